@@ -1,0 +1,67 @@
+# Two commands matter: `make demo` and `make test`. Each sets up what it needs, once.
+
+PYTHON ?= python3
+STUDY  ?= .
+CORES  ?= all
+BIN    := .venv/bin
+HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
+RUN    := $(HERE)/$(BIN)/snakemake --snakefile $(HERE)/Snakefile --workflow-profile $(HERE)/profiles/default --cores $(CORES)
+
+.DEFAULT_GOAL := help
+.PHONY: help demo run new check test lint format bench generate lock clean
+
+help: ## say what each command does
+	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-10s %s\n", $$1, $$2}'
+
+demo: .venv/ready ## simulate the demo cohort and run the whole study on it
+	@$(BIN)/icpcohort simulate demo
+	@$(RUN)
+	@echo "The report: $(HERE)/results/report.html"
+
+new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my_study
+	@$(BIN)/icpcohort new "$(STUDY)"
+
+check: .venv/ready ## find every problem of a study before anything runs: make check STUDY=../my_study
+	@$(BIN)/icpcohort check "$(STUDY)"
+
+run: .venv/ready ## run the whole study: make run STUDY=../my_study
+	@$(RUN) --directory "$(STUDY)"
+	@echo "The report: $(abspath $(STUDY))/results/report.html"
+
+test: lint ## lint, then all tests
+	@$(BIN)/pytest -n 2 --dist loadgroup -q
+
+lint: .venv/ready ## formatting, common mistakes, types
+	@$(BIN)/ruff format --check --quiet src tests workflow/scripts
+	@$(BIN)/ruff check --quiet src tests workflow/scripts
+	@$(BIN)/snakefmt --check --quiet Snakefile workflow/rules
+	@$(BIN)/mypy --no-error-summary
+	@echo "lint: ok"
+
+format: .venv/ready ## put the code in its usual form
+	@$(BIN)/ruff format src tests workflow/scripts
+	@$(BIN)/ruff check --fix src tests workflow/scripts
+	@$(BIN)/snakefmt Snakefile workflow/rules
+
+bench: .venv/ready ## measure speed and memory against a plain peer, in one run
+	@$(BIN)/python tests/bench/run.py
+
+generate: .venv/ready ## write what is generated from the contracts: results/README.md
+	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md
+
+lock: .venv/ready ## resolve the locked versions anew (needs uv)
+	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+	    --no-annotate --no-header --extra dev pyproject.toml -o requirements.lock
+
+clean: ## remove the demo cohort, all results and the environment
+	rm -rf .venv .snakemake demo logs .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	find results -mindepth 1 ! -name README.md -delete
+
+.venv/ready: requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	    { echo "icpcohort needs Python 3.11 or newer; say which: make PYTHON=python3.12 ..." >&2; exit 2; }
+	@echo "Setting up the environment in .venv (once; a minute or two)"
+	@$(PYTHON) -m venv .venv
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $@

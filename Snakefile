@@ -1,0 +1,44 @@
+"""From recordings to regression: settings are checked, then the stages in the order data flows."""
+
+import os
+import sys
+from pathlib import Path
+
+from icpcohort import inputs, provenance, settings, study
+
+HOME = Path(workflow.basedir)
+SCRIPTS = HOME / "workflow/scripts"
+os.environ["POLARS_MAX_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"  # a job has one core
+
+try:
+    SET, MODELS = settings.load(
+        Path("config/config.yaml"),
+        Path("config/models.yaml"),
+        schema_folder=HOME / "workflow/schemas",
+    )
+    STUDY = study.read_study(SET)
+except (settings.SettingsError, study.StudyError) as problems:
+    sys.exit(f"Nothing was run; mend this first:\n{problems}")
+PATIENTS = STUDY.patients["patient_id"].sort().to_list()
+
+
+wildcard_constraints:
+    patient="[A-Za-z0-9_-]+",
+    model="[a-z][a-z0-9_]*",
+
+
+rule all:
+    """Everything that a reader opens."""
+    default_target: True
+    input:
+        report="results/report.html",
+        catalogue="results/README.md",
+
+
+include: "workflow/rules/study.smk"
+include: "workflow/rules/recordings.smk"
+include: "workflow/rules/indices.smk"
+include: "workflow/rules/exposures.smk"
+include: "workflow/rules/cohort.smk"
+include: "workflow/rules/models.smk"
+include: "workflow/rules/report.smk"

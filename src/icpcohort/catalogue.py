@@ -1,0 +1,94 @@
+"""The catalogue of results: every table and column of the contracts, as Markdown.
+
+`python -m icpcohort.catalogue > results/README.md` writes it.
+"""
+
+from icpcohort import contracts
+from icpcohort.contracts import Table
+
+TYPE_WORDS = {
+    contracts.TEXT: "text",
+    contracts.REAL: "real",
+    contracts.COUNT: "whole number",
+    contracts.FLAG: "true or false",
+}
+
+BURDEN_COLUMNS = """\
+Further columns hold the burden, one a signal, side, threshold and measure, named
+`<signal>_<side>_<threshold>_<measure>`, for example `icp_above_20_dose_per_h_mmhg`; a decimal
+point in the threshold becomes `_`. The measures, with unit and meaning, are the columns from
+`dose_mmhg_h` to `longest_episode_min` of `burden.parquet`, without `monitored_h`; the
+thresholds are those of `burden` in `config/config.yaml`.
+"""
+
+HEAD = """\
+# Results: every file, every column
+
+Generated from `src/icpcohort/contracts.py`; to renew it:
+`python -m icpcohort.catalogue > results/README.md`.
+
+Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
+codes (`mm[Hg]` is mmHg, `a` is years, `1` a bare ratio). Times count from each patient's time
+zero; no calendar date enters a result. In Parquet files the unit and the meaning are also in
+the metadata of each field. `<patient>` and `<model>` stand for one file a patient or a model.
+
+Research use on recorded data; not a medical device, and not for decisions at the bedside.
+
+| file | what it is |
+|---|---|
+| [`report.html`](report.html) | The report, in one page that needs no network |
+| `README.md` | This page |
+"""
+
+
+def results_tables() -> list[Table]:
+    """Return the tables that a run writes under `results/`, in the order of the contracts.
+
+    The list of recordings is the study's own file and is left out; the analysis table, whose
+    burden columns depend on the settings, stands before the models.
+    """
+    tables = [
+        entry
+        for entry in vars(contracts).values()
+        if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
+    ]
+    tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
+    return tables
+
+
+def as_markdown() -> str:
+    """Return `results/README.md` as text that ends with one line feed."""
+    tables = results_tables()
+    index = "".join(
+        f"| [`{table.path}`](#{_anchor(table.path)}) | {_cell(table.about)} |\n"
+        for table in tables
+    )
+    return HEAD + index + "".join(_section(table) for table in tables)
+
+
+def _section(table: Table) -> str:
+    key = ", ".join(f"`{name}`" for name in table.key)
+    lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
+    if table.path == contracts.analysis({}).path:
+        lines.append(BURDEN_COLUMNS)
+    lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
+    for name, column in table.columns.items():
+        unit = f"`{column.unit}`" if column.unit else ""
+        lines.append(
+            f"| `{name}` | {TYPE_WORDS[column.dtype]} | {unit} | {_cell(column.about)} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|").replace("<", "&lt;")
+
+
+def _anchor(path: str) -> str:
+    """Return the anchor that a Markdown reader gives to the heading of `path`."""
+    kept = "".join(sign for sign in path.lower() if sign.isalnum() or sign in "-_ ")
+    return kept.replace(" ", "-")
+
+
+if __name__ == "__main__":
+    print(as_markdown(), end="")

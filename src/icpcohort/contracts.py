@@ -1,0 +1,470 @@
+"""Every table that is read or written: each column's name, type, unit and meaning, once."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import polars as pl
+
+TEXT, REAL, COUNT, FLAG = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean()
+
+
+class Column(NamedTuple):
+    """One column. `unit` is a UCUM code, or empty for a bare number or a text."""
+
+    dtype: pl.DataType
+    unit: str
+    about: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table: where it lies, what a row is, which columns make a row unique."""
+
+    path: str
+    about: str
+    key: tuple[str, ...]
+    columns: dict[str, Column]
+
+
+_PATIENT_ID = Column(TEXT, "", "Study identifier of the patient")
+_WINDOW = Column(TEXT, "", "Exposure window, as named in the settings")
+_REASON = Column(TEXT, "", "Why, as a short code")
+_DETAIL = Column(TEXT, "", "Why, in words that say what to do")
+_T_END_S = Column(REAL, "s", "End of the minute since time zero; the row uses only the past")
+
+# --- the study's own tables, after reading -------------------------------------------------
+
+PATIENTS = Table(
+    "patients.parquet",
+    "One row a patient: covariates and outcomes as the study recorded them",
+    ("patient_id",),
+    {
+        "patient_id": _PATIENT_ID,
+        "centre": Column(TEXT, "", "Unit that treated the patient"),
+        "age_years": Column(REAL, "a", "Age at injury"),
+        "sex": Column(TEXT, "", "female or male"),
+        "gcs_total": Column(COUNT, "{score}", "Glasgow Coma Scale, 3-15"),
+        "gcs_motor": Column(TEXT, "", "Glasgow motor score, 1-6, or untestable"),
+        "pupils_reactive": Column(COUNT, "", "Number of reactive pupils, 0-2"),
+        "hypoxia": Column(FLAG, "", "Hypoxia, proven or suspected, before or at admission"),
+        "hypotension": Column(
+            FLAG, "", "Hypotension, proven or suspected, before or at admission"
+        ),
+        "marshall_class": Column(COUNT, "", "Marshall computed-tomography class, 1-6"),
+        "traumatic_sah": Column(FLAG, "", "Traumatic subarachnoid haemorrhage"),
+        "epidural_mass": Column(FLAG, "", "Epidural mass lesion"),
+        "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission"),
+        "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission"),
+        "gose_6m": Column(
+            COUNT, "{score}", "Extended Glasgow Outcome Scale, 1 dead to 8 upper good"
+        ),
+        "death_h": Column(REAL, "h", "Death since time zero; null if alive when last known"),
+        "left_unit_h": Column(REAL, "h", "Discharge from the unit since time zero, alive"),
+    },
+)
+
+RECORDING_LIST = Table(
+    "recordings.csv",
+    "One row a recording, as listed by the study",
+    ("recording_id",),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": _PATIENT_ID,
+        "path": Column(
+            TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"
+        ),
+        "format": Column(TEXT, "", "wfdb, edf, csv or parquet"),
+        "start_s": Column(REAL, "s", "Start since the patient's time zero"),
+        "icp_channel": Column(
+            TEXT, "", "ICP channel, where the aliases in the settings do not find it"
+        ),
+        "abp_channel": Column(
+            TEXT, "", "ABP channel, where the aliases in the settings do not find it"
+        ),
+        "icp_unit": Column(TEXT, "", "Unit of ICP, where the file does not state it"),
+        "abp_unit": Column(TEXT, "", "Unit of ABP, where the file does not state it"),
+    },
+)
+
+MONITORS = Table(
+    "monitors.parquet",
+    "One row a monitor: kind, placement, calibration, drift, complications",
+    ("monitor_id",),
+    {
+        "monitor_id": Column(TEXT, "", "Identifier of the monitor"),
+        "patient_id": _PATIENT_ID,
+        "kind": Column(TEXT, "", "strain_gauge, fibre_optic, pneumatic or ventricular_drain"),
+        "fixation": Column(TEXT, "", "bolt or tunnelled"),
+        "side": Column(TEXT, "", "left or right"),
+        "depth_mm": Column(REAL, "mm", "Depth of the sensor's tip below the dura"),
+        "insertion_h": Column(REAL, "h", "Insertion since time zero"),
+        "removal_h": Column(REAL, "h", "Removal since time zero"),
+        "zero_reference_mmhg": Column(
+            REAL, "mm[Hg]", "Reading against atmosphere noted at calibration before insertion"
+        ),
+        "drift_at_removal_mmhg": Column(
+            REAL, "mm[Hg]", "Reading against atmosphere at removal"
+        ),
+        "waveform_seen": Column(FLAG, "", "A pulsatile waveform was seen after insertion"),
+        "jugular_response": Column(FLAG, "", "ICP rose on jugular compression"),
+        "haemorrhage": Column(FLAG, "", "Haemorrhage along the track on imaging"),
+        "infection": Column(FLAG, "", "Infection attributed to the monitor"),
+        "malfunction": Column(FLAG, "", "The monitor failed"),
+        "replaced": Column(FLAG, "", "The monitor was replaced"),
+    },
+)
+
+EVENTS = Table(
+    "events.parquet",
+    "One row an interval noted at the bedside or by hand afterwards",
+    ("patient_id", "event", "start_s"),
+    {
+        "patient_id": _PATIENT_ID,
+        "event": Column(
+            TEXT,
+            "",
+            "drain_open, craniectomy, rezero, level_change, transport, disconnected, artefact",
+        ),
+        "start_s": Column(REAL, "s", "Start since time zero"),
+        "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
+    },
+)
+
+# --- signals ---------------------------------------------------------------------------------
+
+RECORDINGS = Table(
+    "recordings.parquet",
+    "One row a recording: what the file is, or why it cannot be used",
+    ("recording_id",),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": _PATIENT_ID,
+        "path": Column(TEXT, "", "File, relative to the study folder"),
+        "format": Column(TEXT, "", "wfdb, edf, csv or parquet"),
+        "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
+        "fs_icp_hz": Column(REAL, "Hz", "Sampling rate of ICP"),
+        "fs_abp_hz": Column(REAL, "Hz", "Sampling rate of ABP; null without ABP"),
+        "start_s": Column(REAL, "s", "First sample since time zero"),
+        "end_s": Column(REAL, "s", "End of the last sample since time zero"),
+        "icp_channel": Column(TEXT, "", "Channel read as ICP"),
+        "abp_channel": Column(TEXT, "", "Channel read as ABP; null without ABP"),
+        "icp_unit": Column(TEXT, "", "Unit of ICP in the file; readings are converted to mmHg"),
+        "abp_unit": Column(TEXT, "", "Unit of ABP in the file; readings are converted to mmHg"),
+        "sha256": Column(
+            TEXT, "", "Fingerprint of the recording's files in the order of their names"
+        ),
+        "status": Column(TEXT, "", "used or excluded"),
+        "reason": Column(TEXT, "", "Why it is excluded, as a short code; null when used"),
+    },
+)
+
+EXCLUDED = Table(
+    "excluded.parquet",
+    "One row whatever was left out before the cohort was formed, with the reason",
+    ("stage", "patient_id", "recording_id"),
+    {
+        "stage": Column(TEXT, "", "Step that left it out"),
+        "patient_id": _PATIENT_ID,
+        "recording_id": Column(TEXT, "", "Recording; empty when the whole patient is meant"),
+        "reason": _REASON,
+        "detail": _DETAIL,
+    },
+)
+
+TRENDS = Table(
+    "trends/<patient>.parquet",
+    "10-s means of the valid samples of one patient; null where too few are valid",
+    ("t_s",),
+    {
+        "t_s": Column(REAL, "s", "Start of the block since time zero"),
+        "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure"),
+        "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure"),
+        "cpp_mmhg": Column(REAL, "mm[Hg]", "Cerebral perfusion pressure, ABP - ICP"),
+        "amp_mmhg": Column(
+            REAL, "mm[Hg]", "Amplitude (zero to peak) of the ICP pulse's fundamental"
+        ),
+        "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
+        "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
+        "abp_valid_fraction": Column(REAL, "1", "Valid samples of ABP / nominal samples"),
+        "interval_s": Column(
+            REAL,
+            "s",
+            "Sampling interval of the recording; above 10 s a reading is held over it",
+        ),
+    },
+)
+
+ARTEFACTS = Table(
+    "artefacts/<patient>.parquet",
+    "Spans of one patient that were masked, each with the rule that masked it",
+    ("signal", "reason", "start_s"),
+    {
+        "signal": Column(TEXT, "", "icp or abp"),
+        "start_s": Column(REAL, "s", "Start since time zero"),
+        "end_s": Column(REAL, "s", "End since time zero"),
+        "reason": _REASON,
+    },
+)
+
+QUALITY = Table(
+    "quality.parquet",
+    "One row a patient and signal: recorded = valid + masked + missing seconds",
+    ("patient_id", "signal"),
+    {
+        "patient_id": _PATIENT_ID,
+        "signal": Column(TEXT, "", "icp or abp"),
+        "recorded_s": Column(
+            REAL, "s", "Time between the start and end of the recordings used"
+        ),
+        "valid_s": Column(REAL, "s", "Time with a reading that no rule masked"),
+        "masked_s": Column(REAL, "s", "Time with a reading that a rule masked"),
+        "missing_s": Column(REAL, "s", "Time inside a recording without a reading"),
+    },
+)
+
+# --- indices ---------------------------------------------------------------------------------
+
+MINUTES = Table(
+    "minutes/<patient>.parquet",
+    "Minute means and indices of one patient",
+    ("t_s",),
+    {
+        "t_s": _T_END_S,
+        "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure of the minute"),
+        "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure of the minute"),
+        "cpp_mmhg": Column(REAL, "mm[Hg]", "Mean cerebral perfusion pressure of the minute"),
+        "amp_mmhg": Column(REAL, "mm[Hg]", "Mean amplitude of the ICP pulse's fundamental"),
+        "prx": Column(
+            REAL, "1", "Pressure reactivity index: moving correlation of ICP and ABP"
+        ),
+        "pax": Column(REAL, "1", "Moving correlation of AMP and ABP"),
+        "rac": Column(REAL, "1", "Moving correlation of AMP and CPP"),
+        "rap": Column(REAL, "1", "Moving correlation of AMP and ICP"),
+        "lprx": Column(REAL, "1", "Low-frequency PRx: moving correlation of minute means"),
+        "cppopt_mmhg": Column(REAL, "mm[Hg]", "Optimal CPP: lowest point of PRx against CPP"),
+        "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity"),
+        "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity"),
+    },
+)
+
+CURVES = Table(
+    "curves/<patient>.parquet",
+    "PRx by CPP over the whole recording of one patient, and the fitted parabola",
+    ("cpp_mmhg",),
+    {
+        "cpp_mmhg": Column(REAL, "mm[Hg]", "Centre of the CPP bin"),
+        "n_minutes": Column(COUNT, "min", "Minutes in the bin"),
+        "prx": Column(REAL, "1", "Mean PRx of the bin through Fisher z"),
+        "prx_fitted": Column(REAL, "1", "Fitted PRx; null where the curve is not accepted"),
+    },
+)
+
+OPTIMA = Table(
+    "optima.parquet",
+    "One row a patient: CPPopt of the whole recording, or why there is none",
+    ("patient_id",),
+    {
+        "patient_id": _PATIENT_ID,
+        "cppopt_mmhg": Column(REAL, "mm[Hg]", "CPPopt of the whole recording"),
+        "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity of that curve"),
+        "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity of that curve"),
+        "r_squared": Column(REAL, "1", "Weighted R2 of the parabola"),
+        "n_minutes": Column(COUNT, "min", "Minutes with CPP and PRx"),
+        "reason": Column(TEXT, "", "Why there is no CPPopt; null when there is one"),
+    },
+)
+
+BURDEN = Table(
+    "burden.parquet",
+    "Pressure burden: one row a patient, window, signal, side and threshold",
+    ("patient_id", "window", "signal", "side", "threshold_mmhg"),
+    {
+        "patient_id": _PATIENT_ID,
+        "window": _WINDOW,
+        "signal": Column(TEXT, "", "icp or cpp"),
+        "side": Column(TEXT, "", "above or below the threshold"),
+        "threshold_mmhg": Column(REAL, "mm[Hg]", "Threshold"),
+        "dose_mmhg_h": Column(
+            REAL, "mm[Hg].h", "Time integral of the excess over the threshold"
+        ),
+        "monitored_h": Column(REAL, "h", "Valid minutes of the signal in the window"),
+        "dose_per_h_mmhg": Column(REAL, "mm[Hg]", "Dose / monitored hours"),
+        "percent_time": Column(REAL, "%", "Share of the valid minutes beyond the threshold"),
+        "n_episodes": Column(COUNT, "", "Episodes beyond the threshold"),
+        "longest_episode_min": Column(
+            REAL, "min", "Longest such episode; null when there is none"
+        ),
+    },
+)
+
+SUMMARY = Table(
+    "summary.parquet",
+    "One row a patient and window: what a model may use as exposure",
+    ("patient_id", "window"),
+    {
+        "patient_id": _PATIENT_ID,
+        "window": _WINDOW,
+        "tier": Column(
+            TEXT, "", "Coarsest tier of the recordings that gave data in the window"
+        ),
+        "monitored_h": Column(REAL, "h", "Valid minutes of ICP in the window"),
+        "icp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ICP"),
+        "abp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ABP"),
+        "cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPP"),
+        "amp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean AMP"),
+        "prx_mean": Column(REAL, "1", "Mean PRx"),
+        "pax_mean": Column(REAL, "1", "Mean PAx"),
+        "rac_mean": Column(REAL, "1", "Mean RAC"),
+        "rap_mean": Column(REAL, "1", "Mean RAP"),
+        "lprx_mean": Column(REAL, "1", "Mean L-PRx"),
+        "prx_h": Column(REAL, "h", "Minutes with PRx in the window"),
+        "cppopt_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPPopt"),
+        "cppopt_yield_percent": Column(REAL, "%", "Minutes with CPPopt / minutes with CPP"),
+        "delta_cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean of CPP - CPPopt"),
+        "percent_time_within_5_of_cppopt": Column(
+            REAL, "%", "Minutes with |CPP - CPPopt| <= 5 mmHg / minutes with both"
+        ),
+        "percent_time_below_llr": Column(
+            REAL, "%", "Minutes with CPP < LLR / minutes with both"
+        ),
+    },
+)
+
+# --- cohort ----------------------------------------------------------------------------------
+
+OUTCOMES = Table(
+    "outcomes.parquet",
+    "One row a patient: endpoints with their direction stated, and prognostic risk",
+    ("patient_id",),
+    {
+        "patient_id": _PATIENT_ID,
+        "gose_6m": Column(
+            COUNT, "{score}", "Extended Glasgow Outcome Scale, 1 dead to 8 upper good"
+        ),
+        "gose_6m_merged": Column(COUNT, "{score}", "The same with 2 and 3 merged into 3"),
+        "unfavourable": Column(FLAG, "", "GOSE below the favourable scores of the settings"),
+        "dead": Column(FLAG, "", "GOSE 1"),
+        "impact_core_mortality": Column(
+            REAL, "1", "IMPACT core probability of death at 6 months"
+        ),
+        "impact_core_unfavourable": Column(
+            REAL, "1", "IMPACT core probability of an unfavourable outcome at 6 months"
+        ),
+        "impact_core_logit": Column(REAL, "1", "Log odds of `impact_core_unfavourable`"),
+        "gcs_pupils": Column(COUNT, "{score}", "GCS-P: GCS - number of unreactive pupils"),
+    },
+)
+
+FLOW = Table(
+    "flow.parquet",
+    "Who left the study at which step: one row a window and step; n_in - n_dropped = n_out",
+    ("window", "step"),
+    {
+        "window": _WINDOW,
+        "step": Column(COUNT, "", "Order of the step, from 1"),
+        "name": Column(TEXT, "", "What the step asks for"),
+        "n_in": Column(COUNT, "", "Patients before the step"),
+        "n_out": Column(COUNT, "", "Patients after it"),
+        "n_dropped": Column(COUNT, "", "Patients who left"),
+        "reason": _REASON,
+    },
+)
+
+DROPPED = Table(
+    "dropped.parquet",
+    "One row a patient and window that did not reach the analysis, with the reason",
+    ("window", "patient_id"),
+    {
+        "window": _WINDOW,
+        "patient_id": _PATIENT_ID,
+        "step": Column(COUNT, "", "Step of `flow` at which the patient left"),
+        "reason": _REASON,
+        "detail": _DETAIL,
+    },
+)
+
+
+def analysis(burden_columns: dict[str, Column]) -> Table:
+    """Return the contract of the analysis table with one column a burden measure."""
+    own = PATIENTS.columns | OUTCOMES.columns | SUMMARY.columns | burden_columns
+    return Table(
+        "analysis.parquet",
+        "One row a patient of the cohort and window: covariates, exposures, outcomes",
+        ("window", "patient_id"),
+        own,
+    )
+
+
+# --- models ----------------------------------------------------------------------------------
+
+ESTIMATES = Table(
+    "models/<model>/estimates.parquet",
+    "One row a term of a fitted model, unadjusted and adjusted",
+    ("adjustment", "term"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "term": Column(TEXT, "", "Term, as named in the analysis table, with its level"),
+        "estimate": Column(
+            REAL, "1", "Coefficient on `scale`; null when the model is not reported"
+        ),
+        "se": Column(REAL, "1", "Standard error"),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit"),
+        "p": Column(REAL, "1", "Two-sided p value"),
+        "scale": Column(TEXT, "", "log_or, log_odds, threshold, log_hr, log_rr or difference"),
+        "effect": Column(
+            REAL, "1", "Odds ratio for the unit of effect; null for an intercept or a threshold"
+        ),
+        "effect_ci_low": Column(REAL, "1", "Lower 95 % limit of the effect"),
+        "effect_ci_high": Column(REAL, "1", "Upper 95 % limit of the effect"),
+        "n": Column(COUNT, "", "Patients in the fit"),
+        "n_events": Column(COUNT, "", "Patients with the outcome; null for a score"),
+    },
+)
+
+DIAGNOSTICS = Table(
+    "models/<model>/diagnostics.parquet",
+    "One row a quantity that says how far a fit can be trusted",
+    ("adjustment", "quantity"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "quantity": Column(TEXT, "", "What was looked at"),
+        "value": Column(REAL, "1", "Its value; null when it is a statement"),
+        "verdict": Column(TEXT, "", "What follows from it; null when nothing does"),
+    },
+)
+
+MODEL_FLOW = Table(
+    "models/<model>/flow.parquet",
+    "From the cohort of the window to the rows of the fit",
+    ("step",),
+    {name: column for name, column in FLOW.columns.items() if name != "window"},
+)
+
+MODEL_DROPPED = Table(
+    "models/<model>/dropped.parquet",
+    "One row a patient of the cohort who is not in the fit, with the reason",
+    ("patient_id",),
+    {
+        "patient_id": _PATIENT_ID,
+        "step": Column(COUNT, "", "Step of the model's flow at which the patient left"),
+        "reason": _REASON,
+        "detail": _DETAIL,
+    },
+)
+
+TABLE_ONE = Table(
+    "tables/table1.parquet",
+    "Table 1: characteristics of the cohort of the main window, by outcome",
+    ("row",),
+    {
+        "row": Column(COUNT, "", "Order of the row"),
+        "variable": Column(TEXT, "", "Variable, in words"),
+        "level": Column(TEXT, "", "Level of a category, or the statistic shown"),
+        "overall": Column(TEXT, "", "All patients"),
+        "favourable": Column(TEXT, "", "Patients with a favourable outcome"),
+        "unfavourable": Column(TEXT, "", "Patients with an unfavourable outcome"),
+        "unknown": Column(TEXT, "", "Patients whose outcome is unknown"),
+        "n_missing": Column(COUNT, "", "Patients without a value"),
+    },
+)

@@ -1,0 +1,61 @@
+"""Indices: one patient's trends to minutes, CPPopt and the curve of the whole recording."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from icpcohort import contracts, optimal_cpp, reactivity, store
+
+
+class Indices(NamedTuple):
+    """Contracts MINUTES, CURVES and OPTIMA (one row)."""
+
+    minutes: pl.DataFrame
+    curve: pl.DataFrame
+    optimum: pl.DataFrame
+
+
+def compute(
+    patient_id: str,
+    trends: pl.DataFrame,
+    *,
+    events: Sequence[Mapping[str, Any]],
+    minutes: Mapping[str, Any],
+    curve: Mapping[str, Any],
+    windows_h: Sequence[float],
+    min_valid_fraction: float,
+) -> Indices:
+    """Compute all indices of one patient.
+
+    Parameters
+    ----------
+    trends : contracts.TRENDS; may be empty
+    events : rows of contracts.EVENTS of the patient
+    minutes : settings of `reactivity.to_minutes`
+    curve : settings that `optimal_cpp.for_minutes` and `for_recording` share
+    windows_h, min_valid_fraction
+        Of `optimal_cpp.for_minutes`. The whole recording's curve asks for as many minutes
+        as the shortest of these windows.
+    """
+    if trends.is_empty():
+        none = {"patient_id": patient_id, "n_minutes": 0, "reason": "no_data"}
+        schema = {name: column.dtype for name, column in contracts.OPTIMA.columns.items()}
+        optimum = pl.DataFrame([{name: none.get(name) for name in schema}], schema=schema)
+        return Indices(store.empty(contracts.MINUTES), store.empty(contracts.CURVES), optimum)
+    by_minute = optimal_cpp.for_minutes(
+        reactivity.to_minutes(trends, events=events, **minutes),
+        windows_h=windows_h,
+        min_valid_fraction=min_valid_fraction,
+        **curve,
+    )
+    whole = optimal_cpp.for_recording(
+        by_minute,
+        min_minutes=min_valid_fraction * min(windows_h) * optimal_cpp.MINUTES_PER_H,
+        **curve,
+    )
+    optimum = pl.DataFrame(
+        [{"patient_id": patient_id} | whole.optimum],
+        schema={name: column.dtype for name, column in contracts.OPTIMA.columns.items()},
+    )
+    return Indices(by_minute, whole.curve, optimum)

@@ -1,0 +1,141 @@
+"""Logistic regression: a yes-or-no outcome, its log odds linear in the terms."""
+
+import warnings
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+from scipy.stats import rankdata
+from statsmodels.discrete.discrete_model import Logit
+from statsmodels.tools.sm_exceptions import ConvergenceWarning
+
+from icpcohort.models import design as designs
+from icpcohort.models import estimates, separation
+from icpcohort.models.design import Array, Design
+from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit
+
+MIN_EVENTS = 5  # fewer events or non-events are not modelled: the project's own rule
+
+
+def fit_logit(y: npt.NDArray[np.bool_], X: Array, *, terms: tuple[str, ...]) -> Coefficients:
+    """Fit a logistic regression by maximum likelihood.
+
+    Parameters
+    ----------
+    y : array of bool (n,)
+        The outcome; both values occur.
+    X : array (n, k)
+        Without an intercept; full rank together with one, and not separating the outcome.
+    terms : k names
+        What the columns of X are.
+
+    Returns
+    -------
+    Coefficients
+        First the term "intercept", then `terms`; covariance from the observed information.
+
+    Source: maximum likelihood by Newton's method (statsmodels `Logit`), on scaled columns.
+    """
+    scaled = designs.standardise(X)
+    with_intercept = np.column_stack([np.ones(len(y)), scaled.matrix])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # told by `converged` instead
+        fit = Logit(y.astype(float), with_intercept).fit(
+            method="newton", maxiter=100, tol=1e-10, disp=0
+        )
+    estimate, covariance = designs.unscale(fit.params, fit.cov_params(), scaled=scaled)
+    shares = np.bincount(y, minlength=2) / len(y)
+    return Coefficients(
+        ("intercept", *terms),
+        estimate,
+        covariance,
+        float(fit.llf),
+        float(len(y) * np.sum(shares * np.log(shares))),
+        bool(fit.mle_retvals["converged"]),
+    )
+
+
+def fit(outcome: pl.Series, design: Design, *, problems: list[str]) -> FamilyFit:
+    """Fit a logistic regression, or say why there is none.
+
+    Parameters
+    ----------
+    outcome : Series of Boolean, no nulls
+        True is the event.
+    design : Design
+        As many rows as `outcome`.
+    problems : list of str
+        What is wrong already; with any problem nothing is estimated.
+
+    Source: see `fit_logit`.
+    """
+    y = outcome.to_numpy().astype(bool)
+    found = _problems(y, design, outcome.name, problems)
+    coefficients = None if found else fit_logit(y, design.matrix, terms=design.terms)
+    if coefficients and not coefficients.sound:
+        coefficients, found = None, ["the likelihood did not converge to finite estimates"]
+    if coefficients:
+        told = _diagnostics(y, design, coefficients)
+    else:
+        told = [estimates.not_reported(found)]
+    told.append(
+        Diagnostic("direction", None, f"an odds ratio above 1: higher odds of {outcome.name}")
+    )
+    terms = ("intercept", *design.terms)
+    scales = ("log_odds",) + ("log_or",) * len(design.terms)
+    return FamilyFit(coefficients, terms, scales, len(y), int(y.sum()), told)
+
+
+def _problems(
+    y: npt.NDArray[np.bool_], design: Design, outcome: str, problems: list[str]
+) -> list[str]:
+    """Add to `problems` what the outcome forbids; look for separation only without any."""
+    found = list(problems)
+    n_events, k = int(y.sum()), len(design.terms)
+    fewer = min(n_events, len(y) - n_events)
+    if len(y) and fewer < MIN_EVENTS:
+        found.append(
+            f"{n_events} of {len(y)} patients with {outcome}; "
+            f"at least {MIN_EVENTS} with it and {MIN_EVENTS} without it are needed"
+        )
+    elif len(y) and k > fewer:
+        found.append(f"{k} terms for {fewer} patients in the smaller outcome group")
+    return found or _separated(y, design)
+
+
+def _diagnostics(
+    y: npt.NDArray[np.bool_], design: Design, fitted: Coefficients
+) -> list[Diagnostic]:
+    fewer = min(int(y.sum()), int((~y).sum()))
+    return [
+        *estimates.fit_diagnostics(fitted),
+        estimates.few_per_parameter("events_per_parameter", fewer / len(design.terms)),
+        estimates.inflation(designs.max_variance_inflation(design)),
+        Diagnostic(
+            "c_statistic",
+            c_statistic(y, design.matrix @ fitted.estimate[1:]),
+            "apparent: from the patients that the model was fitted to, so optimistic",
+        ),
+    ]
+
+
+def c_statistic(y: npt.NDArray[np.bool_], score: Array) -> float:
+    """Return the share of (event, non-event) pairs in which the event scores higher; ties half.
+
+    Source: the Mann-Whitney statistic over the number of pairs (Hanley and McNeil 1982,
+    Radiology 143:29; from memory).
+    """
+    n_events = int(y.sum())
+    n_pairs = n_events * (len(y) - n_events)
+    rank_sum = float(rankdata(score)[y].sum())
+    return (rank_sum - n_events * (n_events + 1) / 2) / n_pairs
+
+
+def _separated(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
+    with_intercept = np.column_stack(
+        [np.ones(len(y)), designs.standardise(design.matrix).matrix]
+    )
+    moves = np.where(y, 1.0, -1.0)[:, None] * with_intercept
+    growing = separation.separating_parameters(moves)
+    names = ", ".join(design.terms[i - 1] for i in growing if i > 0)
+    return [f"{names} separates the outcome: no finite estimate exists"] if growing else []

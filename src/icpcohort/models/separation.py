@@ -1,0 +1,42 @@
+"""Separation: whether the likelihood keeps rising towards infinite coefficients."""
+
+import numpy as np
+from scipy.optimize import linprog
+
+from icpcohort.models.design import Array
+
+
+def separating_parameters(moves: Array) -> list[int]:
+    """Find the parameters that can grow for ever without lowering the likelihood.
+
+    Parameters
+    ----------
+    moves : array (n bounds, n parameters)
+        Row i holds the derivatives of one bound of one patient's likelihood, signed so that the
+        likelihood rises with `moves[i] @ parameters`. Columns of about unit size and full rank.
+
+    Returns
+    -------
+    list of int
+        Positions of the parameters along such a direction; empty when there is none, that is
+        when the maximum-likelihood estimate exists.
+
+    Raises
+    ------
+    RuntimeError
+        If the linear programme cannot be solved.
+
+    Source: complete and quasi-complete separation, Albert and Anderson 1984, Biometrika 71:1;
+    the linear programme, Konis 2007, thesis, Oxford (both from memory). For ordered outcomes
+    the same argument is applied to each patient's two bounds, as the likelihood is log-concave.
+    """
+    distinct = np.unique(moves, axis=0)
+    solved = linprog(
+        -distinct.sum(axis=0), A_ub=-distinct, b_ub=np.zeros(len(distinct)), bounds=(-1.0, 1.0)
+    )
+    if not solved.success:
+        raise RuntimeError(f"models.separation: {solved.message}; report the data's shape")
+    # Without separation only the zero direction is allowed; with it, the best reaches the box.
+    if np.abs(solved.x).max() < 0.5:
+        return []
+    return [int(i) for i in np.flatnonzero(np.abs(solved.x) > 1e-3)]

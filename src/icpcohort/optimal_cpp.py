@@ -1,0 +1,386 @@
+"""Optimal CPP: the lowest point of PRx against CPP, minute by minute and for a recording."""
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort import missing
+from icpcohort.trends import ROUNDING
+
+Reals = NDArray[np.float64]
+MINUTES_PER_H = 60
+
+
+class Parabola(NamedTuple):
+    """value = quadratic c^2 + linear c + constant, along the leading axes of the input."""
+
+    quadratic: Reals
+    linear: Reals
+    constant: Reals
+    r_squared: Reals
+
+    def lowest_mmhg(self) -> Reals:
+        """Return where a parabola that opens upward is lowest; NaN for any other."""
+        opens = self.quadratic > 0
+        return missing.divide(-self.linear, 2 * self.quadratic, where=opens)
+
+    def crossings_mmhg(self, level: float) -> tuple[Reals, Reals]:
+        """Return where an upward parabola falls below and rises above `level`; else NaN."""
+        lowest = self.lowest_mmhg()
+        square = (self.linear**2 - 4 * self.quadratic * (self.constant - level)).clip(0)
+        below = self.at(lowest) < level
+        half = missing.divide(np.sqrt(square), 2 * self.quadratic, where=below)
+        return lowest - half, lowest + half
+
+    def at(self, cpp_mmhg: Reals) -> Reals:
+        """Return the fitted value."""
+        fitted: Reals = self.quadratic * cpp_mmhg**2 + self.linear * cpp_mmhg + self.constant
+        return fitted
+
+
+def fit_parabola(centres_mmhg: Reals, values: Reals, weights: Reals) -> Parabola:
+    """Fit a parabola by weighted least squares, many at once.
+
+    Parameters
+    ----------
+    centres_mmhg : (n_bins,) mmHg
+    values, weights : (..., n_bins)
+        A bin of weight zero does not count, whatever its value.
+
+    Returns
+    -------
+    Parabola
+        NaN where fewer than three bins count. `r_squared` is weighted, and NaN when all
+        values are the same.
+
+    Source: second-order polynomial of PRx on CPP: Aries 2012, Crit Care Med 40:2456-2463.
+    """
+    level = float(centres_mmhg.mean())
+    scale = float(np.ptp(centres_mmhg)) / 2 or 1.0
+    x = (centres_mmhg - level) / scale
+    values = np.where(weights > 0, values, 0.0)
+    powers = np.stack([x**k for k in range(5)])
+    moments = weights @ powers.T
+    right = (weights * values) @ powers[:3].T
+    order = np.array([[0, 1, 2], [1, 2, 3], [2, 3, 4]])
+    enough = (weights > 0).sum(axis=-1) >= 3
+    left = np.where(enough[..., None, None], moments[..., order], np.eye(3))
+    c0, c1, c2 = np.moveaxis(np.linalg.solve(left, right[..., None])[..., 0], -1, 0)
+    total = moments[..., 0]
+    mean = np.divide(right[..., 0], total, out=np.zeros_like(total), where=enough)
+    residual = values - (c0[..., None] + c1[..., None] * x + c2[..., None] * x**2)
+    unexplained = (weights * residual**2).sum(axis=-1)
+    spread = (weights * (values - mean[..., None]) ** 2).sum(axis=-1)
+    r_squared = 1 - missing.divide(unexplained, spread, where=enough & (spread > 1e-12))
+    quadratic = np.where(enough, c2 / scale**2, np.nan)
+    linear = np.where(enough, c1 / scale - 2 * c2 * level / scale**2, np.nan)
+    constant = np.where(enough, c0 - c1 * level / scale + c2 * level**2 / scale**2, np.nan)
+    return Parabola(quadratic, linear, constant, r_squared)
+
+
+def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
+    """Average the values of several window lengths; NaN where no window gives one.
+
+    Parameters
+    ----------
+    values_mmhg, weights : (n_windows, ...)
+        A NaN value does not count.
+
+    Source: weighted average of many window lengths: Liu 2017, J Neurotrauma 34:3081-3088.
+    The weights there fall with the error of the fit, by a formula that could not be
+    confirmed; `for_minutes` takes the weighted R2, our own choice.
+    """
+    given = np.isfinite(values_mmhg) & (weights > 0)
+    total = np.where(given, weights, 0.0).sum(axis=0)
+    mass = np.where(given, weights * np.nan_to_num(values_mmhg), 0.0).sum(axis=0)
+    return missing.divide(mass, total, where=total > 0)
+
+
+class Curves(NamedTuple):
+    """Curves of one window length: CPPopt, limits of reactivity, and the fit behind them."""
+
+    cppopt_mmhg: Reals
+    llr_mmhg: Reals
+    ulr_mmhg: Reals
+    parabola: Parabola
+    reason: NDArray[np.str_]  # empty where there is a CPPopt
+
+
+def accept(
+    counts: Reals,
+    z_sums: Reals,
+    *,
+    edges_mmhg: Reals,
+    min_minutes: float,
+    min_bin_fraction: float,
+    min_bins: int,
+    reactivity_limit_prx: float,
+) -> Curves:
+    """Fit the curves of binned Fisher-z PRx and keep those whose shape is a U.
+
+    Parameters
+    ----------
+    counts, z_sums : (..., n_bins)
+        Minutes in each bin, and the sum of their z.
+    edges_mmhg : (n_bins + 1,) mmHg
+    min_minutes : float
+        Least number of minutes behind a curve.
+    min_bin_fraction, min_bins
+        Bins with a smaller share of the minutes do not count; least number that do.
+    reactivity_limit_prx : float
+        LLR and ULR are where the curve crosses it, inside the bins that count.
+
+    Returns
+    -------
+    Curves
+        CPPopt where the parabola opens upward and is lowest between the centres of the
+        first and last bin that count: no extrapolation. One-sided curves are rejected.
+
+    Source: Fisher z against a U shape out of noise, count weights, shape rule:
+    Aries 2012 (details from memory); PRx limit 0.30 for LLR and ULR: Donnelly 2017, Crit
+    Care Med 45:1464-1471 (value from memory).
+    """
+    centres = (edges_mmhg[:-1] + edges_mmhg[1:]) / 2
+    total = counts.sum(axis=-1)
+    used = (counts > 0) & (counts >= min_bin_fraction * total[..., None] - ROUNDING)
+    z = np.divide(z_sums, counts, out=np.zeros_like(z_sums), where=used)
+    parabola = fit_parabola(centres, z, np.where(used, counts, 0.0))
+    lowest = parabola.lowest_mmhg()
+    first = np.where(used, centres, np.inf).min(axis=-1)
+    last = np.where(used, centres, -np.inf).max(axis=-1)
+    half_bin = np.diff(edges_mmhg)[0] / 2
+    reason = np.select(
+        [
+            total < min_minutes - ROUNDING,
+            used.sum(axis=-1) < max(min_bins, 3),
+            ~(parabola.quadratic > 0),
+            ~((lowest >= first) & (lowest <= last)),
+        ],
+        ["too_few_minutes", "too_few_bins", "not_u_shaped", "lowest_point_outside"],
+        "",
+    )
+    ok = reason == ""
+    llr, ulr = parabola.crossings_mmhg(np.arctanh(reactivity_limit_prx))
+    return Curves(
+        np.where(ok, lowest, np.nan),
+        np.where(ok & (llr >= first - half_bin), llr, np.nan),
+        np.where(ok & (ulr <= last + half_bin), ulr, np.nan),
+        parabola,
+        reason,
+    )
+
+
+class Binned(NamedTuple):
+    """Which bin each minute falls in, and its z; `inside` is false where it counts nowhere."""
+
+    inside: NDArray[np.bool_]
+    bin: NDArray[np.int64]
+    z: Reals
+
+
+def bin_minutes(
+    minutes: pl.DataFrame, *, edges_mmhg: Reals, cpp_average_min: int, fisher_clip: float
+) -> Binned:
+    """Put each minute's PRx in the bin of the mean CPP of the minutes that PRx looks back on.
+
+    Bins are half-open. A minute without PRx, or whose CPP lies outside the bins, or with
+    fewer than half of `cpp_average_min` minutes of CPP, counts nowhere.
+    """
+    cpp = (
+        minutes["cpp_mmhg"]
+        .rolling_mean(cpp_average_min, min_samples=max(1, (cpp_average_min + 1) // 2))
+        .fill_null(np.nan)
+        .to_numpy()
+    )
+    prx = minutes["prx"].fill_null(np.nan).to_numpy()
+    place = np.searchsorted(edges_mmhg, cpp, side="right") - 1
+    inside = np.isfinite(prx) & np.isfinite(cpp) & (place >= 0) & (place < edges_mmhg.size - 1)
+    z = np.arctanh(np.clip(np.where(inside, prx, 0.0), -fisher_clip, fisher_clip))
+    return Binned(inside, np.where(inside, place, 0), z)
+
+
+def bin_edges(*, bin_min_mmhg: float, bin_max_mmhg: float, bin_width_mmhg: float) -> Reals:
+    """Return the edges of the CPP bins."""
+    n_bins = round((bin_max_mmhg - bin_min_mmhg) / bin_width_mmhg)
+    return np.asarray(bin_min_mmhg + bin_width_mmhg * np.arange(n_bins + 1), np.float64)
+
+
+def for_minutes(
+    minutes: pl.DataFrame,
+    *,
+    windows_h: Sequence[float],
+    min_valid_fraction: float,
+    cpp_average_min: int,
+    bin_width_mmhg: float,
+    bin_min_mmhg: float,
+    bin_max_mmhg: float,
+    min_bin_fraction: float,
+    min_bins: int,
+    reactivity_limit_prx: float,
+    fisher_clip: float,
+) -> pl.DataFrame:
+    """Add cppopt_mmhg, llr_mmhg and ulr_mmhg to the minutes of one patient.
+
+    Parameters
+    ----------
+    minutes : DataFrame
+        One row a minute without gaps in `t_s`; cpp_mmhg and prx.
+    windows_h : float, h
+        How far the curves look back; several are combined by `combine_windows`.
+    min_valid_fraction : float
+        Least share of a window's minutes with CPP and PRx.
+
+    Returns
+    -------
+    DataFrame
+        `minutes` with three more columns; a minute uses itself and the past only.
+
+    Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
+    windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
+    """
+    edges = bin_edges(
+        bin_min_mmhg=bin_min_mmhg, bin_max_mmhg=bin_max_mmhg, bin_width_mmhg=bin_width_mmhg
+    )
+    binned = bin_minutes(
+        minutes, edges_mmhg=edges, cpp_average_min=cpp_average_min, fisher_clip=fisher_clip
+    )
+    counts, z_sums = _running_sums(binned, n_bins=edges.size - 1)
+    found = []
+    for window_h in windows_h:
+        n = round(window_h * MINUTES_PER_H)
+        found.append(
+            accept(
+                _over_last(counts, n),
+                _over_last(z_sums, n),
+                edges_mmhg=edges,
+                min_minutes=min_valid_fraction * n,
+                min_bin_fraction=min_bin_fraction,
+                min_bins=min_bins,
+                reactivity_limit_prx=reactivity_limit_prx,
+            )
+        )
+    weights = np.stack([np.nan_to_num(curves.parabola.r_squared) for curves in found])
+    return minutes.with_columns(
+        pl.Series(
+            name,
+            combine_windows(np.stack([getattr(curves, name) for curves in found]), weights),
+        ).fill_nan(None)
+        for name in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg")
+    )
+
+
+def _running_sums(binned: Binned, *, n_bins: int) -> tuple[Reals, Reals]:
+    """Return sums from the first minute on, (n_minutes + 1, n_bins), beginning with zeros."""
+    n = binned.inside.size
+    counts, z_sums = np.zeros((n + 1, n_bins)), np.zeros((n + 1, n_bins))
+    rows = np.flatnonzero(binned.inside)
+    counts[rows + 1, binned.bin[rows]] = 1.0
+    z_sums[rows + 1, binned.bin[rows]] = binned.z[rows]
+    return counts.cumsum(axis=0), z_sums.cumsum(axis=0)
+
+
+def _over_last(running: Reals, n: int) -> Reals:
+    ends = np.arange(1, running.shape[0])
+    return running[ends] - running[np.maximum(ends - n, 0)]
+
+
+class WholeCurve(NamedTuple):
+    """The curve of a whole recording: contracts CURVES, and one row of OPTIMA."""
+
+    curve: pl.DataFrame
+    optimum: dict[str, Any]
+
+
+def for_recording(
+    minutes: pl.DataFrame,
+    *,
+    min_minutes: float,
+    cpp_average_min: int,
+    bin_width_mmhg: float,
+    bin_min_mmhg: float,
+    bin_max_mmhg: float,
+    min_bin_fraction: float,
+    min_bins: int,
+    reactivity_limit_prx: float,
+    fisher_clip: float,
+) -> WholeCurve:
+    """Fit one curve to all minutes of one patient; describes, predicts nothing.
+
+    Source: PRx averaged in CPP bins over the whole recording: Steiner 2002, Crit Care Med
+    30:733-738; the fitted parabola stands for the reading by eye.
+    """
+    edges = bin_edges(
+        bin_min_mmhg=bin_min_mmhg, bin_max_mmhg=bin_max_mmhg, bin_width_mmhg=bin_width_mmhg
+    )
+    binned = bin_minutes(
+        minutes, edges_mmhg=edges, cpp_average_min=cpp_average_min, fisher_clip=fisher_clip
+    )
+    counts, z_sums = (sums[-1] for sums in _running_sums(binned, n_bins=edges.size - 1))
+    curves = accept(
+        counts,
+        z_sums,
+        edges_mmhg=edges,
+        min_minutes=min_minutes,
+        min_bin_fraction=min_bin_fraction,
+        min_bins=min_bins,
+        reactivity_limit_prx=reactivity_limit_prx,
+    )
+    some = counts > 0
+    centres = ((edges[:-1] + edges[1:]) / 2)[some]
+    fitted = np.tanh(curves.parabola.at(centres)) if curves.reason == "" else np.nan * centres
+    curve = pl.DataFrame(
+        {
+            "cpp_mmhg": centres,
+            "n_minutes": counts[some].astype(np.int64),
+            "prx": np.tanh(z_sums[some] / counts[some]),
+            "prx_fitted": fitted,
+        },
+        schema_overrides={"cpp_mmhg": pl.Float64(), "prx_fitted": pl.Float64()},
+    ).with_columns(pl.col("prx_fitted").fill_nan(None))
+    reason = str(curves.reason)
+    optimum = {
+        name: _or_none(getattr(curves, name))
+        for name in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg")
+    }
+    return WholeCurve(
+        curve,
+        optimum
+        | {
+            "r_squared": _or_none(curves.parabola.r_squared) if reason == "" else None,
+            "n_minutes": int(counts.sum()),
+            "reason": reason or None,
+        },
+    )
+
+
+def _or_none(value: Any) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def methods_sentence(
+    *,
+    windows_h: Sequence[float],
+    min_valid_fraction: float,
+    cpp_average_min: int,
+    bin_width_mmhg: float,
+    bin_min_mmhg: float,
+    bin_max_mmhg: float,
+    min_bin_fraction: float,
+    min_bins: int,
+    reactivity_limit_prx: float,
+) -> str:
+    """Return the report's sentences for `for_minutes`, from the same settings."""
+    windows = " and ".join(f"{window_h:g}" for window_h in windows_h)
+    several = ", averaged with the weighted R2 as weight," if len(windows_h) > 1 else ""
+    return (
+        f"Optimal CPP (CPPopt) was the lowest point of a count-weighted parabola of Fisher-z"
+        f" PRx on CPP (mean of {cpp_average_min} min) in bins of {bin_width_mmhg:g} mmHg from"
+        f" {bin_min_mmhg:g} to {bin_max_mmhg:g} mmHg over the preceding {windows} h{several}"
+        f" with at least {100 * min_valid_fraction:g} % of the minutes valid, at least"
+        f" {min_bins} bins with {100 * min_bin_fraction:g} % or more of them, opening upward"
+        f" and lowest inside these bins. The limits of reactivity (LLR, ULR) were where it"
+        f" crosses PRx {reactivity_limit_prx:.2f} inside the data."
+    )

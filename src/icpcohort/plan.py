@@ -1,0 +1,125 @@
+"""Plan: what the models of `models.yaml` ask of the analysis table, and whether it is there."""
+
+from icpcohort.validation import at, suggestion
+
+OUTCOMES_OF_FAMILY = {
+    "logistic": ("unfavourable", "dead"),
+    "proportional_odds": ("gose_6m", "gose_6m_merged"),
+}
+_KNOWN_AFTERWARDS = (
+    "death_h",
+    "left_unit_h",
+    "gose_6m",
+    "gose_6m_merged",
+    "unfavourable",
+    "dead",
+)
+
+
+def contradictions(
+    models: object, *, windows: object, burden_columns: list[str] | None, file: str
+) -> list[str]:
+    """List the entries of the plan that fit neither the analysis table nor each other.
+
+    Parameters
+    ----------
+    models : object
+        The content of `models.yaml`.
+    windows : object
+        The block of that name in the settings; if it is no block, no window is looked up.
+    burden_columns : list of str, or None
+        Columns that the settings add to `contracts.analysis`; None if these settings have
+        problems of their own, and then no column of that kind is looked up.
+    file : str
+        Name of the plan's file, for the messages.
+
+    Entries of a wrong type are passed over: the schema has named them.
+    """
+    from icpcohort import contracts  # loads polars, and is only needed here
+
+    columns = contracts.analysis({}).columns
+    kinds = {
+        name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
+        for name, column in columns.items()
+        if name not in ("patient_id", "window", *_KNOWN_AFTERWARDS)
+    } | dict.fromkeys(burden_columns or [], "real")
+    found = []
+    plans = at(models, "models")
+    for name, plan in plans.items() if isinstance(plans, dict) else ():
+        lines = _window_and_outcome(plan, windows=windows)
+        adjust_for = at(plan, "adjust_for")
+        asked = [at(plan, "exposure"), *(adjust_for if isinstance(adjust_for, list) else [])]
+        passed_over = [
+            column
+            for column in asked
+            if burden_columns is None and str(column).startswith(("icp_above_", "cpp_below_"))
+        ]
+        known = kinds | dict.fromkeys(passed_over, "real")
+        lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
+        found += [f"{file}, models.{name}.{line}" for line in lines]
+    return found
+
+
+def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
+    found = []
+    window, family, outcome = (at(plan, name) for name in ("window", "family", "outcome"))
+    if isinstance(windows, dict) and isinstance(window, str) and window not in windows:
+        found.append(
+            f"window: '{window}' is no window of config.yaml; {suggestion(window, windows)}"
+        )
+    fitting = OUTCOMES_OF_FAMILY.get(family) if isinstance(family, str) else None
+    if fitting and isinstance(outcome, str) and outcome not in fitting:
+        found.append(
+            f"outcome: '{outcome}' is no outcome of family {family}; "
+            f"write {' or '.join(fitting)}"
+        )
+    return found
+
+
+def _exposure(plan: object, *, kinds: dict[str, str]) -> list[str]:
+    exposure = at(plan, "exposure")
+    if not isinstance(exposure, str):
+        return []
+    numbers = [name for name, kind in kinds.items() if kind != "text"]
+    return _unknown_column(exposure, kinds=kinds, fitting=numbers, where="exposure")
+
+
+def _unknown_column(
+    name: str, *, kinds: dict[str, str], fitting: list[str], where: str
+) -> list[str]:
+    if name in fitting:
+        return []
+    if name in _KNOWN_AFTERWARDS:
+        why = (
+            "is known only after the window, so it explains nothing in it; name another column"
+        )
+    elif name in kinds:
+        why = "is a text, and an exposure is a number; name another column"
+    else:
+        why = f"is no column that a model may use; {suggestion(name, fitting)}"
+    return [f"{where}: '{name}' {why}"]
+
+
+def _adjustment(plan: object, *, kinds: dict[str, str]) -> list[str]:
+    adjust_for, as_categories = at(plan, "adjust_for"), at(plan, "as_categories")
+    if not isinstance(adjust_for, list) or not isinstance(as_categories, list):
+        return []
+    found = []
+    for name in (name for name in adjust_for if isinstance(name, str)):
+        found += _unknown_column(name, kinds=kinds, fitting=list(kinds), where="adjust_for")
+        if name == at(plan, "exposure"):
+            found.append(f"adjust_for: '{name}' is the exposure; leave it out here")
+        if kinds.get(name) == "text" and name not in as_categories:
+            found.append(f"as_categories: '{name}' is a text; add it here, it has no slope")
+    for name in (name for name in as_categories if isinstance(name, str)):
+        if name not in adjust_for:
+            found.append(
+                f"as_categories: '{name}' is not in adjust_for; "
+                f"{suggestion(name, [str(known) for known in adjust_for])}"
+            )
+        elif kinds.get(name) == "real":
+            found.append(
+                f"as_categories: '{name}' is a measured number, nearly every patient would be "
+                "a level; leave it out here"
+            )
+    return found

@@ -1,0 +1,164 @@
+"""Choice of the ICP and ABP channels of a file, and of their units."""
+
+import difflib
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from icpcohort import units
+from icpcohort.recordings.chunks import RecordingError
+
+
+class Channel(NamedTuple):
+    """One channel as its file states it.
+
+    `name` finds it in the file again, `label` is the part that aliases are compared with.
+    """
+
+    name: str
+    label: str
+    unit: str | None
+
+
+class Wanted(NamedTuple):
+    """What the study says of one pressure; `role` is "icp" or "abp"."""
+
+    role: str
+    channel: str | None
+    unit: str | None
+    aliases: Sequence[str]
+
+
+class Chosen(NamedTuple):
+    """The channel of one pressure and the unit that it is in."""
+
+    name: str
+    unit: str
+
+
+def split_label(name: str) -> Channel:
+    """Return the channel of a column whose heading may carry its unit: `ICP [kPa]`."""
+    label, bracket, rest = name.partition("[")
+    if bracket and rest.rstrip().endswith("]"):
+        return Channel(name, label.strip(), rest.rstrip()[:-1].strip() or None)
+    return Channel(name, name.strip(), None)
+
+
+def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channel | None:
+    """Return the channel that the study means, or None when there is none.
+
+    The study's own name counts first and must be exact (whole, or without the unit's bracket);
+    else any alias, without regard to case and to the amount of white space.
+
+    Raises
+    ------
+    RecordingError
+        `ambiguous_channel` when several fit, `no_icp` or `no_abp` when the study names a
+        channel that is not there.
+    """
+    key = f"{wanted.role}_channel"
+    if wanted.channel is not None:
+        found = [c for c in channels if c.name == wanted.channel]
+        found = found or [c for c in channels if c.label == wanted.channel]
+        if not found:
+            raise RecordingError(
+                f"no_{wanted.role}",
+                f"{where}: no channel {wanted.channel!r}; {_nearest(wanted.channel, channels)} "
+                f"in column {key} of recordings.csv",
+            )
+    else:
+        aliases = {_folded(alias) for alias in wanted.aliases}
+        found = [
+            c for c in channels if _folded(c.label) in aliases or _folded(c.name) in aliases
+        ]
+    if len(found) < 2:
+        return found[0] if found else None
+    names = ", ".join(repr(c.name) for c in found)
+    if len({c.name for c in found}) < len(found):
+        cure = "rename all but one of them in the file"
+    else:
+        cure = f"write {found[0].name} (or another of them) in column {key} of recordings.csv"
+    raise RecordingError("ambiguous_channel", f"{where}: {names} all fit {key}; {cure}")
+
+
+def choose_icp(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channel:
+    """Return the ICP channel; a recording without one is refused as `no_icp`."""
+    channel = choose(channels, wanted, where=where)
+    if channel is None:
+        names = ", ".join(repr(c.name) for c in channels) or "none"
+        raise RecordingError(
+            "no_icp",
+            f"{where}: no ICP channel among {names}; write the right one in column icp_channel "
+            "of recordings.csv, or add its name to recordings.icp_channels in the settings",
+        )
+    return channel
+
+
+def choose_both(
+    channels: Sequence[Channel], icp: Wanted, abp: Wanted, *, where: str
+) -> dict[str, Channel]:
+    """Return the channels by role: "icp", and "abp" where there is one."""
+    chosen = {"icp": choose_icp(channels, icp, where=where)}
+    abp_channel = choose(channels, abp, where=where)
+    if abp_channel is None:
+        return chosen
+    if abp_channel == chosen["icp"]:
+        raise RecordingError(
+            "ambiguous_channel",
+            f"{where}: {abp_channel.name!r} fits both icp_channel and abp_channel; "
+            "write two different channels in recordings.csv",
+        )
+    return chosen | {"abp": abp_channel}
+
+
+def unit_of(channel: Channel, wanted: Wanted, *, where: str) -> str:
+    """Return the unit of a channel: the file's own, else the one that the study gives.
+
+    Raises
+    ------
+    RecordingError
+        `no_unit`, `unknown_unit`, or `unit_conflict` when file and study disagree.
+    """
+    key = f"{wanted.role}_unit"
+    if channel.unit is None and wanted.unit is None:
+        raise RecordingError(
+            "no_unit",
+            f"{where}: the file states no unit for {channel.name!r}; write it (such as mmHg) "
+            f"in column {key} of recordings.csv",
+        )
+    stated = [unit for unit in (channel.unit, wanted.unit) if unit is not None]
+    if len(stated) == 2 and not _same(stated[0], stated[1]):
+        raise RecordingError(
+            "unit_conflict",
+            f"{where}: {channel.name!r} is in {channel.unit!r} in the file and in "
+            f"{wanted.unit!r} in column {key} of recordings.csv; correct the one that is wrong",
+        )
+    mmhg_factor(stated[0], where=f"{where}, {channel.name}")
+    return stated[0]
+
+
+def mmhg_factor(unit: str, *, where: str) -> float:
+    """Return the factor to mmHg, with an unknown unit as a RecordingError."""
+    try:
+        return units.to_mmhg_factor(unit)
+    except units.UnknownUnit as error:
+        raise RecordingError("unknown_unit", f"{where}: {error}") from error
+
+
+def _same(one: str, other: str) -> bool:
+    try:
+        return units.to_mmhg_factor(one) == units.to_mmhg_factor(other)
+    except units.UnknownUnit:
+        return "".join(one.split()).casefold() == "".join(other.split()).casefold()
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
+def _nearest(name: str, channels: Sequence[Channel]) -> str:
+    names = [c.name for c in channels]
+    by_label = {_folded(c.label): c.name for c in channels}
+    near = difflib.get_close_matches(_folded(name), list(by_label), n=1)
+    if near:
+        return f"did you mean {by_label[near[0]]!r}? Write it"
+    return f"write one of {', '.join(map(repr, names)) or '(the file has none)'}"

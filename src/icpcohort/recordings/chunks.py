@@ -1,0 +1,105 @@
+"""What every reader gives: a description, chunks of samples, or the reason why not."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+MAX_FS_HZ = 100_000.0
+MAX_CHANNELS = 1_000
+MAX_SAMPLES = 10**11  # of one channel; three years at 1 kHz
+MAX_DURATION_S = 10 * 366 * 86_400.0
+
+Samples = NDArray[np.float64]
+
+
+class RecordingError(Exception):
+    """A recording that cannot be used.
+
+    Parameters
+    ----------
+    reason : str
+        Short code, for counting.
+    detail : str
+        "where: what is wrong; what to do", for people.
+    """
+
+    def __init__(self, reason: str, detail: str) -> None:
+        super().__init__(detail)
+        self.reason = reason
+        self.detail = detail
+
+
+@dataclass(frozen=True)
+class Description:
+    """What a recording is, from its header."""
+
+    format: str
+    tier: str
+    fs_icp_hz: float
+    fs_abp_hz: float | None
+    duration_s: float
+    icp_channel: str
+    abp_channel: str | None
+    icp_unit: str
+    abp_unit: str | None
+
+
+@dataclass(frozen=True)
+class Chunk:
+    """A stretch of a recording without a gap in time.
+
+    `start_s` counts from the recording's first sample. `samples_mmhg` has "icp" and, where the
+    recording has it, "abp"; NaN is a sample without a valid reading and stays inside the signal
+    code. `fs_hz` has the same keys.
+    """
+
+    start_s: float
+    samples_mmhg: dict[str, Samples]
+    fs_hz: dict[str, float]
+
+
+def tier_of(fs_hz: float) -> str:
+    """Return the tier of a sampling rate: waveform, seconds, ten_seconds, minutes or hourly.
+
+    Source: the project's own grouping; 25 Hz is where the ICP pulse can still be analysed.
+    """
+    if fs_hz >= 25:
+        return "waveform"
+    interval_s = round(1 / fs_hz, 6)
+    if interval_s < 10:
+        return "seconds"
+    if interval_s < 60:
+        return "ten_seconds"
+    return "minutes" if interval_s < 3600 else "hourly"
+
+
+def check_size(where: str, *, fs_hz: float, n_samples: int) -> None:
+    """Refuse rates and lengths that no recording has, before anything is allocated.
+
+    Raises
+    ------
+    RecordingError
+        `bad_header` for an absurd rate or length, `empty` without samples.
+    """
+    if not 0 < fs_hz <= MAX_FS_HZ:
+        raise RecordingError(
+            "bad_header",
+            f"{where}: a sampling rate of {fs_hz:g} Hz; correct the header "
+            f"(above 0, at most {MAX_FS_HZ:g} Hz)",
+        )
+    if n_samples == 0:
+        raise RecordingError("empty", f"{where}: no samples; remove it from recordings.csv")
+    duration_s = n_samples / fs_hz
+    if not (0 < n_samples <= MAX_SAMPLES and duration_s <= MAX_DURATION_S):
+        raise RecordingError(
+            "bad_header",
+            f"{where}: {n_samples} samples at {fs_hz:g} Hz ({duration_s / 86_400:.3g} days) is "
+            "no recording of a patient; correct the header",
+        )
+
+
+def samples_in(chunk_s: float, *, fs_hz: float) -> int:
+    """Return how many samples (or rows, or frames) fill at most `chunk_s`, and at least one."""
+    return max(1, math.floor(chunk_s * fs_hz + 1e-9))

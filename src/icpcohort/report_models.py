@@ -1,0 +1,200 @@
+"""What the report says of each model: its table, its diagnostics, and one careful sentence."""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.grids import REACTIVITY, Grid, unit_words, words_of
+from icpcohort.tables import MISSING, format_estimate, format_number, format_p
+
+NO_EFFECT_SCALES = ("log_odds", "threshold")  # intercepts and thresholds have no effect to show
+NOT_REPORTED = "not reported"  # how the verdict of a withheld fit begins
+EFFECT_WORDS = {
+    "log_or": "odds ratio",
+    "log_hr": "hazard ratio",
+    "log_rr": "risk ratio",
+    "difference": "difference",
+}
+OUTCOME_WORDS = {"unfavourable": "an unfavourable outcome", "dead": "death"}
+BURDEN_NAME = re.compile(r"(icp|cpp)_(above|below)_([0-9]+(?:_[0-9]+)?)_([a-z].*)")
+MEASURE_WORDS = {
+    "dose_mmhg_h": "the {signal} dose {beyond} (mmHg·h)",
+    "dose_per_h_mmhg": "the {signal} dose {beyond} per monitored hour (mmHg·h/h)",
+    "percent_time": "the time with {signal} {beyond} (% of the valid minutes)",
+    "n_episodes": "the number of episodes with {signal} {beyond}",
+    "longest_episode_min": "the longest episode with {signal} {beyond} (min)",
+}
+
+
+def estimates(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
+    """Return the effects of one model, unadjusted and adjusted side by side.
+
+    `table` keeps `contracts.ESTIMATES`; `plan` is the model's block of the analysis plan.
+    """
+    shown = table.filter(~pl.col("scale").is_in(NO_EFFECT_SCALES))
+    exposure = str(plan["exposure"])
+    order = sorted(set(shown["term"]), key=lambda term: (not term.startswith(exposure), term))
+    rows = []
+    for term in order:
+        per = f", per {plan['unit_of_effect']:g}" if term == exposure else ""
+        cells = [
+            cell
+            for fit in ("unadjusted", "adjusted")
+            for cell in _effect_cells(shown, term, fit)
+        ]
+        rows.append([f"{term}{per}", *cells])
+    head = [
+        "Term",
+        "Unadjusted (95 % CI)",
+        "p",
+        "n / events",
+        "Adjusted (95 % CI)",
+        "p",
+        "n / events",
+    ]
+    note = (
+        "Only the exposure's row answers the question of the model; the other rows adjust, and "
+        "have no reading of their own. An en dash: the term is not in that fit. "
+        "Events are the patients with the outcome. Intercepts and thresholds are in "
+        "estimates.parquet."
+    )
+    return Grid("Estimates, unadjusted and adjusted", head, rows, note)
+
+
+def _effect_cells(shown: pl.DataFrame, term: str, fit: str) -> list[str]:
+    found = shown.filter(term=term, adjustment=fit).to_dicts()
+    if not found:
+        return [MISSING, MISSING, MISSING]
+    row = found[0]
+    words = format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
+    events = "" if row["n_events"] is None else f" / {row['n_events']}"
+    return [words, format_p(row["p"]), f"{format_number(row['n'], decimals=0)}{events}"]
+
+
+def counts(row: Mapping[str, Any]) -> str:
+    """Return the patients of a fit and, where there are any, those with the outcome."""
+    n = format_number(row["n"], decimals=0)
+    return n if row["n_events"] is None else f"{n} ({row['n_events']} with the outcome)"
+
+
+def diagnostics(table: pl.DataFrame) -> Grid:
+    """Return what says how far a fit can be trusted (`contracts.DIAGNOSTICS`)."""
+    rows = [
+        [
+            words_of(row["quantity"]),
+            row["adjustment"],
+            format_number(row["value"], decimals=3),
+            row["verdict"] or MISSING,
+        ]
+        for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
+    ]
+    return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
+
+
+def model_flow(table: pl.DataFrame) -> Grid:
+    """Return the way from the cohort to the rows of the fit (`contracts.MODEL_FLOW`)."""
+    rows = [
+        [
+            row["name"],
+            *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
+            words_of(row["reason"]),
+        ]
+        for row in table.sort("step").to_dicts()
+    ]
+    head = ["Step", "Before, n", "Left, n", "After, n", "Reason"]
+    return Grid("From the cohort to the fit", head, rows, "")
+
+
+def exposure_words(name: str) -> str:
+    """Return an exposure in words with its unit; an unknown name stays as it is."""
+    burden = BURDEN_NAME.fullmatch(name)
+    if burden and burden[4] in MEASURE_WORDS:
+        beyond = f"{burden[2]} {burden[3].replace('_', '.')} mmHg"
+        return MEASURE_WORDS[burden[4]].format(signal=burden[1].upper(), beyond=beyond)
+    if name in REACTIVITY:
+        return f"the {lower_first(REACTIVITY[name][0])}"
+    column = contracts.analysis({}).columns.get(name)
+    if column is None:
+        return name
+    unit = unit_words(column.unit)
+    return f"{lower_first(column.about)} ({unit})" if unit else lower_first(column.about)
+
+
+def lower_first(text: str) -> str:
+    """Return `text` with a small first letter, unless it begins with an abbreviation."""
+    first = text.split(" ", 1)[0]
+    return text[:1].lower() + text[1:] if first[1:].islower() else text
+
+
+def outcome_words(plan: Mapping[str, Any]) -> str:
+    """Return the outcome of a plan with its direction."""
+    outcome = str(plan["outcome"])
+    if plan["family"] == "proportional_odds":
+        score = "GOSE" if outcome.startswith("gose") else outcome
+        return f"a worse (lower) {score}"
+    return OUTCOME_WORDS.get(outcome, words_of(outcome))
+
+
+def finding(
+    plan: Mapping[str, Any], *, estimates: pl.DataFrame, diagnostics: pl.DataFrame
+) -> str:
+    """Return what a model found, without a word of cause.
+
+    First how the adjusted interval reads, then both estimates with interval, p and n. A fit
+    that was withheld is told with the reason from its diagnostics. Whether an interval holds
+    "no difference" is judged on the unrounded limits.
+    """
+    rows = {
+        row["adjustment"]: row for row in estimates.filter(term=plan["exposure"]).to_dicts()
+    }
+    exposure, outcome = exposure_words(plan["exposure"]), outcome_words(plan)
+    told = []
+    for fit in ("adjusted", "unadjusted"):
+        row = rows.get(fit)
+        if row is None or row["effect"] is None:
+            why = "; ".join(reasons(diagnostics, fit=fit)) or "no estimate of the exposure"
+            told.append(
+                f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
+            )
+        else:
+            told += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
+            told.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
+    return " ".join(told)
+
+
+def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:
+    effect = EFFECT_WORDS.get(row["scale"], "effect")
+    words = format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
+    interval = words.replace("(", "(95 % CI ", 1) if row["effect_ci_low"] is not None else words
+    p = format_p(row["p"])
+    return (
+        f"{row['adjustment'].capitalize()} {effect} {interval} per {unit_of_effect:g} more, "
+        f"p {p if p.startswith('<') else f'= {p}'}, n = {counts(row)}."
+    )
+
+
+def reasons(diagnostics: pl.DataFrame, *, fit: str) -> list[str]:
+    """Return why a fit was withheld, from the verdicts that say so; empty when it was not."""
+    verdicts = diagnostics.filter(adjustment=fit).sort("quantity")["verdict"].drop_nulls()
+    withheld = [v for v in verdicts if v.lower().startswith(NOT_REPORTED)]
+    return list(dict.fromkeys(v[len(NOT_REPORTED) :].strip(" :") for v in withheld))
+
+
+def _reading(row: Mapping[str, Any], exposure: str, outcome: str) -> str:
+    """Return how an interval reads; one without limits says nothing of an association."""
+    null = 0.0 if row["scale"] == "difference" else 1.0
+    measure = EFFECT_WORDS.get(row["scale"], "effect").removesuffix(" ratio")
+    what = outcome if null == 0.0 else f"{measure} of {outcome}"
+    low, high = row["effect_ci_low"], row["effect_ci_high"]
+    if low is None or high is None:
+        return f"No interval could be estimated for {exposure} with {what}."
+    if low > null or high < null:
+        side = "higher" if row["effect"] > null else "lower"
+        return f"Higher values of {exposure} were associated with {side} {what}."
+    return (
+        f"No clear association of {exposure} with {what}: the adjusted interval includes "
+        f"{null:g}, which does not show that there is none."
+    )

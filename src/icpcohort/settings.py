@@ -1,0 +1,316 @@
+"""Settings: the study's values and the analysis plan, read and checked before anything runs."""
+
+import json
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from icpcohort import plan
+from icpcohort.validation import at, is_number, problems, suggestion
+
+__all__ = [
+    "SettingsError",
+    "contradictions",
+    "exposure_names",
+    "load",
+    "problems",
+]
+
+BURDEN_MEASURES = (
+    "dose_mmhg_h",
+    "dose_per_h_mmhg",
+    "percent_time",
+    "n_episodes",
+    "longest_episode_min",
+)
+
+
+class SettingsError(Exception):
+    """The settings cannot be used; the text has one problem a line."""
+
+    def __init__(self, problems: Sequence[str]):
+        self.problems = list(problems)
+        super().__init__("\n".join(self.problems))
+
+
+def load(
+    config_path: Path, models_path: Path, *, schema_folder: Path
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the checked settings, and the models of the plan by their names.
+
+    Parameters
+    ----------
+    config_path, models_path : Path
+        `config.yaml` and `models.yaml`, UTF-8.
+    schema_folder : Path
+        Holds `config.schema.json` and `models.schema.json`.
+
+    Returns
+    -------
+    tuple of dict
+        The first as written in `config.yaml`; the second is what stands under `models:`,
+        one block a model in the order of the file. Nothing is filled in.
+
+    Raises
+    ------
+    SettingsError
+        With every problem of both files.
+    """
+    settings, found = _read(config_path)
+    models, found_in_plan = _read(models_path)
+    if settings is not None:
+        schema = _read_schema(schema_folder / "config.schema.json")
+        found += problems(settings, schema, file=config_path.name)
+        found += contradictions(settings, file=config_path.name)
+    if models is not None:
+        schema = _read_schema(schema_folder / "models.schema.json")
+        found_in_plan += problems(models, schema, file=models_path.name)
+        if settings is not None:
+            of_burden = f"{config_path.name}, burden"
+            burden_is_sound = not any(line.startswith(of_burden) for line in found)
+            found_in_plan += plan.contradictions(
+                models,
+                windows=at(settings, "windows"),
+                burden_columns=exposure_names(settings) if burden_is_sound else None,
+                file=models_path.name,
+            )
+    if found or found_in_plan or settings is None or models is None:
+        raise SettingsError(found + found_in_plan)
+    return settings, models["models"]
+
+
+# --- reading YAML ---
+
+
+class _Loader(yaml.SafeLoader):
+    """YAML with the scalars of JSON: `no`, `010`, `1:30` and `2024-01-31` stay texts.
+
+    PyYAML's own reading makes of them false, 8, 90 and a date, and lets the last of two equal
+    names win; the mapping below notes both lines instead.
+    """
+
+    def __init__(self, stream: str):
+        super().__init__(stream)
+        self.found: list[str] = []
+
+    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
+        event = self.peek_event()  # type: ignore[no-untyped-call]
+        if isinstance(event, yaml.AliasEvent) or getattr(event, "tag", None):
+            raise yaml.MarkedYAMLError(
+                problem="aliases (*) and tags (!) are not used here; write the value out",
+                problem_mark=event.start_mark,
+            )
+        return super().compose_node(parent, index)
+
+    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
+        values: dict[str, Any] = {}
+        first_line: dict[str, int] = {}
+        for name_node, value_node in node.value:
+            line = name_node.start_mark.line + 1
+            name = self.construct_object(name_node, deep=True)
+            if not isinstance(name, str):
+                self.found.append(f"line {line}: the name {name} is not text; write a name")
+                continue
+            if name in values:
+                self.found.append(
+                    f"line {line}: '{name}' stands already in line {first_line[name]}; keep one"
+                )
+            values[name] = self.construct_object(value_node, deep=deep)
+            first_line.setdefault(name, line)
+        return values
+
+
+_WHOLE = r"[-+]?(?:0|[1-9][0-9]*)"
+_Loader.yaml_implicit_resolvers = {}
+for _tag, _pattern, _first in (
+    ("null", r"~|null|", ["~", "n", ""]),
+    ("bool", r"true|false", list("tf")),
+    ("int", _WHOLE, list("-+0123456789")),
+    ("float", rf"{_WHOLE}(?:\.[0-9]*)?(?:[eE][-+]?[0-9]+)?", list("-+0123456789")),
+):
+    _Loader.add_implicit_resolver(
+        f"tag:yaml.org,2002:{_tag}", re.compile(rf"^(?:{_pattern})$"), _first
+    )
+
+
+def _read(path: Path) -> tuple[dict[str, Any] | None, list[str]]:
+    """Return the mapping in a YAML file, None where there is none, and its problems."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        return None, [f"{path.name}: not UTF-8; save the file as UTF-8"]
+    except OSError as error:
+        return None, [f"{path}: {error.strerror}; every study has its own {path.name}"]
+    try:
+        loader = _Loader(text)
+        content = loader.get_single_data()
+    except yaml.MarkedYAMLError as error:
+        line = error.problem_mark.line + 1 if error.problem_mark else 1
+        return None, [
+            f"{path.name} line {line}: not YAML: {error.problem}; look at this line and "
+            "the one before: spaces before a name, one `name: value` a line, brackets closed"
+        ]
+    except yaml.YAMLError as error:
+        return None, [f"{path.name}: not YAML: {str(error).splitlines()[0]}; retype that place"]
+    except RecursionError:
+        return None, [f"{path.name}: blocks within blocks without end; flatten them"]
+    found = [f"{path.name} {line}" for line in loader.found]
+    if content is None:
+        return None, [
+            *found,
+            f"{path.name}: empty; write the settings, `icpcohort new` shows them",
+        ]
+    if not isinstance(content, dict):
+        return None, [
+            *found,
+            f"{path.name}: not a block of settings; write `name: value` lines",
+        ]
+    return content, found
+
+
+def _read_schema(path: Path) -> dict[str, Any]:
+    try:
+        schema: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise SettingsError(
+            [f"{path}: cannot be read ({error}); restore it from the project's checkout"]
+        ) from error
+    return schema
+
+
+# --- what no schema can say: values that must fit each other ---
+#
+# A value that the schema has already refused is passed over, so that each fault is told once.
+
+
+def contradictions(settings: object, *, file: str) -> list[str]:
+    """List the settings that do not fit each other, one line each, in words."""
+    found = _limits_out_of_order(settings)
+    found += _bins_that_do_not_fit(settings)
+    found += _windows_that_do_not_fit(settings)
+    found += _names_used_twice(settings)
+    found += _outcome_without_direction(settings)
+    return [f"{file}, {line}" for line in found]
+
+
+def _out_of_order(block: object, low: str, high: str, *, where: str) -> list[str]:
+    least, most = at(block, low), at(block, high)
+    if not (is_number(least) and is_number(most)) or least < most:
+        return []
+    return [f"{where}{high}: {most} is not above {low} {least}; write a value above {least}"]
+
+
+def _limits_out_of_order(settings: object) -> list[str]:
+    found = _out_of_order(
+        at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
+    )
+    rules = at(settings, "cleaning", "rules")
+    for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
+        where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
+        found += _out_of_order(rule, "min_mmhg", "max_mmhg", where=where)
+    return found
+
+
+def _bins_that_do_not_fit(settings: object) -> list[str]:
+    block = at(settings, "optimal_cpp")
+    found = _out_of_order(block, "bin_min_mmhg", "bin_max_mmhg", where="optimal_cpp.")
+    names = ("bin_min_mmhg", "bin_max_mmhg", "bin_width_mmhg", "min_bins")
+    low, high, width, min_bins = (at(block, name) for name in names)
+    if found or not all(is_number(value) for value in (low, high, width, min_bins)):
+        return found
+    if width <= 0:
+        return found
+    n_bins = (high - low) / width
+    if abs(n_bins - round(n_bins)) > 1e-9:
+        found.append(
+            f"optimal_cpp.bin_width_mmhg: {low} to {high} mmHg is not a whole number of bins "
+            f"of {width}; change one of the three"
+        )
+    if n_bins + 1e-9 < min_bins:
+        found.append(
+            f"optimal_cpp.min_bins: {min_bins} of {n_bins:g} bins can never be filled; "
+            "write fewer, or narrower bins"
+        )
+    return found
+
+
+def _windows_that_do_not_fit(settings: object) -> list[str]:
+    windows, found = at(settings, "windows"), []
+    if not isinstance(windows, dict):
+        return []
+    for name, window in windows.items():
+        where = f"windows.{name}."
+        wrong = _out_of_order(window, "start_h", "end_h", where=where)
+        hours = [at(window, key) for key in ("start_h", "end_h", "min_monitored_h")]
+        if not wrong and all(is_number(value) for value in hours):
+            length_h = hours[1] - hours[0]
+            if hours[2] > length_h:
+                wrong.append(
+                    f"{where}min_monitored_h: {hours[2]} h do not fit into a window of "
+                    f"{length_h:g} h; write at most {length_h:g}"
+                )
+        found += wrong
+    main = at(settings, "cohort", "main_window")
+    if isinstance(main, str) and main and main not in windows:
+        found.append(
+            f"cohort.main_window: '{main}' is none of the windows; {suggestion(main, windows)}"
+        )
+    return found
+
+
+def _names_used_twice(settings: object) -> list[str]:
+    found = []
+    for table, columns in (at(settings, "study", "columns") or {}).items():
+        ours_of: dict[str, str] = {}
+        for ours, theirs in columns.items() if isinstance(columns, dict) else ():
+            if isinstance(theirs, str) and theirs in ours_of:
+                found.append(
+                    f"study.columns.{table}.{ours}: '{theirs}' is already the column of "
+                    f"{ours_of[theirs]}; name another column"
+                )
+            ours_of.setdefault(str(theirs), ours)
+    channels = [at(settings, "recordings", f"{signal}_channels") for signal in ("icp", "abp")]
+    if all(isinstance(names, list) for names in channels):
+        icp, abp = ({str(name).lower() for name in names} for names in channels)
+        found += [
+            f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
+            for name in sorted(icp & abp)
+        ]
+    names = exposure_names(settings)
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        if name.endswith(BURDEN_MEASURES[0]):
+            found.append(
+                f"burden: two thresholds give the same column {name}; write them further apart"
+            )
+    return found
+
+
+def _outcome_without_direction(settings: object) -> list[str]:
+    scores = at(settings, "outcomes", "favourable_gose")
+    if not isinstance(scores, list) or not all(type(s) is int and 1 <= s <= 8 for s in scores):
+        return []
+    if not scores or sorted(scores) == list(range(max(min(scores), 2), 9)):
+        return []
+    return [
+        f"outcomes.favourable_gose: {scores} is not a run of scores up to 8 (upper good "
+        "recovery) that leaves some unfavourable; write for example [5, 6, 7, 8]"
+    ]
+
+
+def exposure_names(settings: object) -> list[str]:
+    """Return the burden columns of the analysis table, such as `icp_above_20_percent_time`.
+
+    Thresholds that are no numbers are passed over: `problems` names them.
+    """
+    names = []
+    for setting in ("icp_above_mmhg", "cpp_below_mmhg"):
+        thresholds_mmhg = at(settings, "burden", setting)
+        if isinstance(thresholds_mmhg, list):
+            for threshold_mmhg in dict.fromkeys(filter(is_number, thresholds_mmhg)):
+                level = f"{threshold_mmhg:g}".replace(".", "_")
+                stem = f"{setting.removesuffix('_mmhg')}_{level}"
+                names += [f"{stem}_{measure}" for measure in BURDEN_MEASURES]
+    return names

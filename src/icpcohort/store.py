@@ -1,0 +1,106 @@
+"""The one reader and the one writer of results tables; both hold a table to its contract."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import polars as pl
+import pyarrow.parquet as pq
+
+from icpcohort.contracts import Column, Table
+
+
+class ContractError(ValueError):
+    """A table does not keep its contract; the text lists every problem."""
+
+
+def problems(frame: pl.DataFrame, table: Table) -> list[str]:
+    """List every way in which `frame` breaks the contract of `table`."""
+    found = [f"{name}: missing" for name in table.columns if name not in frame.columns]
+    found += [
+        f"{name}: not in the contract" for name in frame.columns if name not in table.columns
+    ]
+    for name, column in table.columns.items():
+        if name in frame.columns:
+            found += _column_problems(frame[name], column)
+    if not found:
+        found += _key_problems(frame, table.key)
+    return found
+
+
+def _column_problems(series: pl.Series, column: Column) -> list[str]:
+    if series.dtype != column.dtype:
+        return [f"{series.name}: {series.dtype} instead of {column.dtype}"]
+    if column.dtype == pl.Float64():
+        n_bad = series.len() - series.null_count() - int(series.is_finite().sum())
+        if n_bad:
+            return [f"{series.name}: {n_bad} NaN or infinite; write null for missing"]
+    return []
+
+
+def _key_problems(frame: pl.DataFrame, key: tuple[str, ...]) -> list[str]:
+    found = [
+        f"{name}: {frame[name].null_count()} null in the key"
+        for name in key
+        if frame[name].null_count()
+    ]
+    n_repeated = frame.height - frame.select(key).n_unique()
+    if n_repeated:
+        found.append(f"{', '.join(key)}: {n_repeated} rows repeat a key")
+    return found
+
+
+def check(frame: pl.DataFrame, table: Table, where: str) -> None:
+    """Raise ContractError naming every problem of `frame`, or do nothing."""
+    found = problems(frame, table)
+    if found:
+        lines = "\n".join(f"  {line}" for line in found)
+        raise ContractError(f"{where}: {len(found)} problem(s)\n{lines}")
+
+
+def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
+    """Write a table sorted by its key, with unit and meaning of each column in the file.
+
+    The file appears under its name only when it is complete.
+    """
+    check(frame, table, str(path))
+    arrow = frame.select(list(table.columns)).sort(table.key).to_arrow()
+    for i, (name, column) in enumerate(table.columns.items()):
+        metadata = {"unit": column.unit, "about": column.about}
+        arrow = arrow.set_column(i, arrow.field(i).with_metadata(metadata), arrow.column(name))
+    whole = Path(path)
+    whole.parent.mkdir(parents=True, exist_ok=True)
+    part = whole.with_name(whole.name + ".part")
+    pq.write_table(arrow, part, compression="zstd")
+    part.replace(whole)
+
+
+def read(path: str | Path, table: Table) -> pl.DataFrame:
+    """Read a table and hold it to its contract."""
+    frame = pl.read_parquet(path)
+    check(frame, table, str(path))
+    return frame
+
+
+def read_patients(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
+    """Read one file a patient into one table, with `patient_id` from the files' names."""
+    frames = [
+        read(path, table).select(pl.lit(Path(path).stem).alias("patient_id"), pl.all())
+        for path in paths
+    ]
+    nothing = empty(table).select(pl.lit("").alias("patient_id"), pl.all()).clear()
+    return pl.concat([nothing, *frames])
+
+
+def read_all(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
+    """Read several files of one table into one."""
+    return pl.concat([empty(table), *(read(path, table) for path in paths)])
+
+
+def read_named(paths: Sequence[str | Path], table: Table) -> dict[str, pl.DataFrame]:
+    """Read one file a model, by the name of the folder it lies in."""
+    return {Path(path).parent.name: read(path, table) for path in paths}
+
+
+def empty(table: Table) -> pl.DataFrame:
+    """Return the table without rows."""
+    return pl.DataFrame(schema={name: column.dtype for name, column in table.columns.items()})

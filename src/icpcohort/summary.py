@@ -1,0 +1,104 @@
+"""Summary: what each patient's minutes come to in each exposure window."""
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from icpcohort import contracts, store
+from icpcohort.burden import in_window
+from icpcohort.reactivity import mean_correlation
+
+NEAR_MMHG = 5.0
+TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
+
+
+def summarise(
+    minutes: pl.DataFrame,
+    recordings: pl.DataFrame,
+    *,
+    windows: Mapping[str, Mapping[str, float]],
+    fisher_clip: float,
+) -> pl.DataFrame:
+    """Summarise every patient of `minutes` in every window.
+
+    Parameters
+    ----------
+    minutes : contracts.MINUTES of all patients with `patient_id`
+    recordings : contracts.RECORDINGS
+    windows : name -> start_h, end_h
+    fisher_clip : float
+        See `reactivity.mean_correlation`, by which the indices are averaged.
+
+    Returns
+    -------
+    DataFrame, contracts.SUMMARY
+        What rests on no minute is null; `monitored_h` and `prx_h` are then 0.
+
+    Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE trial,
+    J Neurotrauma 2021, doi 10.1089/neu.2021.0197; time below LLR: Donnelly 2017, Crit Care
+    Med 45:1464-1471.
+    """
+    patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
+    parts = [store.empty(contracts.SUMMARY)]
+    for window, span in windows.items():
+        inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
+        rows = inside.group_by("patient_id", maintain_order=True).agg(
+            *_measures(fisher_clip=fisher_clip)
+        )
+        tiers = _coarsest_tier(
+            recordings, start_s=span["start_h"] * 3600, end_s=span["end_h"] * 3600
+        )
+        table = (
+            patients.join(rows, on="patient_id", how="left", validate="1:1")
+            .join(tiers, on="patient_id", how="left", validate="1:1")
+            .with_columns(
+                pl.lit(window).alias("window"), pl.col("monitored_h", "prx_h").fill_null(0.0)
+            )
+        )
+        parts.append(table.select(list(contracts.SUMMARY.columns)))
+    return pl.concat(parts).sort(contracts.SUMMARY.key)
+
+
+def _measures(*, fisher_clip: float) -> list[pl.Expr]:
+    delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
+    below = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
+    return [
+        (pl.col("icp_mmhg").count() / 60).alias("monitored_h"),
+        *(
+            pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")
+            for name in ("icp", "abp", "cpp", "amp", "cppopt")
+        ),
+        *(
+            mean_correlation(pl.col(name), clip=fisher_clip).alias(f"{name}_mean")
+            for name in ("prx", "pax", "rac", "rap", "lprx")
+        ),
+        (pl.col("prx").count() / 60).alias("prx_h"),
+        _percent(
+            (pl.col("cppopt_mmhg").is_not_null() & pl.col("cpp_mmhg").is_not_null()).sum(),
+            pl.col("cpp_mmhg").count(),
+        ).alias("cppopt_yield_percent"),
+        delta.mean().alias("delta_cpp_mean_mmhg"),
+        _percent((delta.abs() <= NEAR_MMHG).sum(), delta.count()).alias(
+            "percent_time_within_5_of_cppopt"
+        ),
+        _percent(below.sum(), below.count()).alias("percent_time_below_llr"),
+    ]
+
+
+def _percent(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
+    return pl.when(whole > 0).then(100 * part / whole)
+
+
+def _coarsest_tier(recordings: pl.DataFrame, *, start_s: float, end_s: float) -> pl.DataFrame:
+    """Return each patient's coarsest tier among the recordings that reach into the window."""
+    rank = pl.col("tier").replace_strict(list(TIERS), list(range(len(TIERS))), default=None)
+    return (
+        recordings.filter(
+            (pl.col("status") == "used")
+            & (pl.col("start_s") < end_s)
+            & (pl.col("end_s") > start_s)
+        )
+        .sort("patient_id", rank)
+        .group_by("patient_id", maintain_order=True)
+        .agg(pl.col("tier").last())
+    )

@@ -1,0 +1,143 @@
+"""Pictures as SVG text that is the same each time and takes its colours from the page.
+
+Text stays text (searchable, in the page's own typeface). Lines and letters take the colour of
+the page's text, so that one picture serves light and dark; the accent is the custom property
+`--accent` of the page, or the blue of the palette of Okabe and Ito (2008, "Color universal
+design", from memory) where a page sets none.
+"""
+
+import io
+import math
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from html import escape
+from typing import Any, NamedTuple
+
+import matplotlib
+import numpy as np
+import polars as pl
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+from numpy.typing import NDArray
+
+from icpcohort.tables import format_median
+
+INK, MUTED, ACCENT = "#010203", "#767676", "#0072b2"
+PAGE_COLOURS = {
+    INK: "currentColor",
+    MUTED: f"var(--muted, {MUTED})",
+    ACCENT: f"var(--accent, {ACCENT})",
+}
+WIDTH_IN = 5.6
+STYLE: Any = {
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.6,
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "axes.titlelocation": "left",
+    "axes.titlesize": 10,
+    "axes.unicode_minus": True,
+    "font.family": "sans-serif",
+    "font.size": 9.5,
+    "svg.fonttype": "none",
+    "text.color": INK,
+    "text.parse_math": False,
+    "xtick.color": INK,
+    "ytick.color": INK,
+}
+
+
+@contextmanager
+def style(name: str) -> Iterator[None]:
+    """Use the style of the report, whatever the user has set, and ids that follow `name`."""
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(STYLE)
+        matplotlib.rcParams["svg.hashsalt"] = name
+        yield
+
+
+def as_svg(figure: Figure, *, name: str, title: str, description: str) -> str:
+    """Return the figure as an SVG element with title and description for a screen reader.
+
+    All ids begin with `name`, so that several figures may share one page.
+    """
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+    text = buffer.getvalue()
+    text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
+    text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
+    text = re.sub(r"font: ([\d.a-z ]*px) [^;\"]*", r"font: \1 sans-serif", text)
+    text = re.sub(r'\bid="', f'id="{name}-', text)
+    text = re.sub(r'(href="#|url\(#)', rf"\g<1>{name}-", text)
+    for colour, replacement in PAGE_COLOURS.items():
+        text = re.sub(rf"(fill|stroke): {colour}", rf"\1: {replacement}", text)
+    head, body = text.split(">", 1)
+    size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
+    box = "0 0 1 1" if size is None else f"0 0 {size[1]} {size[2]}"
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+        f'viewBox="{box}" role="img" aria-labelledby="{name}-title {name}-desc">\n'
+        f'<title id="{name}-title">{escape(title)}</title>\n'
+        f'<desc id="{name}-desc">{escape(description)}</desc>{body}'
+    )
+
+
+def nothing(*, name: str, title: str, words: str) -> str:
+    """Return a picture that says in words that there is nothing to draw."""
+    with style(name):
+        figure = Figure(figsize=(WIDTH_IN, 0.5))
+        figure.text(0.01, 0.4, words, color=INK)
+        return as_svg(figure, name=name, title=title, description=words)
+
+
+def _jitter(n: int, *, half_width: float) -> NDArray[np.floating]:
+    """Return `n` offsets that look scattered and are the same each time (golden ratio)."""
+    golden = (math.sqrt(5) - 1) / 2
+    return (np.arange(n) * golden % 1 - 0.5) * 2 * half_width
+
+
+class Strip(NamedTuple):
+    """One row of dots: its label, a value a patient, and the n to write beside it."""
+
+    label: str
+    values: pl.Series
+    beside: str
+
+
+def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int) -> None:
+    """Draw one row a strip: every patient a dot, quartiles a bar, the median a tick."""
+    side = axis.get_yaxis_transform()
+    for y, strip in enumerate(strips):
+        known = strip.values.drop_nulls().sort()
+        x = known.to_numpy()
+        axis.scatter(
+            x, y + _jitter(x.size, half_width=0.22), s=9, color=MUTED, alpha=0.55, lw=0
+        )
+        if x.size:
+            low, median, high = np.quantile(x, [0.25, 0.5, 0.75])
+            axis.plot([low, high], [y, y], color=ACCENT, lw=3.2, solid_capstyle="butt")
+            axis.plot([median, median], [y - 0.3, y + 0.3], color=ACCENT, lw=2)
+        words = format_median(known, decimals=decimals)
+        axis.text(1.03, y - 0.19, words, transform=side, va="center", fontsize=8.5)
+        axis.text(1.03, y + 0.19, strip.beside, transform=side, va="center", fontsize=8.5)
+    axis.set_yticks(range(len(strips)), [strip.label for strip in strips])
+    axis.set_ylim(len(strips) - 0.45, -0.55)
+    axis.tick_params(axis="y", length=0)
+    axis.spines["left"].set_visible(False)
+
+
+def square_root_axis(axis: Any, *, highest: float) -> None:
+    """Give the axis a square-root scale from zero to `highest`, with ticks well apart."""
+    axis.set_xscale("function", functions=(lambda x: np.sqrt(np.clip(x, 0, None)), np.square))
+    top = max(highest, 0.1) * 1.05
+    shown = [0.0]
+    for tick in (m * 10.0**e for e in range(-1, 4) for m in (1, 2, 5)):
+        if tick <= top and math.sqrt(tick) - math.sqrt(shown[-1]) > 0.11 * math.sqrt(top):
+            shown.append(tick)
+    axis.set_xlim(0, top)
+    axis.xaxis.set_major_locator(FixedLocator(shown))
+    axis.xaxis.set_minor_locator(NullLocator())
+    axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))

@@ -1,0 +1,319 @@
+"""Trends: 10-s means of a recording's valid samples, and the pulse amplitude of each block."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort import cells, cleaning, contracts, pulse, store
+from icpcohort.recordings import Chunk
+
+BLOCK_S = 10.0
+MIN_WAVEFORM_HZ = 25.0
+# A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
+ROUNDING = 1e-9
+
+
+class Summary(NamedTuple):
+    """What one recording gives: contracts TRENDS, ARTEFACTS and, per signal, seconds."""
+
+    trends: pl.DataFrame
+    artefacts: pl.DataFrame
+    seconds: pl.DataFrame  # signal, recorded_s, valid_s, masked_s, missing_s
+
+
+def summarise(
+    chunks: Iterable[Chunk],
+    *,
+    start_s: float,
+    duration_s: float,
+    tier: str,
+    rules: Sequence[Mapping[str, Any]],
+    events: Sequence[Mapping[str, Any]],
+    min_valid_fraction: float,
+    pulse_min_hz: float,
+    pulse_max_hz: float,
+    amplitude_method: str,
+) -> Summary:
+    """Reduce one recording to 10-s blocks in one pass; memory does not grow with samples.
+
+    Parameters
+    ----------
+    chunks : Chunk, in the order of time
+        From `recordings.read_chunks`.
+    start_s, duration_s : float, s
+        When the recording starts on the patient's clock, and for how long it goes on.
+    tier : str
+        Chooses the rules that are for one tier.
+    rules, events
+        See `cleaning.Masker`.
+    min_valid_fraction : float
+        A block with a smaller share of valid samples has a null mean. AMP needs every
+        sample of its block.
+
+    Returns
+    -------
+    Summary
+        Blocks begin at multiples of 10 s of the patient's clock. A block takes a number
+        slower than 10 s from the interval that holds the block's middle.
+
+    Source: blocks of 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
+    """
+    tracks: dict[str, _Track] = {}
+    pulses: list[pl.DataFrame] = []
+    for stretch in cells.align(chunks, start_s=start_s, block_s=BLOCK_S):
+        for signal, samples_mmhg in stretch.samples_mmhg.items():
+            fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
+            if signal not in tracks:
+                tracks[signal] = _Track(signal, fs_hz, tier, rules, events)
+            if samples_mmhg.size:
+                tracks[signal].add(cells.reduce(samples_mmhg, t_s=t_s, fs_hz=fs_hz))
+            if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
+                pulses.append(
+                    _pulse_of(
+                        samples_mmhg,
+                        t_s=t_s,
+                        fs_hz=fs_hz,
+                        min_hz=pulse_min_hz,
+                        max_hz=pulse_max_hz,
+                        method=amplitude_method,
+                    )
+                )
+    for track in tracks.values():
+        track.finish()
+    blocks = {signal: track.blocks() for signal, track in tracks.items()}
+    return Summary(
+        _trends(blocks, pulses, min_valid_fraction=min_valid_fraction),
+        _artefacts(tracks.values()),
+        pl.DataFrame(
+            [track.seconds(duration_s) for track in tracks.values()], schema=_SECONDS_SCHEMA
+        ),
+    )
+
+
+_SECONDS_SCHEMA = {
+    "signal": pl.String(),
+    "recorded_s": pl.Float64(),
+    "valid_s": pl.Float64(),
+    "masked_s": pl.Float64(),
+    "missing_s": pl.Float64(),
+}
+
+
+class _Track:
+    """One signal on its way through masking: sums per block, masked spans, and samples."""
+
+    def __init__(
+        self,
+        signal: str,
+        fs_hz: float,
+        tier: str,
+        rules: Sequence[Mapping[str, Any]],
+        events: Sequence[Mapping[str, Any]],
+    ) -> None:
+        self.signal, self.fs_hz = signal, fs_hz
+        self.rules = cleaning.rules_for(
+            rules, signal=signal, tier=tier, cell_s=max(1.0, 1 / fs_hz)
+        )
+        self._masker = cleaning.Masker(rules=self.rules, events=events)
+        self._sums: list[pl.DataFrame] = []
+        self.spans: list[pl.DataFrame] = []
+        self._n = self._n_valid = self._n_masked = 0
+
+    def add(self, new: cells.Cells) -> None:
+        for masked in self._masker.push(new):
+            self._count(masked)
+
+    def finish(self) -> None:
+        for masked in self._masker.finish():
+            self._count(masked)
+
+    def _count(self, masked: cleaning.Masked) -> None:
+        clean = masked.code == cleaning.VALID
+        self._n += int(masked.cells.n.sum())
+        self._n_valid += int(masked.cells.n_valid[clean].sum())
+        self._n_masked += int(masked.cells.n_valid[~clean].sum())
+        self._sums.append(_block_sums(masked.cells, clean, fs_hz=self.fs_hz))
+        self.spans.append(_spans(masked, self.signal, self.rules))
+
+    def blocks(self) -> pl.DataFrame:
+        """Return one row a block: t_s, valid_s, mean_mmhg (null without a valid sample)."""
+        return (
+            pl.concat(self._sums)
+            .group_by("t_s", maintain_order=True)
+            .agg(pl.col("valid_s").sum(), pl.col("mmhg_s").sum())
+            .select(
+                "t_s",
+                "valid_s",
+                mean_mmhg=pl.when(pl.col("valid_s") > 0).then(
+                    pl.col("mmhg_s") / pl.col("valid_s")
+                ),
+                interval_s=pl.lit(1 / self.fs_hz),
+            )
+        )
+
+    def seconds(self, duration_s: float) -> dict[str, str | float]:
+        gap_s = max(0.0, duration_s - self._n / self.fs_hz)
+        n_empty = self._n - self._n_valid - self._n_masked
+        return {
+            "signal": self.signal,
+            "recorded_s": max(duration_s, self._n / self.fs_hz),
+            "valid_s": self._n_valid / self.fs_hz,
+            "masked_s": self._n_masked / self.fs_hz,
+            "missing_s": n_empty / self.fs_hz + gap_s,
+        }
+
+
+def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> pl.DataFrame:
+    """Return t_s, valid_s and mmhg_s (mean x valid seconds) of the blocks that cells touch."""
+    valid_s = np.where(clean, some.n_valid / fs_hz, 0.0)
+    mean_mmhg = np.where(valid_s > 0, some.mean_mmhg, 0.0)
+    if some.width_s < BLOCK_S:
+        block = np.floor((some.t_s + some.width_s / 2) / BLOCK_S)
+    else:
+        first = np.ceil((some.t_s - BLOCK_S / 2) / BLOCK_S - ROUNDING)
+        last = np.ceil((some.t_s + some.width_s - BLOCK_S / 2) / BLOCK_S - ROUNDING)
+        n_blocks = (last - first).astype(np.int64)
+        offset = np.arange(n_blocks.sum()) - np.repeat(np.cumsum(n_blocks) - n_blocks, n_blocks)
+        block = np.repeat(first, n_blocks) + offset
+        valid_s = np.repeat(np.where(valid_s > 0, BLOCK_S, 0.0), n_blocks)
+        mean_mmhg = np.repeat(mean_mmhg, n_blocks)
+    sums = pl.DataFrame(
+        {"t_s": block * BLOCK_S, "valid_s": valid_s, "mmhg_s": mean_mmhg * valid_s}
+    )
+    return sums.group_by("t_s", maintain_order=True).agg(pl.all().sum())
+
+
+def _spans(
+    masked: cleaning.Masked, signal: str, rules: Sequence[Mapping[str, Any]]
+) -> pl.DataFrame:
+    """Return the runs of cells that one rule masked."""
+    code, t_s, width_s = masked.code, masked.cells.t_s, masked.cells.width_s
+    changes = np.flatnonzero(np.diff(code) != 0) + 1
+    starts = np.concatenate([[0], changes]).astype(np.int64)
+    ends = np.concatenate([changes, [code.size]]).astype(np.int64) - 1
+    hit = code[starts] != cleaning.VALID
+    return pl.DataFrame(
+        {
+            "signal": [signal] * int(hit.sum()),
+            "start_s": t_s[starts[hit]],
+            "end_s": t_s[ends[hit]] + width_s,
+            "reason": [cleaning.reason_of(rules[i]) for i in code[starts[hit]]],
+        },
+        schema={name: column.dtype for name, column in contracts.ARTEFACTS.columns.items()},
+    )
+
+
+def _pulse_of(
+    samples_mmhg: NDArray[np.float64],
+    *,
+    t_s: float,
+    fs_hz: float,
+    min_hz: float,
+    max_hz: float,
+    method: str,
+) -> pl.DataFrame:
+    """Return t_s, amp_mmhg and pulse_rate_per_min of the whole blocks among the samples."""
+    n_block = int(BLOCK_S * fs_hz + ROUNDING)
+    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / BLOCK_S) * BLOCK_S
+    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, BLOCK_S)
+    starts = np.ceil((t_blocks - t_s - cells.TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
+    whole = starts + n_block <= samples_mmhg.size
+    rows = starts[whole, None] + np.arange(n_block)
+    found = pulse.fundamental(
+        samples_mmhg[rows], fs_hz=fs_hz, min_hz=min_hz, max_hz=max_hz, method=method
+    )
+    return pl.DataFrame(
+        {
+            "t_s": t_blocks[whole],
+            "amp_mmhg": found.amplitude_mmhg,
+            "pulse_rate_per_min": found.rate_hz * 60,
+        }
+    ).with_columns(pl.col("amp_mmhg", "pulse_rate_per_min").fill_nan(None))
+
+
+def _trends(
+    blocks: dict[str, pl.DataFrame], pulses: list[pl.DataFrame], *, min_valid_fraction: float
+) -> pl.DataFrame:
+    """Put the signals side by side; null what has too few valid samples."""
+    if not blocks:
+        return store.empty(contracts.TRENDS)
+    table = blocks["icp"].rename({"valid_s": "icp_valid_s", "mean_mmhg": "icp_mmhg"})
+    if "abp" in blocks:
+        abp = blocks["abp"].rename({"valid_s": "abp_valid_s", "mean_mmhg": "abp_mmhg"})
+        table = table.join(abp.drop("interval_s"), on="t_s", how="left", validate="1:1")
+    else:
+        table = table.with_columns(abp_valid_s=pl.lit(0.0), abp_mmhg=pl.lit(None, pl.Float64()))
+    nothing = pl.DataFrame(
+        schema={
+            "t_s": pl.Float64(),
+            "amp_mmhg": pl.Float64(),
+            "pulse_rate_per_min": pl.Float64(),
+        }
+    )
+    found = pl.concat([nothing, *pulses])
+    table = table.join(found, on="t_s", how="left", validate="1:1").with_columns(
+        icp_valid_fraction=(pl.col("icp_valid_s") / BLOCK_S).clip(0, 1),
+        abp_valid_fraction=(pl.col("abp_valid_s").fill_null(0) / BLOCK_S).clip(0, 1),
+    )
+    complete = pl.col("icp_valid_fraction") >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
+    enough = min_valid_fraction - ROUNDING
+    table = table.with_columns(
+        pl.when(pl.col("icp_valid_fraction") >= enough).then("icp_mmhg").alias("icp_mmhg"),
+        pl.when(pl.col("abp_valid_fraction") >= enough).then("abp_mmhg").alias("abp_mmhg"),
+        pl.when(complete).then("amp_mmhg").alias("amp_mmhg"),
+        pl.when(complete).then("pulse_rate_per_min").alias("pulse_rate_per_min"),
+    ).with_columns(cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"))
+    return table.select(list(contracts.TRENDS.columns)).sort("t_s")
+
+
+def _artefacts(tracks: Iterable[_Track]) -> pl.DataFrame:
+    """Join the spans of all signals; spans that touch across two pieces become one."""
+    spans = pl.concat([store.empty(contracts.ARTEFACTS), *(s for t in tracks for s in t.spans)])
+    return merge_spans(spans)
+
+
+def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
+    """Merge spans of one signal and reason that touch or overlap."""
+    begins = pl.col("start_s") > (
+        pl.col("end_s").cum_max().shift(1).over("signal", "reason") + cells.TIME_TOLERANCE_S
+    ).fill_null(-np.inf)
+    return (
+        spans.sort("signal", "reason", "start_s")
+        .with_columns(run=begins.cum_sum().over("signal", "reason"))
+        .group_by("signal", "reason", "run", maintain_order=True)
+        .agg(pl.col("start_s").min(), pl.col("end_s").max())
+        .select(list(contracts.ARTEFACTS.columns))
+    )
+
+
+def combine(parts: Sequence[pl.DataFrame]) -> tuple[pl.DataFrame, list[int]]:
+    """Put the trends of one patient's recordings on one clock.
+
+    Where two recordings give the same block, the one with the shorter sampling interval is
+    used; among equals the one that comes first in `parts`.
+
+    Returns
+    -------
+    trends, n_unused
+        `n_unused[i]` counts the blocks of `parts[i]` that another recording gave better.
+    """
+    if not parts:
+        return store.empty(contracts.TRENDS), []
+    ranked = pl.concat(
+        [part.with_columns(part=pl.lit(i, pl.Int64())) for i, part in enumerate(parts)]
+    ).sort("t_s", "interval_s", "part")
+    chosen = ranked.unique("t_s", keep="first", maintain_order=True)
+    n_used = dict(chosen.group_by("part").len().iter_rows())
+    n_unused = [part.height - n_used.get(i, 0) for i, part in enumerate(parts)]
+    return chosen.drop("part"), n_unused
+
+
+def methods_sentence(*, min_valid_fraction: float) -> str:
+    """Return the report's sentence for `summarise`, from the same setting."""
+    return (
+        "Pressures were averaged over blocks of 10 s; a block with fewer than"
+        f" {100 * min_valid_fraction:g} % valid samples was taken as missing."
+    )

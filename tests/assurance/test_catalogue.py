@@ -1,0 +1,48 @@
+"""Promise: results/README.md tells every table and column of the contracts as they are now."""
+
+import difflib
+from pathlib import Path
+
+from icpcohort import catalogue, contracts
+
+COMMITTED = Path(__file__).parents[2] / "results" / "README.md"
+COMMAND = "python -m icpcohort.catalogue > results/README.md"
+
+
+def test_the_catalogue_is_current():
+    difference = "\n".join(
+        difflib.unified_diff(
+            COMMITTED.read_text(encoding="utf-8").splitlines(),
+            catalogue.as_markdown().splitlines(),
+            "results/README.md",
+            "as the contracts say now",
+            lineterm="",
+        )
+    )
+    assert not difference, (
+        f"results/README.md is out of date; repair it with: {COMMAND}\n{difference}"
+    )
+
+
+def test_every_table_of_the_contracts_has_a_section_with_every_column():
+    sections = catalogue.as_markdown().split("\n## ")[1:]
+    tables = [t for t in vars(contracts).values() if isinstance(t, contracts.Table)]
+    tables.append(contracts.analysis({}))
+    tables.remove(contracts.RECORDING_LIST)
+    assert sorted(s.split("`")[1] for s in sections) == sorted(t.path for t in tables)
+    for section in sections:
+        table = next(t for t in tables if section.startswith(f"`{t.path}`"))
+        rows = [line.split("`")[1] for line in section.splitlines() if line.startswith("| `")]
+        assert rows == list(table.columns)
+
+
+def test_the_table_that_only_the_study_writes_is_left_out():
+    assert contracts.RECORDING_LIST.path not in catalogue.as_markdown()
+
+
+def test_a_bar_in_a_meaning_does_not_break_the_row():
+    rows = [line for line in catalogue.as_markdown().splitlines() if line.startswith("| `")]
+    bars = {
+        line.replace("\\|", "").count("|") for line in rows if "percent_time_within" in line
+    }
+    assert bars == {5}

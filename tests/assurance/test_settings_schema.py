@@ -1,0 +1,276 @@
+"""The schemas are closed, explained and sourced; a wrong setting is always named."""
+
+import copy
+import json
+import math
+from pathlib import Path
+
+import jsonschema
+import pytest
+import yaml
+
+from icpcohort import burden, contracts, entries, plan, settings, study
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+FILES = ("config", "models")
+SCHEMAS = {
+    name: json.loads(
+        (REPOSITORY / "workflow" / "schemas" / f"{name}.schema.json").read_text(
+            encoding="utf-8"
+        )
+    )
+    for name in FILES
+}
+CONTENTS = {
+    name: yaml.safe_load((REPOSITORY / "config" / f"{name}.yaml").read_text(encoding="utf-8"))
+    for name in FILES
+}
+# The renamed columns are optional, so the published settings have none: here is one of each.
+CONTENTS["config"]["study"]["columns"] = {
+    name: {column: f"their {column}" for column in table.columns}
+    for name, table in study.TABLES.items()
+}
+FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
+CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
+UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx")
+BARE = ("n_blocks", "min_bins", "fisher_clip", "favourable_gose", "unit_of_effect")
+
+
+def _problems(name, content):
+    return settings.problems(content, SCHEMAS[name], file=f"{name}.yaml")
+
+
+def _places(content, path=()):
+    """Yield the path of everything that stands in the content, the whole included."""
+    yield path
+    if isinstance(content, dict):
+        for name, value in content.items():
+            yield from _places(value, (*path, name))
+    elif isinstance(content, list):
+        for i, value in enumerate(content):
+            yield from _places(value, (*path, i))
+
+
+def _at(content, path):
+    for step in path:
+        content = content[step]
+    return content
+
+
+def _changed(content, path, value):
+    content = copy.deepcopy(content)
+    _at(content, path[:-1])[path[-1]] = value
+    return content
+
+
+PLACES = [(name, path) for name in FILES for path in _places(CONTENTS[name])]
+BLOCKS = [(name, path) for name, path in PLACES if isinstance(_at(CONTENTS[name], path), dict)]
+VALUES = [
+    (name, path)
+    for name, path in PLACES
+    if path and not isinstance(_at(CONTENTS[name], path), (dict, list))
+]
+LISTS = [(name, path) for name, path in PLACES if isinstance(_at(CONTENTS[name], path), list)]
+
+
+def _names_the_place(line, name, path):
+    """Whether a line begins with the file and the last name or entry of the path."""
+    where = line.split(": ")[0]
+    last = f"entry {path[-1] + 1}" if isinstance(path[-1], int) else path[-1]
+    return where.startswith(f"{name}.yaml") and last in where
+
+
+def test_there_is_enough_to_change():
+    assert len(VALUES) > 150
+    assert {name for name, _ in BLOCKS} == set(FILES)
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_the_published_settings_keep_their_schema(name):
+    assert _problems(name, CONTENTS[name]) == []
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_the_schemas_are_json_schemas_and_an_unchanged_validator_agrees(name):
+    """Reference: the jsonschema library's own Draft 2020-12 metaschema and validator."""
+    jsonschema.Draft202012Validator.check_schema(SCHEMAS[name])
+    assert jsonschema.Draft202012Validator(SCHEMAS[name]).is_valid(CONTENTS[name])
+
+
+@pytest.mark.parametrize(("name", "path"), BLOCKS)
+def test_an_unknown_name_is_refused_in_every_block(name, path):
+    found = _problems(name, _changed(CONTENTS[name], (*path, "zz_unknown"), 1))
+    if path in {("windows",), ("models",)}:  # here any name is a new window or model
+        assert len(found) == 1
+        assert "zz_unknown: 1 is not a block of settings" in found[0]
+    else:
+        assert len(found) == 1
+        assert "zz_unknown: unknown setting; " in found[0]
+
+
+@pytest.mark.parametrize(("name", "path"), VALUES)
+def test_a_value_of_another_type_is_refused_and_named(name, path):
+    value = _at(CONTENTS[name], path)
+    wrong = [None, True, [value], {"a": value}, math.nan, math.inf]
+    wrong += [5] if isinstance(value, str) else [f"{value} x"]
+    wrong += [value + 0.5, float(value)] if type(value) is int else []
+    for other in wrong:
+        found = _problems(name, _changed(CONTENTS[name], path, other))
+        assert found, f"{path} accepts {other!r}"
+        assert _names_the_place(found[0], name, path), found
+
+
+@pytest.mark.parametrize(("name", "path"), LISTS + BLOCKS)
+def test_a_list_or_block_cannot_be_a_number_or_text(name, path):
+    for other in (1, "text", None, True):
+        content = _changed(CONTENTS[name], path, other) if path else other
+        found = _problems(name, content)
+        assert found, f"{path} accepts {other!r}"
+        assert not path or _names_the_place(found[0], name, path), found
+
+
+@pytest.mark.parametrize(
+    ("name", "path"), [p for p in PLACES if p[1] and isinstance(p[1][-1], str)]
+)
+def test_a_setting_that_is_left_out_is_missed(name, path):
+    content = copy.deepcopy(CONTENTS[name])
+    del _at(content, path[:-1])[path[-1]]
+    renamed_column = path[:2] == ("study", "columns") and len(path) == 4
+    if renamed_column or path[:-1] in {("windows",), ("models",)}:
+        assert _problems(name, content) == []
+        return
+    found = _problems(name, content)
+    assert len(found) == 1
+    assert f"{path[-1]}: missing; write " in found[0]
+
+
+# --- the schemas themselves ---
+
+
+def _parts(schema, name=""):
+    """Yield every named part of a schema that describes a value."""
+    yield name, schema
+    for part in ("properties", "$defs"):
+        for inner_name, inner in schema.get(part, {}).items():
+            yield from _parts(inner, inner_name)
+    for part in ("items", "additionalProperties"):
+        if isinstance(schema.get(part), dict):
+            yield from _parts(schema[part], name)
+
+
+def _faults(schema):
+    """List where a schema is open, unexplained, unsourced, unbounded or without its unit."""
+    faults = []
+    for name, part in _parts(schema):
+        kind = part.get("type")
+        if not part.get("description"):
+            faults.append(f"{name}: no description")
+        if kind == "object" and "allOf" not in part and "additionalProperties" not in part:
+            faults.append(f"{name}: open")
+        if kind == "object":
+            continue
+        if not part.get("x-source"):
+            faults.append(f"{name}: no source")
+        if not part.get("examples"):
+            faults.append(f"{name}: no example")
+        if kind in ("integer", "number"):
+            if not {"minimum", "exclusiveMinimum"} & set(part):
+                faults.append(f"{name}: no lower limit")
+            if not {"maximum", "exclusiveMaximum"} & set(part):
+                faults.append(f"{name}: no upper limit")
+            if not (name.endswith((*UNITS, "_fraction")) or name in BARE):
+                faults.append(f"{name}: no unit in the name")
+    return faults
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_every_setting_is_closed_explained_sourced_and_bounded(name):
+    assert _faults(SCHEMAS[name]) == []
+
+
+@pytest.mark.parametrize(
+    ("part", "fault"),
+    [
+        ("additionalProperties", "trends: open"),
+        ("description", "trends: no description"),
+    ],
+)
+def test_the_look_at_the_schema_sees_a_missing_part(part, fault):
+    schema = copy.deepcopy(SCHEMAS["config"])
+    del schema["properties"]["trends"][part]
+    assert _faults(schema) == [fault]
+
+
+@pytest.mark.parametrize("part", ["x-source", "examples", "exclusiveMinimum", "maximum"])
+def test_the_look_at_the_schema_sees_a_setting_without(part):
+    schema = copy.deepcopy(SCHEMAS["config"])
+    del schema["properties"]["minutes"]["properties"]["min_valid_fraction"][part]
+    assert len(_faults(schema)) == 1
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_every_example_keeps_its_own_schema(name):
+    for part_name, part in _parts(SCHEMAS[name]):
+        for example in part.get("examples", []):
+            whole = part | {"$defs": SCHEMAS[name].get("$defs", {})}
+            assert settings.problems(example, whole, file=part_name) == []
+
+
+def test_a_cleaning_rule_has_the_keys_of_its_own_kind_only():
+    for rule in CONTENTS["config"]["cleaning"]["rules"]:
+        for other in SCHEMAS["config"]["$defs"]:
+            content = _changed(
+                CONTENTS["config"], ("cleaning", "rules"), [rule | {"rule": other}]
+            )
+            assert bool(_problems("config", content)) == (other != rule["rule"])
+
+
+# --- the schemas and the rest of the project name the same things ---
+
+
+def test_the_columns_that_can_be_renamed_are_those_of_the_contracts():
+    columns = SCHEMAS["config"]["properties"]["study"]["properties"]["columns"]["properties"]
+    assert {name: list(part["properties"]) for name, part in columns.items()} == {
+        name: list(table.columns) for name, table in study.TABLES.items()
+    }
+
+
+def test_the_events_of_the_settings_are_those_of_the_study_tables():
+    not_during = SCHEMAS["config"]["properties"]["reactivity"]["properties"]["not_during"]
+    rule = SCHEMAS["config"]["$defs"]["event"]["properties"]["event"]
+    assert tuple(not_during["items"]["enum"]) == entries.CHOICES["event"]
+    assert tuple(rule["enum"]) == entries.CHOICES["event"]
+
+
+def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
+    model = SCHEMAS["models"]["properties"]["models"]["additionalProperties"]["properties"]
+    assert set(plan.OUTCOMES_OF_FAMILY) == set(model["family"]["enum"])
+    columns = contracts.analysis({}).columns
+    assert all(name in columns for names in plan.OUTCOMES_OF_FAMILY.values() for name in names)
+    assert {columns[name].dtype for name in plan.OUTCOMES_OF_FAMILY["logistic"]} == {
+        contracts.FLAG
+    }
+
+
+def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():
+    own = {"burden": {"icp_above_mmhg": [20, 22.5], "cpp_below_mmhg": [60.0]}}
+    thresholds = [("icp", "above", 20.0), ("icp", "above", 22.5), ("cpp", "below", 60.0)]
+    assert settings.exposure_names(own) == [
+        burden.column_name(
+            signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
+        )
+        for signal, side, threshold_mmhg in thresholds
+        for measure in settings.BURDEN_MEASURES
+    ]
+    assert "icp_above_22_5_dose_per_h_mmhg" in settings.exposure_names(own)
+    assert set(settings.BURDEN_MEASURES) <= set(contracts.BURDEN.columns)
+
+
+def test_every_needed_limited_or_chosen_column_is_in_a_contract():
+    columns = {name: c for table in study.TABLES.values() for name, c in table.columns.items()}
+    assert set(entries.CHOICES) <= set(columns)
+    assert set(entries.LIMITS) <= set(columns)
+    for name, table in study.TABLES.items():
+        assert set(table.key) <= set(study.NEEDED[name]) <= set(table.columns)
+    numbers = {n for n, c in columns.items() if c.dtype in (contracts.REAL, contracts.COUNT)}
+    assert numbers == set(entries.LIMITS)

@@ -1,0 +1,213 @@
+"""PRx and its relatives against analytic values, R, and a plain loop."""
+
+import math
+import random
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy import stats
+
+from icpcohort import contracts, reactivity
+
+# R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
+ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]
+ANSCOMBE_Y = [8.04, 6.95, 7.58, 8.81, 8.33, 9.96, 7.24, 4.26, 10.84, 4.82, 5.68]
+# R 4.2.2, datasets::cars (Ezekiel 1930).
+CARS_SPEED = [4, 4, 7, 7, 8, 9, 10, 10, 10, 11, 11, 12, 12, 12, 12, 13, 13, 13, 13, 14, 14, 14]
+CARS_SPEED += [14, 15, 15, 15, 16, 16, 17, 17, 17, 18, 18, 18, 18, 19, 19, 19, 20, 20, 20, 20]
+CARS_SPEED += [20, 22, 23, 24, 24, 24, 24, 25]
+CARS_DIST = [2, 10, 4, 22, 16, 10, 18, 26, 34, 17, 28, 14, 20, 24, 28, 26, 34, 34, 46, 26, 36]
+CARS_DIST += [60, 80, 20, 26, 54, 32, 40, 32, 40, 50, 42, 56, 76, 84, 36, 46, 68, 32, 48, 52]
+CARS_DIST += [56, 64, 66, 54, 70, 92, 93, 120, 85]
+
+
+def _last(x, y, n):
+    return reactivity.moving_pearson(
+        np.array(x, float), np.array(y, float), n_values=n, step=n, min_valid_fraction=1.0
+    )[-1]
+
+
+@pytest.mark.parametrize(
+    ("phase_deg", "expected"), [(0, 1.0), (60, 0.5), (90, 0.0), (180, -1.0)]
+)
+def test_two_sinusoids_over_whole_periods_correlate_by_the_cosine_of_their_phase(
+    phase_deg, expected
+):
+    """P01-P04: r = cos(phase), analytic."""
+    k = np.arange(30)
+    abp = 80 + 5 * np.sin(2 * np.pi * k / 10)
+    icp = 10 + 1.5 * np.sin(2 * np.pi * k / 10 + np.deg2rad(phase_deg))
+    assert _last(icp, abp, 30) == pytest.approx(expected, abs=1e-12)
+
+
+def test_pearson_agrees_with_r_on_anscombe_and_cars():
+    """P05, P06: R 4.2.2 cor()."""
+    assert _last(ANSCOMBE_X, ANSCOMBE_Y, 11) == pytest.approx(0.81642051634484, abs=1e-12)
+    assert _last(CARS_SPEED, CARS_DIST, 50) == pytest.approx(0.8068949006892104, abs=1e-9)
+
+
+def test_pearson_of_ranks_is_spearman_of_r():
+    """P07: R 4.2.2 cor(method = "spearman"), ties averaged."""
+    ranks = [stats.rankdata(series) for series in (CARS_SPEED, CARS_DIST)]
+    assert _last(*ranks, 50) == pytest.approx(0.8303568388, abs=1e-9)
+
+
+def test_single_windows_of_noise_spread_as_the_theory_of_30_independent_pairs_says():
+    """P08-P12: SD 1/sqrt(29); |r| > 0.361 in 5 %; r > 0.05, 0.25, 0.30 in 39.7, 9.1, 5.4 %.
+
+    200,000 windows: the standard error of a share of 0.4 is 0.0011; four of them.
+    """
+    draw = np.random.default_rng(11)
+    n = 200_000
+    x, y = draw.normal(size=(2, 30 * n))
+    r = reactivity.moving_pearson(x, y, n_values=30, step=30, min_valid_fraction=1.0)
+    assert r.std() == pytest.approx(0.18569533817705186, abs=4 * 0.1857 / math.sqrt(2 * n))
+    for cut, share in (
+        (0.05, 0.39651096890857573),
+        (0.25, 0.09136524567663769),
+        (0.3, 0.05362297402897718),
+    ):
+        tolerance = 4 * math.sqrt(share * (1 - share) / n)
+        assert (r > cut).mean() == pytest.approx(share, abs=tolerance)
+    assert (abs(r) > 0.3610069077332332).mean() == pytest.approx(0.05, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("r", "z"),
+    [(0.25, 0.25541281188299536), (0.30, 0.30951960420311175), (0.50, 0.5493061443340548)],
+)
+def test_fisher_z(r, z):
+    """P13-P15: atanh, analytic."""
+    found = pl.select(reactivity.fisher_z(pl.lit(r), clip=0.999)).item()
+    assert found == pytest.approx(z, abs=1e-12)
+
+
+def test_correlations_are_averaged_through_fisher_z():
+    """P16: the arithmetic mean would be 0.5."""
+    mean = pl.DataFrame({"r": [0.2, 0.8]}).select(
+        reactivity.mean_correlation(pl.col("r"), clip=0.999)
+    )
+    assert mean.item() == pytest.approx(0.5721224617320373, abs=1e-12)
+
+
+def test_fisher_interval():
+    """P17, P18: r = 0.3, n = 30."""
+    low, high = reactivity.fisher_interval(0.3, 30)
+    assert low == pytest.approx(-0.06757251144578524, abs=1e-9)
+    assert high == pytest.approx(0.5958674154367378, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("period_s", "passed"),
+    [(20, 0.6366197723675814), (60, 0.954929658551372), (200, 0.9958927352435614)],
+)
+def test_10_s_means_pass_slow_waves_as_a_moving_average_does(period_s, passed):
+    """P19, P20, P22: sinc(f T), analytic; sampled at 100 Hz, so to 1e-4."""
+    from icpcohort import trends
+    from icpcohort.recordings import Chunk
+
+    fs_hz = 100.0
+    t_s = np.arange(int(200 * fs_hz)) / fs_hz
+    phases = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    peaks = []
+    for phase in phases:
+        wave = 10 + np.sin(2 * np.pi * t_s / period_s + phase)
+        summary = trends.summarise(
+            [Chunk(0.0, {"icp": wave}, {"icp": fs_hz})],
+            start_s=0.0,
+            duration_s=200.0,
+            tier="waveform",
+            rules=[],
+            events=[],
+            min_valid_fraction=0.5,
+            pulse_min_hz=0.67,
+            pulse_max_hz=3.0,
+            amplitude_method="interpolated",
+        )
+        peaks.append(summary.trends["icp_mmhg"].max() - 10)
+    assert max(peaks) == pytest.approx(passed, abs=4e-3)
+
+
+def _pearson_by_loop(pairs):
+    n = len(pairs)
+    mean_x = math.fsum(x for x, _ in pairs) / n
+    mean_y = math.fsum(y for _, y in pairs) / n
+    sxy = math.fsum((x - mean_x) * (y - mean_y) for x, y in pairs)
+    sxx = math.fsum((x - mean_x) ** 2 for x, _ in pairs)
+    syy = math.fsum((y - mean_y) ** 2 for _, y in pairs)
+    return sxy / math.sqrt(sxx * syy)
+
+
+def _moving_by_loop(x, y, n_values, step, min_valid_fraction):
+    found = []
+    for end in range(step, len(x) + 1, step):
+        window = [
+            (a, b)
+            for a, b in zip(x[max(0, end - n_values) : end], y[max(0, end - n_values) : end])
+            if a is not None and b is not None
+        ]
+        constant = any(len({pair[i] for pair in window}) < 2 for i in (0, 1))
+        if len(window) / n_values < min_valid_fraction or len(window) < 3 or constant:
+            found.append(None)
+        else:
+            found.append(_pearson_by_loop(window))
+    return found
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_moving_pearson_agrees_with_a_plain_loop(seed):
+    draw = random.Random(seed)
+    n_values, step = draw.choice([(30, 6), (40, 12), (20, 1), (5, 5)])
+    level = draw.choice([0.0, 80.0, 1e6])
+    x, y = [], []
+    for _ in range(draw.randrange(0, 150)):
+        hold = draw.random() < 0.2 and x and x[-1] is not None
+        x.append(x[-1] if hold else draw.choice([None, level, level + draw.gauss(0, 1)]))
+        y.append(draw.choice([None, *(level + draw.gauss(0, 1) for _ in range(5))]))
+    as_array = [np.array([np.nan if v is None else v for v in s], float) for s in (x, y)]
+    found = reactivity.moving_pearson(
+        *as_array, n_values=n_values, step=step, min_valid_fraction=0.5
+    )
+    expected = _moving_by_loop(x, y, n_values, step, 0.5)
+    assert len(found) == len(expected)
+    for ours, slow in zip(found, expected):
+        if slow is None:
+            assert math.isnan(ours)
+        else:
+            assert ours == pytest.approx(slow, rel=1e-9, abs=1e-9 * max(1.0, level / 80))
+
+
+def test_minutes_look_backwards_only():
+    """Changing the future changes no past value."""
+    draw = np.random.default_rng(3)
+    n = 6 * 90
+    table = pl.DataFrame(
+        {
+            "t_s": 10.0 * np.arange(n),
+            "icp_mmhg": 12 + draw.normal(size=n),
+            "abp_mmhg": 90 + draw.normal(size=n),
+            "amp_mmhg": 2 + 0.1 * draw.normal(size=n),
+        }
+    ).with_columns(
+        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+        pulse_rate_per_min=pl.lit(70.0),
+        icp_valid_fraction=pl.lit(1.0),
+        abp_valid_fraction=pl.lit(1.0),
+        interval_s=pl.lit(0.01),
+    ).select(list(contracts.TRENDS.columns))
+    settings = {
+        "events": [],
+        "minute_min_valid_fraction": 0.5,
+        "n_blocks": 30,
+        "min_valid_fraction": 0.5,
+        "long_n_minutes": 20,
+        "not_during": [],
+    }
+    whole = reactivity.to_minutes(table, **settings)
+    changed = table.with_columns(
+        pl.when(pl.col("t_s") < 2400).then("icp_mmhg").otherwise(99.0).alias("icp_mmhg")
+    )
+    past = pl.col("t_s") <= 2400
+    assert reactivity.to_minutes(changed, **settings).filter(past).equals(whole.filter(past))
+    assert whole.filter(past)["prx"].count() > 30

@@ -1,0 +1,527 @@
+"""An invented cohort of 104 patients in every table that the report reads.
+
+The values are drawn, with a fixed seed, to be spread as in a published cohort; they were never
+measured, and no result may be read from them.
+"""
+
+import numpy as np
+import polars as pl
+
+from icpcohort import contracts, store, tables
+
+WINDOWS = {"first_24_h": 24.0, "first_72_h": 72.0}
+MAIN_WINDOW = "first_72_h"
+MEASURES = (
+    "dose_mmhg_h",
+    "dose_per_h_mmhg",
+    "percent_time",
+    "n_episodes",
+    "longest_episode_min",
+)
+SETTINGS = {
+    "study": {"title": "Invented cohort", "folder": "study", "time_zero": "injury"},
+    "cleaning": {"rules": [{"rule": "range", "signal": "icp", "min_mmhg": -10.0}]},
+    "reactivity": {"n_blocks": 30, "fisher_clip": 0.999, "not_during": ["drain_open"]},
+    "burden": {
+        "icp_above_mmhg": [18.0, 20.0, 22.0, 25.0],
+        "cpp_below_mmhg": [50.0, 60.0, 70.0],
+    },
+    "windows": {
+        "first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0},
+        "first_72_h": {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0},
+    },
+    "cohort": {"main_window": MAIN_WINDOW, "min_age_years": 16.0},
+}
+MODELS = {
+    "unfavourable_by_dose": {
+        "question": "Does ICP dose above 20 mmHg go with an unfavourable outcome?",
+        "family": "logistic",
+        "outcome": "unfavourable",
+        "window": MAIN_WINDOW,
+        "exposure": "icp_above_20_dose_per_h_mmhg",
+        "unit_of_effect": 1.0,
+        "adjust_for": ["impact_core_logit"],
+        "as_categories": [],
+        "reason": "Known before monitoring began.",
+        "missing_data": "complete_cases",
+    },
+    "gose_by_dose": {
+        "question": "Does ICP dose above 20 mmHg go with a worse GOSE?",
+        "family": "proportional_odds",
+        "outcome": "gose_6m_merged",
+        "window": MAIN_WINDOW,
+        "exposure": "icp_above_20_dose_per_h_mmhg",
+        "unit_of_effect": 1.0,
+        "adjust_for": ["age_years"],
+        "as_categories": [],
+        "reason": "A strong known predictor.",
+        "missing_data": "complete_cases",
+    },
+    "death_by_yield": {
+        "question": "Does CPPopt yield go with death?",
+        "family": "logistic",
+        "outcome": "dead",
+        "window": MAIN_WINDOW,
+        "exposure": "cppopt_yield_percent",
+        "unit_of_effect": 10.0,
+        "adjust_for": ["impact_core_logit"],
+        "as_categories": [],
+        "reason": "Known before monitoring began.",
+        "missing_data": "complete_cases",
+    },
+}
+VERSIONS = {"icpcohort": "0.1.0", "python": "3.11.7", "polars": "2.1.0"}
+METHODS = (
+    "Minutes <b>during</b> an open drain & after craniectomy were left out.",
+    "Burden was added up by the rectangle rule.",
+)
+
+
+def _frame(columns, table):
+    """Return a table of the contract; columns that are not given are null."""
+    n = max(len(values) for values in columns.values())
+    frame = pl.DataFrame(
+        {name: columns.get(name, [None] * n) for name in table.columns},
+        schema={name: column.dtype for name, column in table.columns.items()},
+        strict=False,
+    )
+    store.check(frame, table, table.path)
+    return frame
+
+
+def _some(draw, values, *, missing):
+    return [None if draw.random() < missing else v for v in values]
+
+
+def make_patients(n, *, seed):
+    draw = np.random.default_rng(seed)
+    motor = draw.choice(
+        ["1", "2", "3", "4", "5", "6", "untestable"],
+        n,
+        p=[0.18, 0.08, 0.1, 0.14, 0.3, 0.1, 0.1],
+    )
+    gose = draw.choice(range(1, 9), n, p=[0.22, 0.03, 0.17, 0.12, 0.14, 0.12, 0.12, 0.08])
+    columns = {
+        "patient_id": [f"p{i:03d}" for i in range(1, n + 1)],
+        "centre": draw.choice(["north", "south"], n).tolist(),
+        "age_years": draw.gamma(6, 7.5, n).clip(16, 89).round(1).tolist(),
+        "sex": draw.choice(["male", "female"], n, p=[0.76, 0.24]).tolist(),
+        "gcs_total": draw.integers(3, 12, n).tolist(),
+        "gcs_motor": _some(draw, motor.tolist(), missing=0.03),
+        "pupils_reactive": _some(
+            draw, draw.choice([0, 1, 2], n, p=[0.15, 0.15, 0.7]).tolist(), missing=0.04
+        ),
+        "hypoxia": _some(draw, (draw.random(n) < 0.2).tolist(), missing=0.1),
+        "hypotension": (draw.random(n) < 0.15).tolist(),
+        "marshall_class": draw.integers(2, 7, n).tolist(),
+        "traumatic_sah": (draw.random(n) < 0.5).tolist(),
+        "glucose_mmol_l": _some(draw, draw.normal(8.5, 2.5, n).round(1).tolist(), missing=0.2),
+        "haemoglobin_g_dl": draw.normal(12.5, 2.0, n).round(1).tolist(),
+        "gose_6m": _some(draw, gose.tolist(), missing=0.1),
+    }
+    return _frame(columns, contracts.PATIENTS)
+
+
+def make_outcomes(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    gose = patients["gose_6m"].to_list()
+    risk = draw.beta(2, 2, patients.height).round(3).tolist()
+    columns = {
+        "patient_id": patients["patient_id"].to_list(),
+        "gose_6m": gose,
+        "gose_6m_merged": [None if g is None else max(g, 3) if g > 1 else 1 for g in gose],
+        "unfavourable": [None if g is None else g <= 4 for g in gose],
+        "dead": [None if g is None else g == 1 for g in gose],
+        "impact_core_unfavourable": risk,
+        "impact_core_mortality": [r / 2 for r in risk],
+        "impact_core_logit": [float(np.log(r / (1 - r))) for r in risk],
+    }
+    return _frame(columns, contracts.OUTCOMES)
+
+
+def make_recordings(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    n = patients.height
+    tier = draw.choice(["waveform", "ten_seconds", "minutes"], n, p=[0.15, 0.7, 0.15]).tolist()
+    excluded = set(draw.choice(n, 4, replace=False).tolist()) if n > 4 else {0}
+    columns = {
+        "recording_id": [f"r{i:03d}" for i in range(1, n + 1)],
+        "patient_id": patients["patient_id"].to_list(),
+        "path": [f"recordings/r{i:03d}.csv" for i in range(1, n + 1)],
+        "format": ["csv"] * n,
+        "tier": [None if i in excluded else t for i, t in enumerate(tier)],
+        "status": ["excluded" if i in excluded else "used" for i in range(n)],
+        "reason": ["truncated" if i in excluded else None for i in range(n)],
+    }
+    return _frame(columns, contracts.RECORDINGS)
+
+
+def make_excluded(recordings):
+    left_out = recordings.filter(pl.col("status") == "excluded")
+    columns = {
+        "stage": ["recordings"] * left_out.height,
+        "patient_id": left_out["patient_id"].to_list(),
+        "recording_id": left_out["recording_id"].to_list(),
+        "reason": left_out["reason"].to_list(),
+        "detail": ["The file ends before its header says; copy it again"] * left_out.height,
+    }
+    return _frame(columns, contracts.EXCLUDED)
+
+
+def make_quality(recordings, *, seed):
+    draw = np.random.default_rng(seed)
+    rows = []
+    for patient in recordings.filter(pl.col("status") == "used")["patient_id"]:
+        recorded_s = float(draw.uniform(20, 110) * 3600)
+        for signal in ("icp", "abp"):
+            masked_s = recorded_s * float(draw.beta(1.5, 20))
+            missing_s = recorded_s * float(draw.beta(1.5, 30))
+            rows.append(
+                (
+                    patient,
+                    signal,
+                    recorded_s,
+                    recorded_s - masked_s - missing_s,
+                    masked_s,
+                    missing_s,
+                )
+            )
+    return _frame(
+        dict(zip(contracts.QUALITY.columns, zip(*rows, strict=True), strict=True)),
+        contracts.QUALITY,
+    )
+
+
+def make_monitors(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    n = patients.height
+    kinds = ["strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain"]
+    columns = {
+        "monitor_id": [f"m{i:03d}" for i in range(1, n + 1)],
+        "patient_id": patients["patient_id"].to_list(),
+        "kind": draw.choice(kinds, n, p=[0.5, 0.3, 0.05, 0.15]).tolist(),
+        "fixation": draw.choice(["bolt", "tunnelled"], n).tolist(),
+        "drift_at_removal_mmhg": _some(
+            draw, draw.normal(-0.6, 2.0, n).round(1).tolist(), missing=0.35
+        ),
+        "haemorrhage": _some(draw, (draw.random(n) < 0.03).tolist(), missing=0.2),
+        "infection": (draw.random(n) < 0.02).tolist(),
+        "malfunction": (draw.random(n) < 0.06).tolist(),
+        "replaced": (draw.random(n) < 0.05).tolist(),
+    }
+    return _frame(columns, contracts.MONITORS)
+
+
+def make_events(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    n = patients.height // 2
+    start_s = draw.uniform(0, 2e5, n)
+    ends = (start_s + draw.uniform(600, 9000, n)).tolist()
+    events = draw.choice(["drain_open", "rezero", "transport", "craniectomy"], n).tolist()
+    columns = {
+        "patient_id": patients["patient_id"].to_list()[:n],
+        "event": events,
+        "start_s": start_s.tolist(),
+        "end_s": [None if e == "craniectomy" else t for e, t in zip(events, ends, strict=True)],
+    }
+    return _frame(columns, contracts.EVENTS)
+
+
+def make_curves(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    rows = []
+    for patient in patients["patient_id"].to_list():
+        optimum_mmhg, base = draw.normal(74, 7), draw.normal(0.0, 0.15)
+        for centre_mmhg in np.arange(42.5, 120, 5):
+            n_minutes = int(
+                900
+                * np.exp(-(((centre_mmhg - optimum_mmhg) / 11) ** 2))
+                * draw.uniform(0.5, 1.2)
+            )
+            if n_minutes >= 20:
+                fitted = base + 0.0006 * (centre_mmhg - optimum_mmhg) ** 2
+                prx = np.tanh(np.arctanh(np.clip(fitted, -0.9, 0.9)) + draw.normal(0, 0.09))
+                rows.append((patient, float(centre_mmhg), n_minutes, float(prx), float(fitted)))
+    names = ("patient_id", "cpp_mmhg", "n_minutes", "prx", "prx_fitted")
+    return pl.DataFrame(rows, schema=names, orient="row")
+
+
+def make_optima(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    n = patients.height
+    found = _some(draw, draw.normal(74, 7, n).round(1).tolist(), missing=0.25)
+    columns = {
+        "patient_id": patients["patient_id"].to_list(),
+        "cppopt_mmhg": found,
+        "n_minutes": draw.integers(900, 5000, n).tolist(),
+        "reason": ["no_minimum_inside" if optimum is None else None for optimum in found],
+    }
+    return _frame(columns, contracts.OPTIMA)
+
+
+def make_burden(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    rows = []
+    sides = (("icp", "above", (18.0, 20.0, 22.0, 25.0)), ("cpp", "below", (50.0, 60.0, 70.0)))
+    for window, hours in WINDOWS.items():
+        for i, patient in enumerate(patients["patient_id"].to_list()):
+            severity, seen = draw.gamma(0.8, 1.4), i % 17 != 3
+            monitored_h = float(hours * draw.uniform(0.5, 0.98))
+            for signal, side, thresholds in sides:
+                for threshold in thresholds:
+                    steps = (threshold - 18) if signal == "icp" else (70 - threshold) / 2
+                    dose = max(0.0, float(severity * np.exp(-steps / 3) - 0.05))
+                    percent = float(100 * (1 - np.exp(-dose / 3)))
+                    rows.append(
+                        (patient, window, signal, side, threshold)
+                        + (
+                            (
+                                dose * monitored_h,
+                                monitored_h,
+                                dose,
+                                percent,
+                                int(dose * 9),
+                                dose * 40 or None,
+                            )
+                            if seen
+                            else (None,) * 6
+                        )
+                    )
+    return _frame(
+        dict(zip(contracts.BURDEN.columns, zip(*rows, strict=True), strict=True)),
+        contracts.BURDEN,
+    )
+
+
+def make_summary(patients, *, seed):
+    draw = np.random.default_rng(seed)
+    n = patients.height
+    frames = []
+    for window, hours in WINDOWS.items():
+        icp = draw.normal(14, 4.5, n).round(2)
+        columns = {
+            "patient_id": patients["patient_id"].to_list(),
+            "window": [window] * n,
+            "monitored_h": (hours * draw.uniform(0.5, 0.98, n)).tolist(),
+            "icp_mean_mmhg": icp.tolist(),
+            "abp_mean_mmhg": (icp + 72).tolist(),
+            "cpp_mean_mmhg": draw.normal(72, 7, n).tolist(),
+            "prx_mean": _some(draw, np.tanh(draw.normal(0.05, 0.2, n)).tolist(), missing=0.08),
+            "cppopt_yield_percent": _some(
+                draw, (100 * draw.beta(4, 4, n)).tolist(), missing=0.08
+            ),
+            "cppopt_mean_mmhg": _some(draw, draw.normal(74, 6, n).tolist(), missing=0.2),
+            "percent_time_within_5_of_cppopt": _some(
+                draw, (100 * draw.beta(4, 5, n)).tolist(), missing=0.2
+            ),
+            "percent_time_below_llr": _some(
+                draw, (100 * draw.beta(2, 9, n)).tolist(), missing=0.3
+            ),
+        }
+        frames.append(_frame(columns, contracts.SUMMARY))
+    return pl.concat(frames)
+
+
+def make_flow(n, *, lost):
+    """Return the account of both windows; `lost` patients leave at each of three steps."""
+    names = [
+        "Patients of the study",
+        "Aged 16 years or more",
+        "A usable ICP recording",
+        "Alive and in the unit at the landmark",
+    ]
+    reasons = [None, "under_age", "no_usable_recording", "left_before_landmark"]
+    rows = []
+    for window in WINDOWS:
+        left = n
+        for step, (name, reason) in enumerate(zip(names, reasons, strict=True), start=1):
+            dropped = 0 if step == 1 else lost
+            rows.append((window, step, name, left, left - dropped, dropped, reason))
+            left -= dropped
+    return _frame(
+        dict(zip(contracts.FLOW.columns, zip(*rows, strict=True), strict=True)), contracts.FLOW
+    )
+
+
+def make_dropped(patients, *, lost):
+    steps = {2: "under_age", 3: "no_usable_recording", 4: "left_before_landmark"}
+    left = [
+        (window, patient, step, steps[step], "See the flow")
+        for window in WINDOWS
+        for step, patient in zip(
+            sorted([*steps] * lost), patients["patient_id"].to_list()[: 3 * lost], strict=True
+        )
+    ]
+    if not left:
+        return store.empty(contracts.DROPPED)
+    return _frame(
+        dict(zip(contracts.DROPPED.columns, zip(*left, strict=True), strict=True)),
+        contracts.DROPPED,
+    )
+
+
+def make_analysis(made, *, lost):
+    kept = made["patients"][3 * lost :]
+    covariates = kept.drop("gose_6m").join(made["outcomes"], on="patient_id", validate="1:1")
+    wide = (
+        made["burden"]
+        .with_columns(
+            stem=pl.format(
+                "{}_{}_{}", "signal", "side", pl.col("threshold_mmhg").cast(pl.Int64())
+            )
+        )
+        .pivot("stem", index=["patient_id", "window"], values=list(MEASURES))
+    )
+    wide = wide.rename(
+        {
+            f"{measure}_{stem}": f"{stem}_{measure}"
+            for measure in MEASURES
+            for stem in (
+                "icp_above_18",
+                "icp_above_20",
+                "icp_above_22",
+                "icp_above_25",
+                "cpp_below_50",
+                "cpp_below_60",
+                "cpp_below_70",
+            )
+        }
+    )
+    summary = made["summary"].join(wide, on=["patient_id", "window"], validate="1:1")
+    return summary.join(covariates, on="patient_id", validate="m:1")
+
+
+def make_tables(n, *, lost, seed):
+    """Return every table of the report for `n` patients; 3 x `lost` of them leave the cohort."""
+    patients = make_patients(n, seed=seed)
+    recordings = make_recordings(patients, seed=seed + 1)
+    made = {
+        "patients": patients,
+        "recordings": recordings,
+        "excluded": make_excluded(recordings),
+        "quality": make_quality(recordings, seed=seed + 2),
+        "monitors": make_monitors(patients, seed=seed + 3),
+        "events": make_events(patients, seed=seed + 4),
+        "curves": make_curves(patients, seed=seed + 5),
+        "optima": make_optima(patients, seed=seed + 6),
+        "burden": make_burden(patients, seed=seed + 7),
+        "summary": make_summary(patients, seed=seed + 8),
+        "outcomes": make_outcomes(patients, seed=seed + 9),
+        "flow": make_flow(n, lost=lost),
+        "dropped": make_dropped(patients, lost=lost),
+    }
+    made["analysis"] = make_analysis(made, lost=lost)
+    made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW)
+    return made
+
+
+def _fit_rows(adjustment, exposure, effect, others, *, n, n_events):
+    """Return rows of ESTIMATES from pairs of log odds ratio and standard error."""
+    rows = [(adjustment, "intercept", -0.4, 0.2, "log_odds")]
+    rows += [
+        (adjustment, term, *values, "log_or")
+        for term, values in {exposure: effect, **others}.items()
+    ]
+    full = []
+    for name, term, estimate, se, scale in rows:
+        if estimate is None:
+            numbers = [None] * 5
+            effects = [None] * 3
+        else:
+            numbers = [estimate, se, estimate - 1.96 * se, estimate + 1.96 * se, 0.03]
+            effects = (
+                [None] * 3
+                if scale == "log_odds"
+                else [float(np.exp(numbers[i])) for i in (0, 2, 3)]
+            )
+        full.append((name, term, *numbers, scale, *effects, n, n_events))
+    return full
+
+
+def make_estimates():
+    dose, yields = "icp_above_20_dose_per_h_mmhg", "cppopt_yield_percent"
+    models = {
+        "unfavourable_by_dose": (
+            dose,
+            (0.35, 0.13),
+            (0.28, 0.14),
+            {"impact_core_logit": (0.9, 0.2)},
+            78,
+            41,
+        ),
+        "gose_by_dose": (
+            dose,
+            (0.30, 0.11),
+            (0.21, 0.12),
+            {"age_years": (0.03, 0.01)},
+            77,
+            None,
+        ),
+        "death_by_yield": (
+            yields,
+            (-0.2, 0.5),
+            (None, None),
+            {"impact_core_logit": (None, None)},
+            74,
+            4,
+        ),
+    }
+    estimates = {}
+    for name, (exposure, crude, adjusted, others, n, n_events) in models.items():
+        rows = _fit_rows("unadjusted", exposure, crude, {}, n=n, n_events=n_events)
+        rows += _fit_rows("adjusted", exposure, adjusted, others, n=n, n_events=n_events)
+        columns = dict(zip(contracts.ESTIMATES.columns, zip(*rows, strict=True), strict=True))
+        estimates[name] = _frame(columns, contracts.ESTIMATES)
+    return estimates
+
+
+def make_diagnostics():
+    made = {}
+    for name in MODELS:
+        verdict = "not reported: fewer than 5 events" if name == "death_by_yield" else None
+        columns = {
+            "adjustment": ["unadjusted", "adjusted", "adjusted"],
+            "quantity": ["log_likelihood", "log_likelihood", "events"],
+            "value": [-50.2, None if verdict else -44.1, 4.0 if verdict else 41.0],
+            "verdict": [None, None, verdict],
+        }
+        made[name] = _frame(columns, contracts.DIAGNOSTICS)
+    return made
+
+
+def make_model_flows(n):
+    columns = {
+        "step": [1, 2, 3],
+        "name": ["Cohort of the window", "Outcome known", "Exposure known"],
+        "n_in": [n, n, n - 9],
+        "n_out": [n, n - 9, n - 14],
+        "n_dropped": [0, 9, 5],
+        "reason": [None, "outcome_unknown", "exposure_missing"],
+    }
+    return {name: _frame(columns, contracts.MODEL_FLOW) for name in MODELS}
+
+
+def whole_report():
+    """Return the arguments of `report.render` but the template, for the large cohort."""
+    return {
+        "title": "Invented cohort <script>alert('x')</script>",
+        "settings": SETTINGS,
+        "models": MODELS,
+        "tables": make_tables(104, lost=4, seed=20),
+        "estimates": make_estimates(),
+        "diagnostics": make_diagnostics(),
+        "model_flows": make_model_flows(92),
+        "methods": METHODS,
+        "versions": VERSIONS,
+    }
+
+
+def empty_report():
+    """Return the same for a study in which every table is empty."""
+    whole = whole_report()
+    return whole | {
+        "tables": {name: frame.clear() for name, frame in whole["tables"].items()},
+        "estimates": {},
+        "diagnostics": {},
+        "model_flows": {},
+    }

@@ -1,0 +1,222 @@
+"""Figures: what they say, what they leave out, and that they are the same each time."""
+
+import math
+import runpy
+from pathlib import Path
+from xml.etree import ElementTree
+
+import polars as pl
+import pytest
+
+from icpcohort import contracts, figures, store
+
+INVENTED = runpy.run_path(str(Path(__file__).with_name("report_tables.py")))
+TABLES = INVENTED["make_tables"](104, lost=4, seed=20)
+ESTIMATES = INVENTED["make_estimates"]()
+WINDOW = INVENTED["MAIN_WINDOW"]
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def draw_all(tables, estimates):
+    return {
+        "flow": figures.flow_diagram(tables["flow"], window=WINDOW),
+        "burden": figures.burden_distribution(tables["burden"], window=WINDOW),
+        "reactivity": figures.reactivity_distribution(tables["summary"], window=WINDOW),
+        "curves": figures.reactivity_curves(tables["curves"], tables["optima"]),
+        "forest": figures.forest_plot(estimates),
+    }
+
+
+DRAWN = draw_all(TABLES, ESTIMATES)
+
+
+def texts(svg):
+    """Return the words drawn in a figure."""
+    return [element.text for element in ElementTree.fromstring(svg).iter(f"{SVG}text")]
+
+
+def described(svg):
+    return ElementTree.fromstring(svg).find(f"{SVG}desc").text
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_a_figure_is_an_image_with_title_and_description(name):
+    root = ElementTree.fromstring(DRAWN[name])
+    assert root.get("role") == "img"
+    assert root.get("aria-labelledby") == f"{name}-title {name}-desc"
+    assert len(root.find(f"{SVG}title").text) > 10
+    assert len(root.find(f"{SVG}desc").text) > 50
+
+
+def test_the_same_tables_give_the_same_text():
+    again = draw_all(TABLES, ESTIMATES)
+    assert again == DRAWN
+
+
+def test_rows_in_another_order_give_the_same_text():
+    shuffled = {
+        name: frame.sample(fraction=1.0, shuffle=True, seed=3) for name, frame in TABLES.items()
+    }
+    assert draw_all(shuffled, ESTIMATES) == DRAWN
+
+
+def test_no_two_figures_share_an_id_and_every_reference_is_kept():
+    seen = set()
+    for svg in DRAWN.values():
+        elements = list(ElementTree.fromstring(svg).iter())
+        ids = [e.get("id") for e in elements if e.get("id")]
+        assert len(ids) == len(set(ids))
+        assert not seen & set(ids)
+        seen |= set(ids)
+        used = [e.get("{http://www.w3.org/1999/xlink}href") for e in elements]
+        assert {href[1:] for href in used if href} <= set(ids)
+        clips = [e.get("clip-path") for e in elements]
+        assert {clip[5:-1] for clip in clips if clip} <= set(ids)
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_colours_follow_the_page(name):
+    assert "currentColor" in DRAWN[name]
+    assert not any(f": {colour}" in DRAWN[name] for colour in ("#010203", "#000000", "#ffffff"))
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_a_figure_carries_no_date_and_no_address_but_name_spaces(name):
+    addresses = {part.split('"')[0] for part in DRAWN[name].split("http")[1:]}
+    assert addresses == {"://www.w3.org/2000/svg", "://www.w3.org/1999/xlink"}
+    assert "<metadata" not in DRAWN[name]
+
+
+def test_the_flow_shows_who_is_left_and_who_left():
+    shown = texts(DRAWN["flow"])
+    assert [word for word in shown if word.startswith("n = ")] == [
+        "n = 104",
+        "n = 100",
+        "n = 96",
+        "n = 92",
+    ]
+    assert shown.count("Left, n = 4") == 3
+    assert "under age" in shown
+
+
+def test_a_first_step_that_drops_patients_has_all_of_them_above_it():
+    steps = TABLES["flow"].filter(pl.col("step") > 1)
+    shown = texts(figures.flow_diagram(steps, window=WINDOW))
+    assert shown[:2] == ["All patients", "n = 104"]
+
+
+def test_names_from_data_are_escaped_and_not_read_as_formulas():
+    flow = TABLES["flow"].with_columns(name=pl.lit("<b>$x^2$ & more</b>"))
+    svg = figures.flow_diagram(flow, window=WINDOW)
+    assert "<b>" not in svg
+    assert "<b>$x^2$ & more</b>" in texts(svg)
+
+
+def test_the_burden_figure_counts_patients_at_every_threshold():
+    burden = TABLES["burden"].filter(window=WINDOW, signal="icp", threshold_mmhg=20.0)
+    n = burden["dose_per_h_mmhg"].count()
+    assert 0 < n < burden.height
+    assert texts(DRAWN["burden"]).count(f"n = {n}") == 7
+    assert f"ICP above 20 mmHg: median 0.36 (0.09 to 0.75), n = {n}." in described(
+        DRAWN["burden"]
+    )
+    assert "18 mmHg" in texts(DRAWN["burden"])
+
+
+def test_axes_name_their_units():
+    assert "Dose per monitored hour (mmHg·h/h), square-root scale" in texts(DRAWN["burden"])
+    assert "CPPopt yield (% of the minutes with CPP)" in texts(DRAWN["reactivity"])
+    assert "CPP, bins, and CPPopt of the whole recording (mmHg)" in texts(DRAWN["curves"])
+
+
+def _curves(*rows):
+    names = ["patient_id", *contracts.CURVES.columns]
+    return pl.DataFrame(rows, schema=names, orient="row")
+
+
+def test_pooled_prx_counts_every_minute_once():
+    """By hand: z = (100 atanh 0.5 + 300 atanh -0.2) / 400 = -0.014723; tanh z = -0.014722."""
+    pooled = figures.pool_curves(
+        _curves(
+            ("a", 72.5, 100, 0.5, None), ("b", 72.5, 300, -0.2, None), ("c", 72.5, 0, 0.9, None)
+        )
+    )
+    z = (100 * math.atanh(0.5) - 300 * math.atanh(0.2)) / 400
+    assert pooled["prx"].to_list() == pytest.approx([math.tanh(z)], abs=1e-12)
+    assert pooled["prx"].to_list() == pytest.approx([-0.014722], abs=1e-6)
+    assert pooled["n_patients"].to_list() == [2]
+
+
+def test_a_bin_without_prx_is_not_pooled():
+    pooled = figures.pool_curves(
+        _curves(("a", 72.5, 100, None, None), ("a", 77.5, 5, 0.1, None))
+    )
+    assert pooled["cpp_mmhg"].to_list() == [77.5]
+
+
+def test_a_prx_of_one_cannot_be_pooled():
+    with pytest.raises(ValueError, match="1 bin"):
+        figures.pool_curves(_curves(("a", 72.5, 100, 1.0, None)))
+
+
+def test_bins_with_few_patients_are_counted_but_not_pooled():
+    counts = figures.pool_curves(TABLES["curves"])
+    few = counts.filter(pl.col("n_patients") < figures.MIN_PATIENTS_POOLED)
+    assert few.height
+    assert f"{few['cpp_mmhg'][0]:g}: " not in described(DRAWN["curves"])
+    assert [str(n) for n in counts["n_patients"]] == [
+        word for word in texts(DRAWN["curves"]) if word.isdigit()
+    ][: counts.height]
+
+
+def test_patients_without_cppopt_stay_in_the_denominator():
+    n = TABLES["optima"]["cppopt_mmhg"].count()
+    assert 0 < n < 104
+    assert f"n = {n} of 104" in texts(DRAWN["curves"])
+
+
+def test_the_forest_shows_the_exposure_of_both_fits_and_no_other_term():
+    shown = texts(DRAWN["forest"])
+    assert shown.count("unadjusted") == 3
+    assert shown.count("adjusted") == 3
+    assert "1.42 (1.10 to 1.83)" in shown  # exp(0.35 -+ 1.96 x 0.13)
+    assert "n = 78, 41 with the outcome" in shown
+    assert "not estimable" in shown
+    assert not any("impact" in word for word in shown)
+
+
+def test_a_limit_off_the_axis_ends_in_an_arrow_and_keeps_its_number():
+    name = "unfavourable_by_dose"
+    huge = ESTIMATES[name].with_columns(
+        effect_ci_high=pl.when(pl.col("effect").is_not_null()).then(400.0)
+    )
+    svg = figures.forest_plot({name: huge})
+    assert "1.42 (1.10 to 400.00)" in texts(svg)
+    assert svg.count("<use") > figures.forest_plot({name: ESTIMATES[name]}).count("<use")
+
+
+def test_differences_are_drawn_against_zero_in_a_panel_of_their_own():
+    name = "gose_by_dose"
+    difference = ESTIMATES[name].with_columns(
+        scale=pl.col("scale").replace("log_or", "difference")
+    )
+    store.check(difference, contracts.ESTIMATES, "the test's own table")
+    shown = texts(figures.forest_plot(ESTIMATES | {"difference": difference}))
+    assert "Difference" in shown
+    assert "Ratio, logarithmic scale" in shown
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_a_study_without_data_is_told_in_words(name):
+    empty = draw_all({name: frame.clear() for name, frame in TABLES.items()}, {})
+    (words,) = texts(empty[name])
+    assert words.startswith("No ")
+    assert described(empty[name]) == words
+
+
+def test_three_patients_can_be_drawn():
+    tables = INVENTED["make_tables"](3, lost=0, seed=5)
+    shown = texts(draw_all(tables, ESTIMATES)["curves"])
+    assert f"n = {tables['optima']['cppopt_mmhg'].count()} of 3" in shown
+    assert "n = 3 patients" in shown
+    assert "pooled" not in shown

@@ -1,0 +1,135 @@
+"""The choice of channels, units and formats, and the fingerprint of files."""
+
+import hashlib
+
+import pytest
+
+from icpcohort import recordings
+from icpcohort.recordings.chunks import tier_of
+
+
+def _describe(path, *, format="csv", **given):
+    values = {
+        "icp_channel": None,
+        "abp_channel": None,
+        "icp_unit": None,
+        "abp_unit": None,
+    } | given
+    return recordings.describe(
+        path,
+        format=format,
+        icp_aliases=["ICP", "Intracranial pressure", "60956-0"],
+        abp_aliases=["ABP", "ART"],
+        time_column="t_s",
+        **values,
+    )
+
+
+def _file(folder, *columns):
+    path = folder / "r1.csv"
+    rows = [",".join([str(t)] + ["10"] * len(columns)) for t in range(3)]
+    path.write_text("\n".join([",".join(["t_s", *columns]), *rows]) + "\n")
+    return path
+
+
+@pytest.mark.parametrize("name", ["icp", " Icp ", "intracranial   PRESSURE", "60956-0"])
+def test_an_alias_is_found_without_regard_to_case_and_spaces(tmp_path, name):
+    assert _describe(_file(tmp_path, f"{name} [mmHg]")).icp_channel == f"{name} [mmHg]"
+
+
+@pytest.mark.parametrize("name", ["ICP2", "xICP", "IC P", "mean ICP"])
+def test_a_name_that_only_contains_an_alias_is_not_taken(tmp_path, name):
+    with pytest.raises(recordings.RecordingError, match="no ICP channel among") as caught:
+        _describe(_file(tmp_path, f"{name} [mmHg]"))
+    assert caught.value.reason == "no_icp"
+
+
+def test_the_study_s_own_name_comes_before_the_aliases(tmp_path):
+    path = _file(tmp_path, "ICP [mmHg]", "bolt [mmHg]", "ART [mmHg]")
+    assert _describe(path, icp_channel="bolt").icp_channel == "bolt [mmHg]"
+    assert _describe(path, icp_channel="bolt [mmHg]").icp_channel == "bolt [mmHg]"
+
+
+def test_two_candidates_are_refused_with_the_line_to_write(tmp_path):
+    path = _file(tmp_path, "ICP [mmHg]", "Intracranial pressure [mmHg]")
+    said = (
+        r"r1.csv: 'ICP \[mmHg\]', 'Intracranial pressure \[mmHg\]' all fit icp_channel; "
+        r"write ICP \[mmHg\] \(or another of them\) in column icp_channel of recordings.csv"
+    )
+    with pytest.raises(recordings.RecordingError, match=said) as caught:
+        _describe(path)
+    assert caught.value.reason == "ambiguous_channel"
+    assert _describe(path, icp_channel="ICP [mmHg]").icp_channel == "ICP [mmHg]"
+
+
+@pytest.mark.parametrize(
+    ("given", "reason"),
+    [({"icp_channel": "ICPQ"}, "no_icp"), ({"abp_channel": "ICPQ"}, "no_abp")],
+)
+def test_a_named_channel_that_is_not_there_is_refused_with_the_nearest(tmp_path, given, reason):
+    with pytest.raises(
+        recordings.RecordingError, match=r"'ICPQ'; did you mean 'ICP \["
+    ) as caught:
+        _describe(_file(tmp_path, "pulse", "ICP [mmHg]"), **given)
+    assert caught.value.reason == reason
+
+
+def test_one_channel_cannot_be_both_pressures(tmp_path):
+    path = _file(tmp_path, "ICP [mmHg]")
+    with pytest.raises(recordings.RecordingError, match="fits both"):
+        _describe(path, abp_channel="ICP")
+
+
+@pytest.mark.parametrize(
+    ("heading", "given", "reason"),
+    [
+        ("ICP", None, "no_unit"),
+        ("ICP", "torr", "unknown_unit"),
+        ("ICP [torr]", None, "unknown_unit"),
+        ("ICP [torr]", "mmHg", "unit_conflict"),
+        ("ICP [mmHg]", "kPa", "unit_conflict"),
+    ],
+)
+def test_units_that_leave_a_doubt_are_refused(tmp_path, heading, given, reason):
+    with pytest.raises(recordings.RecordingError) as caught:
+        _describe(_file(tmp_path, heading), icp_unit=given)
+    assert caught.value.reason == reason
+
+
+@pytest.mark.parametrize(
+    ("fs_hz", "tier"),
+    [
+        (25.0, "waveform"),
+        (24.99, "seconds"),
+        (1 / 9.99, "seconds"),
+        (0.1, "ten_seconds"),
+        (1 / 59.9, "ten_seconds"),
+        (1 / 60, "minutes"),
+        (1 / 3600, "hourly"),
+    ],
+)
+def test_tiers_begin_on_their_limits(fs_hz, tier):
+    assert tier_of(fs_hz) == tier
+
+
+def test_an_unknown_format_is_refused_with_the_nearest(tmp_path):
+    with pytest.raises(recordings.RecordingError, match=r"did you mean 'edf'\?") as caught:
+        _describe(_file(tmp_path, "ICP"), format="EDF+")
+    assert caught.value.reason == "unknown_format"
+
+
+@pytest.mark.parametrize("format", recordings.FORMATS)
+def test_a_file_that_is_not_there_is_missing(tmp_path, format):
+    with pytest.raises(recordings.RecordingError) as caught:
+        _describe(tmp_path / "r1.hea", format=format)
+    assert caught.value.reason == "missing_file"
+    assert recordings.files_of(tmp_path / "r1.hea", format=format) == []
+
+
+def test_the_fingerprint_is_that_of_the_files_joined_in_the_order_of_their_names(tmp_path):
+    (tmp_path / "b").write_bytes(b"c")
+    (tmp_path / "a").write_bytes(b"ab")
+    # FIPS 180-2, example B.1: SHA-256 of "abc"
+    expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert recordings.fingerprint([tmp_path / "b", tmp_path / "a"]) == expected
+    assert recordings.fingerprint([]) == hashlib.sha256().hexdigest()

@@ -1,0 +1,93 @@
+"""Memory does not grow with the length of a recording."""
+
+import tracemalloc
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from icpcohort import recordings
+
+HOUR_S = 3600
+
+
+def _wfdb(folder, n_hours):
+    n = n_hours * HOUR_S * 100
+    with (folder / "r1.dat").open("wb") as file:
+        file.truncate(2 * n)
+    path = folder / "r1.hea"
+    path.write_text(f"r1 1 100 {n}\nr1.dat 16 80(0)/mmHg 16 0 0 0 0 ICP\n")
+    return path
+
+
+def _edf(folder, n_hours):
+    n_records = n_hours * HOUR_S
+    head = "0".ljust(168) + "01.01.0101.01.01" + "512".ljust(8) + " " * 44
+    head += f"{n_records}".ljust(8) + "1".ljust(8) + "1".ljust(4) + "ICP".ljust(96)
+    head += "".join(text.ljust(8) for text in ("mmHg", "-100", "100", "-1000", "1000"))
+    path = folder / "r1.edf"
+    path.write_text(head + " " * 80 + "100".ljust(40))
+    with path.open("r+b") as file:
+        file.truncate(512 + 200 * n_records)
+    return path
+
+
+def _parquet(folder, n_hours):
+    path = folder / "r1.parquet"
+    schema = pa.schema([("t_s", pa.float64()), ("ICP [mmHg]", pa.float64())])
+    with pq.ParquetWriter(path, schema, compression="none", use_dictionary=False) as writer:
+        for i in range(n_hours):
+            t_s = np.arange(i * HOUR_S, (i + 1) * HOUR_S, 0.04)
+            writer.write_table(pa.table([t_s, np.full(len(t_s), 12.0)], schema=schema))
+    return path
+
+
+def _csv(folder, n_hours):
+    path = folder / "r1.csv"
+    with path.open("w") as file:
+        file.write("t_s,ICP [mmHg]\n")
+        file.writelines(f"{t_s / 10},12.00000000000000000000\n" for t_s in range(n_hours * HOUR_S * 10))
+    return path
+
+
+def _peak_bytes(path, format):
+    tracemalloc.start()
+    arrow, n_samples = 0, 0
+    try:
+        about = recordings.describe(
+            path,
+            format=format,
+            icp_channel=None,
+            abp_channel=None,
+            icp_unit=None,
+            abp_unit=None,
+            icp_aliases=["ICP"],
+            abp_aliases=["ABP"],
+            time_column="t_s",
+        )
+        for chunk in recordings.read_chunks(path, about, time_column="t_s", chunk_s=600.0):
+            arrow = max(arrow, pa.total_allocated_bytes())
+            n_samples += len(chunk.samples_mmhg["icp"])
+        assert n_samples == round(about.duration_s * about.fs_icp_hz)
+        return arrow + tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+
+@pytest.mark.parametrize(
+    ("format", "write", "short_h", "long_h"),
+    [
+        ("wfdb", _wfdb, 2, 20),
+        ("edf", _edf, 2, 20),
+        ("parquet", _parquet, 8, 40),
+        ("csv", _csv, 10, 25),
+    ],
+)
+def test_a_longer_recording_takes_no_more_memory(tmp_path, format, write, short_h, long_h):
+    peaks = []
+    for n_hours in (short_h, short_h, long_h):  # the first only loads what is loaded once
+        path = write(tmp_path, n_hours)
+        peaks.append(_peak_bytes(path, format))
+        path.unlink()
+    assert peaks[2] < 1.3 * peaks[1] + 500_000

@@ -1,0 +1,278 @@
+"""The report: one file, complete, escaped, in order, and honest about what is not there."""
+
+import re
+import runpy
+import time
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from icpcohort import report, report_models
+
+INVENTED = runpy.run_path(str(Path(__file__).with_name("report_tables.py")))
+TEMPLATE = (Path(__file__).parents[2] / "workflow/report/report.html.j2").read_text("utf-8")
+VOID = {"meta", "br", "use", "path", "link", "img"}
+
+
+class Page(HTMLParser):
+    """The parts of a page that the tests ask for; `open` is empty when all tags are closed."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.open, self.words, self.problems = [], [], [], []
+        self.feed(text)
+        self.text = re.sub(r"[\s\u00a0]+", " ", " ".join(self.words))
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        if tag in VOID:
+            return
+        if not self.open or self.open.pop() != tag:
+            self.problems.append(tag)
+
+    def handle_data(self, data):
+        if "style" not in self.open:
+            self.words.append(data)
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+WHOLE = INVENTED["whole_report"]()
+HTML = report.render(template=TEMPLATE, **WHOLE)
+PAGE = Page(HTML)
+EMPTY = Page(report.render(template=TEMPLATE, **INVENTED["empty_report"]()))
+SMALL = INVENTED["make_tables"](3, lost=0, seed=5)
+FEW = Page(report.render(template=TEMPLATE, **(WHOLE | {"tables": SMALL})))
+
+
+def test_the_same_tables_give_the_same_page():
+    assert report.render(template=TEMPLATE, **INVENTED["whole_report"]()) == HTML
+
+
+def test_the_page_is_small_and_quick():
+    began = time.perf_counter()
+    report.render(template=TEMPLATE, **WHOLE)
+    assert time.perf_counter() - began < 10
+    assert len(HTML.encode()) < 3e6
+
+
+def test_the_page_needs_no_network():
+    links = [a.get("href", "") for a in PAGE.all("a")]
+    assert links and all(link.startswith("#") for link in links)
+    assert not [tag for tag, attrs in PAGE.tags if "src" in attrs or tag in {"script", "link"}]
+    assert "@import" not in HTML and "url(http" not in HTML
+    policy = next(m for m in PAGE.all("meta") if "http-equiv" in m)
+    assert policy["content"].startswith("default-src 'none'")
+
+
+def test_every_link_leads_somewhere_and_no_id_is_doubled():
+    ids = [attrs["id"] for _, attrs in PAGE.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    assert {a["href"][1:] for a in PAGE.all("a")} <= set(ids)
+
+
+@pytest.mark.parametrize("page", [PAGE, EMPTY, FEW], ids=["whole", "empty", "few"])
+def test_every_tag_is_closed(page):
+    assert page.problems == []
+    assert page.open == []
+
+
+@pytest.mark.parametrize("page", [PAGE, EMPTY, FEW], ids=["whole", "empty", "few"])
+def test_headings_go_down_one_step_at_a_time(page):
+    levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+
+
+def test_the_page_has_landmarks_and_a_language():
+    assert PAGE.all("html")[0]["lang"] == "en"
+    for tag in ("header", "nav", "main", "footer"):
+        assert len(PAGE.all(tag)) == 1
+    assert all("aria-labelledby" in attrs for attrs in PAGE.all("section"))
+
+
+def test_tables_have_captions_and_heads_with_a_scope():
+    assert len(PAGE.all("caption")) == len(PAGE.all("table")) > 10
+    assert {th.get("scope") for th in PAGE.all("th")} == {"row", "col"}
+
+
+def test_wide_content_scrolls_in_a_box_that_the_keyboard_reaches():
+    boxes = [a for a in PAGE.all("div") if a.get("class") == "scroll"]
+    assert len(boxes) == len(PAGE.all("table")) + len(PAGE.all("figure"))
+    assert all(box["tabindex"] == "0" and box["aria-label"] for box in boxes)
+
+
+def test_sections_stand_in_their_order():
+    order = (
+        "findings who recordings monitors burden reactivity models methods limits settings made"
+    )
+    headings = [attrs.get("id") for tag, attrs in PAGE.tags if tag == "h2"]
+    assert headings == ["contents", *order.split()]
+
+
+def test_text_from_data_is_escaped():
+    assert "<script" not in HTML
+    assert "Invented cohort <script>alert('x')</script>" in PAGE.text
+    assert "<b>during</b> an open drain & after" in PAGE.text
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "Not a medical device",
+        "not for bedside decisions or for choosing a patient’s target",
+        "Local protocols and licensed practice come first",
+        "Association is not causation",
+        "20 versus 22 mmHg lies within the drift of a sensor",
+        "PRx is not interpretable with an open drain or after craniectomy",
+    ],
+)
+@pytest.mark.parametrize("page", [PAGE, EMPTY], ids=["whole", "empty"])
+def test_cautions_stand_before_the_first_finding(page, words):
+    assert words in page.text.split("Contents")[0]
+
+
+def test_numbers_agree_with_the_tables_they_come_from():
+    tables = WHOLE["tables"]
+    assert "92 of 104 patients (88.5 %) are in the analysis of the first 72 h" in PAGE.text
+    icp = tables["quality"].filter(signal="icp")
+    hours = round(sum(icp["recorded_s"]) / 3600)
+    assert f"of {hours} recorded hours of ICP are valid (n = 100 patients)" in PAGE.text
+    assert "4 of 104 recordings could not be used" in PAGE.text
+    rows = tables["burden"].filter(window="first_72_h", signal="icp", threshold_mmhg=22.0)
+    low, median, high = (rows["percent_time"].quantile(q, "linear") for q in (0.25, 0.5, 0.75))
+    assert f"22 mmHg: {median:.1f} ({low:.1f} to {high:.1f}) %, n = 98" in PAGE.text
+
+
+def test_recorded_time_is_told_by_tier():
+    tables = WHOLE["tables"]
+    tiers = tables["recordings"].select("patient_id", "tier")
+    joined = (
+        tables["quality"].join(tiers, on="patient_id").filter(tier="waveform", signal="abp")
+    )
+    hours = sum(joined["valid_s"]) / 3600
+    share = 100 * sum(joined["valid_s"]) / sum(joined["recorded_s"])
+    assert f"waveform, ABP {joined.height}" in PAGE.text.replace("  ", " ")
+    assert f"{hours:.1f} ({share:.1f} %)" in PAGE.text
+
+
+def test_an_association_is_told_without_a_word_of_cause():
+    assert (
+        "Higher values of the ICP dose above 20 mmHg per monitored hour (mmHg·h/h) were "
+        "associated with higher odds of an unfavourable outcome. Adjusted odds ratio 1.32 "
+        "(95 % CI 1.01 to 1.74) per 1 more, p = 0.030, n = 78 (41 with the outcome)."
+    ) in PAGE.text
+    causal = (
+        r"\b(caus(e|es|ed)|leads? to|led to|due to|effects? of|impact of|reduces?|increases?)\b"
+    )
+    assert re.findall(causal, PAGE.text) == []
+
+
+def test_an_interval_with_one_inside_is_no_association_and_no_proof_of_none():
+    assert "No clear association of the ICP dose above 20 mmHg" in PAGE.text
+    assert "includes 1, which does not show that there is none" in PAGE.text
+
+
+def test_a_withheld_model_is_told_with_its_reason():
+    assert (
+        "The adjusted association of the CPPopt yield (% of minutes with CPP) with death is "
+        "not reported: fewer than 5 events."
+    ) in PAGE.text
+
+
+def test_the_direction_follows_the_unrounded_limits():
+    plan = WHOLE["models"]["unfavourable_by_dose"]
+    diagnostics = WHOLE["diagnostics"]["unfavourable_by_dose"]
+    rows = WHOLE["estimates"]["unfavourable_by_dose"]
+
+    def told(low, effect, high):
+        limits = {"effect_ci_low": low, "effect": effect, "effect_ci_high": high}
+        changed = rows.with_columns(**{name: pl.lit(value) for name, value in limits.items()})
+        return report_models.finding(plan, estimates=changed, diagnostics=diagnostics)
+
+    assert "were associated with higher odds" in told(1.0001, 1.2, 1.4)
+    assert "No clear association" in told(1.0, 1.2, 1.4)
+    assert "were associated with lower odds" in told(0.5, 0.7, 0.9999)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (
+            "cpp_below_60_percent_time",
+            "the time with CPP below 60 mmHg (% of the valid minutes)",
+        ),
+        ("icp_above_22_5_dose_mmhg_h", "the ICP dose above 22.5 mmHg (mmHg·h)"),
+        ("age_years", "age at injury (years)"),
+        ("icp_mean_mmhg", "mean ICP (mmHg)"),
+        ("gcs_pupils", "GCS-P: GCS - number of unreactive pupils (points)"),
+        ("something_else", "something_else"),
+    ],
+)
+def test_exposures_are_told_in_words_with_their_unit(name, words):
+    assert report_models.exposure_words(name) == words
+
+
+def test_settings_are_listed_by_their_place_in_the_file():
+    for words in (
+        "windows.first_72_h.end_h 72.0",
+        "burden.icp_above_mmhg 18.0, 20.0, 22.0, 25.0",
+        "cleaning.rules[1].min_mmhg -10.0",
+        "unfavourable_by_dose.adjust_for impact_core_logit",
+    ):
+        assert words in PAGE.text
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "No patient entered the study.",
+        "No recording was listed.",
+        "No ICP burden was computed in the main window.",
+        "There is no patient to describe.",
+        "No recording was left out.",
+        "No event was noted.",
+        "No monitor was described.",
+        "is not reported: no estimate of the exposure",
+    ],
+)
+def test_a_study_without_anything_says_so(words):
+    assert words in EMPTY.text
+
+
+@pytest.mark.parametrize("name", [*report.CONTRACTS, *report.ONLY_NAMED])
+def test_any_single_table_may_be_empty(name):
+    tables = SMALL | {name: SMALL[name].clear()}
+    page = Page(report.render(template=TEMPLATE, **(WHOLE | {"tables": tables})))
+    assert page.problems == []
+    assert "How it was made" in page.text
+
+
+def test_missing_and_broken_tables_are_all_named():
+    tables = {k: v for k, v in WHOLE["tables"].items() if k not in {"flow", "curves"}}
+    tables["optima"] = tables["optima"].drop("reason")
+    with pytest.raises(ValueError) as told:
+        report.render(template=TEMPLATE, **(WHOLE | {"tables": tables}))
+    for words in (
+        "3 problem(s)",
+        "flow: missing",
+        "curves: missing",
+        "optima: reason: missing",
+    ):
+        assert words in str(told.value)
+
+
+def test_no_missing_value_shows_as_python_or_as_a_number():
+    for page in (PAGE, EMPTY, FEW):
+        assert re.findall(r"\b(None|nan|NaN|inf)\b(?!:)", page.text) == []

@@ -1,0 +1,464 @@
+"""Study tables: what is read from a cell, and the words for each thing that can be wrong."""
+
+import polars as pl
+import pytest
+
+from icpcohort import store, study
+
+PATIENTS = (
+    "patient_id,age_years,sex,gcs_motor,gose_6m,hypoxia\nP1,30,female,5,7,yes\nP2,64.5,,,,\n"
+)
+RECORDINGS = (
+    "recording_id,patient_id,path,format,start_s\n"
+    "R2,P1,data/r2.csv,csv,7200\n"
+    "R1,P1,data/r1.hea,wfdb,-60\n"
+)
+MONITORS = "monitor_id,patient_id,kind,removal_h,insertion_h\nM1,P1,pneumatic,40,4\n"
+EVENTS = "patient_id,event,start_s,end_s\nP1,rezero,300,360\nP1,drain_open,90,\n"
+
+
+def _study(folder, *, columns=None, ending="csv", **texts):
+    """Write four tables, some of them replaced, and return the settings that name them."""
+    tables = {"patients": PATIENTS, "recordings": RECORDINGS} | {
+        "monitors": MONITORS,
+        "events": EVENTS,
+    }
+    names = {}
+    for name, text in (tables | texts).items():
+        names[name] = f"{name}.{ending}"
+        if text is not None:
+            content = text if isinstance(text, bytes) else text.encode()
+            (folder / names[name]).write_bytes(content)
+    no_columns = {name: {} for name in tables}
+    own = {"folder": str(folder), "columns": no_columns | (columns or {})}
+    return {"study": own | names}
+
+
+def _problems(folder, **texts):
+    with pytest.raises(study.StudyError) as caught:
+        study.read_study(_study(folder, **texts))
+    return caught.value.problems
+
+
+def _patients(column, cell):
+    return f'patient_id,age_years,{column}\nP1,30,"{cell}"\n'
+
+
+# --- what is read ----------------------------------------------------------------------------
+
+
+def test_the_four_tables_keep_their_contracts_sorted_by_key(tmp_path):
+    read = study.read_study(_study(tmp_path))
+    for name, table in study.TABLES.items():
+        frame = getattr(read, name)
+        assert store.problems(frame, table) == []
+        assert list(frame.columns) == list(table.columns)
+        assert frame.equals(frame.sort(table.key))
+    assert read.recordings["recording_id"].to_list() == ["R1", "R2"]
+
+
+def test_an_empty_cell_and_an_absent_column_are_null(tmp_path):
+    patients = study.read_study(_study(tmp_path)).patients
+    assert patients["sex"].to_list() == ["female", None]
+    assert patients["gose_6m"].to_list() == [7, None]
+    assert patients["glucose_mmol_l"].to_list() == [None, None]
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        *((text, True) for text in ("true", "TRUE", "1", "yes")),
+        *((text, False) for text in ("false", "False", "0", "no")),
+        ("", None),
+    ],
+)
+def test_true_and_false_may_be_written_in_the_usual_ways(tmp_path, text, value):
+    read = study.read_study(
+        _study(
+            tmp_path, patients=_patients("hypoxia", text), events="patient_id,event,start_s\n"
+        )
+    )
+    assert read.patients["hypoxia"].to_list() == [value]
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "value"),
+    [
+        ("gcs_total", "15", 15),
+        ("gcs_total", "15.0", 15),
+        ("gcs_motor", "5.0", "5"),
+        ("gcs_motor", "untestable", "untestable"),
+        ("glucose_mmol_l", " 7.25 ", 7.25),
+        ("glucose_mmol_l", "1e1", 10.0),
+        ("glucose_mmol_l", ".5", 0.5),
+        ("death_h", "0", 0.0),
+        ("centre", "Unit A, upper floor", "Unit A, upper floor"),
+    ],
+)
+def test_a_cell_gets_the_type_of_its_column(tmp_path, column, text, value):
+    read = study.read_study(_study(tmp_path, patients=_patients(column, text)))
+    assert read.patients[column].to_list() == [value]
+
+
+@pytest.mark.parametrize(
+    ("column", "cells"),
+    [
+        ("age_years", ("0", "120")),
+        ("gcs_total", ("3", "15")),
+        ("pupils_reactive", ("0", "2")),
+        ("marshall_class", ("1", "6")),
+        ("gose_6m", ("1", "8")),
+        ("gcs_motor", ("1", "6")),
+    ],
+)
+def test_both_ends_of_a_scale_are_accepted_and_the_next_step_is_not(tmp_path, column, cells):
+    """Reference: scales as published (GCS 3-15, motor 1-6, Marshall I-VI, GOSE 1-8)."""
+
+    def text(cell):
+        age = "" if column == "age_years" else ",age_years"
+        return f"patient_id,{column}{age}\nP1,{cell}{',40' if age else ''}\n"
+
+    for cell in cells:
+        assert study.read_study(_study(tmp_path, patients=text(cell))).patients.height == 1
+    for beyond in (int(cells[0]) - 1, int(cells[1]) + 1):
+        found = _problems(tmp_path, patients=text(beyond))
+        assert len(found) == 1
+        assert found[0].startswith(f"patients.csv row 2, {column}: ")
+
+
+def test_columns_may_have_the_exports_own_names(tmp_path):
+    text = "Study ID,Alter,note\nP1,30,x\n"
+    names = {"patients": {"patient_id": "Study ID", "age_years": "Alter"}}
+    read = study.read_study(_study(tmp_path, patients=text, columns=names))
+    assert read.patients.select("patient_id", "age_years").rows() == [("P1", 30.0)]
+
+
+def test_a_parquet_table_is_read_like_the_csv_table(tmp_path):
+    from_csv = study.read_study(_study(tmp_path))
+    settings = _study(tmp_path)
+    frame = from_csv.patients.with_columns(pl.col("gcs_motor").cast(pl.Float64))
+    frame.select(
+        "patient_id", "age_years", "sex", "gcs_motor", "gose_6m", "hypoxia"
+    ).write_parquet(tmp_path / "p.parquet")
+    settings["study"]["patients"] = "p.parquet"
+    assert study.read_study(settings).patients.equals(from_csv.patients)
+
+
+def test_a_bad_cell_of_a_parquet_table_is_named_by_its_row(tmp_path):
+    settings = _study(tmp_path)
+    pl.DataFrame({"patient_id": ["P1", "P2"], "age_years": [30.0, float("nan")]}).write_parquet(
+        tmp_path / "p.parquet"
+    )
+    settings["study"]["patients"] = "p.parquet"
+    with pytest.raises(study.StudyError) as caught:
+        study.read_study(settings)
+    assert caught.value.problems == [
+        "p.parquet row 2, age_years: 'nan' is not a value; leave the cell empty for missing"
+    ]
+
+
+def test_tables_of_monitors_and_events_may_have_no_rows(tmp_path):
+    read = study.read_study(
+        _study(
+            tmp_path,
+            monitors="monitor_id,patient_id,kind\n",
+            events="patient_id,event,start_s\n",
+        )
+    )
+    assert read.monitors.height == read.events.height == 0
+    assert store.problems(read.events, study.TABLES["events"]) == []
+
+
+def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(tmp_path):
+    text = b"\xef\xbb\xbf" + PATIENTS.replace("\n", "\r\n").encode()
+    assert study.read_study(_study(tmp_path, patients=text)).patients.height == 2
+
+
+def test_the_rows_of_one_patient_come_by_their_start_as_plain_values(tmp_path):
+    read = study.read_study(_study(tmp_path))
+    rows = study.recordings_of(read, "P1")
+    assert [row["recording_id"] for row in rows] == ["R1", "R2"]
+    assert rows[0] == {
+        "recording_id": "R1",
+        "patient_id": "P1",
+        "path": "data/r1.hea",
+        "format": "wfdb",
+        "start_s": -60.0,
+        "icp_channel": None,
+        "abp_channel": None,
+        "icp_unit": None,
+        "abp_unit": None,
+    }
+    assert [(row["event"], row["end_s"]) for row in study.events_of(read, "P1")] == [
+        ("drain_open", None),
+        ("rezero", 360.0),
+    ]
+    assert study.recordings_of(read, "P2") == study.events_of(read, "P2") == []
+
+
+def test_the_rows_of_an_unknown_patient_are_refused(tmp_path):
+    read = study.read_study(_study(tmp_path))
+    with pytest.raises(ValueError, match="no patient 'p1'; did you mean 'P1'"):
+        study.recordings_of(read, "p1")
+
+
+# --- what is wrong ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("cell", "words"),
+    [
+        ("125s", "'125s' is not a number; write 125"),
+        ("soon", "'soon' is not a number; write one, or leave the cell empty"),
+        ("12,5", "'12,5' has a comma; write 12.5"),
+        ("1,250", "'1,250' has a comma; write 1.250 or 1250, whichever is meant"),
+        ("nan", "'nan' is not a value; leave the cell empty for missing"),
+        ("Inf", "'Inf' is not a value; leave the cell empty for missing"),
+        ("NA", "'NA' is not a value; leave the cell empty for missing"),
+        ("1_0", "'1_0' is not a number; write 1"),
+        ("", "empty; every row needs one"),
+        ("1e9", "1e9 is out of range; write a value from -31536000 to 31536000 s"),
+        ("1e999", "1e999 is out of range; write a value from -31536000 to 31536000 s"),
+    ],
+)
+def test_a_bad_number_is_named_with_its_file_row_and_column(tmp_path, cell, words):
+    text = RECORDINGS + f'R3,P1,data/r3.csv,csv,"{cell}"\n'
+    assert _problems(tmp_path, recordings=text) == [f"recordings.csv row 4, start_s: {words}"]
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "words"),
+    [
+        ("sex", "Female", "'Female' is not one of female, male; did you mean 'female'?"),
+        (
+            "gcs_motor",
+            "7",
+            "'7' is not one of 1, 2, 3, 4, 5, 6, untestable",
+        ),
+        ("gcs_total", "14.5", "14.5 is not a whole number; write one"),
+        ("gcs_total", "16", "16 is out of range; write a value from 3 to 15"),
+        ("hypoxia", "maybe", "'maybe' is not true or false; write one"),
+        ("age_years", "121", "121 is out of range; write a value from 0 to 120 years"),
+        # 126 mg/dL and 130 g/L: the usual units elsewhere are out of range here
+        ("glucose_mmol_l", "126", "126 is out of range; write a value from 0.5 to 60 mmol/L"),
+        ("haemoglobin_g_dl", "130", "130 is out of range; write a value from 1 to 25 g/dL"),
+        ("death_h", "-1", "-1 is out of range; write a value from 0 to 100000 h"),
+    ],
+)
+def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, words):
+    text = f"patient_id,age,{column}\nP1,30,{cell}\n"
+    names = {} if column == "age_years" else {"patients": {"age_years": "age"}}
+    assert _problems(tmp_path, patients=text, columns=names) == [
+        f"patients.csv row 2, {column}: {words}"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("tables", "line"),
+    [
+        (
+            {"recordings": RECORDINGS.replace("wfdb", "edf+")},
+            "recordings.csv row 3, format: 'edf+' is not one of wfdb, edf, csv, parquet; "
+            "did you mean 'edf'?",
+        ),
+        (
+            {"monitors": MONITORS.replace("pneumatic", "bolt")},
+            "monitors.csv row 2, kind: 'bolt' is not one of strain_gauge, fibre_optic, "
+            "pneumatic, ventricular_drain",
+        ),
+        (
+            {"events": EVENTS.replace("rezero", "re-zero")},
+            "events.csv row 2, event: 're-zero' is not one of drain_open, craniectomy, rezero, "
+            "level_change, transport, disconnected, artefact; did you mean 'rezero'?",
+        ),
+        (
+            {"events": EVENTS.replace("300,360", "300,299")},
+            "events.csv row 2, end_s: 299 is before start_s 300; correct one of them",
+        ),
+        (
+            {"monitors": MONITORS.replace("40,4", "4,40")},
+            "monitors.csv row 2, removal_h: 4 is before insertion_h 40; correct one of them",
+        ),
+        (
+            {"patients": PATIENTS + "P1,40,,,,\n"},
+            "patients.csv row 4, patient_id: 'P1' stands in row 2 too; keep one",
+        ),
+        (
+            {"patients": PATIENTS + "p1,40,,,,\n"},
+            "patients.csv row 4, patient_id: 'p1' stands in row 2 too; keep one",
+        ),
+        (
+            {"recordings": RECORDINGS + "R2,P2,data/r3.csv,csv,0\n"},
+            "recordings.csv row 4, recording_id: 'R2' stands in row 2 too; keep one",
+        ),
+        (
+            {"recordings": RECORDINGS + "R3,P2,data/r2.csv,csv,0\n"},
+            "recordings.csv row 4, path: 'data/r2.csv' stands in row 2 too; keep one",
+        ),
+        (
+            {"events": EVENTS + "P1,drain_open,90.0,\n"},
+            "events.csv row 4, patient_id, event, start_s: 'P1, drain_open, 90.0' "
+            "stands in row 3 too; keep one",
+        ),
+        (
+            {"recordings": RECORDINGS.replace("R2,P1", "R2,P11")},
+            "recordings.csv row 2, patient_id: 'P11' is not in the table of patients; "
+            "did you mean 'P1'?",
+        ),
+        (
+            {"monitors": MONITORS.replace("M1,P1", "M1,")},
+            "monitors.csv row 2, patient_id: empty; every row needs one",
+        ),
+        (
+            {"patients": PATIENTS + "P 3/x,40,,,,\n"},
+            "patients.csv row 4, patient_id: 'P 3/x' cannot be the name of a file; write 1 to "
+            "64 letters (a-z, A-Z), digits, - and _",
+        ),
+        (
+            {"patients": "patient_id,age_years,death_h,left_unit_h\nP1,40,20,21\n"},
+            "patients.csv row 2, left_unit_h: 21 is after death_h 20; correct one of them",
+        ),
+        (
+            {"patients": "patient_id,age_years,death_h,gose_6m\nP1,40,20,3\n"},
+            "patients.csv row 2, gose_6m: 3 although death_h is 20; correct one of them",
+        ),
+        (
+            {"patients": PATIENTS + "P3,40,,,\n"},
+            "patients.csv row 4: 5 cells under 6 columns; put a text with a comma in quotes, "
+            "and write decimals with a point",
+        ),
+        ({"patients": PATIENTS + ",,,,,\n"}, "patients.csv row 4: an empty row; delete it"),
+        (
+            {"patients": "patient_id,age_years\n"},
+            "patients.csv: no rows; write one line for each of the study's patients",
+        ),
+        ({"monitors": ""}, "monitors.csv: empty; write a line with the names of the columns"),
+        (
+            {"patients": PATIENTS.replace(",", ";")},
+            "patients.csv: separated by semicolons; save it with commas, "
+            "and with decimal points",
+        ),
+        (
+            {"patients": "patient_id,age_years\nP1,30\nGrün,40\n".encode("latin-1")},
+            "patients.csv: not UTF-8; save the table again as CSV in UTF-8",
+        ),
+        (
+            {"patients": 'patient_id,age_years\nP1,"30\n'},
+            "patients.csv row 2: not CSV (unexpected end of data); look for a quote that is "
+            "not closed",
+        ),
+        (
+            {"patients": "patient_id,Age\nP1,30\n"},
+            "patients.csv, column age_years: missing; add it, or write in config.yaml under "
+            "study.columns.patients the line `age_years: Age`",
+        ),
+        (
+            {"patients": "patient_id,weight\nP1,30\n"},
+            "patients.csv, column age_years: missing; add it, or write in config.yaml under "
+            "study.columns.patients the line `age_years: NAME_OF_YOUR_COLUMN`",
+        ),
+        (
+            {"patients": "patient_id,age_years,pupil_reactive\nP1,30,2\n"},
+            "patients.csv, column pupil_reactive: not known; did you mean 'pupils_reactive'? "
+            "Rename or remove it",
+        ),
+        (
+            {"patients": "patient_id,age_years,age_years\nP1,30,31\n"},
+            "patients.csv, column age_years: stands 2 times; keep one",
+        ),
+        (
+            {"patients": PATIENTS, "columns": {"patients": {"sex": "Geschlecht"}}},
+            "patients.csv, column Geschlecht: missing; known here: sex "
+            "(study.columns.patients.sex in config.yaml)",
+        ),
+    ],
+)
+def test_each_thing_that_can_be_wrong_has_its_words(tmp_path, tables, line):
+    found = _problems(tmp_path, **tables)
+    assert found == [line]
+
+
+def test_a_repeated_row_is_not_blamed_on_a_cell_that_was_not_understood(tmp_path):
+    events = "patient_id,event,start_s\nP1,rezero,x\nP1,rezero,y\n"
+    assert [line.split(" is ")[0] for line in _problems(tmp_path, events=events)] == [
+        "events.csv row 2, start_s: 'x'",
+        "events.csv row 3, start_s: 'y'",
+    ]
+
+
+def test_a_row_is_named_by_its_line_even_after_a_cell_of_two_lines_and_a_blank_line(tmp_path):
+    text = 'patient_id,age_years,centre\nP1,30,"unit\nA"\n\nP2,old,\n'
+    assert _problems(tmp_path, patients=text)[0].startswith(
+        "patients.csv row 5, age_years: 'old'"
+    )
+
+
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [
+        (
+            "/data/r1.csv",
+            "'/data/r1.csv' is an absolute path; write it relative to the study folder",
+        ),
+        ("C:/r1.csv", "'C:/r1.csv' is an absolute path; write it relative to the study folder"),
+        ("data\\r1.csv", "'data\\r1.csv' is written with \\; write /"),
+        (
+            "data/../../r1.csv",
+            "'data/../../r1.csv' leaves the study folder; put the file in it and write its "
+            "path",
+        ),
+        (
+            "out/r1.csv",
+            "'out/r1.csv' is a link out of the study folder; put the file itself in the folder",
+        ),
+        ("round/r1.csv", "'round/r1.csv' leads nowhere; write the path of a file"),
+    ],
+)
+def test_a_recording_stays_inside_the_study_folder(tmp_path, path, words):
+    folder = tmp_path / "study"
+    folder.mkdir()
+    (folder / "out").symlink_to(tmp_path)
+    (folder / "round").symlink_to(folder / "round")
+    text = f"recording_id,patient_id,path,format,start_s\nR1,P1,{path},csv,0\n"
+    assert _problems(folder, recordings=text) == [f"recordings.csv row 2, path: {words}"]
+
+
+def test_a_link_inside_the_study_folder_is_followed(tmp_path):
+    (tmp_path / "store").mkdir()
+    (tmp_path / "data").symlink_to(tmp_path / "store")
+    assert study.read_study(_study(tmp_path)).recordings.height == 2
+
+
+def test_a_wfdb_recording_is_named_by_its_header(tmp_path):
+    text = RECORDINGS.replace("r1.hea", "r1")
+    assert _problems(tmp_path, recordings=text) == [
+        "recordings.csv row 3, path: 'data/r1' is not a WFDB header; "
+        "write the file that ends in .hea"
+    ]
+
+
+def test_a_missing_table_is_told_and_the_others_are_still_looked_at(tmp_path):
+    found = _problems(tmp_path, patients=None, events=EVENTS.replace("90", "x"))
+    assert found == [
+        f"patients.csv: no such file in {tmp_path}; put it there, or correct study in "
+        "config.yaml",
+        "events.csv row 3, start_s: 'x' is not a number; write one, or leave the cell empty",
+    ]
+
+
+def test_a_file_that_only_calls_itself_parquet_is_told_in_words(tmp_path):
+    (tmp_path / "p.parquet").write_bytes(b"PAR1 and rubbish PAR1")
+    settings = _study(tmp_path)
+    settings["study"]["patients"] = "p.parquet"
+    with pytest.raises(study.StudyError, match=r"p\.parquet: not a Parquet file"):
+        study.read_study(settings)
+
+
+def test_the_text_shows_50_problems_and_counts_the_rest(tmp_path):
+    rows = "".join(f"Q{i},x\n" for i in range(60))
+    with pytest.raises(study.StudyError) as caught:
+        study.read_study(_study(tmp_path, patients="patient_id,age_years\nP1,1\n" + rows))
+    assert len(caught.value.problems) == 60
+    lines = str(caught.value).splitlines()
+    assert len(lines) == 51
+    assert lines[-1] == "... and 10 more"

@@ -1,0 +1,201 @@
+"""Table 1 and the rounding rule, on numbers that can be checked by eye."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from icpcohort import contracts, store, tables
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "text"),
+    [
+        (2.675, 2, "2.68"),  # 2.67499999... in binary; a reader rounds the text 2.675
+        (0.125, 2, "0.13"),  # half to even would give 0.12
+        (0.135, 2, "0.14"),
+        (-0.125, 2, "−0.13"),
+        (2.5, 0, "3"),
+        (1.004, 2, "1.00"),
+        (0.0, 2, "0.00"),
+        (-0.0, 2, "0.00"),
+        (0.004, 2, "<0.01"),
+        (-0.004, 2, ">−0.01"),
+        (0.005, 2, "0.01"),
+        (0.3, 0, "<1"),
+        (999999.4, 1, "999999.4"),
+        (12345678.0, 2, "1.2e+07"),
+        (-1e-300, 2, ">−0.01"),
+        (None, 2, "–"),
+    ],
+)
+def test_halves_go_away_from_zero_and_a_small_number_is_not_zero(value, decimals, text):
+    assert tables.format_number(value, decimals=decimals) == text
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])
+def test_a_number_that_is_none_is_refused(value):
+    with pytest.raises(ValueError, match="write null for missing"):
+        tables.format_number(value, decimals=1)
+
+
+@pytest.mark.parametrize(
+    ("p", "text"),
+    [
+        (0.0, "<0.001"),
+        (0.000999, "<0.001"),
+        (0.001, "0.001"),
+        (0.0495, "0.050"),
+        (0.0494999, "0.049"),
+        (1.0, "1.000"),
+        (None, "–"),
+    ],
+)
+def test_a_p_value_has_three_decimals_or_is_below_0_001(p, text):
+    assert tables.format_p(p) == text
+
+
+def test_a_p_value_above_one_is_refused():
+    with pytest.raises(ValueError, match="not between 0 and 1"):
+        tables.format_p(1.01)
+
+
+@pytest.mark.parametrize(
+    ("n", "total", "text"),
+    [
+        (1, 3, "33 %"),
+        (1, 8, "13 %"),  # 12.5, away from zero
+        (50, 99, "51 %"),
+        (50, 100, "50.0 %"),
+        (1, 300, "0.3 %"),
+        (1, 3000, "<0.1 %"),
+        (0, 5, "0 %"),
+        (5, 5, "100 %"),
+        (0, 0, "–"),
+        (None, 5, "–"),
+    ],
+)
+def test_percentages_have_decimals_from_a_hundred_patients_on(n, total, text):
+    assert tables.format_percent(n, total) == text
+
+
+def test_a_share_above_the_whole_is_refused():
+    with pytest.raises(ValueError, match="6 of 5"):
+        tables.format_percent(6, 5)
+
+
+def test_the_count_stands_beside_its_percentage():
+    assert tables.format_share(45, 120) == "45 (37.5 %)"
+    assert tables.format_share(0, 0) == "–"
+
+
+def test_an_estimate_carries_its_interval():
+    assert tables.format_estimate(1.2345, 1.005, 1.5) == "1.23 (1.01 to 1.50)"
+    assert tables.format_estimate(-0.5, -1.0, -0.001) == "−0.50 (−1.00 to >−0.01)"
+
+
+def test_a_null_estimate_is_said_to_be_not_estimable():
+    assert tables.format_estimate(None, None, None) == "not estimable"
+    assert tables.format_estimate(2.0, None, None) == "2.00 (interval not estimable)"
+
+
+def test_limits_in_the_wrong_order_are_refused():
+    with pytest.raises(ValueError, match="outside its interval"):
+        tables.format_estimate(1.2, 1.5, 1.0)
+
+
+def test_quartiles_are_those_of_r_type_7():
+    """R 4.2.2, quantile(c(1, 2, 3, 4, 7, 9, 10), type = 7): 2.5 and 8.0."""
+    assert tables.format_median(pl.Series([1, 2, 3, 4, 7, 9, 10]), decimals=1) == (
+        "4.0 (2.5 to 8.0)"
+    )
+
+
+def test_quartiles_agree_with_numpy():
+    """numpy.quantile, method "linear" (its default), as the reference library."""
+    draw = np.random.default_rng(11)
+    for n in (1, 2, 5, 6, 97):
+        values = draw.gamma(2.0, 3.0, n)
+        low, median, high = (
+            tables.format_number(float(q), decimals=3)
+            for q in np.quantile(values, [0.25, 0.5, 0.75])
+        )
+        assert (
+            tables.format_median(pl.Series(values), decimals=3) == f"{median} ({low} to {high})"
+        )
+
+
+def test_a_median_leaves_nulls_out_and_of_nothing_is_a_dash():
+    assert tables.format_median(pl.Series([None, 3.0, None]), decimals=1) == "3.0 (3.0 to 3.0)"
+    assert tables.format_median(pl.Series([None], dtype=pl.Float64()), decimals=1) == "–"
+    assert tables.format_median(pl.Series([], dtype=pl.Float64()), decimals=1) == "–"
+
+
+def _analysis(**columns):
+    """Return an analysis table in which only the given columns have values."""
+    contract = contracts.analysis({})
+    n = len(columns["patient_id"])
+    frame = pl.DataFrame(
+        {name: columns.get(name, [None] * n) for name in contract.columns},
+        schema={name: column.dtype for name, column in contract.columns.items()},
+    )
+    store.check(frame, contract, "the test's own table")
+    return frame
+
+
+FIVE = _analysis(
+    window=["w72"] * 5 + ["w24"],
+    patient_id=["a", "b", "c", "d", "e", "a"],
+    unfavourable=[True, True, False, None, True, True],
+    age_years=[20.0, 40.0, 30.0, None, 61.0, 99.0],
+    sex=["male", "female", "male", "male", None, "female"],
+    hypoxia=[True, False, False, None, False, True],
+)
+
+
+def _row(table, variable, level):
+    return table.filter(variable=variable, level=level).to_dicts()[0]
+
+
+def test_table_one_counts_the_patients_of_the_main_window_by_outcome():
+    row = _row(tables.table_one(FIVE, main_window="w72"), "Patients", "n")
+    assert [row[group] for group in tables.GROUPS] == ["5", "1", "3", "1"]
+
+
+def test_table_one_gives_medians_of_the_patients_with_a_value():
+    row = _row(tables.table_one(FIVE, main_window="w72"), "Age (years)", "median (IQR)")
+    assert row["overall"] == "35.0 (27.5 to 45.3)"  # 20, 30, 40, 61: quartiles 27.5, 45.25
+    assert row["unfavourable"] == "40.0 (30.0 to 50.5)"
+    assert row["favourable"] == "30.0 (30.0 to 30.0)"
+    assert row["unknown"] == "–"
+    assert row["n_missing"] == 1
+
+
+def test_table_one_gives_percentages_of_the_patients_with_a_value():
+    row = _row(tables.table_one(FIVE, main_window="w72"), "Sex", "male")
+    assert row["overall"] == "3 (75 %)"
+    assert row["unfavourable"] == "1 (50 %)"
+    assert row["n_missing"] == 1
+
+
+def test_of_a_yes_no_variable_table_one_shows_yes():
+    table = tables.table_one(FIVE, main_window="w72").filter(variable="Hypoxia")
+    assert table["level"].to_list() == ["yes"]
+    assert table["overall"].to_list() == ["1 (25 %)"]
+    assert table["favourable"].to_list() == ["0 (0 %)"]
+    assert table["unknown"].to_list() == ["–"]
+
+
+def test_a_variable_nobody_recorded_keeps_a_row():
+    table = tables.table_one(FIVE, main_window="w72")
+    assert _row(table, "Marshall class", "not recorded")["n_missing"] == 5
+    assert _row(table, "Glucose (mmol/L)", "median (IQR)")["overall"] == "–"
+
+
+def test_table_one_of_nobody_says_zero_patients():
+    table = tables.table_one(FIVE.clear(), main_window="w72")
+    assert table["variable"].to_list() == ["Patients"]
+    assert table["overall"].to_list() == ["0"]
+
+
+def test_the_variables_of_table_one_are_columns_of_the_analysis():
+    assert {v.column for v in tables.VARIABLES} <= set(contracts.analysis({}).columns)

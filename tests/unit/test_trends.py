@@ -1,0 +1,143 @@
+import numpy as np
+import polars as pl
+import pytest
+
+from icpcohort import contracts, store, trends
+from icpcohort.recordings import Chunk
+
+RANGE = {"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0, "margin_s": 0.0}
+
+
+def _summarise(chunks, *, duration_s, start_s=0.0, tier="waveform", rules=(), events=()):
+    summary = trends.summarise(
+        chunks,
+        start_s=start_s,
+        duration_s=duration_s,
+        tier=tier,
+        rules=rules,
+        events=events,
+        min_valid_fraction=0.5,
+        pulse_min_hz=0.67,
+        pulse_max_hz=3.0,
+        amplitude_method="interpolated",
+    )
+    store.check(summary.trends, contracts.TRENDS, "trends")
+    store.check(summary.artefacts, contracts.ARTEFACTS, "artefacts")
+    return summary
+
+
+def _icp(samples, fs_hz, start_s=0.0):
+    return Chunk(start_s, {"icp": np.array(samples, float)}, {"icp": fs_hz})
+
+
+def test_a_block_needs_half_of_its_samples():
+    samples = [10.0] * 5 + [np.nan] * 5 + [10.0] * 4 + [np.nan] * 6
+    table = _summarise([_icp(samples, 1.0)], duration_s=20.0, tier="seconds").trends
+    assert table["icp_mmhg"].to_list() == [10.0, None]
+    assert table["icp_valid_fraction"].to_list() == pytest.approx([0.5, 0.4])
+
+
+def test_a_masked_second_does_not_count_in_the_mean():
+    samples = [10.0] * 9 + [500.0]
+    summary = _summarise([_icp(samples, 1.0)], duration_s=10.0, tier="seconds", rules=[RANGE])
+    assert summary.trends["icp_mmhg"].to_list() == [10.0]
+    assert summary.artefacts.to_dicts() == [
+        {"signal": "icp", "start_s": 9.0, "end_s": 10.0, "reason": "range"}
+    ]
+
+
+def test_a_missing_pressure_stays_missing_and_never_becomes_zero():
+    table = _summarise([_icp([np.nan] * 20, 1.0)], duration_s=20.0, tier="seconds").trends
+    assert table["icp_mmhg"].to_list() == [None, None]
+
+
+def test_a_minute_is_held_over_the_blocks_of_its_minute():
+    table = _summarise([_icp([10.0, 20.0], 1 / 60)], duration_s=120.0, tier="minutes").trends
+    assert table["icp_mmhg"].to_list() == [10.0] * 6 + [20.0] * 6
+    assert table["interval_s"].unique().to_list() == [pytest.approx(60.0)]
+
+
+def test_ten_second_numbers_off_the_grid_are_not_mixed():
+    table = _summarise(
+        [_icp([10.0, 20.0, 30.0], 0.1)], duration_s=30.0, start_s=3.0, tier="ten_seconds"
+    ).trends
+    assert table["t_s"].to_list() == [0.0, 10.0, 20.0]
+    assert table["icp_mmhg"].to_list() == [10.0, 20.0, 30.0]
+
+
+def test_a_gap_leaves_no_blocks():
+    chunks = [_icp([10.0] * 20, 1.0), _icp([12.0] * 20, 1.0, start_s=60.0)]
+    summary = _summarise(chunks, duration_s=80.0, tier="seconds")
+    assert summary.trends["t_s"].to_list() == [0.0, 10.0, 60.0, 70.0]
+    assert summary.seconds.row(0, named=True) == {
+        "signal": "icp",
+        "recorded_s": 80.0,
+        "valid_s": 40.0,
+        "masked_s": 0.0,
+        "missing_s": 40.0,
+    }
+
+
+def test_amp_needs_every_sample_of_its_block():
+    t_s = np.arange(3000) / 100
+    wave = 12 + 2 * np.sin(2 * np.pi * 1.2 * t_s)
+    abp = wave + 70
+    wave[1500] = 500.0
+    chunk = Chunk(0.0, {"icp": wave, "abp": abp}, {"icp": 100.0, "abp": 100.0})
+    table = _summarise([chunk], duration_s=30.0, rules=[RANGE]).trends
+    assert table["amp_mmhg"].to_list() == [
+        pytest.approx(2.0, abs=1e-3),
+        None,
+        pytest.approx(2.0, abs=1e-3),
+    ]
+    assert table["pulse_rate_per_min"][0] == pytest.approx(72.0, abs=0.1)
+    assert table["cpp_mmhg"].to_list() == pytest.approx([70.0] * 3, abs=0.3)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_recorded_time_is_valid_masked_or_missing(seed):
+    draw = np.random.default_rng(seed)
+    fs_hz = float(draw.choice([0.1, 1.0, 50.0, 62.4725]))
+    chunks, t_s = [], 0.0
+    for _ in range(4):
+        n = int(draw.integers(1, 3000 if fs_hz > 1 else 80))
+        samples = 10 + draw.normal(size=n)
+        samples[draw.random(n) < 0.05] = np.nan
+        samples[draw.random(n) < 0.01] = 400.0
+        chunks.append(_icp(samples, fs_hz, start_s=t_s))
+        t_s += n / fs_hz + float(draw.choice([0.0, 33.0]))
+    row = _summarise(
+        chunks, duration_s=t_s, start_s=float(draw.uniform(0, 50)), rules=[RANGE]
+    ).seconds.row(0, named=True)
+    parts = row["valid_s"] + row["masked_s"] + row["missing_s"]
+    assert parts == pytest.approx(row["recorded_s"], abs=1e-6)
+    n_bad = sum(int((c.samples_mmhg["icp"] == 400.0).sum()) for c in chunks)
+    assert row["masked_s"] >= n_bad / fs_hz - 1e-9
+
+
+@pytest.mark.parametrize("fs_hz", [25.0, 62.4725, 100.0])
+def test_block_means_agree_with_a_plain_loop(fs_hz):
+    draw = np.random.default_rng(4)
+    wave = 12 + draw.normal(size=6000)
+    start_s = 1234.56
+    pieces = [wave[:2345], wave[2345:]]
+    chunks = [_icp(pieces[0], fs_hz), _icp(pieces[1], fs_hz, start_s=2345 / fs_hz)]
+    table = _summarise(chunks, duration_s=6000 / fs_hz, start_s=start_s).trends
+    sums: dict[float, list[float]] = {}
+    for i, value in enumerate(wave):
+        block = (start_s + i / fs_hz + 1e-9) // 10 * 10
+        sums.setdefault(block, []).append(value)
+    for row in table.iter_rows(named=True):
+        values = sums[row["t_s"]]
+        if len(values) / (10 * fs_hz) >= 0.5:
+            assert row["icp_mmhg"] == pytest.approx(np.mean(values), rel=1e-9)
+    assert set(table["t_s"].to_list()) == set(sums)
+
+
+def test_where_recordings_overlap_the_finer_one_is_used():
+    coarse = _summarise([_icp([10.0] * 3, 1 / 60)], duration_s=180.0, tier="minutes").trends
+    fine = _summarise([_icp([30.0] * 30, 1.0)], duration_s=30.0, start_s=60.0).trends
+    joined, n_unused = trends.combine([coarse, fine])
+    assert joined.filter(pl.col("t_s").is_between(60, 89))["icp_mmhg"].to_list() == [30.0] * 3
+    assert joined["icp_mmhg"].sum() == 10.0 * 15 + 30.0 * 3
+    assert n_unused == [3, 0]

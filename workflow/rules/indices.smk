@@ -1,0 +1,40 @@
+rule indices:
+    """Compute minute means, reactivity indices and CPPopt of one patient."""
+    input:
+        trends=rules.ingest.output.trends,
+    output:
+        minutes="results/minutes/{patient}.parquet",
+        curve="results/curves/{patient}.parquet",
+        optimum="results/optima/{patient}.parquet",
+    params:
+        events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
+        minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
+        n_blocks=SET["reactivity"]["n_blocks"],
+        min_valid_fraction=SET["reactivity"]["min_valid_fraction"],
+        long_n_minutes=SET["reactivity"]["long_n_minutes"],
+        not_during=SET["reactivity"]["not_during"],
+        fisher_clip=SET["reactivity"]["fisher_clip"],
+        windows_h=SET["optimal_cpp"]["windows_h"],
+        curve_min_valid_fraction=SET["optimal_cpp"]["min_valid_fraction"],
+        cpp_average_min=SET["optimal_cpp"]["cpp_average_min"],
+        bin_width_mmhg=SET["optimal_cpp"]["bin_width_mmhg"],
+        bin_min_mmhg=SET["optimal_cpp"]["bin_min_mmhg"],
+        bin_max_mmhg=SET["optimal_cpp"]["bin_max_mmhg"],
+        min_bin_fraction=SET["optimal_cpp"]["min_bin_fraction"],
+        min_bins=SET["optimal_cpp"]["min_bins"],
+        reactivity_limit_prx=SET["optimal_cpp"]["reactivity_limit_prx"],
+        code=provenance.code_of(SCRIPTS / "indices.py"),
+    script:
+        "../scripts/indices.py"
+
+
+rule optima:
+    """Put the CPPopt of each patient's whole recording into one table."""
+    input:
+        optima=expand(rules.indices.output.optimum, patient=PATIENTS),
+    output:
+        optima="results/optima.parquet",
+    params:
+        code=provenance.code_of(SCRIPTS / "optima.py"),
+    script:
+        "../scripts/optima.py"

@@ -1,0 +1,42 @@
+rule ingest:
+    """Read each recording of one patient once: mask artefacts, average over 10 s."""
+    input:
+        files=lambda wildcards: inputs.recording_files(STUDY, SET, wildcards.patient),
+    output:
+        recordings="results/recordings/{patient}.parquet",
+        excluded="results/excluded/{patient}.parquet",
+        trends="results/trends/{patient}.parquet",
+        artefacts="results/artefacts/{patient}.parquet",
+        quality="results/quality/{patient}.parquet",
+    params:
+        folder=SET["study"]["folder"],
+        rows=lambda wildcards: study.recordings_of(STUDY, wildcards.patient),
+        events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
+        icp_channels=SET["recordings"]["icp_channels"],
+        abp_channels=SET["recordings"]["abp_channels"],
+        time_column=SET["recordings"]["time_column"],
+        chunk_s=SET["recordings"]["chunk_s"],
+        rules=SET["cleaning"]["rules"],
+        min_valid_fraction=SET["trends"]["min_valid_fraction"],
+        pulse_min_hz=SET["trends"]["pulse_min_hz"],
+        pulse_max_hz=SET["trends"]["pulse_max_hz"],
+        amplitude_method=SET["trends"]["amplitude_method"],
+        code=provenance.code_of(SCRIPTS / "ingest.py"),
+    script:
+        "../scripts/ingest.py"
+
+
+rule collect:
+    """Put the account of all patients' recordings into one table each."""
+    input:
+        recordings=expand(rules.ingest.output.recordings, patient=PATIENTS),
+        excluded=expand(rules.ingest.output.excluded, patient=PATIENTS),
+        quality=expand(rules.ingest.output.quality, patient=PATIENTS),
+    output:
+        recordings="results/recordings.parquet",
+        excluded="results/excluded.parquet",
+        quality="results/quality.parquet",
+    params:
+        code=provenance.code_of(SCRIPTS / "collect.py"),
+    script:
+        "../scripts/collect.py"

@@ -1,0 +1,40 @@
+rule report:
+    """Write the page that the principal investigator reads."""
+    input:
+        template=HOME / "workflow/report/report.html.j2",
+        patients=rules.study.output.patients,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
+        recordings=rules.collect.output.recordings,
+        excluded=rules.collect.output.excluded,
+        quality=rules.collect.output.quality,
+        curves=expand(rules.indices.output.curve, patient=PATIENTS),
+        optima=rules.optima.output.optima,
+        burden=rules.burden.output.burden,
+        summary=rules.summary.output.summary,
+        outcomes=rules.outcomes.output.outcomes,
+        analysis=rules.cohort.output.analysis,
+        flow=rules.cohort.output.flow,
+        dropped=rules.cohort.output.dropped,
+        table1=rules.table_one.output.table,
+        estimates=expand(rules.model.output.estimates, model=MODELS),
+        diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
+        model_flows=expand(rules.model.output.flow, model=MODELS),
+    output:
+        report="results/report.html",
+    params:
+        settings=SET,
+        models=MODELS,
+        code=provenance.code_of(SCRIPTS / "report.py"),
+    script:
+        "../scripts/report.py"
+
+
+rule catalogue:
+    """List every table and column of the results, with units."""
+    output:
+        catalogue="results/README.md",
+    params:
+        code=provenance.code_of(SCRIPTS / "catalogue.py"),
+    script:
+        "../scripts/catalogue.py"

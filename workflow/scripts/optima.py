@@ -1,0 +1,4 @@
+from icpcohort import contracts, store
+
+optima = store.read_all(snakemake.input.optima, contracts.OPTIMA)
+store.write(optima, contracts.OPTIMA, snakemake.output.optima)

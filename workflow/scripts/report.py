@@ -1,0 +1,37 @@
+from pathlib import Path
+
+from icpcohort import burden, contracts, methods, provenance, report, store
+
+settings, models = snakemake.params.settings, snakemake.params.models
+thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
+analysis = contracts.analysis(burden.wide_columns(**thresholds))
+read = snakemake.input
+page = report.render(
+    template=Path(read.template).read_text(encoding="utf-8"),
+    title=settings["study"]["title"],
+    settings=settings,
+    models=models,
+    tables={
+        "patients": store.read(read.patients, contracts.PATIENTS),
+        "monitors": store.read(read.monitors, contracts.MONITORS),
+        "events": store.read(read.events, contracts.EVENTS),
+        "recordings": store.read(read.recordings, contracts.RECORDINGS),
+        "excluded": store.read(read.excluded, contracts.EXCLUDED),
+        "quality": store.read(read.quality, contracts.QUALITY),
+        "curves": store.read_patients(read.curves, contracts.CURVES),
+        "optima": store.read(read.optima, contracts.OPTIMA),
+        "burden": store.read(read.burden, contracts.BURDEN),
+        "summary": store.read(read.summary, contracts.SUMMARY),
+        "outcomes": store.read(read.outcomes, contracts.OUTCOMES),
+        "analysis": store.read(read.analysis, analysis),
+        "flow": store.read(read.flow, contracts.FLOW),
+        "dropped": store.read(read.dropped, contracts.DROPPED),
+        "table1": store.read(read.table1, contracts.TABLE_ONE),
+    },
+    estimates=store.read_named(read.estimates, contracts.ESTIMATES),
+    diagnostics=store.read_named(read.diagnostics, contracts.DIAGNOSTICS),
+    model_flows=store.read_named(read.model_flows, contracts.MODEL_FLOW),
+    methods=methods.sentences(settings, models),
+    versions=provenance.versions(),
+)
+Path(snakemake.output.report).write_text(page, encoding="utf-8")

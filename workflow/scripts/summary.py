@@ -1,0 +1,9 @@
+from icpcohort import contracts, store, summary
+
+summaries = summary.summarise(
+    store.read_patients(snakemake.input.minutes, contracts.MINUTES),
+    store.read(snakemake.input.recordings, contracts.RECORDINGS),
+    windows=snakemake.params.windows,
+    fisher_clip=snakemake.params.fisher_clip,
+)
+store.write(summaries, contracts.SUMMARY, snakemake.output.summary)

@@ -1,0 +1,12 @@
+from icpcohort import burden, contracts, store, tables
+
+analysis = contracts.analysis(
+    burden.wide_columns(
+        icp_above_mmhg=snakemake.params.icp_above_mmhg,
+        cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
+    )
+)
+table = tables.table_one(
+    store.read(snakemake.input.analysis, analysis), main_window=snakemake.params.main_window
+)
+store.write(table, contracts.TABLE_ONE, snakemake.output.table)
