@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from icpcohort.cells import Cells, join
 
@@ -130,9 +130,8 @@ def flat_line(cells: Cells, rule: Rule) -> Flags:
         return np.zeros(cells.t_s.size, np.bool_)
     high = np.where(np.isnan(cells.high_mmhg), np.inf, cells.high_mmhg)
     low = np.where(np.isnan(cells.low_mmhg), -np.inf, cells.low_mmhg)
-    ahead = -(n // 2)  # windows of n cells that begin at each cell
-    highest = maximum_filter1d(high, n, origin=ahead)[: high.size - n + 1]
-    lowest = minimum_filter1d(low, n, origin=ahead)[: low.size - n + 1]
+    highest = pl.Series(high).rolling_max(n).to_numpy()[n - 1 :]  # of n cells from each on
+    lowest = pl.Series(low).rolling_min(n).to_numpy()[n - 1 :]
     begins = highest - lowest <= rule["max_spread_mmhg"]
     covered = np.zeros(cells.t_s.size + 1, np.int64)
     np.add.at(covered, np.flatnonzero(begins), 1)
@@ -167,7 +166,10 @@ SAMPLE_RULES = {"range": out_of_range, "flat_line": flat_line, "jump": jump}
 
 def _spread(flags: Flags, width_s: float, margin_s: float) -> Flags:
     n = round(margin_s / width_s)
-    return maximum_filter1d(flags, size=2 * n + 1, mode="constant", cval=False) if n else flags
+    before = np.concatenate([[0], np.cumsum(flags)])
+    here = np.arange(flags.size)
+    nearby = before[np.minimum(here + n + 1, flags.size)] - before[np.maximum(here - n, 0)]
+    return np.asarray(nearby > 0)
 
 
 def methods_sentence(*, rules: Sequence[Rule]) -> str:

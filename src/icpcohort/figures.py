@@ -387,4 +387,4 @@ def _ratio_axis(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
             above.append(tick)
     axis.xaxis.set_major_locator(FixedLocator([*(1 / tick for tick in above[1:]), *above]))
     axis.xaxis.set_minor_locator(NullLocator())
-    axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:.2g}"))
+    axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{round(x, 2):g}"))

@@ -313,7 +313,7 @@ def burden(table: pl.DataFrame) -> Grid:
         "Time, %",
         "Episodes, n",
     ]
-    note = "Median (IQR) over the patients with valid minutes of the signal in the window."
+    note = "Median (IQR) over the patients of the cohort with valid minutes in the window."
     return Grid("Pressure burden by window and threshold", head, rows, note)
 
 

@@ -83,6 +83,8 @@ def render(
         A model of the plan without estimates is told as not reported.
     tables : mapping of table name to DataFrame
         The names of `CONTRACTS`, `analysis`, and `curves` with `patient_id`. Any may be empty.
+        Burden and indices are told of the patients in the analysis of their window; curves
+        and optima of every patient who has one.
     estimates, diagnostics, model_flows : mappings of model name to DataFrame
     methods : sequence of str
         Sentences of the stages, in order.
@@ -95,6 +97,7 @@ def render(
     """
     _check(tables, estimates=estimates, diagnostics=diagnostics, model_flows=model_flows)
     window = str(settings["cohort"]["main_window"])
+    tables = _of_the_cohort(tables)
     plans = _models(models, estimates, diagnostics=diagnostics, model_flows=model_flows)
     context = {
         "title": title,
@@ -155,6 +158,16 @@ def _check(
     if found:
         lines = "\n".join(f"  {line}" for line in found)
         raise ValueError(f"report.render: {len(found)} problem(s)\n{lines}")
+
+
+def _of_the_cohort(given: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """Keep burden and indices of the patients who are in the analysis of their window."""
+    cohort = given["analysis"].select("window", "patient_id")
+    kept = {
+        name: given[name].join(cohort, on=["window", "patient_id"], how="semi")
+        for name in ("burden", "summary")
+    }
+    return {**given, **kept}
 
 
 def _grids(given: Mapping[str, pl.DataFrame]) -> dict[str, grids.Grid]:
@@ -251,7 +264,7 @@ def _burden_sentence(burden: pl.DataFrame, *, window: str) -> str:
         for (threshold,), part in rows.group_by("threshold_mmhg", maintain_order=True)
     ]
     if not parts:
-        return "No ICP burden was computed in the main window."
+        return "No patient of the cohort has an ICP burden in the main window."
     return f"Time with ICP above the threshold, median (IQR) of valid time: {'; '.join(parts)}."
 
 
@@ -259,7 +272,9 @@ def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
     rows = summary.filter(pl.col("window") == window)
     prx, yields = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
     if prx.is_empty():
-        return "No pressure reactivity index (PRx) was computed in the main window."
+        return (
+            "No patient of the cohort has a pressure reactivity index (PRx) in the main window."
+        )
     found, yields_found = format_median(prx, decimals=2), format_median(yields, decimals=1)
     return (
         f"Mean pressure reactivity index (PRx), median (IQR): {found}, n = {prx.len()}. "

@@ -179,6 +179,51 @@ def test_a_patient_without_optimum_has_the_same_correlation_at_every_cpp(study):
     assert checked >= 3
 
 
+def _minutes_by_loop(task, tracks):
+    """Clean ICP of each recorded minute: (end since time zero, mean), as a plain loop."""
+    minutes = []
+    for recording in task.recordings:
+        low_s, high_s = recording.gap_s or (0.0, 0.0)
+        for minute in range(round(recording.duration_s / 60)):
+            if low_s <= 60 * minute < high_s:
+                continue
+            first = round(recording.start_s - tracks.start_s) + 60 * minute
+            total_mmhg = sum(tracks.icp_mmhg[first : first + 60].tolist())
+            minutes.append((recording.start_s + 60 * minute + 60, total_mmhg / 60))
+    return minutes
+
+
+def test_the_true_dose_is_that_of_the_recorded_minutes_of_the_first_72_h(folder, tmp_path):
+    truth = {row["patient_id"]: row for row in _rows(folder / "truth" / "patients.csv")}
+    arguments = ARGUMENTS | {"n_patients": 80, "numeric_h": (80, 90), "seed": 2}
+    long = cohort.draw_study(**arguments, folder=tmp_path)
+    in_two = [task for task in long.tasks if len(task.recordings) == 2]
+    short = cohort.draw_study(**ARGUMENTS, folder=folder / "recordings")
+    beyond, with_gap, dose_around_a_gap = 0, 0, 0
+    for task in [*short.tasks, *in_two]:
+        tracks = patient.patient_tracks(task)
+        minutes = _minutes_by_loop(task, tracks)
+        within = [mean for end_s, mean in minutes if end_s <= 72 * 3600]
+        dose_mmhg = sum(max(0.0, mean - 20) for mean in within) / len(within)
+        found = patient.patient_truth(task, tracks)
+        if task in short.tasks:
+            assert (
+                truth[task.patient_id]["dose_per_h_true_mmhg"] == found["dose_per_h_true_mmhg"]
+            )
+        assert found["dose_per_h_true_mmhg"] == pytest.approx(dose_mmhg, abs=1e-9)
+        mean_mmhg = sum(mean for _, mean in minutes) / len(minutes)
+        assert found["icp_mean_true_mmhg"] == pytest.approx(mean_mmhg, abs=1e-9)
+        assert found["recorded_h"] == pytest.approx(len(minutes) / 60)
+        beyond += len(within) < len(minutes)
+        with_gap += task.recordings[0].gap_s is not None
+        dose_around_a_gap += task in in_two and dose_mmhg > 0.1
+    assert min(beyond, with_gap, dose_around_a_gap) >= 1
+
+
+def _rows(path):
+    return pl.read_csv(path, infer_schema_length=None).iter_rows(named=True)
+
+
 @pytest.fixture(scope="module")
 def waveform(study):
     """A clean ICP waveform of 10 min at 100 Hz, its beats and its slow ICP."""

@@ -18,66 +18,9 @@ MEASURES = (
     "n_episodes",
     "longest_episode_min",
 )
-SETTINGS = {
-    "study": {"title": "Invented cohort", "folder": "study", "time_zero": "injury"},
-    "cleaning": {"rules": [{"rule": "range", "signal": "icp", "min_mmhg": -10.0}]},
-    "reactivity": {"n_blocks": 30, "fisher_clip": 0.999, "not_during": ["drain_open"]},
-    "burden": {
-        "icp_above_mmhg": [18.0, 20.0, 22.0, 25.0],
-        "cpp_below_mmhg": [50.0, 60.0, 70.0],
-    },
-    "windows": {
-        "first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0},
-        "first_72_h": {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0},
-    },
-    "cohort": {"main_window": MAIN_WINDOW, "min_age_years": 16.0},
-}
-MODELS = {
-    "unfavourable_by_dose": {
-        "question": "Does ICP dose above 20 mmHg go with an unfavourable outcome?",
-        "family": "logistic",
-        "outcome": "unfavourable",
-        "window": MAIN_WINDOW,
-        "exposure": "icp_above_20_dose_per_h_mmhg",
-        "unit_of_effect": 1.0,
-        "adjust_for": ["impact_core_logit"],
-        "as_categories": [],
-        "reason": "Known before monitoring began.",
-        "missing_data": "complete_cases",
-    },
-    "gose_by_dose": {
-        "question": "Does ICP dose above 20 mmHg go with a worse GOSE?",
-        "family": "proportional_odds",
-        "outcome": "gose_6m_merged",
-        "window": MAIN_WINDOW,
-        "exposure": "icp_above_20_dose_per_h_mmhg",
-        "unit_of_effect": 1.0,
-        "adjust_for": ["age_years"],
-        "as_categories": [],
-        "reason": "A strong known predictor.",
-        "missing_data": "complete_cases",
-    },
-    "death_by_yield": {
-        "question": "Does CPPopt yield go with death?",
-        "family": "logistic",
-        "outcome": "dead",
-        "window": MAIN_WINDOW,
-        "exposure": "cppopt_yield_percent",
-        "unit_of_effect": 10.0,
-        "adjust_for": ["impact_core_logit"],
-        "as_categories": [],
-        "reason": "Known before monitoring began.",
-        "missing_data": "complete_cases",
-    },
-}
-VERSIONS = {"icpcohort": "0.1.0", "python": "3.11.7", "polars": "2.1.0"}
-METHODS = (
-    "Minutes <b>during</b> an open drain & after craniectomy were left out.",
-    "Burden was added up by the rectangle rule.",
-)
 
 
-def _frame(columns, table):
+def frame_of(columns, table):
     """Return a table of the contract; columns that are not given are null."""
     n = max(len(values) for values in columns.values())
     frame = pl.DataFrame(
@@ -119,7 +62,7 @@ def make_patients(n, *, seed):
         "haemoglobin_g_dl": draw.normal(12.5, 2.0, n).round(1).tolist(),
         "gose_6m": _some(draw, gose.tolist(), missing=0.1),
     }
-    return _frame(columns, contracts.PATIENTS)
+    return frame_of(columns, contracts.PATIENTS)
 
 
 def make_outcomes(patients, *, seed):
@@ -136,7 +79,7 @@ def make_outcomes(patients, *, seed):
         "impact_core_mortality": [r / 2 for r in risk],
         "impact_core_logit": [float(np.log(r / (1 - r))) for r in risk],
     }
-    return _frame(columns, contracts.OUTCOMES)
+    return frame_of(columns, contracts.OUTCOMES)
 
 
 def make_recordings(patients, *, seed):
@@ -153,7 +96,7 @@ def make_recordings(patients, *, seed):
         "status": ["excluded" if i in excluded else "used" for i in range(n)],
         "reason": ["truncated" if i in excluded else None for i in range(n)],
     }
-    return _frame(columns, contracts.RECORDINGS)
+    return frame_of(columns, contracts.RECORDINGS)
 
 
 def make_excluded(recordings):
@@ -165,7 +108,7 @@ def make_excluded(recordings):
         "reason": left_out["reason"].to_list(),
         "detail": ["The file ends before its header says; copy it again"] * left_out.height,
     }
-    return _frame(columns, contracts.EXCLUDED)
+    return frame_of(columns, contracts.EXCLUDED)
 
 
 def make_quality(recordings, *, seed):
@@ -186,7 +129,7 @@ def make_quality(recordings, *, seed):
                     missing_s,
                 )
             )
-    return _frame(
+    return frame_of(
         dict(zip(contracts.QUALITY.columns, zip(*rows, strict=True), strict=True)),
         contracts.QUALITY,
     )
@@ -209,7 +152,7 @@ def make_monitors(patients, *, seed):
         "malfunction": (draw.random(n) < 0.06).tolist(),
         "replaced": (draw.random(n) < 0.05).tolist(),
     }
-    return _frame(columns, contracts.MONITORS)
+    return frame_of(columns, contracts.MONITORS)
 
 
 def make_events(patients, *, seed):
@@ -224,7 +167,7 @@ def make_events(patients, *, seed):
         "start_s": start_s.tolist(),
         "end_s": [None if e == "craniectomy" else t for e, t in zip(events, ends, strict=True)],
     }
-    return _frame(columns, contracts.EVENTS)
+    return frame_of(columns, contracts.EVENTS)
 
 
 def make_curves(patients, *, seed):
@@ -256,7 +199,7 @@ def make_optima(patients, *, seed):
         "n_minutes": draw.integers(900, 5000, n).tolist(),
         "reason": ["no_minimum_inside" if optimum is None else None for optimum in found],
     }
-    return _frame(columns, contracts.OPTIMA)
+    return frame_of(columns, contracts.OPTIMA)
 
 
 def make_burden(patients, *, seed):
@@ -287,7 +230,7 @@ def make_burden(patients, *, seed):
                             else (None,) * 6
                         )
                     )
-    return _frame(
+    return frame_of(
         dict(zip(contracts.BURDEN.columns, zip(*rows, strict=True), strict=True)),
         contracts.BURDEN,
     )
@@ -318,7 +261,7 @@ def make_summary(patients, *, seed):
                 draw, (100 * draw.beta(2, 9, n)).tolist(), missing=0.3
             ),
         }
-        frames.append(_frame(columns, contracts.SUMMARY))
+        frames.append(frame_of(columns, contracts.SUMMARY))
     return pl.concat(frames)
 
 
@@ -338,7 +281,7 @@ def make_flow(n, *, lost):
             dropped = 0 if step == 1 else lost
             rows.append((window, step, name, left, left - dropped, dropped, reason))
             left -= dropped
-    return _frame(
+    return frame_of(
         dict(zip(contracts.FLOW.columns, zip(*rows, strict=True), strict=True)), contracts.FLOW
     )
 
@@ -354,7 +297,7 @@ def make_dropped(patients, *, lost):
     ]
     if not left:
         return store.empty(contracts.DROPPED)
-    return _frame(
+    return frame_of(
         dict(zip(contracts.DROPPED.columns, zip(*left, strict=True), strict=True)),
         contracts.DROPPED,
     )
@@ -392,7 +335,7 @@ def make_analysis(made, *, lost):
 
 
 def make_tables(n, *, lost, seed):
-    """Return every table of the report for `n` patients; 3 x `lost` of them leave the cohort."""
+    """Return every table of the report for `n` patients; 3 x `lost` of them leave."""
     patients = make_patients(n, seed=seed)
     recordings = make_recordings(patients, seed=seed + 1)
     made = {
@@ -413,115 +356,3 @@ def make_tables(n, *, lost, seed):
     made["analysis"] = make_analysis(made, lost=lost)
     made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW)
     return made
-
-
-def _fit_rows(adjustment, exposure, effect, others, *, n, n_events):
-    """Return rows of ESTIMATES from pairs of log odds ratio and standard error."""
-    rows = [(adjustment, "intercept", -0.4, 0.2, "log_odds")]
-    rows += [
-        (adjustment, term, *values, "log_or")
-        for term, values in {exposure: effect, **others}.items()
-    ]
-    full = []
-    for name, term, estimate, se, scale in rows:
-        if estimate is None:
-            numbers = [None] * 5
-            effects = [None] * 3
-        else:
-            numbers = [estimate, se, estimate - 1.96 * se, estimate + 1.96 * se, 0.03]
-            effects = (
-                [None] * 3
-                if scale == "log_odds"
-                else [float(np.exp(numbers[i])) for i in (0, 2, 3)]
-            )
-        full.append((name, term, *numbers, scale, *effects, n, n_events))
-    return full
-
-
-def make_estimates():
-    dose, yields = "icp_above_20_dose_per_h_mmhg", "cppopt_yield_percent"
-    models = {
-        "unfavourable_by_dose": (
-            dose,
-            (0.35, 0.13),
-            (0.28, 0.14),
-            {"impact_core_logit": (0.9, 0.2)},
-            78,
-            41,
-        ),
-        "gose_by_dose": (
-            dose,
-            (0.30, 0.11),
-            (0.21, 0.12),
-            {"age_years": (0.03, 0.01)},
-            77,
-            None,
-        ),
-        "death_by_yield": (
-            yields,
-            (-0.2, 0.5),
-            (None, None),
-            {"impact_core_logit": (None, None)},
-            74,
-            4,
-        ),
-    }
-    estimates = {}
-    for name, (exposure, crude, adjusted, others, n, n_events) in models.items():
-        rows = _fit_rows("unadjusted", exposure, crude, {}, n=n, n_events=n_events)
-        rows += _fit_rows("adjusted", exposure, adjusted, others, n=n, n_events=n_events)
-        columns = dict(zip(contracts.ESTIMATES.columns, zip(*rows, strict=True), strict=True))
-        estimates[name] = _frame(columns, contracts.ESTIMATES)
-    return estimates
-
-
-def make_diagnostics():
-    made = {}
-    for name in MODELS:
-        verdict = "not reported: fewer than 5 events" if name == "death_by_yield" else None
-        columns = {
-            "adjustment": ["unadjusted", "adjusted", "adjusted"],
-            "quantity": ["log_likelihood", "log_likelihood", "events"],
-            "value": [-50.2, None if verdict else -44.1, 4.0 if verdict else 41.0],
-            "verdict": [None, None, verdict],
-        }
-        made[name] = _frame(columns, contracts.DIAGNOSTICS)
-    return made
-
-
-def make_model_flows(n):
-    columns = {
-        "step": [1, 2, 3],
-        "name": ["Cohort of the window", "Outcome known", "Exposure known"],
-        "n_in": [n, n, n - 9],
-        "n_out": [n, n - 9, n - 14],
-        "n_dropped": [0, 9, 5],
-        "reason": [None, "outcome_unknown", "exposure_missing"],
-    }
-    return {name: _frame(columns, contracts.MODEL_FLOW) for name in MODELS}
-
-
-def whole_report():
-    """Return the arguments of `report.render` but the template, for the large cohort."""
-    return {
-        "title": "Invented cohort <script>alert('x')</script>",
-        "settings": SETTINGS,
-        "models": MODELS,
-        "tables": make_tables(104, lost=4, seed=20),
-        "estimates": make_estimates(),
-        "diagnostics": make_diagnostics(),
-        "model_flows": make_model_flows(92),
-        "methods": METHODS,
-        "versions": VERSIONS,
-    }
-
-
-def empty_report():
-    """Return the same for a study in which every table is empty."""
-    whole = whole_report()
-    return whole | {
-        "tables": {name: frame.clear() for name, frame in whole["tables"].items()},
-        "estimates": {},
-        "diagnostics": {},
-        "model_flows": {},
-    }

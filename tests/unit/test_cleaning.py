@@ -3,7 +3,13 @@ import pytest
 
 from icpcohort import cells, cleaning
 
-RANGE = {"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0, "margin_s": 2.0}
+RANGE = {
+    "rule": "range",
+    "signal": "icp",
+    "min_mmhg": -10.0,
+    "max_mmhg": 100.0,
+    "margin_s": 2.0,
+}
 FLAT = {
     "rule": "flat_line",
     "signal": "icp",
@@ -107,4 +113,8 @@ def test_a_jump_is_only_asked_of_successive_seconds():
 
 def test_the_sentence_names_every_rule_in_order():
     sentence = cleaning.methods_sentence(rules=RULES)
-    assert sentence.index("-10 to 100") < sentence.index("5 s or longer") < sentence.index("'drain")
+    assert (
+        sentence.index("-10 to 100")
+        < sentence.index("5 s or longer")
+        < sentence.index("'drain")
+    )

@@ -72,7 +72,15 @@ def test_each_patient_leaves_at_the_first_step_that_says_no():
             {"patient_id": "both", "age_years": 12.0, "death_h": 2.0},
         ]
     )
-    hours = {"stays": 24, "child": 24, "ageless": 24, "dies": 23, "leaves": 20, "short": 5.9, "both": 2}
+    hours = {
+        "stays": 24,
+        "child": 24,
+        "ageless": 24,
+        "dies": 23,
+        "leaves": 20,
+        "short": 5.9,
+        "both": 2,
+    }
     table = _select(patients, hours)
     assert table.analysis["patient_id"].to_list() == ["stays"]
     assert dict(table.dropped.select("patient_id", "reason").iter_rows()) == {
@@ -109,7 +117,9 @@ _hours = st.none() | st.floats(0, 200)
 
 @given(
     st.lists(
-        st.tuples(_ages, _hours, _hours, st.none() | st.integers(0, 30), st.none() | st.integers(1, 8)),
+        st.tuples(
+            _ages, _hours, _hours, st.none() | st.integers(0, 30), st.none() | st.integers(1, 8)
+        ),
         max_size=12,
     )
 )

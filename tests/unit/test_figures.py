@@ -10,7 +10,7 @@ import pytest
 
 from icpcohort import contracts, figures, store
 
-INVENTED = runpy.run_path(str(Path(__file__).with_name("report_tables.py")))
+INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
 TABLES = INVENTED["make_tables"](104, lost=4, seed=20)
 ESTIMATES = INVENTED["make_estimates"]()
 WINDOW = INVENTED["MAIN_WINDOW"]
@@ -220,3 +220,10 @@ def test_three_patients_can_be_drawn():
     assert f"n = {tables['optima']['cppopt_mmhg'].count()} of 3" in shown
     assert "n = 3 patients" in shown
     assert "pooled" not in shown
+
+
+def test_ratio_ticks_are_labelled_to_two_decimals():
+    estimate = ESTIMATES["unfavourable_by_dose"].filter(adjustment="unadjusted")
+    shown = texts(figures.forest_plot({"narrow": estimate}))
+    assert {"0.8", "1", "1.25"} <= set(shown)
+    assert "1.2" not in shown

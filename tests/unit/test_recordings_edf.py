@@ -123,9 +123,9 @@ def test_gaps_of_a_discontinuous_file_come_from_its_time_keeping(tmp_path, chunk
 
 
 def test_a_gap_splits_a_chunk_of_a_discontinuous_file(tmp_path):
-    records = [[[1] * 4, _tal(t)] for t in (0, 1, 5)]
+    records = [[[1] * 4, _tal(t)] for t in (0, 1, 5, 6)]
     chunks = _chunks(_write(tmp_path, [ICP, NOTES], records, kind="EDF+D"))
-    assert [(c.start_s, len(c.samples_mmhg["icp"])) for c in chunks] == [(0.0, 8), (5.0, 4)]
+    assert [(c.start_s, len(c.samples_mmhg["icp"])) for c in chunks] == [(0.0, 8), (5.0, 8)]
 
 
 def test_rounded_onsets_are_no_gaps(tmp_path):

@@ -47,7 +47,9 @@ def _csv(folder, n_hours):
     path = folder / "r1.csv"
     with path.open("w") as file:
         file.write("t_s,ICP [mmHg]\n")
-        file.writelines(f"{t_s / 10},12.00000000000000000000\n" for t_s in range(n_hours * HOUR_S * 10))
+        file.writelines(
+            f"{t_s / 10},12.00000000000000000000\n" for t_s in range(n_hours * HOUR_S * 10)
+        )
     return path
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from icpcohort.simulate import artefacts, cohort, patient, physiology, plan
+from icpcohort.simulate.bedside import Bedside, Monitor
 from icpcohort.simulate.physiology import Plateau, Wander
 
 WANDER = Wander((2.0, 1.0), (3600.0, 900.0), (0.0, 1.0))
@@ -103,8 +104,33 @@ def test_an_open_drain_is_read_fully_and_lets_go_in_two_minutes():
 
 
 def test_a_mean_needs_half_of_its_values():
-    values = np.array([1.0, 3.0, 1.0, np.nan, np.nan, np.nan])
+    values = np.array([1.0, 3.0, np.nan, 1.0, np.nan, np.nan])
+    assert np.array_equal(patient.average(values, n=3), [2.0, np.nan], equal_nan=True)
     assert np.array_equal(patient.average(values, n=2), [2.0, 1.0, np.nan], equal_nan=True)
+
+
+def test_the_reading_drifts_from_insertion_and_stands_at_the_drain_while_it_is_open():
+    task = next(t for t in _study().tasks if t.recordings[0].tier == "ten_seconds")
+    recording = replace(
+        task.recordings[0], start_s=0.0, duration_s=172_800.0, flaw=None, extra=None
+    )
+    monitor = Monitor({}, insertion_s=-86_400.0, drift_mmhg_per_day=1.0)
+    notes = Bedside((monitor,), ((90_000.0, 93_600.0),), None, ())
+    task = replace(task, recordings=(recording,), physiology=CALM, bedside=notes)
+    signals = patient.simulate_signals(task, recording, patient.patient_tracks(task), number=0)
+    icp_mmhg = signals.samples_mmhg["icp"].copy()
+    for span in signals.artefacts:
+        if span.signal == "icp":
+            icp_mmhg[int(span.start_s // 10) : int(span.end_s // 10) + 1] = np.nan
+    expected_mmhg = 12.0 + 1.0 + (np.arange(icp_mmhg.size) * 10 + 5) / 86_400
+    # the drain stands at 12 mmHg too: same level, only drift
+    assert np.isnan(icp_mmhg).mean() < 0.1
+    assert np.nanmax(np.abs(icp_mmhg - expected_mmhg)) < 0.3
+    high = replace(task, physiology=replace(CALM, icp_level_mmhg=22.0))
+    signals = patient.simulate_signals(high, recording, patient.patient_tracks(high), number=0)
+    drained = signals.samples_mmhg["icp"][9010:9350]
+    assert np.nanmedian(drained) == pytest.approx(12.0 + 2.06, abs=0.1)
+    assert np.nanmedian(signals.samples_mmhg["icp"][8000:8900]) == pytest.approx(24.0, abs=0.2)
 
 
 @pytest.mark.parametrize("tier", ["waveform", "seconds", "ten_seconds", "minutes"])

@@ -9,7 +9,10 @@ TABLE = Table(
     "t.parquet",
     "A table",
     ("name",),
-    {"name": Column(pl.String(), "", "Name"), "icp_mmhg": Column(pl.Float64(), "mm[Hg]", "ICP")},
+    {
+        "name": Column(pl.String(), "", "Name"),
+        "icp_mmhg": Column(pl.Float64(), "mm[Hg]", "ICP"),
+    },
 )
 GOOD = pl.DataFrame({"icp_mmhg": [12.0, None], "name": ["b", "a"]})
 

@@ -175,9 +175,11 @@ def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(tmp_path):
 
 
 def test_the_rows_of_one_patient_come_by_their_start_as_plain_values(tmp_path):
-    read = study.read_study(_study(tmp_path))
+    later_with_smaller_name = RECORDINGS.replace("R2", "R0")
+    events = EVENTS.replace("300,360", "30,60")
+    read = study.read_study(_study(tmp_path, recordings=later_with_smaller_name, events=events))
     rows = study.recordings_of(read, "P1")
-    assert [row["recording_id"] for row in rows] == ["R1", "R2"]
+    assert [row["recording_id"] for row in rows] == ["R1", "R0"]
     assert rows[0] == {
         "recording_id": "R1",
         "patient_id": "P1",
@@ -190,8 +192,8 @@ def test_the_rows_of_one_patient_come_by_their_start_as_plain_values(tmp_path):
         "abp_unit": None,
     }
     assert [(row["event"], row["end_s"]) for row in study.events_of(read, "P1")] == [
+        ("rezero", 60.0),
         ("drain_open", None),
-        ("rezero", 360.0),
     ]
     assert study.recordings_of(read, "P2") == study.events_of(read, "P2") == []
 
@@ -387,10 +389,23 @@ def test_a_repeated_row_is_not_blamed_on_a_cell_that_was_not_understood(tmp_path
 
 
 def test_a_row_is_named_by_its_line_even_after_a_cell_of_two_lines_and_a_blank_line(tmp_path):
-    text = 'patient_id,age_years,centre\nP1,30,"unit\nA"\n\nP2,old,\n'
-    assert _problems(tmp_path, patients=text)[0].startswith(
-        "patients.csv row 5, age_years: 'old'"
-    )
+    text = 'patient_id,age_years,centre\nP1,young,"unit\nA"\n\nP2,old,\n'
+    assert [line.split(" is ")[0] for line in _problems(tmp_path, patients=text)] == [
+        "patients.csv row 2, age_years: 'young'",
+        "patients.csv row 5, age_years: 'old'",
+    ]
+
+
+@pytest.mark.parametrize("identifier", ["P 3", "P/3", "P.3", "P\u00e9", "../P", "x" * 65])
+def test_an_identifier_that_cannot_be_the_name_of_a_file_is_refused(tmp_path, identifier):
+    (line,) = _problems(tmp_path, patients=PATIENTS + f"{identifier},40,,,,\n")
+    assert "cannot be the name of a file; write 1 to 64 letters" in line
+
+
+@pytest.mark.parametrize("identifier", ["x" * 64, "P-3_a", "007"])
+def test_an_identifier_of_letters_digits_and_dashes_is_kept_as_it_is(tmp_path, identifier):
+    read = study.read_study(_study(tmp_path, patients=PATIENTS + f"{identifier},40,,,,\n"))
+    assert identifier in read.patients["patient_id"].to_list()
 
 
 @pytest.mark.parametrize(

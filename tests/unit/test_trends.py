@@ -5,7 +5,13 @@ import pytest
 from icpcohort import contracts, store, trends
 from icpcohort.recordings import Chunk
 
-RANGE = {"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0, "margin_s": 0.0}
+RANGE = {
+    "rule": "range",
+    "signal": "icp",
+    "min_mmhg": -10.0,
+    "max_mmhg": 100.0,
+    "margin_s": 0.0,
+}
 
 
 def _summarise(chunks, *, duration_s, start_s=0.0, tier="waveform", rules=(), events=()):

@@ -184,7 +184,7 @@ def _read_segment(path: Path, lines: list[str], *, start_frame: int) -> Segment:
     if n_frames is None:
         raise _bad(path, "the record line must state the number of samples after the rate")
     header = wfdb.rdheader(str(path.absolute().with_suffix("")))
-    if lines[1:] and (abs(header.fs - fs_hz) > 1e-6 * fs_hz or header.sig_len != n_frames):
+    if header.sig_len != n_frames:
         raise _bad(path, f"the record line {lines[0]!r} can be read in two ways")
     signals = tuple(_signal(path, line, header, i) for i, line in enumerate(lines[1:]))
     _check_files(path, signals)

@@ -1,0 +1,114 @@
+"""A small simulated study, run once, and the means to ask what would run after a change."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import NamedTuple
+
+import pytest
+import yaml
+
+from icpcohort import simulate
+
+HOME = Path(__file__).parents[2]
+
+
+class Run(NamedTuple):
+    """What a call of snakemake left."""
+
+    code: int
+    text: str
+
+    def jobs(self) -> set[str]:
+        """Return the jobs of a dry run, as "rule" or "rule wildcard"."""
+        found = set()
+        for block in re.split(r"\n(?=(?:local)?rule )", self.text):
+            rule = re.match(r"(?:local)?rule (\w+):", block)
+            if rule and rule[1] != "all":
+                named = re.search(r"wildcards: \w+=(\S+)", block)
+                found.add(f"{rule[1]} {named[1]}" if named else rule[1])
+        return found
+
+
+class Place:
+    """A study folder with its own copy of the project, so that either may be edited."""
+
+    def __init__(self, root: Path) -> None:
+        self.root, self.study, self.project = root, root / "study", root / "project"
+
+    def snakemake(self, *arguments: str, cores: int = 2) -> Run:
+        done = subprocess.run(
+            [
+                sys.executable,
+                *("-m", "snakemake", "--snakefile", str(self.project / "Snakefile")),
+                *("--workflow-profile", "none", "--cores", str(cores), "--nocolor"),
+                *arguments,
+            ],
+            cwd=self.study,
+            env=os.environ | {"PYTHONPATH": str(self.project / "src")},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        return Run(done.returncode, done.stdout + done.stderr)
+
+    def would_run(self) -> set[str]:
+        run = self.snakemake("--dry-run")
+        assert run.code == 0, run.text
+        return run.jobs()
+
+    def copy(self, root: Path) -> "Place":
+        shutil.copytree(self.root, root, copy_function=shutil.copy2)
+        return Place(root)
+
+    def edit(self, name: str, old: str, new: str) -> None:
+        path = self.root / name
+        text = path.read_text(encoding="utf-8")
+        assert old in text, f"{old!r} is not in {name}"
+        path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def set_up(root: Path) -> Place:
+    """Simulate eighteen patients, five of them with waveforms of half an hour."""
+    place = Place(root)
+    for name in ("Snakefile", "src", "workflow"):
+        source = HOME / name
+        target = place.project / name
+        if source.is_dir():
+            shutil.copytree(source, target, ignore=shutil.ignore_patterns("__pycache__"))
+        else:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(source, target)
+    simulate.write_cohort(
+        place.study / "demo",
+        n_patients=18,
+        n_waveforms=5,
+        waveform_h=(0.5, 0.6),
+        numeric_h=(30.0, 40.0),
+        seed=4,
+        n_processes=1,
+        progress=lambda _: None,
+    )
+    (place.study / "config").mkdir()
+    for name in ("config.yaml", "models.yaml"):
+        settings = yaml.safe_load((HOME / "config" / name).read_text(encoding="utf-8"))
+        (place.study / "config" / name).write_text(yaml.safe_dump(settings, sort_keys=False))
+    return place
+
+
+@pytest.fixture(scope="session")
+def finished(tmp_path_factory) -> Place:
+    """A study that has run; tests read it, and copy it before they change anything."""
+    place = set_up(tmp_path_factory.mktemp("study") / "first")
+    run = place.snakemake()
+    assert run.code == 0, run.text
+    return place
+
+
+@pytest.fixture
+def place(finished, tmp_path) -> Place:
+    """A copy of the finished study, to change."""
+    return finished.copy(tmp_path / "copy")

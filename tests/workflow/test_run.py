@@ -1,0 +1,138 @@
+import hashlib
+import shutil
+
+import polars as pl
+import pyarrow.parquet as pq
+import pytest
+
+from icpcohort import burden, catalogue, contracts, store
+
+pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+
+PER_PATIENT = (
+    "recordings",
+    "excluded",
+    "trends",
+    "artefacts",
+    "quality",
+    "minutes",
+    "curves",
+    "optima",
+)
+TOGETHER = (
+    (
+        "analysis artefacts burden dropped events excluded flow monitors optima outcomes patients"
+        " quality recordings summary"
+    )
+    .replace(" artefacts", "")
+    .split()
+)
+MODELS = ("gose_by_dose", "unfavourable_by_dose")
+THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0, 22.0, 25.0], "cpp_below_mmhg": [50.0, 60.0, 70.0]}
+
+
+def _results(place):
+    folder = place.study / "results"
+    return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+
+
+def _patients(place):
+    return pl.read_csv(place.study / "demo/patients.csv")["patient_id"].to_list()
+
+
+def test_a_run_leaves_exactly_these_files(finished):
+    expected = {"report.html", "README.md", "tables/table1.parquet"}
+    expected |= {f"{name}.parquet" for name in TOGETHER}
+    expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
+    expected |= {
+        f"models/{model}/{table}.parquet"
+        for model in MODELS
+        for table in ("estimates", "diagnostics", "flow", "dropped")
+    }
+    assert _results(finished) == expected
+
+
+def _files_of(table, place):
+    pattern = table.path.replace("<patient>", "*").replace("<model>", "*")
+    return sorted((place.study / "results").glob(pattern))
+
+
+def test_every_table_keeps_its_contract_with_units_in_the_file(finished):
+    tables = [
+        contracts.analysis(burden.wide_columns(**THRESHOLDS))
+        if t.path == "analysis.parquet"
+        else t
+        for t in catalogue.results_tables()
+    ]
+    for table in tables:
+        files = _files_of(table, finished)
+        assert files, table.path
+        for file in files:
+            store.check(pl.read_parquet(file), table, str(file))
+            schema = pq.read_schema(file)
+            for name, column in table.columns.items():
+                assert schema.field(name).metadata[b"unit"].decode() == column.unit
+
+
+def test_the_catalogue_describes_every_table_and_column(finished):
+    text = (finished.study / "results/README.md").read_text(encoding="utf-8")
+    for table in catalogue.results_tables():
+        for file in _files_of(table, finished):
+            described = text.split(f"## `{table.path}`")[1].split("\n## ")[0]
+            columns = pl.read_parquet_schema(file)
+            burdens = (
+                set(burden.wide_columns(**THRESHOLDS)) if "analysis" in table.path else set()
+            )
+            for name in set(columns) - burdens:
+                assert f"`{name}`" in described, (table.path, name)
+
+
+def test_a_second_run_has_nothing_to_do(finished):
+    run = finished.snakemake()
+    assert run.code == 0
+    assert "Nothing to be done" in run.text
+
+
+def test_flawed_recordings_are_named_with_a_reason(finished):
+    flaws = pl.read_csv(finished.study / "demo/truth/recordings.csv").filter(
+        pl.col("flaw").is_not_null()
+    )
+    reasons = dict(
+        pl.read_parquet(finished.study / "results/recordings.parquet")
+        .select("recording_id", "reason")
+        .iter_rows()
+    )
+    expected = {
+        "missing_file": "missing_file",
+        "truncated": "truncated",
+        "no_icp": "no_icp",
+        "short": None,
+    }
+    assert flaws.height == len(expected)
+    for recording_id, flaw in flaws.select("recording_id", "flaw").iter_rows():
+        assert reasons[recording_id] == expected[flaw]
+    used = {name for name, reason in reasons.items() if reason is None}
+    assert len(used) == len(reasons) - 3
+
+
+def test_recorded_time_adds_up_for_every_patient_and_signal(finished):
+    quality = pl.read_parquet(finished.study / "results/quality.parquet")
+    parts = quality["valid_s"] + quality["masked_s"] + quality["missing_s"]
+    assert quality.height > 10
+    assert (parts - quality["recorded_s"]).abs().max() < 1e-6
+
+
+def _fingerprints(place):
+    return {
+        str(path.relative_to(place.study)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted((place.study / "results").rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_one_core_gives_the_same_bytes_as_two(finished, place):
+    shutil.rmtree(place.study / "results")
+    shutil.rmtree(place.study / ".snakemake")
+    run = place.snakemake(cores=1)
+    assert run.code == 0, run.text
+    assert _fingerprints(place) == _fingerprints(finished)
