@@ -7,6 +7,11 @@ BIN    := .venv/bin
 HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
 RUN    := $(HERE)/$(BIN)/snakemake --snakefile $(HERE)/Snakefile --workflow-profile $(HERE)/profiles/default --cores $(CORES)
 
+# Snakemake tells each job three times; these lines go, everything else is shown.
+NOISE  := ^Select jobs to execute|^Execute [0-9]+ jobs|^\[[A-Z][a-z]{2} [A-Z][a-z]{2} |^Finished jobid|^Complete log|^Assuming unrestricted|^Using workflow specific profile|^Provided cores|^Rules claiming|^Elapsed time|^$$
+
+SHELL       := /bin/bash
+.SHELLFLAGS := -o pipefail -c
 .DEFAULT_GOAL := help
 .PHONY: help demo run new check test lint format bench generate lock clean
 
@@ -15,7 +20,7 @@ help: ## say what each command does
 
 demo: .venv/ready ## simulate the demo cohort and run the whole study on it
 	@$(BIN)/icpcohort simulate demo
-	@$(RUN)
+	@$(RUN) 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
 	@echo "The report: $(HERE)/results/report.html"
 
 new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my_study
@@ -25,7 +30,7 @@ check: .venv/ready ## find every problem of a study before anything runs: make c
 	@$(BIN)/icpcohort check "$(STUDY)"
 
 run: .venv/ready ## run the whole study: make run STUDY=../my_study
-	@$(RUN) --directory "$(STUDY)"
+	@$(RUN) --directory "$(STUDY)" 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
 	@echo "The report: $(abspath $(STUDY))/results/report.html"
 
 test: lint ## lint, then all tests
@@ -34,7 +39,7 @@ test: lint ## lint, then all tests
 lint: .venv/ready ## formatting, common mistakes, types
 	@$(BIN)/ruff format --check --quiet src tests workflow/scripts
 	@$(BIN)/ruff check --quiet src tests workflow/scripts
-	@$(BIN)/snakefmt --check --quiet Snakefile workflow/rules
+	@$(BIN)/snakefmt --check Snakefile workflow/rules
 	@$(BIN)/mypy --no-error-summary
 	@echo "lint: ok"
 

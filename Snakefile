@@ -8,7 +8,9 @@ from icpcohort import inputs, provenance, settings, study
 
 HOME = Path(workflow.basedir)
 SCRIPTS = HOME / "workflow/scripts"
-os.environ["POLARS_MAX_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"  # a job has one core
+os.environ["POLARS_MAX_THREADS"] = os.environ["OMP_NUM_THREADS"] = (
+    "1"  # a job has one core
+)
 
 try:
     SET, MODELS = settings.load(

@@ -11,7 +11,9 @@ def table(settings: dict[str, Any], name: str) -> str:
     return str(Path(settings["study"]["folder"]) / settings["study"][name])
 
 
-def recording_files(tables: study.Study, settings: dict[str, Any], patient_id: str) -> list[str]:
+def recording_files(
+    tables: study.Study, settings: dict[str, Any], patient_id: str
+) -> list[str]:
     """Return every existing file of a patient's recordings; a missing one becomes a reason."""
     folder = Path(settings["study"]["folder"])
     found = {

@@ -209,8 +209,8 @@ def methods_sentence(
     closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in not_during)
     return (
         f"Minute means needed {100 * minute_min_valid_fraction:g} % of their 10-s blocks."
-        f" The pressure reactivity index (PRx) was the correlation of {n_blocks} successive 10-s"
-        f" means of ICP and ABP ({minutes:g} min), renewed every minute and looking backwards"
+        f" The pressure reactivity index (PRx) was the correlation of {n_blocks} successive"
+        f" 10-s means of ICP and ABP ({minutes:g} min), renewed every minute and looking backwards"
         f" only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) likewise; L-PRx was the"
         f" correlation of {long_n_minutes} minute means. At least"
         f" {100 * min_valid_fraction:g} % of a window had to be valid and neither series"

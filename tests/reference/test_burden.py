@@ -87,7 +87,9 @@ def test_a_sinusoid():
     t = np.linspace(0, 1, 3601)
     minutes = 20 + 5 * np.sin(2 * np.pi * t)
     means = [float(np.mean(minutes[60 * i : 60 * i + 60])) for i in range(60)]
-    row = _burden(_minutes(means), end_h=1.0).filter(pl.col("signal") == "icp").row(0, named=True)
+    row = (
+        _burden(_minutes(means), end_h=1.0).filter(pl.col("signal") == "icp").row(0, named=True)
+    )
     assert row["dose_mmhg_h"] == pytest.approx(1.5915494309189535, rel=1e-3)
     assert row["percent_time"] == pytest.approx(50.0, abs=2.0)
     assert _dose(minutes, "crossing", 1.0) == pytest.approx(1.5915494309189535, abs=1e-6)

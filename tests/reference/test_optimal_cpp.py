@@ -130,7 +130,9 @@ def test_every_minute_agrees_with_a_plain_loop(seed):
         rows.append(
             (None if draw.random() < 0.05 else cpp, None if draw.random() < 0.2 else prx)
         )
-    minutes = pl.DataFrame(rows, schema={"cpp_mmhg": pl.Float64, "prx": pl.Float64}, orient="row")
+    minutes = pl.DataFrame(
+        rows, schema={"cpp_mmhg": pl.Float64, "prx": pl.Float64}, orient="row"
+    )
     found = optimal_cpp.for_minutes(minutes, **settings)
     n_given = 0
     for i in range(0, 400, 7):

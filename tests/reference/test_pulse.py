@@ -9,7 +9,9 @@ T_S = np.arange(1000) / 100  # 10 s at 100 Hz
 
 
 def _wave(*parts):
-    return np.full(T_S.size, 12.0) + sum(size * np.sin(2 * np.pi * hz * T_S + phase) for size, hz, phase in parts)
+    return np.full(T_S.size, 12.0) + sum(
+        size * np.sin(2 * np.pi * hz * T_S + phase) for size, hz, phase in parts
+    )
 
 
 def _amplitude(wave, method):

@@ -182,20 +182,24 @@ def test_minutes_look_backwards_only():
     """Changing the future changes no past value."""
     draw = np.random.default_rng(3)
     n = 6 * 90
-    table = pl.DataFrame(
-        {
-            "t_s": 10.0 * np.arange(n),
-            "icp_mmhg": 12 + draw.normal(size=n),
-            "abp_mmhg": 90 + draw.normal(size=n),
-            "amp_mmhg": 2 + 0.1 * draw.normal(size=n),
-        }
-    ).with_columns(
-        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-        pulse_rate_per_min=pl.lit(70.0),
-        icp_valid_fraction=pl.lit(1.0),
-        abp_valid_fraction=pl.lit(1.0),
-        interval_s=pl.lit(0.01),
-    ).select(list(contracts.TRENDS.columns))
+    table = (
+        pl.DataFrame(
+            {
+                "t_s": 10.0 * np.arange(n),
+                "icp_mmhg": 12 + draw.normal(size=n),
+                "abp_mmhg": 90 + draw.normal(size=n),
+                "amp_mmhg": 2 + 0.1 * draw.normal(size=n),
+            }
+        )
+        .with_columns(
+            cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+            pulse_rate_per_min=pl.lit(70.0),
+            icp_valid_fraction=pl.lit(1.0),
+            abp_valid_fraction=pl.lit(1.0),
+            interval_s=pl.lit(0.01),
+        )
+        .select(list(contracts.TRENDS.columns))
+    )
     settings = {
         "events": [],
         "minute_min_valid_fraction": 0.5,

@@ -13,7 +13,8 @@ def package(tmp_path, monkeypatch):
     files = {
         "contracts.py": "KEPT = {'a': 1}\nOTHER = {'b': 2}\n",
         "stage.py": (
-            '"""A stage."""\nfrom icpcohort import contracts\nfrom icpcohort.deep import LIMIT\n\n'
+            '"""A stage."""\nfrom icpcohort import contracts\n'
+            "from icpcohort.deep import LIMIT\n\n"
             "def drop(x):\n"
             '    """Drop."""\n    # why\n    return x < LIMIT and contracts.KEPT\n\n'
             "def methods_sentence():\n    return 'words'\n"

@@ -203,7 +203,7 @@ def test_time_counts_from_the_recording_s_start_also_when_the_first_row_is_later
         (["0", "2", "1"], r"row 3: 1 s after 2 s; sort the rows"),
         (["0", "1", "1"], r"row 3: 1 s after 1 s"),
         (["0", "", "1"], r"row 2: no time"),
-        (["0", "inf", "1"], r"row 2: no time"),
+        (["0", "inf", "inf"], r"row 2: no time"),
         (["-1", "0", "1"], r"row 1: -1 s is before the recording's start"),
         (["1700000000", "1700000001"], r"no time since the start of a recording"),
         (["5"], r"do not show a sampling interval"),
@@ -263,3 +263,15 @@ def test_files_that_cannot_be_used_have_their_reason(tmp_path, text, reason):
     path = tmp_path / "r1.csv"
     path.write_text(text)
     assert _reason(path) == reason
+
+
+def test_units_of_columns_that_are_no_pressure_do_not_matter(tmp_path):
+    fields = [
+        pa.field("t_s", pa.float64(), metadata={"unit": "s"}),
+        pa.field("ICP", pa.float64(), metadata={"unit": "mmHg"}),
+        pa.field("temperature", pa.float64(), metadata={"unit": "Cel"}),
+    ]
+    columns = [[0.0, 1.0, 2.0], [10.0, 11.0, 12.0], [37.0, 37.0, 37.1]]
+    pq.write_table(pa.table(columns, schema=pa.schema(fields)), tmp_path / "r.parquet")
+    about = _describe(tmp_path / "r.parquet")
+    assert (about.icp_unit, about.tier) == ("mmHg", "seconds")

@@ -20,12 +20,8 @@ PER_PATIENT = (
     "optima",
 )
 TOGETHER = (
-    (
-        "analysis artefacts burden dropped events excluded flow monitors optima outcomes patients"
-        " quality recordings summary"
-    )
-    .replace(" artefacts", "")
-    .split()
+    *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
+    *("optima", "outcomes", "patients", "quality", "recordings", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0, 22.0, 25.0], "cpp_below_mmhg": [50.0, 60.0, 70.0]}

@@ -55,7 +55,8 @@ def describe(
     path: Path, *, format: str, icp: Wanted, abp: Wanted, time_column: str
 ) -> Description:
     """Describe a file from its columns and one pass over its times."""
-    channels = _channels(path, format)
+    schema = _schema(path, format)
+    channels = [split_label(name) for name in schema.names]
     if time_column not in [c.name for c in channels]:
         names = ", ".join(repr(c.name) for c in channels)
         raise RecordingError(
@@ -64,7 +65,10 @@ def describe(
             "seconds in recordings.time_column of the settings",
         )
     pressures = [c for c in channels if c.name != time_column]
-    chosen = choose_both(pressures, icp, abp, where=path.name)
+    chosen = {
+        role: _with_metadata(channel, schema.field(channel.name), path.name)
+        for role, channel in choose_both(pressures, icp, abp, where=path.name).items()
+    }
     units = {
         wanted.role: unit_of(chosen[wanted.role], wanted, where=path.name)
         for wanted in (icp, abp)
@@ -88,7 +92,7 @@ def describe(
 # --- rows ------------------------------------------------------------------------------------
 
 
-def _channels(path: Path, format: str) -> list[Channel]:
+def _schema(path: Path, format: str) -> pa.Schema:
     if format == "parquet":
         schema = pq.read_schema(path)
     else:
@@ -98,7 +102,7 @@ def _channels(path: Path, format: str) -> list[Channel]:
         raise RecordingError(
             "bad_header", f"{path.name}: {len(schema.names)} columns, more than {MAX_CHANNELS}"
         )
-    return [_with_metadata(split_label(field.name), field, path.name) for field in schema]
+    return schema
 
 
 def _with_metadata(channel: Channel, field: pa.Field, where: str) -> Channel:
@@ -165,7 +169,8 @@ def _numbers(batch: pa.RecordBatch, name: str, where: str, *, reason: str) -> Sa
 
 
 def _check_times(t_s: Samples, *, last_t_s: float, n_before: int, where: str) -> None:
-    steps_s = np.diff(t_s, prepend=last_t_s)
+    with np.errstate(invalid="ignore"):  # inf - inf; such times are bad below
+        steps_s = np.diff(t_s, prepend=last_t_s)
     bad = np.flatnonzero(~(np.isfinite(t_s) & (steps_s > 0) & (t_s >= 0)))
     if not len(bad):
         if t_s[-1] > MAX_DURATION_S:

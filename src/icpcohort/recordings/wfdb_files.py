@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-import wfdb
 from numpy.typing import NDArray
 
 from icpcohort.recordings.channels import Channel, Wanted, choose_both, mmhg_factor, unit_of
@@ -229,6 +228,8 @@ def _raw(
     segment: Segment, places: list[int], *, first: int, n_frames: int
 ) -> dict[int, NDArray[np.int64]]:
     """Read from frame `first`, with what skew needs beyond and format 8 needs before."""
+    import wfdb  # here, because it loads pandas: half a second that other formats need not pay
+
     signals = [segment.signals[i] for i in places]
     lead = 1 if first and any(s.fmt == "8" for s in signals) else 0
     stop = min(segment.n_frames, first + n_frames + max(s.skew_frames for s in signals))

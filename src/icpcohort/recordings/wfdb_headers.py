@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import wfdb
-
 from icpcohort.recordings.chunks import MAX_CHANNELS, RecordingError, check_size
 
 MAX_HEADER_BYTES = 10_000_000
@@ -173,6 +171,8 @@ def _check_part(segment: Segment, *, n_frames: int, fs_hz: float) -> None:
 
 
 def _read_segment(path: Path, lines: list[str], *, start_frame: int) -> Segment:
+    import wfdb  # here, because it loads pandas: half a second that other formats need not pay
+
     fields = lines[0].split()
     if len(fields) < 2 or not fields[1].isdecimal():
         raise _bad(path, "the record line must state its name and the number of signals")
