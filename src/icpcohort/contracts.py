@@ -63,6 +63,16 @@ PATIENTS = Table(
     },
 )
 
+# Known only after an exposure window: no exposure, and nothing to adjust for.
+KNOWN_AFTERWARDS = (
+    "death_h",
+    "left_unit_h",
+    "gose_6m",
+    "gose_6m_merged",
+    "unfavourable",
+    "dead",
+)
+
 RECORDING_LIST = Table(
     "recordings.csv",
     "One row a recording, as listed by the study",

@@ -7,78 +7,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import missing
-from icpcohort.trends import ROUNDING
+from icpcohort import missing, parabolas
+from icpcohort.reactivity import MINUTE_S
+from icpcohort.trends import BLOCK_S, ROUNDING
 
 Reals = NDArray[np.float64]
 MINUTES_PER_H = 60
-
-
-class Parabola(NamedTuple):
-    """value = quadratic c^2 + linear c + constant, along the leading axes of the input."""
-
-    quadratic: Reals
-    linear: Reals
-    constant: Reals
-    r_squared: Reals
-
-    def lowest_mmhg(self) -> Reals:
-        """Return where a parabola that opens upward is lowest; NaN for any other."""
-        opens = self.quadratic > 0
-        return missing.divide(-self.linear, 2 * self.quadratic, where=opens)
-
-    def crossings_mmhg(self, level: float) -> tuple[Reals, Reals]:
-        """Return where an upward parabola falls below and rises above `level`; else NaN."""
-        lowest = self.lowest_mmhg()
-        square = (self.linear**2 - 4 * self.quadratic * (self.constant - level)).clip(0)
-        below = self.at(lowest) < level
-        half = missing.divide(np.sqrt(square), 2 * self.quadratic, where=below)
-        return lowest - half, lowest + half
-
-    def at(self, cpp_mmhg: Reals) -> Reals:
-        """Return the fitted value."""
-        fitted: Reals = self.quadratic * cpp_mmhg**2 + self.linear * cpp_mmhg + self.constant
-        return fitted
-
-
-def fit_parabola(centres_mmhg: Reals, values: Reals, weights: Reals) -> Parabola:
-    """Fit a parabola by weighted least squares, many at once.
-
-    Parameters
-    ----------
-    centres_mmhg : (n_bins,) mmHg
-    values, weights : (..., n_bins)
-        A bin of weight zero does not count, whatever its value.
-
-    Returns
-    -------
-    Parabola
-        NaN where fewer than three bins count. `r_squared` is weighted, and NaN when all
-        values are the same.
-
-    Source: second-order polynomial of PRx on CPP: Aries 2012, Crit Care Med 40:2456-2463.
-    """
-    level = float(centres_mmhg.mean())
-    scale = float(np.ptp(centres_mmhg)) / 2 or 1.0
-    x = (centres_mmhg - level) / scale
-    values = np.where(weights > 0, values, 0.0)
-    powers = np.stack([x**k for k in range(5)])
-    moments = weights @ powers.T
-    right = (weights * values) @ powers[:3].T
-    order = np.array([[0, 1, 2], [1, 2, 3], [2, 3, 4]])
-    enough = (weights > 0).sum(axis=-1) >= 3
-    left = np.where(enough[..., None, None], moments[..., order], np.eye(3))
-    c0, c1, c2 = np.moveaxis(np.linalg.solve(left, right[..., None])[..., 0], -1, 0)
-    total = moments[..., 0]
-    mean = np.divide(right[..., 0], total, out=np.zeros_like(total), where=enough)
-    residual = values - (c0[..., None] + c1[..., None] * x + c2[..., None] * x**2)
-    unexplained = (weights * residual**2).sum(axis=-1)
-    spread = (weights * (values - mean[..., None]) ** 2).sum(axis=-1)
-    r_squared = 1 - missing.divide(unexplained, spread, where=enough & (spread > 1e-12))
-    quadratic = np.where(enough, c2 / scale**2, np.nan)
-    linear = np.where(enough, c1 / scale - 2 * c2 * level / scale**2, np.nan)
-    constant = np.where(enough, c0 - c1 * level / scale + c2 * level**2 / scale**2, np.nan)
-    return Parabola(quadratic, linear, constant, r_squared)
 
 
 def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
@@ -105,7 +39,7 @@ class Curves(NamedTuple):
     cppopt_mmhg: Reals
     llr_mmhg: Reals
     ulr_mmhg: Reals
-    parabola: Parabola
+    parabola: parabolas.Parabola
     reason: NDArray[np.str_]  # empty where there is a CPPopt
 
 
@@ -117,6 +51,8 @@ def accept(
     min_minutes: float,
     min_bin_fraction: float,
     min_bins: int,
+    min_curvature_z: float,
+    z_sd: float,
     reactivity_limit_prx: float,
 ) -> Curves:
     """Fit the curves of binned Fisher-z PRx and keep those whose shape is a U.
@@ -130,6 +66,11 @@ def accept(
         Least number of minutes behind a curve.
     min_bin_fraction, min_bins
         Bins with a smaller share of the minutes do not count; least number that do.
+    min_curvature_z : float
+        Least curvature, in its standard errors: 1.645 lets noise through in 5 % of curves,
+        0 asks only that the parabola opens upward.
+    z_sd : float
+        Standard deviation of a minute's z by sampling alone, from `sampling_sd`.
     reactivity_limit_prx : float
         LLR and ULR are where the curve crosses it, inside the bins that count.
 
@@ -140,14 +81,15 @@ def accept(
         first and last bin that count: no extrapolation. One-sided curves are rejected.
 
     Source: Fisher z against a U shape out of noise, count weights, shape rule:
-    Aries 2012 (details from memory); PRx limit 0.30 for LLR and ULR: Donnelly 2017, Crit
-    Care Med 45:1464-1471 (value from memory).
+    Aries 2012 (details from memory); the test of the curvature: our own choice, from the
+    sampling variance of Fisher's z and weighted least squares; PRx limit 0.30 for LLR and
+    ULR: Donnelly 2017, Crit Care Med 45:1464-1471 (value from memory).
     """
     centres = (edges_mmhg[:-1] + edges_mmhg[1:]) / 2
     total = counts.sum(axis=-1)
     used = (counts > 0) & (counts >= min_bin_fraction * total[..., None] - ROUNDING)
     z = np.divide(z_sums, counts, out=np.zeros_like(z_sums), where=used)
-    parabola = fit_parabola(centres, z, np.where(used, counts, 0.0))
+    parabola = parabolas.fit(centres, z, np.where(used, counts, 0.0))
     lowest = parabola.lowest_mmhg()
     first = np.where(used, centres, np.inf).min(axis=-1)
     last = np.where(used, centres, -np.inf).max(axis=-1)
@@ -157,9 +99,16 @@ def accept(
             total < min_minutes - ROUNDING,
             used.sum(axis=-1) < max(min_bins, 3),
             ~(parabola.quadratic > 0),
+            ~(parabola.quadratic >= min_curvature_z * z_sd * parabola.quadratic_se),
             ~((lowest >= first) & (lowest <= last)),
         ],
-        ["too_few_minutes", "too_few_bins", "not_u_shaped", "lowest_point_outside"],
+        [
+            "too_few_minutes",
+            "too_few_bins",
+            "not_u_shaped",
+            "within_chance",
+            "lowest_point_outside",
+        ],
         "",
     )
     ok = reason == ""
@@ -171,6 +120,19 @@ def accept(
         parabola,
         reason,
     )
+
+
+def sampling_sd(n_blocks: int) -> float:
+    """Return the standard deviation by sampling of a minute's z, overlap allowed for.
+
+    One correlation of n pairs has the variance 1 / (n - 3); as windows overlap, only every
+    so-many-th minute is new, and the variance of a mean over minutes is larger by as much.
+    It takes successive 10-s means for independent: slow waves make it too small.
+
+    Source: Fisher 1921 (from memory); the allowance for overlap: our own.
+    """
+    minutes_per_window = max(1.0, n_blocks * BLOCK_S / MINUTE_S)
+    return float(np.sqrt(minutes_per_window / (n_blocks - 3)))
 
 
 class Binned(NamedTuple):
@@ -219,6 +181,8 @@ def for_minutes(
     bin_max_mmhg: float,
     min_bin_fraction: float,
     min_bins: int,
+    min_curvature_z: float,
+    n_blocks: int,
     reactivity_limit_prx: float,
     fisher_clip: float,
 ) -> pl.DataFrame:
@@ -259,6 +223,8 @@ def for_minutes(
                 min_minutes=min_valid_fraction * n,
                 min_bin_fraction=min_bin_fraction,
                 min_bins=min_bins,
+                min_curvature_z=min_curvature_z,
+                z_sd=sampling_sd(n_blocks),
                 reactivity_limit_prx=reactivity_limit_prx,
             )
         )
@@ -304,6 +270,8 @@ def for_recording(
     bin_max_mmhg: float,
     min_bin_fraction: float,
     min_bins: int,
+    min_curvature_z: float,
+    n_blocks: int,
     reactivity_limit_prx: float,
     fisher_clip: float,
 ) -> WholeCurve:
@@ -326,6 +294,8 @@ def for_recording(
         min_minutes=min_minutes,
         min_bin_fraction=min_bin_fraction,
         min_bins=min_bins,
+        min_curvature_z=min_curvature_z,
+        z_sd=sampling_sd(n_blocks),
         reactivity_limit_prx=reactivity_limit_prx,
     )
     some = counts > 0
@@ -370,10 +340,17 @@ def methods_sentence(
     bin_max_mmhg: float,
     min_bin_fraction: float,
     min_bins: int,
+    min_curvature_z: float,
     reactivity_limit_prx: float,
 ) -> str:
     """Return the report's sentences for `for_minutes`, from the same settings."""
     windows = " and ".join(f"{window_h:g}" for window_h in windows_h)
+    chance = (
+        f" by {min_curvature_z:g} or more standard errors of its curvature (from the sampling"
+        " of Fisher z, overlapping windows allowed for)"
+        if min_curvature_z
+        else ""
+    )
     several = ", averaged with the weighted R2 as weight," if len(windows_h) > 1 else ""
     return (
         f"Optimal CPP (CPPopt) was the lowest point of a count-weighted parabola of Fisher-z"
@@ -381,6 +358,6 @@ def methods_sentence(
         f" {bin_min_mmhg:g} to {bin_max_mmhg:g} mmHg over the preceding {windows} h{several}"
         f" with at least {100 * min_valid_fraction:g} % of the minutes valid, at least"
         f" {min_bins} bins with {100 * min_bin_fraction:g} % or more of them, opening upward"
-        f" and lowest inside these bins. The limits of reactivity (LLR, ULR) were where it"
-        f" crosses PRx {reactivity_limit_prx:.2f} inside the data."
+        f"{chance} and lowest inside these bins. The limits of reactivity (LLR, ULR) were"
+        f" where it crosses PRx {reactivity_limit_prx:.2f} inside the data."
     )

@@ -8,7 +8,7 @@ from typing import Any
 
 import yaml
 
-from icpcohort import plan
+from icpcohort import burden, plan_checks
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
@@ -18,14 +18,6 @@ __all__ = [
     "load",
     "problems",
 ]
-
-BURDEN_MEASURES = (
-    "dose_mmhg_h",
-    "dose_per_h_mmhg",
-    "percent_time",
-    "n_episodes",
-    "longest_episode_min",
-)
 
 
 class SettingsError(Exception):
@@ -71,7 +63,7 @@ def load(
         if settings is not None:
             of_burden = f"{config_path.name}, burden"
             burden_is_sound = not any(line.startswith(of_burden) for line in found)
-            found_in_plan += plan.contradictions(
+            found_in_plan += plan_checks.contradictions(
                 models,
                 windows=at(settings, "windows"),
                 burden_columns=exposure_names(settings) if burden_is_sound else None,
@@ -281,7 +273,7 @@ def _names_used_twice(settings: object) -> list[str]:
         ]
     names = exposure_names(settings)
     for name in sorted({name for name in names if names.count(name) > 1}):
-        if name.endswith(BURDEN_MEASURES[0]):
+        if name.endswith(next(iter(burden.MEASURES))):
             found.append(
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
@@ -305,12 +297,15 @@ def exposure_names(settings: object) -> list[str]:
 
     Thresholds that are no numbers are passed over: `problems` names them.
     """
-    names = []
-    for setting in ("icp_above_mmhg", "cpp_below_mmhg"):
-        thresholds_mmhg = at(settings, "burden", setting)
-        if isinstance(thresholds_mmhg, list):
-            for threshold_mmhg in dict.fromkeys(filter(is_number, thresholds_mmhg)):
-                level = f"{threshold_mmhg:g}".replace(".", "_")
-                stem = f"{setting.removesuffix('_mmhg')}_{level}"
-                names += [f"{stem}_{measure}" for measure in BURDEN_MEASURES]
-    return names
+    return [
+        burden.column_name(
+            signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
+        )
+        for signal, side in (("icp", "above"), ("cpp", "below"))
+        for threshold_mmhg in _numbers(at(settings, "burden", f"{signal}_{side}_mmhg"))
+        for measure in burden.MEASURES
+    ]
+
+
+def _numbers(values: object) -> list[float]:
+    return list(dict.fromkeys(filter(is_number, values))) if isinstance(values, list) else []

@@ -9,7 +9,7 @@ import jsonschema
 import pytest
 import yaml
 
-from icpcohort import burden, contracts, entries, plan, settings, study
+from icpcohort import burden, contracts, entries, plan_checks, settings, study
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -33,7 +33,14 @@ CONTENTS["config"]["study"]["columns"] = {
 FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
 UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx")
-BARE = ("n_blocks", "min_bins", "fisher_clip", "favourable_gose", "unit_of_effect")
+BARE = (
+    "n_blocks",
+    "min_bins",
+    "min_curvature_z",
+    "fisher_clip",
+    "favourable_gose",
+    "unit_of_effect",
+)
 
 
 def _problems(name, content):
@@ -244,10 +251,12 @@ def test_the_events_of_the_settings_are_those_of_the_study_tables():
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
     model = SCHEMAS["models"]["properties"]["models"]["additionalProperties"]["properties"]
-    assert set(plan.OUTCOMES_OF_FAMILY) == set(model["family"]["enum"])
+    assert set(plan_checks.OUTCOMES_OF_FAMILY) == set(model["family"]["enum"])
     columns = contracts.analysis({}).columns
-    assert all(name in columns for names in plan.OUTCOMES_OF_FAMILY.values() for name in names)
-    assert {columns[name].dtype for name in plan.OUTCOMES_OF_FAMILY["logistic"]} == {
+    assert all(
+        name in columns for names in plan_checks.OUTCOMES_OF_FAMILY.values() for name in names
+    )
+    assert {columns[name].dtype for name in plan_checks.OUTCOMES_OF_FAMILY["logistic"]} == {
         contracts.FLAG
     }
 
@@ -260,10 +269,10 @@ def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():
             signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
         )
         for signal, side, threshold_mmhg in thresholds
-        for measure in settings.BURDEN_MEASURES
+        for measure in burden.MEASURES
     ]
     assert "icp_above_22_5_dose_per_h_mmhg" in settings.exposure_names(own)
-    assert set(settings.BURDEN_MEASURES) <= set(contracts.BURDEN.columns)
+    assert set(burden.MEASURES) <= set(contracts.BURDEN.columns)
 
 
 def test_every_needed_limited_or_chosen_column_is_in_a_contract():

@@ -6,8 +6,9 @@ import random
 import numpy as np
 import polars as pl
 import pytest
+import statsmodels.api as sm
 
-from icpcohort import optimal_cpp
+from icpcohort import optimal_cpp, parabolas
 
 CENTRES = np.arange(62.5, 88, 5.0)
 PRX = np.array([0.35, 0.18, 0.05, 0.02, 0.10, 0.30])
@@ -22,6 +23,8 @@ SETTINGS = {
     "bin_max_mmhg": 120.0,
     "min_bin_fraction": 0.02,
     "min_bins": 4,
+    "min_curvature_z": 0.0,
+    "n_blocks": 30,
     "reactivity_limit_prx": 0.30,
     "fisher_clip": 0.999,
 }
@@ -29,7 +32,7 @@ SETTINGS = {
 
 def test_a_known_parabola_is_found():
     """C01-C04, analytic: lowest at 75, PRx -0.1 there, 0.30 at 55 and 95."""
-    fit = optimal_cpp.fit_parabola(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
+    fit = parabolas.fit(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
     assert fit.lowest_mmhg() == pytest.approx(75.0, abs=1e-6)
     assert fit.at(fit.lowest_mmhg()) == pytest.approx(-0.1, abs=1e-9)
     assert fit.crossings_mmhg(0.30) == (pytest.approx(55.0, abs=1e-6), pytest.approx(95.0))
@@ -37,7 +40,7 @@ def test_a_known_parabola_is_found():
 
 def test_a_curve_in_fisher_z_crosses_at_the_z_of_the_limit():
     """C05, analytic."""
-    fit = optimal_cpp.fit_parabola(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
+    fit = parabolas.fit(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
     lower, _ = fit.crossings_mmhg(math.atanh(0.30))
     assert lower == pytest.approx(54.763409274210446, abs=1e-6)
 
@@ -53,22 +56,22 @@ def test_a_curve_in_fisher_z_crosses_at_the_z_of_the_limit():
 )
 def test_weights_and_fisher_z_move_the_lowest_point(values, weights, expected):
     """C06-C09: least squares computed with numpy."""
-    fit = optimal_cpp.fit_parabola(CENTRES, values, weights)
+    fit = parabolas.fit(CENTRES, values, weights)
     assert fit.lowest_mmhg() == pytest.approx(expected, abs=1e-6)
 
 
 def test_r_squared_plain_and_weighted():
     """C10-C12."""
-    plain = optimal_cpp.fit_parabola(CENTRES, PRX, ONES)
+    plain = parabolas.fit(CENTRES, PRX, ONES)
     assert plain.r_squared == pytest.approx(0.987639774271083, abs=1e-9)
     assert plain.quadratic == pytest.approx(0.0019214285714286444, abs=1e-9)
-    weighted = optimal_cpp.fit_parabola(CENTRES, PRX, COUNTS)
+    weighted = parabolas.fit(CENTRES, PRX, COUNTS)
     assert weighted.r_squared == pytest.approx(0.9866539093436631, abs=1e-9)
 
 
 def test_limits_of_reactivity():
     """C13, C14: roots of the unweighted fit."""
-    fit = optimal_cpp.fit_parabola(CENTRES, PRX, ONES)
+    fit = parabolas.fit(CENTRES, PRX, ONES)
     lower, upper = fit.crossings_mmhg(0.30)
     assert lower == pytest.approx(63.81884711134858, abs=1e-5)
     assert upper == pytest.approx(87.72762129013857, abs=1e-5)
@@ -160,3 +163,46 @@ def test_changing_the_future_changes_no_past_value():
     after = optimal_cpp.for_minutes(changed, **SETTINGS).head(400)
     assert before["cppopt_mmhg"].count() > 50
     assert after.equals(before)
+
+
+def test_the_curvatures_standard_error_is_that_of_weighted_least_squares():
+    """Reference: statsmodels WLS with a known scale."""
+
+    fit = parabolas.fit(CENTRES, PRX, COUNTS)
+    design = np.column_stack([np.ones(6), CENTRES, CENTRES**2])
+    known = sm.WLS(PRX, design, weights=COUNTS).fit(cov_type="fixed scale")
+    assert fit.quadratic == pytest.approx(known.params[2], rel=1e-9)
+    assert fit.quadratic_se == pytest.approx(
+        np.sqrt(known.normalized_cov_params[2, 2]), rel=1e-6
+    )
+
+
+def _share_with_cppopt(min_curvature_z, *, depth, n_recordings=300):
+    """Recordings of 24 h: CPP sweeps, PRx of 30 independent pairs renewed every 5 min."""
+    draw = np.random.default_rng(9)
+    n_found = 0
+    for _ in range(n_recordings):
+        cpp = 75 + 15 * np.sin(np.arange(1440) / 90 + draw.uniform(0, 6))
+        z = (
+            np.repeat(draw.normal(0.2, 1 / np.sqrt(27), 288), 5)
+            + depth * ((cpp - 75) / 15) ** 2
+        )
+        whole = optimal_cpp.for_recording(
+            pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
+            min_minutes=120.0,
+            **{
+                k: v
+                for k, v in SETTINGS.items()
+                if k not in ("windows_h", "min_valid_fraction")
+            }
+            | {"min_curvature_z": min_curvature_z},
+        )
+        n_found += whole.optimum["reason"] is None
+    return n_found / n_recordings
+
+
+def test_without_a_test_of_curvature_noise_gives_an_optimum_and_with_it_rarely():
+    """A flat PRx has no optimum; at 1.645, 5 % may pass, by 3 standard errors of 300."""
+    assert _share_with_cppopt(0.0, depth=0.0) > 0.2
+    assert _share_with_cppopt(1.645, depth=0.0) < 0.05 + 3 * math.sqrt(0.05 * 0.95 / 300)
+    assert _share_with_cppopt(1.645, depth=0.3) > 0.95

@@ -22,6 +22,7 @@ rule indices:
         bin_max_mmhg=SET["optimal_cpp"]["bin_max_mmhg"],
         min_bin_fraction=SET["optimal_cpp"]["min_bin_fraction"],
         min_bins=SET["optimal_cpp"]["min_bins"],
+        min_curvature_z=SET["optimal_cpp"]["min_curvature_z"],
         reactivity_limit_prx=SET["optimal_cpp"]["reactivity_limit_prx"],
         code=provenance.code_of(SCRIPTS / "indices.py"),
     script:

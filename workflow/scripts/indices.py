@@ -19,6 +19,8 @@ done = indices.compute(
         "bin_max_mmhg": snakemake.params.bin_max_mmhg,
         "min_bin_fraction": snakemake.params.min_bin_fraction,
         "min_bins": snakemake.params.min_bins,
+        "min_curvature_z": snakemake.params.min_curvature_z,
+        "n_blocks": snakemake.params.n_blocks,
         "reactivity_limit_prx": snakemake.params.reactivity_limit_prx,
     },
     windows_h=snakemake.params.windows_h,

@@ -5,16 +5,8 @@ import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, fields
 
-# Known only after the exposure window: on the right side of a model they would explain the
-# outcome by itself or by what followed it.
-LATER = (
-    "gose_6m",
-    "gose_6m_merged",
-    "unfavourable",
-    "dead",
-    "death_h",
-    "left_unit_h",
-)
+from icpcohort import contracts
+
 MISSING_DATA = ("complete_cases",)
 
 
@@ -118,7 +110,7 @@ def _contradictions(plan: Plan) -> list[str]:
     for name in sorted({name for name in right_side if right_side.count(name) > 1}):
         found.append(f"adjust_for: {name!r} stands twice, counting the exposure; write it once")
     for name in dict.fromkeys(right_side):
-        if name in LATER or name == plan.outcome:
+        if name in contracts.KNOWN_AFTERWARDS or name == plan.outcome:
             found.append(
                 f"{name}: known only after the exposure window, so it can be neither exposure "
                 "nor adjustment; take it out"

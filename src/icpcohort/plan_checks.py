@@ -1,19 +1,12 @@
-"""Plan: what the models of `models.yaml` ask of the analysis table, and whether it is there."""
+"""Plan checks: whether the analysis table will have what `models.yaml` asks of it."""
 
+from icpcohort import contracts
 from icpcohort.validation import at, suggestion
 
 OUTCOMES_OF_FAMILY = {
     "logistic": ("unfavourable", "dead"),
     "proportional_odds": ("gose_6m", "gose_6m_merged"),
 }
-_KNOWN_AFTERWARDS = (
-    "death_h",
-    "left_unit_h",
-    "gose_6m",
-    "gose_6m_merged",
-    "unfavourable",
-    "dead",
-)
 
 
 def contradictions(
@@ -35,13 +28,11 @@ def contradictions(
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    from icpcohort import contracts  # loads polars, and is only needed here
-
     columns = contracts.analysis({}).columns
     kinds = {
         name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
         for name, column in columns.items()
-        if name not in ("patient_id", "window", *_KNOWN_AFTERWARDS)
+        if name not in ("patient_id", "window", *contracts.KNOWN_AFTERWARDS)
     } | dict.fromkeys(burden_columns or [], "real")
     found = []
     plans = at(models, "models")
@@ -89,7 +80,7 @@ def _unknown_column(
 ) -> list[str]:
     if name in fitting:
         return []
-    if name in _KNOWN_AFTERWARDS:
+    if name in contracts.KNOWN_AFTERWARDS:
         why = (
             "is known only after the window, so it explains nothing in it; name another column"
         )
