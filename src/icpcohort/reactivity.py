@@ -211,8 +211,8 @@ def methods_sentence(
         f"Minute means needed {100 * minute_min_valid_fraction:g} % of their 10-s blocks."
         f" The pressure reactivity index (PRx) was the correlation of {n_blocks} successive"
         f" 10-s means of ICP and ABP ({minutes:g} min), renewed every minute and looking"
-        f" backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) likewise; L-PRx was"
-        f" the correlation of {long_n_minutes} minute means. At least"
+        f" backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) likewise; L-PRx"
+        f" was the correlation of {long_n_minutes} minute means. At least"
         f" {100 * min_valid_fraction:g} % of a window had to be valid and neither series"
         f" constant. Correlations were averaged through Fisher z, clipped at {fisher_clip:g}."
         + (f" They were not computed during {closed}." if closed else "")

@@ -72,7 +72,7 @@ class Place:
 
 
 def set_up(root: Path) -> Place:
-    """Simulate eighteen patients, five of them with waveforms of half an hour."""
+    """Simulate twenty-four patients, five of them with waveforms of two hours."""
     place = Place(root)
     for name in ("Snakefile", "src", "workflow"):
         source = HOME / name
@@ -84,9 +84,9 @@ def set_up(root: Path) -> Place:
             shutil.copy2(source, target)
     simulate.write_cohort(
         place.study / "demo",
-        n_patients=18,
+        n_patients=24,
         n_waveforms=5,
-        waveform_h=(0.5, 0.6),
+        waveform_h=(2.0, 2.5),
         numeric_h=(30.0, 40.0),
         seed=4,
         n_processes=1,

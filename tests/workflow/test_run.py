@@ -102,7 +102,7 @@ def test_flawed_recordings_are_named_with_a_reason(finished):
         "missing_file": "missing_file",
         "truncated": "truncated",
         "no_icp": "no_icp",
-        "short": None,
+        "few_hours": None,
     }
     assert flaws.height == len(expected)
     for recording_id, flaw in flaws.select("recording_id", "flaw").iter_rows():
