@@ -79,14 +79,16 @@ def add_up(
     icp_above_mmhg, cpp_below_mmhg : thresholds, strict inequality
     integration : see `dose_parts`
     episode_min, merge_gap_min
-        An episode lasts `episode_min` minutes or more; up to `merge_gap_min` minutes in
-        between that are not beyond the threshold, or missing, do not end it.
+        An episode has `episode_min` minutes beyond the threshold or more; up to
+        `merge_gap_min` minutes in between that are not, or are missing, do not end it and
+        do not count in its length.
 
     Returns
     -------
     DataFrame, contracts.BURDEN
         A row for every patient of `minutes`. Without a valid minute in the window
-        everything but `monitored_h` is null, never zero.
+        everything but `monitored_h` is null, never zero. The hourly dose is over the hours
+        that the rule integrates: with "trapezoid" and "crossing" those between two minutes.
 
     Source: hourly dose, percent time: Bogli 2025, Crit Care 29:207; episodes of 5 min:
     common in the literature (from memory).
@@ -144,7 +146,8 @@ def _one_burden(
         .group_by("patient_id", maintain_order=True)
         .agg(
             n=n,
-            dose_mmhg_h=pl.when(n > 0).then(pl.col("part").sum()),
+            integrated_h=pl.col("part").count() * (MINUTE_S / H_S),
+            dose_mmhg_h=pl.when(pl.col("part").count() > 0).then(pl.col("part").sum()),
             percent_time=pl.when(n > 0).then(100 * pl.col("beyond").sum() / n),
         )
     )
@@ -159,9 +162,7 @@ def _one_burden(
         threshold_mmhg=pl.lit(threshold_mmhg, pl.Float64()),
         side=pl.lit(side),
         monitored_h=pl.col("n").fill_null(0) * (MINUTE_S / H_S),
-        dose_per_h_mmhg=pl.when(some).then(
-            pl.col("dose_mmhg_h") / (pl.col("n") * (MINUTE_S / H_S))
-        ),
+        dose_per_h_mmhg=pl.col("dose_mmhg_h") / pl.col("integrated_h"),
         n_episodes=pl.when(some).then(pl.col("n_episodes").fill_null(0).cast(pl.Int64())),
     )
 
@@ -174,7 +175,7 @@ def _episodes(beyond: pl.DataFrame, *, episode_min: int, merge_gap_min: int) -> 
         .with_columns(episode=apart.fill_null(True).cum_sum())
         .group_by("patient_id", "episode", maintain_order=True)
         .agg(
-            length_min=((pl.col("t_s").max() - pl.col("t_s").min()) / MINUTE_S + 1).round(6),
+            length_min=pl.len().cast(pl.Float64),
         )
         .filter(pl.col("length_min") >= episode_min)
         .group_by("patient_id", maintain_order=True)
@@ -260,6 +261,8 @@ def methods_sentence(
     return (
         f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg (strictly):"
         f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
-        f" {episode_min} min or longer, interruptions of up to {merge_gap_min} min disregarded."
-        " Gaps count in neither numerator nor denominator."
+        f" {episode_min} min or more beyond the threshold, not ended by interruptions of up to"
+        f" {merge_gap_min} min, which do not count in their length. Gaps count in neither"
+        " numerator nor denominator. Time after craniectomy counts; ICP with an open drain does"
+        " not."
     )

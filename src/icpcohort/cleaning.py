@@ -200,7 +200,7 @@ def _words(rule: Rule) -> str:
         case "jump":
             return (
                 f"{where} changing by more than {rule['max_step_mmhg']:g} mmHg from one second"
-                f" to the next with {rule['margin_s']:g} s around"
+                f" to the next (recordings of 1 Hz or more) with {rule['margin_s']:g} s around"
             )
         case _:
             return (

@@ -56,6 +56,16 @@ def steps_of(window: Mapping[str, float], *, min_age_years: float) -> list[Step]
             pl.format("age {} years", pl.col("age_years")),
         ),
         Step(
+            "Time of death known, if dead",
+            "death_time_unknown",
+            (
+                (pl.col("gose_6m") == 1)
+                & pl.col("death_h").is_null()
+                & (pl.col("left_unit_h").is_null() | (pl.col("left_unit_h") < end_h))
+            ).fill_null(False),
+            pl.lit("GOSE 1 without the time of death: alive at the landmark or not"),
+        ),
+        Step(
             f"Alive at {end_h:g} h",
             "died_before_landmark",
             (pl.col("death_h") < end_h).fill_null(False),
@@ -179,6 +189,8 @@ def methods_sentence(
     )
     return (
         f"Exposure windows were fixed, counted from {time_zero.replace('_', ' ')}: {spans}. The"
-        " end of a window was its landmark: patients who had died or left the unit before it"
-        f" are not in its analysis. Patients under {min_age_years:g} years were not included."
+        " end of a window was its landmark: patients who had died or left the unit before it,"
+        " or who died at a time not known, are not in its analysis; a patient without a time"
+        " of discharge was taken to be in the unit. Patients under"
+        f" {min_age_years:g} years were not included."
     )

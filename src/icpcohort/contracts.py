@@ -196,10 +196,11 @@ TRENDS = Table(
         "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
         "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
         "abp_valid_fraction": Column(REAL, "1", "Valid samples of ABP / nominal samples"),
-        "interval_s": Column(
-            REAL,
-            "s",
-            "Sampling interval of the recording; above 10 s a reading is held over it",
+        "icp_interval_s": Column(
+            REAL, "s", "Sampling interval of ICP; above 10 s a reading is held over it"
+        ),
+        "abp_interval_s": Column(
+            REAL, "s", "Sampling interval of ABP; above 10 s a reading is held over it"
         ),
     },
 )
@@ -298,11 +299,13 @@ BURDEN = Table(
             REAL, "mm[Hg].h", "Time integral of the excess over the threshold"
         ),
         "monitored_h": Column(REAL, "h", "Valid minutes of the signal in the window"),
-        "dose_per_h_mmhg": Column(REAL, "mm[Hg]", "Dose / monitored hours"),
+        "dose_per_h_mmhg": Column(REAL, "mm[Hg]", "Dose / hours that were integrated"),
         "percent_time": Column(REAL, "%", "Share of the valid minutes beyond the threshold"),
-        "n_episodes": Column(COUNT, "", "Episodes beyond the threshold"),
+        "n_episodes": Column(
+            COUNT, "", "Episodes beyond the threshold, as the settings define them"
+        ),
         "longest_episode_min": Column(
-            REAL, "min", "Longest such episode; null when there is none"
+            REAL, "min", "Minutes beyond the threshold in the longest episode; null without one"
         ),
     },
 )
@@ -314,9 +317,7 @@ SUMMARY = Table(
     {
         "patient_id": _PATIENT_ID,
         "window": _WINDOW,
-        "tier": Column(
-            TEXT, "", "Coarsest tier of the recordings that gave data in the window"
-        ),
+        "tier": Column(TEXT, "", "Coarsest tier of the recordings that reach into the window"),
         "monitored_h": Column(REAL, "h", "Valid minutes of ICP in the window"),
         "icp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ICP"),
         "abp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ABP"),
@@ -329,7 +330,11 @@ SUMMARY = Table(
         "lprx_mean": Column(REAL, "1", "Mean L-PRx"),
         "prx_h": Column(REAL, "h", "Minutes with PRx in the window"),
         "cppopt_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPPopt"),
-        "cppopt_yield_percent": Column(REAL, "%", "Minutes with CPPopt / minutes with CPP"),
+        "cppopt_h": Column(REAL, "h", "Minutes with CPP and CPPopt in the window"),
+        "llr_h": Column(REAL, "h", "Minutes with CPP and LLR in the window"),
+        "cppopt_yield_percent": Column(
+            REAL, "%", "Minutes with CPPopt / minutes with CPP; null where PRx is impossible"
+        ),
         "delta_cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean of CPP - CPPopt"),
         "percent_time_within_5_of_cppopt": Column(
             REAL, "%", "Minutes with |CPP - CPPopt| <= 5 mmHg / minutes with both"

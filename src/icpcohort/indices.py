@@ -35,8 +35,9 @@ def compute(
     minutes : settings of `reactivity.to_minutes`
     curve : settings that `optimal_cpp.for_minutes` and `for_recording` share
     windows_h, min_valid_fraction
-        Of `optimal_cpp.for_minutes`. The whole recording's curve asks for as many minutes
-        as the shortest of these windows.
+        Of `optimal_cpp.for_minutes`. What follows from PRx is null in the same minutes as
+        PRx, those that touch an event of `not_during`. The whole recording's curve asks for
+        as many minutes as the shortest of these windows.
     """
     if trends.is_empty():
         none = {"patient_id": patient_id, "n_minutes": 0, "reason": "no_data"}
@@ -48,6 +49,13 @@ def compute(
         windows_h=windows_h,
         min_valid_fraction=min_valid_fraction,
         **curve,
+    )
+    closed = reactivity.touched(
+        by_minute["t_s"].to_numpy(), events=events, kinds=minutes["not_during"]
+    )
+    by_minute = by_minute.with_columns(
+        pl.when(~pl.Series(closed)).then(name).alias(name)
+        for name in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg")
     )
     whole = optimal_cpp.for_recording(
         by_minute,

@@ -3,7 +3,17 @@
 from collections.abc import Mapping
 from typing import Any
 
-from icpcohort import burden, cleaning, cohort, optimal_cpp, outcomes, pulse, reactivity, trends
+from icpcohort import (
+    burden,
+    cleaning,
+    cohort,
+    optimal_cpp,
+    outcomes,
+    pulse,
+    reactivity,
+    summary,
+    trends,
+)
 from icpcohort.models import fit, plan
 
 
@@ -25,6 +35,7 @@ def sentences(settings: Mapping[str, Any], models: Mapping[str, Any]) -> list[st
         ),
         optimal_cpp.methods_sentence(**curve),
         burden.methods_sentence(**settings["burden"]),
+        summary.methods_sentence(**settings["summary"]),
         cohort.methods_sentence(
             windows=settings["windows"],
             min_age_years=settings["cohort"]["min_age_years"],

@@ -46,31 +46,32 @@ class Curves(NamedTuple):
 def accept(
     counts: Reals,
     z_sums: Reals,
+    z_squares: Reals,
     *,
     edges_mmhg: Reals,
     min_minutes: float,
     min_bin_fraction: float,
     min_bins: int,
     min_curvature_z: float,
-    z_sd: float,
+    n_blocks: int,
     reactivity_limit_prx: float,
 ) -> Curves:
     """Fit the curves of binned Fisher-z PRx and keep those whose shape is a U.
 
     Parameters
     ----------
-    counts, z_sums : (..., n_bins)
-        Minutes in each bin, and the sum of their z.
+    counts, z_sums, z_squares : (..., n_bins)
+        Minutes in each bin, the sum of their z and of its square.
     edges_mmhg : (n_bins + 1,) mmHg
     min_minutes : float
         Least number of minutes behind a curve.
     min_bin_fraction, min_bins
         Bins with a smaller share of the minutes do not count; least number that do.
     min_curvature_z : float
-        Least curvature, in its standard errors: 1.645 lets noise through in 5 % of curves,
-        0 asks only that the parabola opens upward.
-    z_sd : float
-        Standard deviation of a minute's z by sampling alone, from `sampling_sd`.
+        Least curvature, in its standard errors by `spread_of_z`: at 1.645 about 5 % of
+        curves of pure noise pass, 0 asks only that the parabola opens upward.
+    n_blocks : int
+        Values behind one PRx.
     reactivity_limit_prx : float
         LLR and ULR are where the curve crosses it, inside the bins that count.
 
@@ -81,8 +82,8 @@ def accept(
         first and last bin that count: no extrapolation. One-sided curves are rejected.
 
     Source: Fisher z against a U shape out of noise, count weights, shape rule:
-    Aries 2012 (details from memory); the test of the curvature: our own choice, from the
-    sampling variance of Fisher's z and weighted least squares; PRx limit 0.30 for LLR and
+    Aries 2012 (details from memory); the test of the curvature: our own choice, by weighted
+    least squares; PRx limit 0.30 for LLR and
     ULR: Donnelly 2017, Crit Care Med 45:1464-1471 (value from memory).
     """
     centres = (edges_mmhg[:-1] + edges_mmhg[1:]) / 2
@@ -90,6 +91,7 @@ def accept(
     used = (counts > 0) & (counts >= min_bin_fraction * total[..., None] - ROUNDING)
     z = np.divide(z_sums, counts, out=np.zeros_like(z_sums), where=used)
     parabola = parabolas.fit(centres, z, np.where(used, counts, 0.0))
+    spread = spread_of_z(counts, z_sums, z_squares, n_blocks=n_blocks)
     lowest = parabola.lowest_mmhg()
     first = np.where(used, centres, np.inf).min(axis=-1)
     last = np.where(used, centres, -np.inf).max(axis=-1)
@@ -99,7 +101,7 @@ def accept(
             total < min_minutes - ROUNDING,
             used.sum(axis=-1) < max(min_bins, 3),
             ~(parabola.quadratic > 0),
-            ~(parabola.quadratic >= min_curvature_z * z_sd * parabola.quadratic_se),
+            ~(parabola.quadratic >= min_curvature_z * spread * parabola.quadratic_se),
             ~((lowest >= first) & (lowest <= last)),
         ],
         [
@@ -122,17 +124,33 @@ def accept(
     )
 
 
-def sampling_sd(n_blocks: int) -> float:
-    """Return the standard deviation by sampling of a minute's z, overlap allowed for.
+def spread_of_z(counts: Reals, z_sums: Reals, z_squares: Reals, *, n_blocks: int) -> Reals:
+    """Return the standard deviation of a minute's z about its bin's mean, for each curve.
 
-    One correlation of n pairs has the variance 1 / (n - 3); as windows overlap, only every
-    so-many-th minute is new, and the variance of a mean over minutes is larger by as much.
-    It takes successive 10-s means for independent: slow waves make it too small.
+    Parameters
+    ----------
+    counts, z_sums, z_squares : (..., n_bins)
+        See `accept`.
+    n_blocks : int
+        Values behind one PRx.
 
-    Source: Fisher 1921 (from memory); the allowance for overlap: our own.
+    Returns
+    -------
+    (...,)
+        The larger of what the minutes show (pooled within bins) and what the sampling of a
+        correlation of `n_blocks` independent values alone gives, 1 / sqrt(n - 3). Windows
+        overlap, only every so-many-th minute is new, and it is larger by the root of as
+        many: minutes may then be counted as if they were independent.
+
+    Source: variance of z: Fisher 1921 (from memory); the allowance for overlap: our own.
     """
+    mean_squares = missing.divide(z_sums**2, counts, where=counts > 0)
+    within = (z_squares - np.nan_to_num(mean_squares)).sum(axis=-1).clip(0)
+    freedom = counts.sum(axis=-1) - (counts > 0).sum(axis=-1)
+    variance = missing.divide(within, freedom, where=freedom > 0)
     minutes_per_window = max(1.0, n_blocks * BLOCK_S / MINUTE_S)
-    return float(np.sqrt(minutes_per_window / (n_blocks - 3)))
+    larger = np.fmax(variance, 1 / (n_blocks - 3))
+    return np.asarray(np.sqrt(minutes_per_window * larger))
 
 
 class Binned(NamedTuple):
@@ -211,20 +229,19 @@ def for_minutes(
     binned = bin_minutes(
         minutes, edges_mmhg=edges, cpp_average_min=cpp_average_min, fisher_clip=fisher_clip
     )
-    counts, z_sums = _running_sums(binned, n_bins=edges.size - 1)
+    sums = _running_sums(binned, n_bins=edges.size - 1)
     found = []
     for window_h in windows_h:
         n = round(window_h * MINUTES_PER_H)
         found.append(
             accept(
-                _over_last(counts, n),
-                _over_last(z_sums, n),
+                *(_over_last(running, n) for running in sums),
                 edges_mmhg=edges,
                 min_minutes=min_valid_fraction * n,
                 min_bin_fraction=min_bin_fraction,
                 min_bins=min_bins,
                 min_curvature_z=min_curvature_z,
-                z_sd=sampling_sd(n_blocks),
+                n_blocks=n_blocks,
                 reactivity_limit_prx=reactivity_limit_prx,
             )
         )
@@ -238,14 +255,18 @@ def for_minutes(
     )
 
 
-def _running_sums(binned: Binned, *, n_bins: int) -> tuple[Reals, Reals]:
-    """Return sums from the first minute on, (n_minutes + 1, n_bins), beginning with zeros."""
-    n = binned.inside.size
-    counts, z_sums = np.zeros((n + 1, n_bins)), np.zeros((n + 1, n_bins))
+def _running_sums(binned: Binned, *, n_bins: int) -> tuple[Reals, Reals, Reals]:
+    """Return counts, sums of z and of its square from the first minute on.
+
+    Each (n_minutes + 1, n_bins), beginning with zeros.
+    """
     rows = np.flatnonzero(binned.inside)
-    counts[rows + 1, binned.bin[rows]] = 1.0
-    z_sums[rows + 1, binned.bin[rows]] = binned.z[rows]
-    return counts.cumsum(axis=0), z_sums.cumsum(axis=0)
+    bins, z = binned.bin[rows], binned.z[rows]
+    sums = np.zeros((3, binned.inside.size + 1, n_bins))
+    for power in range(3):
+        sums[power, rows + 1, bins] = z**power
+    counts, z_sums, z_squares = sums.cumsum(axis=1)
+    return counts, z_sums, z_squares
 
 
 def _over_last(running: Reals, n: int) -> Reals:
@@ -286,16 +307,19 @@ def for_recording(
     binned = bin_minutes(
         minutes, edges_mmhg=edges, cpp_average_min=cpp_average_min, fisher_clip=fisher_clip
     )
-    counts, z_sums = (sums[-1] for sums in _running_sums(binned, n_bins=edges.size - 1))
+    counts, z_sums, z_squares = (
+        running[-1] for running in _running_sums(binned, n_bins=edges.size - 1)
+    )
     curves = accept(
         counts,
         z_sums,
+        z_squares,
         edges_mmhg=edges,
         min_minutes=min_minutes,
         min_bin_fraction=min_bin_fraction,
         min_bins=min_bins,
         min_curvature_z=min_curvature_z,
-        z_sd=sampling_sd(n_blocks),
+        n_blocks=n_blocks,
         reactivity_limit_prx=reactivity_limit_prx,
     )
     some = counts > 0
@@ -346,8 +370,8 @@ def methods_sentence(
     """Return the report's sentences for `for_minutes`, from the same settings."""
     windows = " and ".join(f"{window_h:g}" for window_h in windows_h)
     chance = (
-        f" by {min_curvature_z:g} or more standard errors of its curvature (from the sampling"
-        " of Fisher z, overlapping windows allowed for)"
+        f" by {min_curvature_z:g} or more standard errors of its curvature (from the spread"
+        " of z within bins, overlapping windows allowed for)"
         if min_curvature_z
         else ""
     )
@@ -359,5 +383,6 @@ def methods_sentence(
         f" with at least {100 * min_valid_fraction:g} % of the minutes valid, at least"
         f" {min_bins} bins with {100 * min_bin_fraction:g} % or more of them, opening upward"
         f"{chance} and lowest inside these bins. The limits of reactivity (LLR, ULR) were"
-        f" where it crosses PRx {reactivity_limit_prx:.2f} inside the data."
+        f" where it crosses PRx {reactivity_limit_prx:.2f} inside the data. One such curve of"
+        " all minutes gives the CPPopt of a patient's whole recording."
     )

@@ -96,5 +96,6 @@ def methods_sentence(*, min_hz: float, max_hz: float, method: str) -> str:
     }[method]
     return (
         "The pulse amplitude of ICP (AMP) was the zero-to-peak amplitude of its fundamental"
-        f" between {min_hz * 60:.0f} and {max_hz * 60:.0f} beats a minute, {how}."
+        f" between {min_hz * 60:.0f} and {max_hz * 60:.0f} beats a minute, {how};"
+        " it needs a waveform of 25 Hz or more and every sample of its 10-s block."
     )

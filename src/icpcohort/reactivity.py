@@ -106,8 +106,9 @@ def to_minutes(
     -------
     DataFrame
         One row for each minute from the first to the last block, `t_s` at its end:
-        icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, prx, pax, rac, rap, lprx. Blocks of a
-        recording slower than 10 s give no PRx, and of one slower than a minute no L-PRx.
+        icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, prx, pax, rac, rap, lprx. Where ICP or
+        ABP was recorded less often than every 10 s there is no PRx, and less often than
+        every minute no L-PRx.
 
     Source: PAx: Aries 2012, Neurocrit Care 17:67-76; RAC: Zeiler 2018, J Neurotrauma
     35:963-974; RAP: Czosnyka 1996, Acta Neurochir 138:531-542 (citations from memory);
@@ -116,12 +117,17 @@ def to_minutes(
     """
     grid = _on_grid(trends)
     series = {name: grid[name].fill_null(np.nan).to_numpy() for name in PRESSURES}
-    interval_s = grid["interval_s"].fill_null(np.inf).to_numpy()
+    interval_s = {
+        signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
+        for signal in ("icp", "abp")
+    }
+    slower_s = np.maximum(interval_s["icp"], interval_s["abp"])
     minutes: dict[str, Reals] = {"t_s": grid["t_s"].to_numpy()[5::6] + BLOCK_S}
     for name, values in series.items():
         minutes[name] = _minute_means(values, min_valid_fraction=minute_min_valid_fraction)
-    fine = interval_s <= BLOCK_S + ROUNDING
     for index, (first, second) in PAIRS.items():
+        needed_s = interval_s["icp"] if index == "rap" else slower_s
+        fine = needed_s <= BLOCK_S + ROUNDING
         minutes[index] = moving_pearson(
             np.where(fine, series[first], np.nan),
             np.where(fine, series[second], np.nan),
@@ -129,7 +135,7 @@ def to_minutes(
             step=N_BLOCKS_IN_MINUTE,
             min_valid_fraction=min_valid_fraction,
         )
-    by_minute = (interval_s <= MINUTE_S + ROUNDING).reshape(-1, N_BLOCKS_IN_MINUTE).any(axis=1)
+    by_minute = (slower_s <= MINUTE_S + ROUNDING).reshape(-1, N_BLOCKS_IN_MINUTE).any(axis=1)
     minutes["lprx"] = moving_pearson(
         np.where(by_minute, minutes["icp_mmhg"], np.nan),
         np.where(by_minute, minutes["abp_mmhg"], np.nan),
@@ -137,7 +143,7 @@ def to_minutes(
         step=1,
         min_valid_fraction=min_valid_fraction,
     )
-    closed = _touched(minutes["t_s"], events=events, kinds=not_during)
+    closed = touched(minutes["t_s"], events=events, kinds=not_during)
     for index in (*PAIRS, "lprx"):
         minutes[index] = np.where(closed, np.nan, minutes[index])
     return pl.DataFrame(minutes).with_columns(pl.exclude("t_s").fill_nan(None))
@@ -161,15 +167,16 @@ def _minute_means(blocks: Reals, *, min_valid_fraction: float) -> Reals:
     return missing.divide(np.nansum(rows, axis=1), n, where=enough)
 
 
-def _touched(
+def touched(
     t_end_s: Reals, *, events: Sequence[Mapping[str, Any]], kinds: Sequence[str]
 ) -> NDArray[np.bool_]:
-    touched = np.zeros(t_end_s.size, np.bool_)
+    """Return which minutes, by their ends, overlap an event of one of the kinds."""
+    found = np.zeros(t_end_s.size, np.bool_)
     for event in events:
         if event["event"] in kinds:
             end_s = np.inf if event["end_s"] is None else event["end_s"]
-            touched |= (t_end_s > event["start_s"]) & (t_end_s - MINUTE_S < end_s)
-    return touched
+            found |= (t_end_s > event["start_s"]) & (t_end_s - MINUTE_S < end_s)
+    return found
 
 
 def fisher_z(r: pl.Expr, *, clip: float) -> pl.Expr:

@@ -45,7 +45,7 @@ def estimates(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
             for fit in ("unadjusted", "adjusted")
             for cell in _effect_cells(shown, term, fit)
         ]
-        rows.append([f"{term}{per}", *cells])
+        rows.append([f"{term_words(term)}{per}", *cells])
     head = [
         "Term",
         "Unadjusted (95 % CI)",
@@ -106,6 +106,14 @@ def model_flow(table: pl.DataFrame) -> Grid:
     ]
     head = ["Step", "Before, n", "Left, n", "After, n", "Reason"]
     return Grid("From the cohort to the fit", head, rows, "")
+
+
+def term_words(term: str) -> str:
+    """Return a term of a model in words, with its level."""
+    name, _, level = term.partition(": ")
+    known = contracts.analysis({}).columns
+    words = known[name].about if name in known else exposure_words(name).removeprefix("the ")
+    return f"{words}: {level}" if level else words
 
 
 def exposure_words(name: str) -> str:
@@ -193,7 +201,10 @@ def _reading(row: Mapping[str, Any], exposure: str, outcome: str) -> str:
         return f"No interval could be estimated for {exposure} with {what}."
     if low > null or high < null:
         side = "higher" if row["effect"] > null else "lower"
-        return f"Higher values of {exposure} were associated with {side} {what}."
+        limit = format_number(low if low > null else high, decimals=2)
+        barely = limit == format_number(null, decimals=2)
+        just = f", by an interval that just excludes {null:g}" if barely else ""
+        return f"Higher values of {exposure} were associated with {side} {what}{just}."
     return (
         f"No clear association of {exposure} with {what}: the adjusted interval includes "
         f"{null:g}, which does not show that there is none."

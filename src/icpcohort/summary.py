@@ -18,6 +18,7 @@ def summarise(
     *,
     windows: Mapping[str, Mapping[str, float]],
     fisher_clip: float,
+    min_cppopt_h: float,
 ) -> pl.DataFrame:
     """Summarise every patient of `minutes` in every window.
 
@@ -28,11 +29,13 @@ def summarise(
     windows : name -> start_h, end_h
     fisher_clip : float
         See `reactivity.mean_correlation`, by which the indices are averaged.
+    min_cppopt_h : float, h
+        Least time with CPPopt (or with LLR) for a mean or a share that rests on it.
 
     Returns
     -------
     DataFrame, contracts.SUMMARY
-        What rests on no minute is null; `monitored_h` and `prx_h` are then 0.
+        What rests on no minute is null, and the hours are 0. The yield is null without PRx.
 
     Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE trial,
     J Neurotrauma 2021, doi 10.1089/neu.2021.0197; time below LLR: Donnelly 2017, Crit Care
@@ -43,7 +46,7 @@ def summarise(
     for window, span in windows.items():
         inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
         rows = inside.group_by("patient_id", maintain_order=True).agg(
-            *_measures(fisher_clip=fisher_clip)
+            *_measures(fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
         )
         tiers = _coarsest_tier(
             recordings, start_s=span["start_h"] * 3600, end_s=span["end_h"] * 3600
@@ -52,36 +55,44 @@ def summarise(
             patients.join(rows, on="patient_id", how="left", validate="1:1")
             .join(tiers, on="patient_id", how="left", validate="1:1")
             .with_columns(
-                pl.lit(window).alias("window"), pl.col("monitored_h", "prx_h").fill_null(0.0)
+                pl.lit(window).alias("window"),
+                pl.col("monitored_h", "prx_h", "cppopt_h", "llr_h").fill_null(0.0),
             )
         )
         parts.append(table.select(list(contracts.SUMMARY.columns)))
     return pl.concat(parts).sort(contracts.SUMMARY.key)
 
 
-def _measures(*, fisher_clip: float) -> list[pl.Expr]:
+def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
     delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
     below = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
+    enough = delta.count() >= 60 * min_cppopt_h
     return [
         (pl.col("icp_mmhg").count() / 60).alias("monitored_h"),
         *(
             pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")
-            for name in ("icp", "abp", "cpp", "amp", "cppopt")
+            for name in ("icp", "abp", "cpp", "amp")
         ),
         *(
             mean_correlation(pl.col(name), clip=fisher_clip).alias(f"{name}_mean")
             for name in ("prx", "pax", "rac", "rap", "lprx")
         ),
         (pl.col("prx").count() / 60).alias("prx_h"),
-        _percent(
-            (pl.col("cppopt_mmhg").is_not_null() & pl.col("cpp_mmhg").is_not_null()).sum(),
-            pl.col("cpp_mmhg").count(),
-        ).alias("cppopt_yield_percent"),
-        delta.mean().alias("delta_cpp_mean_mmhg"),
-        _percent((delta.abs() <= NEAR_MMHG).sum(), delta.count()).alias(
-            "percent_time_within_5_of_cppopt"
-        ),
-        _percent(below.sum(), below.count()).alias("percent_time_below_llr"),
+        (delta.count() / 60).alias("cppopt_h"),
+        (below.count() / 60).alias("llr_h"),
+        pl.when(pl.col("prx").count() > 0)
+        .then(_percent(delta.count(), pl.col("cpp_mmhg").count()))
+        .alias("cppopt_yield_percent"),
+        pl.when(enough)
+        .then(pl.col("cppopt_mmhg").filter(pl.col("cpp_mmhg").is_not_null()).mean())
+        .alias("cppopt_mean_mmhg"),
+        pl.when(enough).then(delta.mean()).alias("delta_cpp_mean_mmhg"),
+        pl.when(enough)
+        .then(_percent((delta.abs() <= NEAR_MMHG).sum(), delta.count()))
+        .alias("percent_time_within_5_of_cppopt"),
+        pl.when(below.count() >= 60 * min_cppopt_h)
+        .then(_percent(below.sum(), below.count()))
+        .alias("percent_time_below_llr"),
     ]
 
 
@@ -101,4 +112,14 @@ def _coarsest_tier(recordings: pl.DataFrame, *, start_s: float, end_s: float) ->
         .sort("patient_id", rank)
         .group_by("patient_id", maintain_order=True)
         .agg(pl.col("tier").last())
+    )
+
+
+def methods_sentence(*, min_cppopt_h: float) -> str:
+    """Return the report's sentences for `summarise`, from the same setting."""
+    return (
+        "The yield of CPPopt is the share of minutes with CPP that have one, given for patients"
+        " with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg of it are"
+        f" over minutes with both, time below LLR over minutes with CPP and LLR; under"
+        f" {min_cppopt_h:g} h of them they are not given."
     )

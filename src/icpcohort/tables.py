@@ -39,6 +39,7 @@ VARIABLES = (
     Variable("glucose_mmol_l", "Glucose (mmol/L)", 1),
     Variable("haemoglobin_g_dl", "Haemoglobin (g/dL)", 1),
     Variable("impact_core_unfavourable", "IMPACT core risk of an unfavourable outcome", 2),
+    Variable("tier", "Sampling of the recordings", None),
     Variable("monitored_h", "ICP monitored in the window (h)", 1),
     Variable("icp_mean_mmhg", "Mean ICP (mmHg)", 1),
     Variable("cpp_mean_mmhg", "Mean CPP (mmHg)", 1),

@@ -19,7 +19,7 @@ ROUNDING = 1e-9
 class Summary(NamedTuple):
     """What one recording gives: contracts TRENDS, ARTEFACTS and, per signal, seconds."""
 
-    trends: pl.DataFrame
+    trends: pl.DataFrame  # also icp_reading_s, abp_reading_s: seconds with a reading
     artefacts: pl.DataFrame
     seconds: pl.DataFrame  # signal, recorded_s, valid_s, masked_s, missing_s
 
@@ -143,10 +143,11 @@ class _Track:
         return (
             pl.concat(self._sums)
             .group_by("t_s", maintain_order=True)
-            .agg(pl.col("valid_s").sum(), pl.col("mmhg_s").sum())
+            .agg(pl.col("valid_s", "mmhg_s", "reading_s").sum())
             .select(
                 "t_s",
                 "valid_s",
+                "reading_s",
                 mean_mmhg=pl.when(pl.col("valid_s") > 0).then(
                     pl.col("mmhg_s") / pl.col("valid_s")
                 ),
@@ -167,8 +168,12 @@ class _Track:
 
 
 def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> pl.DataFrame:
-    """Return t_s, valid_s and mmhg_s (mean x valid seconds) of the blocks that cells touch."""
-    valid_s = np.where(clean, some.n_valid / fs_hz, 0.0)
+    """Return the blocks that cells touch: valid_s, mmhg_s (mean x valid_s) and reading_s.
+
+    `reading_s` counts every second with a reading, masked or not.
+    """
+    reading_s = some.n_valid / fs_hz
+    valid_s = np.where(clean, reading_s, 0.0)
     mean_mmhg = np.where(valid_s > 0, some.mean_mmhg, 0.0)
     if some.width_s < BLOCK_S:
         block = np.floor((some.t_s + some.width_s / 2) / BLOCK_S)
@@ -179,9 +184,15 @@ def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) ->
         offset = np.arange(n_blocks.sum()) - np.repeat(np.cumsum(n_blocks) - n_blocks, n_blocks)
         block = np.repeat(first, n_blocks) + offset
         valid_s = np.repeat(np.where(valid_s > 0, BLOCK_S, 0.0), n_blocks)
+        reading_s = np.repeat(np.where(reading_s > 0, BLOCK_S, 0.0), n_blocks)
         mean_mmhg = np.repeat(mean_mmhg, n_blocks)
     sums = pl.DataFrame(
-        {"t_s": block * BLOCK_S, "valid_s": valid_s, "mmhg_s": mean_mmhg * valid_s}
+        {
+            "t_s": block * BLOCK_S,
+            "valid_s": valid_s,
+            "mmhg_s": mean_mmhg * valid_s,
+            "reading_s": reading_s,
+        }
     )
     return sums.group_by("t_s", maintain_order=True).agg(pl.all().sum())
 
@@ -238,35 +249,49 @@ def _trends(
     blocks: dict[str, pl.DataFrame], pulses: list[pl.DataFrame], *, min_valid_fraction: float
 ) -> pl.DataFrame:
     """Put the signals side by side; null what has too few valid samples."""
-    if not blocks:
-        return store.empty(contracts.TRENDS)
-    table = blocks["icp"].rename({"valid_s": "icp_valid_s", "mean_mmhg": "icp_mmhg"})
-    if "abp" in blocks:
-        abp = blocks["abp"].rename({"valid_s": "abp_valid_s", "mean_mmhg": "abp_mmhg"})
-        table = table.join(abp.drop("interval_s"), on="t_s", how="left", validate="1:1")
-    else:
-        table = table.with_columns(abp_valid_s=pl.lit(0.0), abp_mmhg=pl.lit(None, pl.Float64()))
-    nothing = pl.DataFrame(
-        schema={
-            "t_s": pl.Float64(),
-            "amp_mmhg": pl.Float64(),
-            "pulse_rate_per_min": pl.Float64(),
-        }
+    icp, abp = (
+        _of_signal(
+            blocks.get(signal, pl.DataFrame(schema=_BLOCK_SCHEMA)),
+            signal,
+            min_valid_fraction=min_valid_fraction,
+        )
+        for signal in ("icp", "abp")
     )
-    found = pl.concat([nothing, *pulses])
-    table = table.join(found, on="t_s", how="left", validate="1:1").with_columns(
-        icp_valid_fraction=(pl.col("icp_valid_s") / BLOCK_S).clip(0, 1),
-        abp_valid_fraction=(pl.col("abp_valid_s").fill_null(0) / BLOCK_S).clip(0, 1),
-    )
+    found = pl.concat([pl.DataFrame(schema=_PULSE_SCHEMA), *pulses])
     complete = pl.col("icp_valid_fraction") >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
-    enough = min_valid_fraction - ROUNDING
-    table = table.with_columns(
-        pl.when(pl.col("icp_valid_fraction") >= enough).then("icp_mmhg").alias("icp_mmhg"),
-        pl.when(pl.col("abp_valid_fraction") >= enough).then("abp_mmhg").alias("abp_mmhg"),
-        pl.when(complete).then("amp_mmhg").alias("amp_mmhg"),
-        pl.when(complete).then("pulse_rate_per_min").alias("pulse_rate_per_min"),
-    ).with_columns(cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"))
-    return table.select(list(contracts.TRENDS.columns)).sort("t_s")
+    return (
+        icp.join(abp, on="t_s", how="full", coalesce=True, validate="1:1")
+        .join(found, on="t_s", how="left", validate="1:1")
+        .with_columns(
+            pl.col("icp_valid_fraction", "abp_valid_fraction").fill_null(0.0),
+            pl.col("icp_reading_s", "abp_reading_s").fill_null(0.0),
+            pl.when(complete).then("amp_mmhg").alias("amp_mmhg"),
+            pl.when(complete).then("pulse_rate_per_min").alias("pulse_rate_per_min"),
+            cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+        )
+        .select(*contracts.TRENDS.columns, "icp_reading_s", "abp_reading_s")
+        .sort("t_s")
+    )
+
+
+_PULSE_SCHEMA = {name: pl.Float64() for name in ("t_s", "amp_mmhg", "pulse_rate_per_min")}
+_BLOCK_SCHEMA = {
+    name: pl.Float64() for name in ("t_s", "valid_s", "reading_s", "mean_mmhg", "interval_s")
+}
+
+
+def _of_signal(blocks: pl.DataFrame, signal: str, *, min_valid_fraction: float) -> pl.DataFrame:
+    """Return one signal's columns of the trends."""
+    valid_fraction = (pl.col("valid_s") / BLOCK_S).clip(0, 1)
+    return blocks.select(
+        "t_s",
+        pl.when(valid_fraction >= min_valid_fraction - ROUNDING)
+        .then("mean_mmhg")
+        .alias(f"{signal}_mmhg"),
+        valid_fraction.alias(f"{signal}_valid_fraction"),
+        pl.col("interval_s").alias(f"{signal}_interval_s"),
+        pl.col("reading_s").alias(f"{signal}_reading_s"),
+    )
 
 
 def _artefacts(tracks: Iterable[_Track]) -> pl.DataFrame:
@@ -289,31 +314,64 @@ def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+OF_SIGNAL = {
+    "icp": (
+        *("icp_mmhg", "icp_valid_fraction", "icp_interval_s"),
+        *("amp_mmhg", "pulse_rate_per_min"),
+    ),
+    "abp": ("abp_mmhg", "abp_valid_fraction", "abp_interval_s"),
+}
+
+
 def combine(parts: Sequence[pl.DataFrame]) -> tuple[pl.DataFrame, list[int]]:
     """Put the trends of one patient's recordings on one clock.
 
-    Where two recordings give the same block, the one with the shorter sampling interval is
-    used; among equals the one that comes first in `parts`.
+    Where several recordings have readings of a signal in the same block, masked or not, the
+    one with the shortest sampling interval gives it; among equals the first in `parts`. So a
+    coarser recording fills gaps, but not what was masked in a finer one.
+
+    Parameters
+    ----------
+    parts : the `trends` of `summarise`, one a recording
 
     Returns
     -------
     trends, n_unused
-        `n_unused[i]` counts the blocks of `parts[i]` that another recording gave better.
+        contracts.TRENDS, and for each part how many blocks another recording gave.
     """
     if not parts:
         return store.empty(contracts.TRENDS), []
-    ranked = pl.concat(
+    numbered = pl.concat(
         [part.with_columns(part=pl.lit(i, pl.Int64())) for i, part in enumerate(parts)]
-    ).sort("t_s", "interval_s", "part")
-    chosen = ranked.unique("t_s", keep="first", maintain_order=True)
-    n_used = dict(chosen.group_by("part").len().iter_rows())
-    n_unused = [part.height - n_used.get(i, 0) for i, part in enumerate(parts)]
-    return chosen.drop("part"), n_unused
+    )
+    joined = numbered.select(pl.col("t_s").unique().sort())
+    unused = []
+    for signal, columns in OF_SIGNAL.items():
+        rows = numbered.filter(pl.col(f"{signal}_reading_s") > 0).sort(
+            "t_s", f"{signal}_interval_s", "part"
+        )
+        chosen = rows.unique("t_s", keep="first", maintain_order=True)
+        joined = joined.join(
+            chosen.select("t_s", *columns), on="t_s", how="left", validate="1:1"
+        )
+        unused.append(rows.join(chosen, on=["t_s", "part"], how="anti").select("t_s", "part"))
+    counts = dict(pl.concat(unused).unique().group_by("part").len().iter_rows())
+    table = joined.with_columns(
+        pl.col("icp_valid_fraction", "abp_valid_fraction").fill_null(0.0),
+        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+    )
+    return table.select(list(contracts.TRENDS.columns)), [
+        counts.get(i, 0) for i in range(len(parts))
+    ]
 
 
 def methods_sentence(*, min_valid_fraction: float) -> str:
     """Return the report's sentence for `summarise`, from the same setting."""
     return (
         "Pressures were averaged over blocks of 10 s; a block with fewer than"
-        f" {100 * min_valid_fraction:g} % valid samples was taken as missing."
+        f" {100 * min_valid_fraction:g} % valid samples was taken as missing. Numbers recorded"
+        " less often than every 10 s stand for their interval: they enter means and burden, but"
+        " no index that needs 10-s means. Where recordings overlap, the one with the shorter"
+        " sampling interval was used. CPP was ABP - ICP of the same block, with the arterial"
+        " pressure as recorded: not corrected for the level of its transducer."
     )

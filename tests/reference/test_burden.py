@@ -109,15 +109,15 @@ def test_the_hourly_dose_divides_by_valid_hours_not_by_the_recordings_length():
 
 def _episodes_by_loop(icp, threshold, episode_min, merge_gap_min):
     beyond = [i for i, x in enumerate(icp) if x is not None and x > threshold]
-    lengths, start, last = [], None, None
+    lengths, start, last, n = [], None, None, 0
     for i in beyond:
         if start is not None and i - last - 1 > merge_gap_min:
-            lengths.append(last - start + 1)
+            lengths.append(n)
             start = None
-        start = i if start is None else start
+        start, n = (i, 1) if start is None else (start, n + 1)
         last = i
     if start is not None:
-        lengths.append(last - start + 1)
+        lengths.append(n)
     return [n for n in lengths if n >= episode_min]
 
 
@@ -161,3 +161,27 @@ def test_a_pressure_on_the_threshold_is_not_beyond_it():
     row = _burden(_minutes([20.0] * 30), end_h=1.0).filter(pl.col("signal") == "icp")
     row = row.row(0, named=True)
     assert (row["dose_mmhg_h"], row["percent_time"], row["n_episodes"]) == (0.0, 0.0, 0)
+
+
+def test_interruptions_do_not_make_an_episode_longer():
+    row = _burden(_minutes([21.0, 15.0] * 30), end_h=1.0).filter(pl.col("signal") == "icp")
+    row = row.row(0, named=True)
+    assert (row["n_episodes"], row["longest_episode_min"]) == (1, 30.0)
+
+
+@pytest.mark.parametrize("rule", ["trapezoid", "crossing"])
+def test_a_rule_that_joins_minutes_divides_by_the_time_it_joined(rule):
+    """Continuous 30 mmHg for 1 h above 20 is 10 mmHg an hour by every rule."""
+    settings = {
+        "windows": {"w": {"start_h": 0.0, "end_h": 1.0}},
+        "icp_above_mmhg": [20.0],
+        "cpp_below_mmhg": [],
+        "integration": rule,
+        "episode_min": 5,
+        "merge_gap_min": 0,
+    }
+    row = burden.add_up(_minutes([30.0] * 60), **settings).row(0, named=True)
+    assert row["dose_per_h_mmhg"] == pytest.approx(10.0)
+    alone = burden.add_up(_minutes([30.0, None] * 30), **settings).row(0, named=True)
+    assert alone["dose_mmhg_h"] is None
+    assert alone["percent_time"] == 100.0

@@ -196,7 +196,8 @@ def test_minutes_look_backwards_only():
             pulse_rate_per_min=pl.lit(70.0),
             icp_valid_fraction=pl.lit(1.0),
             abp_valid_fraction=pl.lit(1.0),
-            interval_s=pl.lit(0.01),
+            icp_interval_s=pl.lit(0.01),
+            abp_interval_s=pl.lit(0.01),
         )
         .select(list(contracts.TRENDS.columns))
     )

@@ -37,7 +37,11 @@ def _select(patients, hours):
         patients,
         outcomes.derive(patients, favourable_gose=[5, 6, 7, 8], impact_form="continuous"),
         summary.summarise(
-            minutes, store.empty(contracts.RECORDINGS), windows=WINDOWS, fisher_clip=0.999
+            minutes,
+            store.empty(contracts.RECORDINGS),
+            windows=WINDOWS,
+            fisher_clip=0.999,
+            min_cppopt_h=1.0,
         ),
         burden.add_up(
             minutes,
@@ -66,6 +70,7 @@ def test_each_patient_leaves_at_the_first_step_that_says_no():
             {"patient_id": "silent", "age_years": 40.0},
             {"patient_id": "ageless", "gose_6m": 8},
             {"patient_id": "child", "age_years": 15.9},
+            {"patient_id": "undated", "age_years": 40.0, "gose_6m": 1},
             {"patient_id": "dies", "age_years": 40.0, "death_h": 23.9, "gose_6m": 1},
             {"patient_id": "leaves", "age_years": 40.0, "left_unit_h": 20.0},
             {"patient_id": "short", "age_years": 40.0},
@@ -76,6 +81,7 @@ def test_each_patient_leaves_at_the_first_step_that_says_no():
         "stays": 24,
         "child": 24,
         "ageless": 24,
+        "undated": 24,
         "dies": 23,
         "leaves": 20,
         "short": 5.9,
@@ -88,11 +94,12 @@ def test_each_patient_leaves_at_the_first_step_that_says_no():
         "ageless": "age_unknown",
         "child": "under_age",
         "both": "under_age",
+        "undated": "death_time_unknown",
         "dies": "died_before_landmark",
         "leaves": "left_before_landmark",
         "short": "monitored_too_short",
     }
-    assert table.flow["n_out"].to_list() == [8, 7, 6, 4, 3, 2, 1]
+    assert table.flow["n_out"].to_list() == [9, 8, 7, 5, 4, 3, 2, 1]
 
 
 def test_death_at_the_landmark_itself_is_alive_until_it():

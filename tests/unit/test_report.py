@@ -206,6 +206,8 @@ def test_the_direction_follows_the_unrounded_limits():
         return report_models.finding(plan, estimates=changed, diagnostics=diagnostics)
 
     assert "were associated with higher odds" in told(1.0001, 1.2, 1.4)
+    assert "by an interval that just excludes 1." in told(1.0001, 1.2, 1.4)
+    assert "just excludes" not in told(1.01, 1.2, 1.4)
     assert "No clear association" in told(1.0, 1.2, 1.4)
     assert "were associated with lower odds" in told(0.5, 0.7, 0.9999)
 

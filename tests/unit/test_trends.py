@@ -27,7 +27,8 @@ def _summarise(chunks, *, duration_s, start_s=0.0, tier="waveform", rules=(), ev
         pulse_max_hz=3.0,
         amplitude_method="interpolated",
     )
-    store.check(summary.trends, contracts.TRENDS, "trends")
+    kept = summary.trends.select(list(contracts.TRENDS.columns))
+    store.check(kept, contracts.TRENDS, "trends")
     store.check(summary.artefacts, contracts.ARTEFACTS, "artefacts")
     return summary
 
@@ -60,7 +61,7 @@ def test_a_missing_pressure_stays_missing_and_never_becomes_zero():
 def test_a_minute_is_held_over_the_blocks_of_its_minute():
     table = _summarise([_icp([10.0, 20.0], 1 / 60)], duration_s=120.0, tier="minutes").trends
     assert table["icp_mmhg"].to_list() == [10.0] * 6 + [20.0] * 6
-    assert table["interval_s"].unique().to_list() == [pytest.approx(60.0)]
+    assert table["icp_interval_s"].unique().to_list() == [pytest.approx(60.0)]
 
 
 def test_ten_second_numbers_off_the_grid_are_not_mixed():
@@ -147,3 +148,19 @@ def test_where_recordings_overlap_the_finer_one_is_used():
     assert joined.filter(pl.col("t_s").is_between(60, 89))["icp_mmhg"].to_list() == [30.0] * 3
     assert joined["icp_mmhg"].sum() == 10.0 * 15 + 30.0 * 3
     assert n_unused == [3, 0]
+
+
+def test_a_coarser_recording_fills_what_a_finer_one_lacks_but_not_what_was_masked_there():
+    fine = _summarise(
+        [_icp([500.0] * 10 + [np.nan] * 10, 1.0)],
+        duration_s=20.0,
+        tier="seconds",
+        rules=[RANGE],
+    )
+    pressures = {"icp": np.array([15.0, 15.0]), "abp": np.array([80.0, 80.0])}
+    both = Chunk(0.0, pressures, {"icp": 0.1, "abp": 0.1})
+    coarse = _summarise([both], duration_s=20.0, tier="ten_seconds")
+    joined, _ = trends.combine([fine.trends, coarse.trends])
+    assert joined["icp_mmhg"].to_list() == [None, 15.0]
+    assert joined["abp_mmhg"].to_list() == [80.0, 80.0]
+    assert joined["cpp_mmhg"].to_list() == [None, 65.0]

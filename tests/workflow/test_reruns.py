@@ -80,8 +80,8 @@ def test_an_outcome_does_not_touch_the_recordings(place):
         ),
         (
             "optimal_cpp.py",
-            "opens = self.quadratic > 0",
-            "opens = self.quadratic >= 0",
+            "~(parabola.quadratic > 0)",
+            "~(parabola.quadratic >= 0)",
             ["indices"],
         ),
         ("burden.py", "beyond.clip(0)", "beyond.clip(1)", ["burden"]),

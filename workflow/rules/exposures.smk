@@ -26,6 +26,7 @@ rule summary:
     params:
         windows=SET["windows"],
         fisher_clip=SET["reactivity"]["fisher_clip"],
+        min_cppopt_h=SET["summary"]["min_cppopt_h"],
         code=provenance.code_of(SCRIPTS / "summary.py"),
     script:
         "../scripts/summary.py"

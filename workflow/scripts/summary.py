@@ -5,5 +5,6 @@ summaries = summary.summarise(
     store.read(snakemake.input.recordings, contracts.RECORDINGS),
     windows=snakemake.params.windows,
     fisher_clip=snakemake.params.fisher_clip,
+    min_cppopt_h=snakemake.params.min_cppopt_h,
 )
 store.write(summaries, contracts.SUMMARY, snakemake.output.summary)

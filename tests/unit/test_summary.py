@@ -1,0 +1,58 @@
+import polars as pl
+import pytest
+
+from icpcohort import contracts, store, summary
+
+WINDOWS = {"w": {"start_h": 0.0, "end_h": 24.0}}
+
+
+def _summarise(n, **columns):
+    table = pl.DataFrame({"t_s": [60.0 * (i + 1) for i in range(n)]}).with_columns(
+        patient_id=pl.lit("P1"), **{name: pl.Series(values) for name, values in columns.items()}
+    )
+    schema = {"patient_id": pl.String()} | {
+        name: column.dtype for name, column in contracts.MINUTES.columns.items()
+    }
+    minutes = pl.concat([pl.DataFrame(schema=schema), table], how="diagonal_relaxed").cast(
+        schema
+    )
+    found = summary.summarise(
+        minutes,
+        store.empty(contracts.RECORDINGS),
+        windows=WINDOWS,
+        fisher_clip=0.999,
+        min_cppopt_h=1.0,
+    )
+    store.check(found, contracts.SUMMARY, "summary")
+    return found.row(0, named=True)
+
+
+def test_where_prx_is_impossible_the_yield_is_missing_and_not_zero():
+    row = _summarise(120, icp_mmhg=[15.0] * 120, cpp_mmhg=[70.0] * 120)
+    assert row["cppopt_yield_percent"] is None
+    assert (row["monitored_h"], row["prx_h"], row["cppopt_h"]) == (2.0, 0.0, 0.0)
+
+
+def test_where_prx_gives_no_curve_the_yield_is_zero():
+    row = _summarise(120, cpp_mmhg=[70.0] * 120, prx=[0.1] * 120)
+    assert row["cppopt_yield_percent"] == 0.0
+
+
+@pytest.mark.parametrize(("n", "expected"), [(59, None), (60, 72.0)])
+def test_means_of_cppopt_need_their_least_time(n, expected):
+    rest = [None] * (240 - n)
+    row = _summarise(240, cpp_mmhg=[70.0] * 240, prx=[0.1] * 240, cppopt_mmhg=[72.0] * n + rest)
+    assert row["cppopt_mean_mmhg"] == expected
+    assert row["cppopt_h"] == n / 60
+    assert row["cppopt_yield_percent"] == pytest.approx(100 * n / 240)
+
+
+def test_a_minute_without_cpp_does_not_count_in_mean_cppopt():
+    row = _summarise(
+        120,
+        cpp_mmhg=[70.0] * 60 + [None] * 60,
+        prx=[0.1] * 120,
+        cppopt_mmhg=[72.0] * 60 + [90.0] * 60,
+    )
+    assert row["cppopt_mean_mmhg"] == 72.0
+    assert row["percent_time_within_5_of_cppopt"] == 100.0
