@@ -13,7 +13,7 @@ NOISE  := ^Select jobs to execute|^Execute [0-9]+ jobs|^\[[A-Z][a-z]{2} [A-Z][a-
 SHELL       := /bin/bash
 .SHELLFLAGS := -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo run new check test lint format bench generate lock clean
+.PHONY: help demo run model new check test lint format bench generate lock clean
 
 help: ## say what each command does
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-10s %s\n", $$1, $$2}'
@@ -29,9 +29,17 @@ new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my
 check: .venv/ready ## find every problem of a study before anything runs: make check STUDY=../my_study
 	@$(BIN)/icpcohort check "$(STUDY)"
 
-run: .venv/ready ## run the whole study: make run STUDY=../my_study
+run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study
 	@$(RUN) --directory "$(STUDY)" 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
 	@echo "The report: $(abspath $(STUDY))/results/report.html"
+
+model: .venv/ready have-study ## rerun one model alone: make model STUDY=../my_study MODEL=name
+	@$(RUN) --directory "$(STUDY)" "results/models/$(MODEL)/estimates.parquet" 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
+	@echo "The model: $(abspath $(STUDY))/results/models/$(MODEL)/"
+
+.PHONY: have-study
+have-study:
+	@test -f "$(STUDY)/config/config.yaml" || { echo "$(STUDY)/config/config.yaml is not there; say which study: make ... STUDY=../my_study" >&2; exit 2; }
 
 test: lint ## lint, then all tests
 	@$(BIN)/pytest -n 2 --dist loadgroup -q

@@ -44,3 +44,8 @@ include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
 include: "workflow/rules/report.smk"
+
+
+onsuccess:
+    for stray in inputs.strays(Path("results"), patients=PATIENTS, models=MODELS):
+        print(stray)

@@ -172,6 +172,14 @@ def _spread(flags: Flags, width_s: float, margin_s: float) -> Flags:
     return np.asarray(nearby > 0)
 
 
+def without_effect(
+    kinds: Sequence[str], *, rules: Sequence[Rule], not_during: Sequence[str]
+) -> list[str]:
+    """Return the kinds of event that no rule masks and no index is withheld during."""
+    used = {rule["event"] for rule in rules if rule["rule"] == "event"} | set(not_during)
+    return sorted(set(kinds) - used)
+
+
 def methods_sentence(*, rules: Sequence[Rule]) -> str:
     """Return the report's sentence for `mask`, from the same settings."""
     if not rules:

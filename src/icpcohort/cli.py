@@ -200,7 +200,7 @@ def _new(options: argparse.Namespace) -> int:
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8", newline="") as file:
             file.write(text)
-    print(f"{study}: fill in the four tables as README.md says, then: icpcohort check {study}")
+    print(f"{study}: fill in the four tables as README.md says, then: make check STUDY={study}")
     return 0
 
 
@@ -238,7 +238,26 @@ def _check(options: argparse.Namespace) -> int:
             n=len(error.problems),
             then="the recordings are looked at once the tables are right",
         )
+    for line in [*study_tables.unread(settings), *_idle_events(study, settings)]:
+        print(f"note: {line}")
     return _check_recordings(study, settings)
+
+
+def _idle_events(study: Any, settings: dict[str, Any]) -> list[str]:
+    """Name the kinds of event that change nothing under these settings."""
+    from icpcohort import cleaning
+
+    kinds = study.events["event"].to_list()
+    idle = cleaning.without_effect(
+        kinds,
+        rules=settings["cleaning"]["rules"],
+        not_during=settings["reactivity"]["not_during"],
+    )
+    return [
+        f"{settings['study']['events']}: '{kind}' ({kinds.count(kind)} rows) changes nothing; "
+        "add a rule under cleaning.rules, or leave it so"
+        for kind in idle
+    ]
 
 
 def _check_recordings(study: Any, settings: dict[str, Any]) -> int:

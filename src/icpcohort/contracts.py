@@ -171,7 +171,7 @@ RECORDINGS = Table(
 EXCLUDED = Table(
     "excluded.parquet",
     "One row whatever was left out before the cohort was formed, with the reason",
-    ("stage", "patient_id", "recording_id"),
+    ("stage", "patient_id", "recording_id", "reason"),
     {
         "stage": Column(TEXT, "", "Step that left it out"),
         "patient_id": _PATIENT_ID,
@@ -241,6 +241,7 @@ MINUTES = Table(
     ("t_s",),
     {
         "t_s": _T_END_S,
+        "tier": Column(TEXT, "", "Tier of the ICP readings; the coarsest, null without one"),
         "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure of the minute"),
         "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure of the minute"),
         "cpp_mmhg": Column(REAL, "mm[Hg]", "Mean cerebral perfusion pressure of the minute"),
@@ -317,7 +318,7 @@ SUMMARY = Table(
     {
         "patient_id": _PATIENT_ID,
         "window": _WINDOW,
-        "tier": Column(TEXT, "", "Coarsest tier of the recordings that reach into the window"),
+        "tier": Column(TEXT, "", "Coarsest tier of the minutes of ICP in the window"),
         "monitored_h": Column(REAL, "h", "Valid minutes of ICP in the window"),
         "icp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ICP"),
         "abp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ABP"),

@@ -254,8 +254,11 @@ def complications(monitors: pl.DataFrame) -> Grid:
     return Grid("Complications of the monitors", head, rows, "")
 
 
-def events(table: pl.DataFrame) -> Grid:
-    """Return intervals by kind of event; hours are of the intervals whose end is known."""
+def events(table: pl.DataFrame, *, without_effect: Sequence[str]) -> Grid:
+    """Return intervals by kind of event; hours are of the intervals whose end is known.
+
+    `without_effect` names the kinds that the settings do nothing about.
+    """
     sums = (
         table.with_columns(hours=(pl.col("end_s") - pl.col("start_s")) / 3600)
         .group_by("event")
@@ -274,12 +277,17 @@ def events(table: pl.DataFrame) -> Grid:
             str(row["n_patients"]),
             format_number(row["hours"], decimals=1),
             str(row["n_open"]),
+            "none" if row["event"] in without_effect else "see Methods",
         ]
         for row in sums.to_dicts()
     ]
-    head = ["Event", "Intervals, n", "Patients, n", "Duration, h", "To the end, n"]
+    head = ["Event", "Intervals, n", "Patients, n", "Duration, h", "To the end, n", "Effect"]
     return Grid(
-        "Events noted", head, rows, "Intervals that lasted to the end have no duration."
+        "Events noted",
+        head,
+        rows,
+        "Intervals that lasted to the end have no duration. Effect: whether readings are masked"
+        " or indices withheld because of it.",
     )
 
 

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, recordings, store, trends
+from icpcohort import contracts, overlaps, recordings, store, trends
 
 
 class Ingested(NamedTuple):
@@ -34,7 +34,7 @@ def ingest_patient(
     """Read every recording of one patient once.
 
     A recording that cannot be used is a row of `excluded` with its reason; the others are
-    not affected. Where recordings overlap, `trends.combine` says which is used.
+    not affected. Where recordings overlap, `overlaps.combine` says which is used.
 
     Parameters
     ----------
@@ -60,33 +60,27 @@ def ingest_patient(
             excluded.append(_exclusion(row, "recordings", error.reason, error.detail))
         else:
             described.append(about)
-            used.append((row, summary))
-    joined, n_unused = trends.combine([summary.trends for _, summary in used])
+            used.append((row, overlaps.Part(summary, about["start_s"], about["end_s"])))
+    joined = overlaps.combine([part for _, part in used])
     excluded += [
-        _exclusion(
-            row, "trends", "overlap", f"{n} blocks of 10 s are taken from another recording"
-        )
-        for (row, _), n in zip(used, n_unused, strict=True)
-        if n
+        _exclusion(used[i][0], "trends", f"overlap_{signal}", _overlap_words(n_blocks, signal))
+        for i, signal, n_blocks in joined.unused.iter_rows()
     ]
     if not used:
-        excluded.append(
-            {
-                "stage": "patient",
-                "patient_id": patient_id,
-                "recording_id": "",
-                "reason": "no_usable_recording",
-                "detail": f"{len(rows)} recordings are listed and none can be used",
-            }
-        )
+        excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
     return Ingested(
         _table(described, contracts.RECORDINGS),
         _table(excluded, contracts.EXCLUDED),
-        joined,
+        joined.trends,
         trends.merge_spans(
-            pl.concat([store.empty(contracts.ARTEFACTS), *(s.artefacts for _, s in used)])
+            pl.concat(
+                [
+                    store.empty(contracts.ARTEFACTS),
+                    *(part.summary.artefacts for _, part in used),
+                ]
+            )
         ),
-        _quality(patient_id, [summary.seconds for _, summary in used]),
+        joined.seconds.select(pl.lit(patient_id).alias("patient_id"), pl.all()),
     )
 
 
@@ -161,24 +155,29 @@ def _exclusion(row: Mapping[str, Any], stage: str, reason: str, detail: str) -> 
         "patient_id": row["patient_id"],
         "recording_id": row["recording_id"],
         "reason": reason,
-        "detail": f"{row['path']}: {detail}",
+        "detail": detail,
     }
+
+
+def _overlap_words(n_blocks: int, signal: str) -> str:
+    return f"{n_blocks} blocks of 10 s of {signal.upper()} are taken from another recording"
+
+
+def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:
+    listed = {
+        "reason": "no_usable_recording",
+        "detail": f"none of {n_listed} listed can be used: see their own rows",
+    }
+    unlisted = {
+        "reason": "no_recording_listed",
+        "detail": "recordings.csv has no row of this patient; add one, or leave it so",
+    }
+    where = {"stage": "patient", "patient_id": patient_id, "recording_id": ""}
+    return where | (listed if n_listed else unlisted)
 
 
 def _table(rows: list[dict[str, Any]], table: contracts.Table) -> pl.DataFrame:
     schema = {name: column.dtype for name, column in table.columns.items()}
     return pl.DataFrame(
         [{name: row.get(name) for name in schema} for row in rows], schema=schema
-    )
-
-
-def _quality(patient_id: str, seconds: list[pl.DataFrame]) -> pl.DataFrame:
-    if not seconds:
-        return store.empty(contracts.QUALITY)
-    return (
-        pl.concat(seconds)
-        .group_by("signal")
-        .agg(pl.all().sum())
-        .select(pl.lit(patient_id).alias("patient_id"), pl.all())
-        .sort("signal")
     )

@@ -1,5 +1,6 @@
-"""Inputs: the files of a study that the workflow's rules depend on."""
+"""Inputs: the files of a study that the workflow's rules depend on, and what lies astray."""
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -22,3 +23,24 @@ def recording_files(
         for path in recordings.files_of(folder / row["path"], format=row["format"])
     }
     return sorted(found)
+
+
+PER_PATIENT = (
+    *("recordings", "excluded", "trends", "artefacts", "quality"),
+    *("minutes", "curves", "optima"),
+)
+
+
+def strays(results: Path, *, patients: Collection[str], models: Collection[str]) -> list[str]:
+    """Name results of patients and models that the study no longer has; none enters a table."""
+    found = [
+        path
+        for name in PER_PATIENT
+        for path in results.glob(f"{name}/*.parquet")
+        if path.stem not in patients
+    ]
+    found += [path for path in results.glob("models/*") if path.name not in models]
+    return [
+        f"{path}: of an earlier run and no longer in the study; remove it"
+        for path in sorted(found)
+    ]

@@ -8,6 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort import missing
+from icpcohort.recordings.chunks import tier_of
 from icpcohort.trends import BLOCK_S, ROUNDING
 
 Reals = NDArray[np.float64]
@@ -106,7 +107,7 @@ def to_minutes(
     -------
     DataFrame
         One row for each minute from the first to the last block, `t_s` at its end:
-        icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, prx, pax, rac, rap, lprx. Where ICP or
+        tier, icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, prx, pax, rac, rap, lprx. Where ICP or
         ABP was recorded less often than every 10 s there is no PRx, and less often than
         every minute no L-PRx.
 
@@ -146,7 +147,17 @@ def to_minutes(
     closed = touched(minutes["t_s"], events=events, kinds=not_during)
     for index in (*PAIRS, "lprx"):
         minutes[index] = np.where(closed, np.nan, minutes[index])
-    return pl.DataFrame(minutes).with_columns(pl.exclude("t_s").fill_nan(None))
+    coarsest_s = np.where(np.isfinite(series["icp_mmhg"]), interval_s["icp"], -np.inf)
+    coarsest_s = coarsest_s.reshape(-1, N_BLOCKS_IN_MINUTE).max(axis=1, initial=-np.inf)
+    return pl.DataFrame(minutes).with_columns(
+        pl.exclude("t_s").fill_nan(None), tier=_tiers(coarsest_s)
+    )
+
+
+def _tiers(interval_s: Reals) -> pl.Series:
+    """Return the tier of each sampling interval; null where there is none."""
+    known = {s: tier_of(1 / s) for s in np.unique(interval_s[np.isfinite(interval_s)])}
+    return pl.Series([known.get(s) for s in interval_s], dtype=pl.String())
 
 
 def _on_grid(trends: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort import contracts, figures, grids, report_models, store
+from icpcohort import cleaning, contracts, figures, grids, report_models, store
 from icpcohort.contracts import Table
 from icpcohort.tables import (
     format_median,
@@ -108,7 +108,7 @@ def render(
         "findings": _findings(tables, window=window),
         "models": plans,
         "figures": _figures(tables, estimates, window=window),
-        "grids": _grids(tables),
+        "grids": _grids(tables, settings=settings),
         "methods": [*methods, methods_sentence()],
         "definitions": grids.definitions(),
         "settings": [
@@ -170,7 +170,9 @@ def _of_the_cohort(given: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]
     return {**given, **kept}
 
 
-def _grids(given: Mapping[str, pl.DataFrame]) -> dict[str, grids.Grid]:
+def _grids(
+    given: Mapping[str, pl.DataFrame], *, settings: Mapping[str, Any]
+) -> dict[str, grids.Grid]:
     return {
         "table_one": grids.table_one(given["table1"]),
         "flow": grids.flow(given["flow"]),
@@ -180,7 +182,14 @@ def _grids(given: Mapping[str, pl.DataFrame]) -> dict[str, grids.Grid]:
         "excluded_rows": grids.excluded_rows(given["excluded"]),
         "monitor_kinds": grids.monitor_kinds(given["monitors"]),
         "complications": grids.complications(given["monitors"]),
-        "events": grids.events(given["events"]),
+        "events": grids.events(
+            given["events"],
+            without_effect=cleaning.without_effect(
+                given["events"]["event"].to_list(),
+                rules=settings["cleaning"]["rules"],
+                not_during=settings["reactivity"]["not_during"],
+            ),
+        ),
         "burden": grids.burden(given["burden"]),
         "reactivity": grids.reactivity(given["summary"]),
         "optima": grids.optima_reasons(given["optima"]),

@@ -19,12 +19,12 @@ TABLES: dict[str, Table] = {
     "events": contracts.EVENTS,
 }
 NEEDED = {  # columns that must be there, and filled unless they may be empty
-    "patients": ("patient_id", "age_years"),
+    "patients": ("patient_id", "age_years", "gose_6m", "death_h", "left_unit_h"),
     "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
     "monitors": ("monitor_id", "patient_id", "kind"),
     "events": ("patient_id", "event", "start_s"),
 }
-MAY_BE_EMPTY = ("age_years",)  # missing age: the cohort's account says so
+MAY_BE_EMPTY = ("age_years", "gose_6m", "death_h", "left_unit_h")  # in single rows
 NEEDS_ROWS = ("patients", "recordings")
 MAX_SHOWN = 50
 DEAD_BY_SCORE_H = 3_600.0  # a death in the first 150 days precedes the 6-month score; no source
@@ -98,6 +98,28 @@ def read_study(settings: dict[str, Any]) -> Study:
     if found:
         raise StudyError(found)
     return Study(**{name: _frame(rows[name] or [], TABLES[name]) for name in TABLES})
+
+
+def unread(settings: dict[str, Any]) -> list[str]:
+    """List, for each table that was read, the columns not used and those not there.
+
+    A column that is not there is null in every row; a name that only looks like a column's is
+    not used. Neither is a fault, but whoever wrote the table should know.
+    """
+    study = settings["study"]
+    said = []
+    for name, table in TABLES.items():
+        export, _ = exports.read(Path(study["folder"]) / study[name])
+        theirs = {ours: study["columns"][name].get(ours, ours) for ours in table.columns}
+        unknown = [c for c in export.header if c and c not in theirs.values()]
+        absent = [ours for ours, column in theirs.items() if column not in export.header]
+        if unknown:
+            said.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
+        if absent:
+            said.append(
+                f"{study[name]}: columns not there, so all missing: {', '.join(absent)}"
+            )
+    return said
 
 
 def recordings_of(study: Study, patient_id: str) -> list[dict[str, Any]]:

@@ -14,7 +14,6 @@ TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 
 def summarise(
     minutes: pl.DataFrame,
-    recordings: pl.DataFrame,
     *,
     windows: Mapping[str, Mapping[str, float]],
     fisher_clip: float,
@@ -25,7 +24,6 @@ def summarise(
     Parameters
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
-    recordings : contracts.RECORDINGS
     windows : name -> start_h, end_h
     fisher_clip : float
         See `reactivity.mean_correlation`, by which the indices are averaged.
@@ -48,16 +46,9 @@ def summarise(
         rows = inside.group_by("patient_id", maintain_order=True).agg(
             *_measures(fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
         )
-        tiers = _coarsest_tier(
-            recordings, start_s=span["start_h"] * 3600, end_s=span["end_h"] * 3600
-        )
-        table = (
-            patients.join(rows, on="patient_id", how="left", validate="1:1")
-            .join(tiers, on="patient_id", how="left", validate="1:1")
-            .with_columns(
-                pl.lit(window).alias("window"),
-                pl.col("monitored_h", "prx_h", "cppopt_h", "llr_h").fill_null(0.0),
-            )
+        table = patients.join(rows, on="patient_id", how="left", validate="1:1").with_columns(
+            pl.lit(window).alias("window"),
+            pl.col("monitored_h", "prx_h", "cppopt_h", "llr_h").fill_null(0.0),
         )
         parts.append(table.select(list(contracts.SUMMARY.columns)))
     return pl.concat(parts).sort(contracts.SUMMARY.key)
@@ -67,7 +58,9 @@ def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
     delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
     below = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
     enough = delta.count() >= 60 * min_cppopt_h
+    coarseness = pl.col("tier").replace_strict(list(TIERS), range(len(TIERS)), default=None)
     return [
+        pl.col("tier").get((coarseness.fill_null(-1)).arg_max()).alias("tier"),
         (pl.col("icp_mmhg").count() / 60).alias("monitored_h"),
         *(
             pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")
@@ -98,21 +91,6 @@ def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
 
 def _percent(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
     return pl.when(whole > 0).then(100 * part / whole)
-
-
-def _coarsest_tier(recordings: pl.DataFrame, *, start_s: float, end_s: float) -> pl.DataFrame:
-    """Return each patient's coarsest tier among the recordings that reach into the window."""
-    rank = pl.col("tier").replace_strict(list(TIERS), list(range(len(TIERS))), default=None)
-    return (
-        recordings.filter(
-            (pl.col("status") == "used")
-            & (pl.col("start_s") < end_s)
-            & (pl.col("end_s") > start_s)
-        )
-        .sort("patient_id", rank)
-        .group_by("patient_id", maintain_order=True)
-        .agg(pl.col("tier").last())
-    )
 
 
 def methods_sentence(*, min_cppopt_h: float) -> str:

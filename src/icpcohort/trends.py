@@ -314,57 +314,6 @@ def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-OF_SIGNAL = {
-    "icp": (
-        *("icp_mmhg", "icp_valid_fraction", "icp_interval_s"),
-        *("amp_mmhg", "pulse_rate_per_min"),
-    ),
-    "abp": ("abp_mmhg", "abp_valid_fraction", "abp_interval_s"),
-}
-
-
-def combine(parts: Sequence[pl.DataFrame]) -> tuple[pl.DataFrame, list[int]]:
-    """Put the trends of one patient's recordings on one clock.
-
-    Where several recordings have readings of a signal in the same block, masked or not, the
-    one with the shortest sampling interval gives it; among equals the first in `parts`. So a
-    coarser recording fills gaps, but not what was masked in a finer one.
-
-    Parameters
-    ----------
-    parts : the `trends` of `summarise`, one a recording
-
-    Returns
-    -------
-    trends, n_unused
-        contracts.TRENDS, and for each part how many blocks another recording gave.
-    """
-    if not parts:
-        return store.empty(contracts.TRENDS), []
-    numbered = pl.concat(
-        [part.with_columns(part=pl.lit(i, pl.Int64())) for i, part in enumerate(parts)]
-    )
-    joined = numbered.select(pl.col("t_s").unique().sort())
-    unused = []
-    for signal, columns in OF_SIGNAL.items():
-        rows = numbered.filter(pl.col(f"{signal}_reading_s") > 0).sort(
-            "t_s", f"{signal}_interval_s", "part"
-        )
-        chosen = rows.unique("t_s", keep="first", maintain_order=True)
-        joined = joined.join(
-            chosen.select("t_s", *columns), on="t_s", how="left", validate="1:1"
-        )
-        unused.append(rows.join(chosen, on=["t_s", "part"], how="anti").select("t_s", "part"))
-    counts = dict(pl.concat(unused).unique().group_by("part").len().iter_rows())
-    table = joined.with_columns(
-        pl.col("icp_valid_fraction", "abp_valid_fraction").fill_null(0.0),
-        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-    )
-    return table.select(list(contracts.TRENDS.columns)), [
-        counts.get(i, 0) for i in range(len(parts))
-    ]
-
-
 def methods_sentence(*, min_valid_fraction: float) -> str:
     """Return the report's sentence for `summarise`, from the same setting."""
     return (

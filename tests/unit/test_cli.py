@@ -179,7 +179,7 @@ def test_new_writes_settings_of_its_own_empty_tables_and_a_page_on_them(tmp_path
     code, out, _ = _run(capsys, "new", tmp_path / 'my "study"')
     folder = tmp_path / 'my "study"'
     assert code == 0
-    assert f"icpcohort check {folder}" in out
+    assert f"make check STUDY={folder}" in out
     assert _files(folder) == [
         "README.md",
         "config/config.yaml",
@@ -237,7 +237,7 @@ def test_the_page_on_the_tables_has_every_column_with_its_unit_and_values():
             )
     lines = page.splitlines()
     assert "| age_years | yes | number | years | 0 to 120 | Age at injury |" in lines
-    assert "| gose_6m |  | whole number |  | 1 to 8 | " in page
+    assert "| gose_6m | yes | whole number |  | 1 to 8 | " in page
     assert "| zero_reference_mmhg |  | number | mmHg | -100 to 100 | " in page
 
 
@@ -249,11 +249,13 @@ def filled(tmp_path, capsys):
     """A study of one patient with a recording of two hours at one reading a minute."""
     folder = tmp_path / "study"
     _run(capsys, "new", folder)
-    (folder / "patients.csv").write_text("patient_id,age_years\nP1,30\n", encoding="utf-8")
-    (folder / "recordings.csv").write_text(
-        "recording_id,patient_id,path,format,start_s,icp_unit\nR1,P1,r1.csv,csv,0,mmHg\n",
-        encoding="utf-8",
-    )
+    for name, row in (("patients", "P1,30"), ("recordings", "R1,P1,r1.csv,csv,0,,,mmHg")):
+        header = (folder / f"{name}.csv").read_text(encoding="utf-8").strip()
+        blanks = "," * (header.count(",") - row.count(","))
+        if name == "patients":
+            row = row.replace(",", ",,")
+            blanks = blanks[1:]
+        (folder / f"{name}.csv").write_text(f"{header}\n{row}{blanks}\n", encoding="utf-8")
     rows = "".join(f"{60 * i},{10 + i % 3}\n" for i in range(120))
     (folder / "r1.csv").write_text("t_s,ICP\n" + rows, encoding="utf-8")
     return folder
@@ -267,9 +269,21 @@ def test_check_says_what_was_found_in_two_lines(filled, capsys):
     )
 
 
+def test_check_tells_what_is_not_used(filled, capsys):
+    with (filled / "events.csv").open("a", encoding="utf-8") as file:
+        file.write("P1,transport,100,200\nP1,drain_open,300,400\n")
+    text = (filled / "patients.csv").read_text(encoding="utf-8").replace("hypoxia", "remarks")
+    (filled / "patients.csv").write_text(text, encoding="utf-8")
+    code, out, _ = _run(capsys, "check", filled)
+    assert code == 0
+    assert "note: patients.csv: columns not used: remarks" in out
+    assert "note: events.csv: 'transport' (1 rows) changes nothing" in out
+    assert "'drain_open'" not in out
+
+
 def test_check_lists_every_recording_that_cannot_be_used(filled, capsys):
     with (filled / "recordings.csv").open("a", encoding="utf-8") as file:
-        file.write("R2,P1,gone.csv,csv,0,mmHg\nR3,P1,gone.hea,wfdb,0,\n")
+        file.write("R2,P1,gone.csv,csv,0,,,mmHg,\nR3,P1,gone.hea,wfdb,0,,,,\n")
     code, out, err = _run(capsys, "check", filled)
     assert (code, out) == (1, "")
     lines = err.splitlines()
@@ -296,7 +310,7 @@ def test_check_lists_the_problems_of_both_settings_files(filled, capsys):
 def test_check_counts_the_problems_it_does_not_show(filled, capsys):
     rows = "".join(f"Q{i},old\n" for i in range(59))
     (filled / "patients.csv").write_text(
-        "patient_id,age_years\nP1,30\n" + rows, encoding="utf-8"
+        "patient_id,age_years,gose_6m,death_h,left_unit_h\nP1,30,,,\n" + rows, encoding="utf-8"
     )
     _, _, err = _run(capsys, "check", filled)
     assert err.splitlines()[-2:] == [

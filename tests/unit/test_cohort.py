@@ -38,7 +38,6 @@ def _select(patients, hours):
         outcomes.derive(patients, favourable_gose=[5, 6, 7, 8], impact_form="continuous"),
         summary.summarise(
             minutes,
-            store.empty(contracts.RECORDINGS),
             windows=WINDOWS,
             fisher_clip=0.999,
             min_cppopt_h=1.0,

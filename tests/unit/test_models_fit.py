@@ -336,7 +336,6 @@ def test_a_whole_number_is_entered_by_level_only_where_the_plan_says_so():
     ("changes", "expected"),
     [
         ({"exposure": "doze"}, "exposure: no column 'doze' .*did you mean 'dose'"),
-        ({"window": "ww"}, "window: nobody in the analysis table has 'ww'; did you mean 'w'"),
         ({"family": "logistics"}, "family: 'logistics' is unknown; did you mean 'logistic'"),
         ({"outcome": "score"}, "outcome: score is Int64; logistic needs a flag"),
         ({"family": "proportional_odds"}, "unfavourable is Boolean; proportional_odds needs"),
@@ -398,3 +397,14 @@ def test_the_methods_sentence_tells_the_plan():
     )
     assert "above 1 means higher odds of a worse (lower) score" in ordinal
     assert "No adjustment was made." in ordinal
+
+
+@pytest.mark.parametrize(
+    ("family", "outcome"), [("logistic", "unfavourable"), ("proportional_odds", "score")]
+)
+def test_a_window_in_which_nobody_is_left_is_told_and_not_estimated(family, outcome):
+    made = fit.fit_model(cohort().clear(), plan=planned(family=family, outcome=outcome))
+    assert made.estimates["estimate"].null_count() == made.estimates.height
+    assert made.flow["n_out"].to_list()[0] == 0
+    verdicts = made.diagnostics.filter(quantity="reported")["verdict"]
+    assert all("no patient is left" in verdict for verdict in verdicts)

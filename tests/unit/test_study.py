@@ -17,6 +17,21 @@ MONITORS = "monitor_id,patient_id,kind,removal_h,insertion_h\nM1,P1,pneumatic,40
 EVENTS = "patient_id,event,start_s,end_s\nP1,rezero,300,360\nP1,drain_open,90,\n"
 
 
+def _with_outcomes(text):
+    """Add the columns that every table of patients needs, with empty cells, where absent."""
+    header = text.split("\n")[0].split(",")
+    absent = [name for name in ("gose_6m", "death_h", "left_unit_h") if name not in header]
+    if "patient_id" not in header or not absent:
+        return text
+    lines, n_quotes = [], 0
+    for number, line in enumerate(text.split("\n")):
+        n_quotes += line.count('"')
+        ends_row = line.strip() and n_quotes % 2 == 0
+        more = "," + ",".join(absent) if number == 0 else "," * len(absent)
+        lines.append(line + more if ends_row else line)
+    return "\n".join(lines)
+
+
 def _study(folder, *, columns=None, ending="csv", **texts):
     """Write four tables, some of them replaced, and return the settings that name them."""
     tables = {"patients": PATIENTS, "recordings": RECORDINGS} | {
@@ -27,6 +42,8 @@ def _study(folder, *, columns=None, ending="csv", **texts):
     for name, text in (tables | texts).items():
         names[name] = f"{name}.{ending}"
         if text is not None:
+            if name == "patients" and isinstance(text, str) and ending == "csv":
+                text = _with_outcomes(text)
             content = text if isinstance(text, bytes) else text.encode()
             (folder / names[name]).write_bytes(content)
     no_columns = {name: {} for name in tables}
@@ -127,7 +144,7 @@ def test_both_ends_of_a_scale_are_accepted_and_the_next_step_is_not(tmp_path, co
 
 
 def test_columns_may_have_the_exports_own_names(tmp_path):
-    text = "Study ID,Alter,note\nP1,30,x\n"
+    text = "Study ID,Alter,note,gose_6m,death_h,left_unit_h\nP1,30,x,,,\n"
     names = {"patients": {"patient_id": "Study ID", "age_years": "Alter"}}
     read = study.read_study(_study(tmp_path, patients=text, columns=names))
     assert read.patients.select("patient_id", "age_years").rows() == [("P1", 30.0)]
@@ -138,7 +155,8 @@ def test_a_parquet_table_is_read_like_the_csv_table(tmp_path):
     settings = _study(tmp_path)
     frame = from_csv.patients.with_columns(pl.col("gcs_motor").cast(pl.Float64))
     frame.select(
-        "patient_id", "age_years", "sex", "gcs_motor", "gose_6m", "hypoxia"
+        *("patient_id", "age_years", "sex", "gcs_motor", "gose_6m", "hypoxia"),
+        *("death_h", "left_unit_h"),
     ).write_parquet(tmp_path / "p.parquet")
     settings["study"]["patients"] = "p.parquet"
     assert study.read_study(settings).patients.equals(from_csv.patients)
@@ -146,9 +164,10 @@ def test_a_parquet_table_is_read_like_the_csv_table(tmp_path):
 
 def test_a_bad_cell_of_a_parquet_table_is_named_by_its_row(tmp_path):
     settings = _study(tmp_path)
-    pl.DataFrame({"patient_id": ["P1", "P2"], "age_years": [30.0, float("nan")]}).write_parquet(
-        tmp_path / "p.parquet"
-    )
+    unknown = {name: [None, None] for name in ("gose_6m", "death_h", "left_unit_h")}
+    pl.DataFrame(
+        {"patient_id": ["P1", "P2"], "age_years": [30.0, float("nan")]} | unknown
+    ).write_parquet(tmp_path / "p.parquet")
     settings["study"]["patients"] = "p.parquet"
     with pytest.raises(study.StudyError) as caught:
         study.read_study(settings)
@@ -170,7 +189,7 @@ def test_tables_of_monitors_and_events_may_have_no_rows(tmp_path):
 
 
 def test_a_byte_order_mark_and_windows_line_ends_do_no_harm(tmp_path):
-    text = b"\xef\xbb\xbf" + PATIENTS.replace("\n", "\r\n").encode()
+    text = b"\xef\xbb\xbf" + _with_outcomes(PATIENTS).replace("\n", "\r\n").encode()
     assert study.read_study(_study(tmp_path, patients=text)).patients.height == 2
 
 
@@ -326,7 +345,7 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
         ),
         (
             {"patients": PATIENTS + "P3,40,,,\n"},
-            "patients.csv row 4: 5 cells under 6 columns; put a text with a comma in quotes, "
+            "patients.csv row 4: 7 cells under 8 columns; put a text with a comma in quotes, "
             "and write decimals with a point",
         ),
         ({"patients": PATIENTS + ",,,,,\n"}, "patients.csv row 4: an empty row; delete it"),
@@ -477,3 +496,19 @@ def test_the_text_shows_50_problems_and_counts_the_rest(tmp_path):
     lines = str(caught.value).splitlines()
     assert len(lines) == 51
     assert lines[-1] == "... and 10 more"
+
+
+@pytest.mark.parametrize("name", ["gose_6m", "death_h", "left_unit_h"])
+def test_a_table_without_outcomes_or_times_of_leaving_is_refused(tmp_path, name):
+    """Without them a death before a landmark would be taken for a stay."""
+    text = _with_outcomes(PATIENTS).replace(name, "something_else").encode()
+    assert any(f"column {name}: missing" in line for line in _problems(tmp_path, patients=text))
+    empty = study.read_study(_study(tmp_path))
+    assert empty.patients["death_h"].to_list() == [None, None]
+
+
+def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
+    text = _with_outcomes(PATIENTS).replace("hypoxia", "remarks")
+    said = study.unread(_study(tmp_path, patients=text))
+    assert said[0] == "patients.csv: columns not used: remarks"
+    assert said[1].startswith("patients.csv: columns not there, so all missing: centre, ")

@@ -18,7 +18,6 @@ def _summarise(n, **columns):
     )
     found = summary.summarise(
         minutes,
-        store.empty(contracts.RECORDINGS),
         windows=WINDOWS,
         fisher_clip=0.999,
         min_cppopt_h=1.0,

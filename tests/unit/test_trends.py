@@ -1,5 +1,4 @@
 import numpy as np
-import polars as pl
 import pytest
 
 from icpcohort import contracts, store, trends
@@ -139,28 +138,3 @@ def test_block_means_agree_with_a_plain_loop(fs_hz):
         if len(values) / (10 * fs_hz) >= 0.5:
             assert row["icp_mmhg"] == pytest.approx(np.mean(values), rel=1e-9)
     assert set(table["t_s"].to_list()) == set(sums)
-
-
-def test_where_recordings_overlap_the_finer_one_is_used():
-    coarse = _summarise([_icp([10.0] * 3, 1 / 60)], duration_s=180.0, tier="minutes").trends
-    fine = _summarise([_icp([30.0] * 30, 1.0)], duration_s=30.0, start_s=60.0).trends
-    joined, n_unused = trends.combine([coarse, fine])
-    assert joined.filter(pl.col("t_s").is_between(60, 89))["icp_mmhg"].to_list() == [30.0] * 3
-    assert joined["icp_mmhg"].sum() == 10.0 * 15 + 30.0 * 3
-    assert n_unused == [3, 0]
-
-
-def test_a_coarser_recording_fills_what_a_finer_one_lacks_but_not_what_was_masked_there():
-    fine = _summarise(
-        [_icp([500.0] * 10 + [np.nan] * 10, 1.0)],
-        duration_s=20.0,
-        tier="seconds",
-        rules=[RANGE],
-    )
-    pressures = {"icp": np.array([15.0, 15.0]), "abp": np.array([80.0, 80.0])}
-    both = Chunk(0.0, pressures, {"icp": 0.1, "abp": 0.1})
-    coarse = _summarise([both], duration_s=20.0, tier="ten_seconds")
-    joined, _ = trends.combine([fine.trends, coarse.trends])
-    assert joined["icp_mmhg"].to_list() == [None, 15.0]
-    assert joined["abp_mmhg"].to_list() == [80.0, 80.0]
-    assert joined["cpp_mmhg"].to_list() == [None, 65.0]

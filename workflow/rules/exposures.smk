@@ -20,7 +20,6 @@ rule summary:
     """Summarise pressures and indices of each patient in each window."""
     input:
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
-        recordings=rules.collect.output.recordings,
     output:
         summary="results/summary.parquet",
     params:

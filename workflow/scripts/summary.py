@@ -2,7 +2,6 @@ from icpcohort import contracts, store, summary
 
 summaries = summary.summarise(
     store.read_patients(snakemake.input.minutes, contracts.MINUTES),
-    store.read(snakemake.input.recordings, contracts.RECORDINGS),
     windows=snakemake.params.windows,
     fisher_clip=snakemake.params.fisher_clip,
     min_cppopt_h=snakemake.params.min_cppopt_h,

@@ -118,14 +118,7 @@ def _misfits(analysis: pl.DataFrame, plan: Plan) -> list[str]:
         known = " or ".join(FAMILIES)
         near = did_you_mean(plan.family, FAMILIES)
         return [f"family: {plan.family!r} is unknown{near}; write {known}"]
-    windows = analysis["window"].unique().sort().to_list()
     found = []
-    if plan.window not in windows:
-        near = did_you_mean(plan.window, windows)
-        found.append(
-            f"window: nobody in the analysis table has {plan.window!r}{near}; it has "
-            f"{', '.join(windows) or 'no row'}: without a window's landmark no model is fitted"
-        )
     asked = [("outcome", plan.outcome), ("exposure", plan.exposure)]
     asked += [("adjust_for", name) for name in plan.adjust_for]
     for key, name in asked:

@@ -7,6 +7,7 @@ import contextlib
 import difflib
 import hashlib
 import os
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -152,6 +153,11 @@ def _check_file(path: Path, format: str) -> None:
             f"{path.name}: no format {format!r}; {hint}write one of {', '.join(FORMATS)} in "
             "column format of recordings.csv",
         )
+    if path.exists() and not path.is_file():
+        raise RecordingError(
+            "unreadable",
+            f"{path.name}: a folder or a device, not a file; correct recordings.csv",
+        )
     if not path.is_file():
         raise RecordingError(
             "missing_file", f"{path.name}: not there; restore it or correct recordings.csv"
@@ -167,7 +173,9 @@ def _check_file(path: Path, format: str) -> None:
 
 
 def _unreadable(path: Path, format: str, error: Exception) -> RecordingError:
-    said = " ".join(str(error).split())[:300] or type(error).__name__
+    # a parser quotes the file: what it quotes may be rubbish, or somebody's date or name
+    said = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
+    said = "".join(c if c.isprintable() else "?" for c in said)[:300] or type(error).__name__
     return RecordingError(
         "unreadable",
         f"{path.name}: cannot be read as {format} ({said}); check its format or restore it",

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 MAX_FS_HZ = 100_000.0
 MAX_CHANNELS = 1_000
 MAX_SAMPLES = 10**11  # of one channel; three years at 1 kHz
-MAX_DURATION_S = 10 * 366 * 86_400.0
+MAX_DURATION_S = 366 * 86_400.0
 
 Samples = NDArray[np.float64]
 

@@ -57,6 +57,12 @@ def describe(
     """Describe a file from its columns and one pass over its times."""
     schema = _schema(path, format)
     channels = [split_label(name) for name in schema.names]
+    if len(channels) == 1 and any(mark in channels[0].name for mark in ";\t"):
+        raise RecordingError(
+            "unreadable",
+            f"{path.name}: separated by semicolons or tabs; save it separated by commas, with"
+            " decimal points",
+        )
     if time_column not in [c.name for c in channels]:
         names = ", ".join(repr(c.name) for c in channels)
         raise RecordingError(
@@ -74,6 +80,8 @@ def describe(
         for wanted in (icp, abp)
         if wanted.role in chosen
     }
+    if format == "parquet":
+        _refuse_texts([time_column, *(c.name for c in chosen.values())], schema, path.name)
     timing = _timing(path, format, time_column)
     check_size(path.name, fs_hz=timing.fs_hz, n_samples=timing.n_rows)
     return Description(
@@ -103,6 +111,15 @@ def _schema(path: Path, format: str) -> pa.Schema:
             "bad_header", f"{path.name}: {len(schema.names)} columns, more than {MAX_CHANNELS}"
         )
     return schema
+
+
+def _refuse_texts(names: list[str], schema: pa.Schema, where: str) -> None:
+    for name in names:
+        kind = schema.field(name).type
+        if not (pa.types.is_floating(kind) or pa.types.is_integer(kind)):
+            raise RecordingError(
+                "unreadable", f"{where}: {name!r} holds {kind}, not numbers; write numbers"
+            )
 
 
 def _with_metadata(channel: Channel, field: pa.Field, where: str) -> Channel:

@@ -135,6 +135,11 @@ def _check_file(segment: Segment, signals: list[Signal]) -> None:
         raise RecordingError(
             "missing_file", f"{segment.path.name}: {path.name} is not there; restore it"
         )
+    if path.resolve().parent != segment.path.resolve().parent:
+        raise RecordingError(
+            "unreadable",
+            f"{path.name}: a link out of the folder of {segment.path.name}; put the file there",
+        )
     n_samples = segment.n_frames * sum(s.samples_per_frame for s in signals)
     if signals[0].fmt in _BYTES_PER_SAMPLES:
         n_bytes, n_in_them = _BYTES_PER_SAMPLES[signals[0].fmt]
