@@ -28,7 +28,7 @@ def ingest_patient(
     icp_channels: Sequence[str],
     abp_channels: Sequence[str],
     time_column: str,
-    chunk_s: float,
+    chunk_samples: int,
     summarise: Mapping[str, Any],
 ) -> Ingested:
     """Read every recording of one patient once.
@@ -40,6 +40,8 @@ def ingest_patient(
     ----------
     rows : rows of contracts.RECORDING_LIST of this patient
     events : rows of contracts.EVENTS of this patient
+    chunk_samples : int
+        How many samples of ICP are in memory at once; changes no result.
     summarise : settings of `trends.summarise`
     """
     described, excluded, used = [], [], []
@@ -52,7 +54,7 @@ def ingest_patient(
                 icp_channels=icp_channels,
                 abp_channels=abp_channels,
                 time_column=time_column,
-                chunk_s=chunk_s,
+                chunk_samples=chunk_samples,
                 summarise=summarise,
             )
         except recordings.RecordingError as error:
@@ -92,7 +94,7 @@ def _ingest_recording(
     icp_channels: Sequence[str],
     abp_channels: Sequence[str],
     time_column: str,
-    chunk_s: float,
+    chunk_samples: int,
     summarise: Mapping[str, Any],
 ) -> tuple[dict[str, Any], trends.Summary]:
     about = recordings.describe(
@@ -107,7 +109,9 @@ def _ingest_recording(
         time_column=time_column,
     )
     summary = trends.summarise(
-        recordings.read_chunks(path, about, time_column=time_column, chunk_s=chunk_s),
+        recordings.read_chunks(
+            path, about, time_column=time_column, chunk_s=chunk_samples / about.fs_icp_hz
+        ),
         start_s=row["start_s"],
         duration_s=about.duration_s,
         tier=about.tier,

@@ -37,6 +37,7 @@ BARE = (
     "n_blocks",
     "min_bins",
     "min_curvature_z",
+    "chunk_samples",
     "fisher_clip",
     "favourable_gose",
     "unit_of_effect",

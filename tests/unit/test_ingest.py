@@ -35,7 +35,7 @@ def _ingest(folder, rows):
         icp_channels=["ICP"],
         abp_channels=["ABP"],
         time_column="t_s",
-        chunk_s=600.0,
+        chunk_samples=1000,
         summarise=SUMMARISE,
     )
     for frame, table in zip(

@@ -232,7 +232,7 @@ def test_a_time_column_that_is_not_there_is_named(tmp_path):
 def test_dates_in_place_of_seconds_are_refused(tmp_path):
     t = pa.array([0, 1], pa.timestamp("s"))
     pq.write_table(pa.table({"t_s": t, "ICP [mmHg]": [1.0, 2.0]}), tmp_path / "r1.parquet")
-    assert _reason(tmp_path / "r1.parquet") == "unreadable"
+    assert _reason(tmp_path / "r1.parquet") == "bad_times"
 
 
 def test_text_among_the_readings_is_refused(tmp_path):

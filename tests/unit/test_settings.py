@@ -454,21 +454,21 @@ def test_a_name_that_is_a_number_is_refused_with_its_line(tmp_path):
 )
 def test_only_what_looks_like_a_number_is_one(tmp_path, text):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
-        "chunk_s: 600.0", f"chunk_s: {text}"
+        "min_age_years: 16.0", f"min_age_years: {text}"
     )
     found = _problems(tmp_path, config)
     assert len(found) == 1
-    assert found[0].startswith("config.yaml, recordings.chunk_s: ")
-    assert "is not a number; write for example 600.0" in found[0]
+    assert found[0].startswith("config.yaml, cohort.min_age_years: ")
+    assert "is not a number; write for example 16.0" in found[0]
 
 
-@pytest.mark.parametrize(("text", "value"), [("600", 600), ("+6e2", 600.0), ("600.", 600.0)])
+@pytest.mark.parametrize(("text", "value"), [("18", 18), ("+1.8e1", 18.0), ("18.", 18.0)])
 def test_a_number_may_be_written_in_the_usual_ways(tmp_path, text, value):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
-        "chunk_s: 600.0", f"chunk_s: {text}"
+        "min_age_years: 16.0", f"min_age_years: {text}"
     )
     found, _ = _load_texts(tmp_path, config, yaml.safe_dump(MODELS))
-    assert found["recordings"]["chunk_s"] == value
+    assert found["cohort"]["min_age_years"] == value
 
 
 def test_another_encoding_is_told_in_words(tmp_path):

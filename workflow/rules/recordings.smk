@@ -15,7 +15,7 @@ rule ingest:
         icp_channels=SET["recordings"]["icp_channels"],
         abp_channels=SET["recordings"]["abp_channels"],
         time_column=SET["recordings"]["time_column"],
-        chunk_s=SET["recordings"]["chunk_s"],
+        chunk_samples=SET["recordings"]["chunk_samples"],
         rules=SET["cleaning"]["rules"],
         min_valid_fraction=SET["trends"]["min_valid_fraction"],
         pulse_min_hz=SET["trends"]["pulse_min_hz"],

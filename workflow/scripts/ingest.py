@@ -10,7 +10,7 @@ done = ingest.ingest_patient(
     icp_channels=snakemake.params.icp_channels,
     abp_channels=snakemake.params.abp_channels,
     time_column=snakemake.params.time_column,
-    chunk_s=snakemake.params.chunk_s,
+    chunk_samples=snakemake.params.chunk_samples,
     summarise={
         "rules": snakemake.params.rules,
         "min_valid_fraction": snakemake.params.min_valid_fraction,

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet as pq
@@ -81,7 +82,8 @@ def describe(
         if wanted.role in chosen
     }
     if format == "parquet":
-        _refuse_texts([time_column, *(c.name for c in chosen.values())], schema, path.name)
+        for channel in chosen.values():
+            _refuse_text(schema.field(channel.name), path.name, reason="unreadable")
     timing = _timing(path, format, time_column)
     check_size(path.name, fs_hz=timing.fs_hz, n_samples=timing.n_rows)
     return Description(
@@ -111,15 +113,6 @@ def _schema(path: Path, format: str) -> pa.Schema:
             "bad_header", f"{path.name}: {len(schema.names)} columns, more than {MAX_CHANNELS}"
         )
     return schema
-
-
-def _refuse_texts(names: list[str], schema: pa.Schema, where: str) -> None:
-    for name in names:
-        kind = schema.field(name).type
-        if not (pa.types.is_floating(kind) or pa.types.is_integer(kind)):
-            raise RecordingError(
-                "unreadable", f"{where}: {name!r} holds {kind}, not numbers; write numbers"
-            )
 
 
 def _with_metadata(channel: Channel, field: pa.Field, where: str) -> Channel:
@@ -172,17 +165,23 @@ def _rows(path: Path, format: str, time_column: str, columns: list[str]) -> Iter
 
 
 def _numbers(batch: pa.RecordBatch, name: str, where: str, *, reason: str) -> Samples:
-    column = batch.column(name)
-    kind = column.type
+    _refuse_text(batch.schema.field(name), where, reason=reason)
+    # through polars: the way of pyarrow loads pandas
+    column = pl.Series(values=batch.column(name)).cast(pl.Float64)
+    numbers: Samples = column.fill_null(np.nan).to_numpy()
+    return numbers
+
+
+def _refuse_text(field: pa.Field, where: str, *, reason: str) -> None:
+    kind = field.type
     if not (
         pa.types.is_floating(kind) or pa.types.is_integer(kind) or pa.types.is_decimal(kind)
     ):
         raise RecordingError(
             reason,
-            f"{where}: column {name!r} is of type {kind}; write numbers (times in seconds)",
+            f"{where}: column {field.name!r} is of type {kind}; write numbers (times in "
+            "seconds)",
         )
-    numbers: Samples = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
-    return numbers
 
 
 def _check_times(t_s: Samples, *, last_t_s: float, n_before: int, where: str) -> None:
