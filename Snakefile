@@ -6,7 +6,7 @@ from pathlib import Path
 
 from icpcohort import inputs, provenance, settings, study
 
-HOME = Path(workflow.basedir)
+HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
 os.environ["POLARS_MAX_THREADS"] = os.environ["OMP_NUM_THREADS"] = (
     "1"  # a job has one core
@@ -26,7 +26,7 @@ PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 
 wildcard_constraints:
     patient="[A-Za-z0-9_-]+",
-    model="[a-z][a-z0-9_]*",
+    model="|".join(MODELS) or "none",
 
 
 rule all:

@@ -88,7 +88,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
         ("cohort.py", "< end_h).fill_null(False)", "<= end_h).fill_null(False)", ["cohort"]),
         ("outcomes.py", "def derive(", "SOMETHING = 1\n\n\ndef derive(", []),
         ("tables.py", "def table_one(", "def table_one(", []),
-        ("svg.py", '"""', '"""Also: ', []),
+        ("svg.py", "Pictures as SVG text", "Drawings as SVG text", []),
     ],
 )
 def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, old, new, rules):
