@@ -1,5 +1,6 @@
 """Burden: dose, time and episodes of pressure beyond thresholds, in fixed windows."""
 
+import re
 from collections.abc import Mapping, Sequence
 
 import polars as pl
@@ -14,6 +15,15 @@ MEASURES = {
     "percent_time": "Percent of monitored time",
     "n_episodes": "Number of episodes",
     "longest_episode_min": "Longest episode",
+}
+
+BURDEN_NAME = re.compile(r"(icp|cpp)_(above|below)_([0-9]+(?:_[0-9]+)?)_([a-z].*)")
+MEASURE_WORDS = {
+    "dose_mmhg_h": "the {signal} dose {beyond} (mmHg·h)",
+    "dose_per_h_mmhg": "the {signal} dose {beyond} per monitored hour (mmHg·h/h)",
+    "percent_time": "the time with {signal} {beyond} (% of the valid minutes)",
+    "n_episodes": "the number of episodes with {signal} {beyond}",
+    "longest_episode_min": "the longest episode with {signal} {beyond} (min)",
 }
 
 
@@ -187,6 +197,15 @@ def column_name(*, signal: str, side: str, threshold_mmhg: float, measure: str) 
     """Return the analysis table's name of one burden measure."""
     threshold = f"{threshold_mmhg:g}".replace(".", "_")
     return f"{signal}_{side}_{threshold}_{measure}"
+
+
+def column_words(name: str) -> str | None:
+    """Return a name of `column_name` in words with its unit; None for any other name."""
+    found = BURDEN_NAME.fullmatch(name)
+    if not found or found[4] not in MEASURE_WORDS:
+        return None
+    beyond = f"{found[2]} {found[3].replace('_', '.')} mmHg"
+    return MEASURE_WORDS[found[4]].format(signal=found[1].upper(), beyond=beyond)
 
 
 def wide_columns(

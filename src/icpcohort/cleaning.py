@@ -196,22 +196,24 @@ def _words(rule: Rule) -> str:
     where = f"{signal} ({rule['tier'].replace('_', ' ')})" if "tier" in rule else signal
     match rule["rule"]:
         case "range":
-            return (
-                f"{where} outside {rule['min_mmhg']:g} to {rule['max_mmhg']:g} mmHg"
-                f" with {rule['margin_s']:g} s around"
-            )
+            said = f"outside {rule['min_mmhg']:g} to {rule['max_mmhg']:g} mmHg"
+            return f"{where} {said}{_around(rule['margin_s'])}".replace("-", "\N{MINUS SIGN}")
         case "flat_line":
-            return (
-                f"{where} within {rule['max_spread_mmhg']:g} mmHg"
-                f" for {rule['min_s']:g} s or longer"
-            )
+            spread = rule["max_spread_mmhg"]
+            said = f"within {spread:g} mmHg" if spread else "without any change"
+            return f"{where} {said} for {rule['min_s']:g} s or longer"
         case "jump":
+            said = (
+                f"changing by more than {rule['max_step_mmhg']:g} mmHg from one second to the"
+            )
             return (
-                f"{where} changing by more than {rule['max_step_mmhg']:g} mmHg from one second"
-                f" to the next (recordings of 1 Hz or more) with {rule['margin_s']:g} s around"
+                f"{where} {said} next (recordings of 1 Hz or more){_around(rule['margin_s'])}"
             )
         case _:
-            return (
-                f"{where} during '{str(rule['event']).replace('_', ' ')}'"
-                f" and the {rule['settle_s']:g} s after"
-            )
+            settle_s = rule["settle_s"]
+            after = f" and the {settle_s:g} s after" if settle_s else ""
+            return f"{where} during '{str(rule['event']).replace('_', ' ')}'{after}"
+
+
+def _around(margin_s: float) -> str:
+    return f" with {margin_s:g} s around" if margin_s else ""

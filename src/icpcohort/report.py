@@ -1,7 +1,7 @@
 """The report: one HTML page from the results tables, and nothing that is not in them."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import jinja2
@@ -15,7 +15,6 @@ from icpcohort.tables import (
     format_number,
     format_percent,
     format_share,
-    methods_sentence,
 )
 
 CONTRACTS = {
@@ -66,7 +65,7 @@ def render(
     estimates: Mapping[str, pl.DataFrame],
     diagnostics: Mapping[str, pl.DataFrame],
     model_flows: Mapping[str, pl.DataFrame],
-    methods: Sequence[str],
+    methods: Mapping[str, str],
     versions: Mapping[str, str],
 ) -> str:
     """Return the report as the text of one HTML file that needs nothing else.
@@ -86,7 +85,7 @@ def render(
         Burden and indices are told of the patients in the analysis of their window; curves
         and optima of every patient who has one.
     estimates, diagnostics, model_flows : mappings of model name to DataFrame
-    methods : sequence of str
+    methods : mapping of heading to paragraph
         Sentences of the stages, in order.
     versions : mapping of component to version
 
@@ -109,7 +108,7 @@ def render(
         "models": plans,
         "figures": _figures(tables, estimates, window=window),
         "grids": _grids(tables, settings=settings),
-        "methods": [*methods, methods_sentence()],
+        "methods": methods,
         "definitions": grids.definitions(),
         "settings": [
             grids.settings(settings, caption="Settings as run"),
@@ -334,7 +333,8 @@ def _model(
         "id": f"model-{name}",
         "name": grids.words_of(name),
         "question": plan["question"],
-        "adjusted_for": ", ".join(plan["adjust_for"]) or "nothing",
+        "adjusted_for": "; ".join(map(report_models.term_words, plan["adjust_for"]))
+        or "nothing",
         "reason": plan["reason"],
         "finding": report_models.finding(plan, estimates=estimates, diagnostics=diagnostics),
         "estimates": report_models.estimates(estimates, plan=plan),

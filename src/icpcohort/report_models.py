@@ -1,12 +1,11 @@
 """What the report says of each model: its table, its diagnostics, and one careful sentence."""
 
-import re
 from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
 
-from icpcohort import contracts
+from icpcohort import burden, contracts
 from icpcohort.grids import REACTIVITY, Grid, unit_words, words_of
 from icpcohort.tables import MISSING, format_estimate, format_number, format_p
 
@@ -19,14 +18,6 @@ EFFECT_WORDS = {
     "difference": "difference",
 }
 OUTCOME_WORDS = {"unfavourable": "an unfavourable outcome", "dead": "death"}
-BURDEN_NAME = re.compile(r"(icp|cpp)_(above|below)_([0-9]+(?:_[0-9]+)?)_([a-z].*)")
-MEASURE_WORDS = {
-    "dose_mmhg_h": "the {signal} dose {beyond} (mmHg·h)",
-    "dose_per_h_mmhg": "the {signal} dose {beyond} per monitored hour (mmHg·h/h)",
-    "percent_time": "the time with {signal} {beyond} (% of the valid minutes)",
-    "n_episodes": "the number of episodes with {signal} {beyond}",
-    "longest_episode_min": "the longest episode with {signal} {beyond} (min)",
-}
 
 
 def estimates(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
@@ -118,10 +109,8 @@ def term_words(term: str) -> str:
 
 def exposure_words(name: str) -> str:
     """Return an exposure in words with its unit; an unknown name stays as it is."""
-    burden = BURDEN_NAME.fullmatch(name)
-    if burden and burden[4] in MEASURE_WORDS:
-        beyond = f"{burden[2]} {burden[3].replace('_', '.')} mmHg"
-        return MEASURE_WORDS[burden[4]].format(signal=burden[1].upper(), beyond=beyond)
+    if words := burden.column_words(name):
+        return words
     if name in REACTIVITY:
         return f"the {lower_first(REACTIVITY[name][0])}"
     column = contracts.analysis({}).columns.get(name)

@@ -185,3 +185,9 @@ def test_a_rule_that_joins_minutes_divides_by_the_time_it_joined(rule):
     alone = burden.add_up(_minutes([30.0, None] * 30), **settings).row(0, named=True)
     assert alone["dose_mmhg_h"] is None
     assert alone["percent_time"] == 100.0
+
+
+def test_a_minute_belongs_to_a_window_when_it_lies_wholly_inside():
+    minutes = _minutes([25.0] * 240)
+    inside = burden.in_window(minutes, start_h=1.0, end_h=2.0)
+    assert inside["t_s"].to_list() == [60.0 * i for i in range(61, 121)]

@@ -206,3 +206,16 @@ def test_without_a_test_of_curvature_noise_gives_an_optimum_and_with_it_rarely()
     assert _share_with_cppopt(0.0, depth=0.0) > 0.2
     assert _share_with_cppopt(1.645, depth=0.0) < 0.05 + 3 * math.sqrt(0.05 * 0.95 / 300)
     assert _share_with_cppopt(1.645, depth=0.3) > 0.95
+
+
+def test_bins_are_half_open():
+    """A CPP on an edge belongs to the bin above it; the upper end belongs to none."""
+    edges = optimal_cpp.bin_edges(bin_min_mmhg=40.0, bin_max_mmhg=120.0, bin_width_mmhg=5.0)
+    binned = optimal_cpp.bin_minutes(
+        pl.DataFrame({"cpp_mmhg": [39.9, 40.0, 75.0, 119.9, 120.0], "prx": [0.1] * 5}),
+        edges_mmhg=edges,
+        cpp_average_min=1,
+        fisher_clip=0.999,
+    )
+    assert binned.inside.tolist() == [False, True, True, True, False]
+    assert binned.bin[1:4].tolist() == [0, 7, 15]

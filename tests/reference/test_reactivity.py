@@ -216,3 +216,13 @@ def test_minutes_look_backwards_only():
     past = pl.col("t_s") <= 2400
     assert reactivity.to_minutes(changed, **settings).filter(past).equals(whole.filter(past))
     assert whole.filter(past)["prx"].count() > 30
+
+
+@pytest.mark.parametrize("level", [0.1, 80.3, 1e6 + 0.1])
+def test_a_constant_series_has_no_correlation_whatever_its_level(level):
+    """The mean of a constant may miss it by rounding, and its deviations correlate."""
+    draw = np.random.default_rng(6)
+    for n in range(3, 60):
+        lively, constant = draw.normal(size=n), np.full(n, level)
+        assert math.isnan(_last(constant, lively, n))
+        assert math.isnan(_last(lively, constant, n))

@@ -63,10 +63,10 @@ MODELS = {
     },
 }
 VERSIONS = {"icpcohort": "0.1.0", "python": "3.11.7", "polars": "2.1.0"}
-METHODS = (
-    "Minutes <b>during</b> an open drain & after craniectomy were left out.",
-    "Burden was added up by the rectangle rule.",
-)
+METHODS = {
+    "Signals": "Minutes <b>during</b> an open drain & after craniectomy were left out.",
+    "Burden": "Burden was added up by the rectangle rule.",
+}
 
 
 def _fit_rows(adjustment, exposure, effect, others, *, n, n_events):

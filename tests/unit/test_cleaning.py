@@ -114,7 +114,13 @@ def test_a_jump_is_only_asked_of_successive_seconds():
 def test_the_sentence_names_every_rule_in_order():
     sentence = cleaning.methods_sentence(rules=RULES)
     assert (
-        sentence.index("-10 to 100")
+        sentence.index("\N{MINUS SIGN}10 to 100")
         < sentence.index("5 s or longer")
         < sentence.index("'drain")
     )
+
+
+def test_a_line_without_any_change_is_flat_at_a_spread_of_zero():
+    values = [*_lively(10), *[20.0] * 5, *_lively(10)]
+    _, code = _codes([_seconds(values)], rules=[FLAT | {"max_spread_mmhg": 0.0}])
+    assert (code == 0).sum() == 5

@@ -106,6 +106,11 @@ def test_death_at_the_landmark_itself_is_alive_until_it():
     assert _select(patients, {"a": 24}).analysis.height == 1
 
 
+def test_discharge_at_the_landmark_itself_is_in_the_unit_until_it():
+    patients = _patients([{"patient_id": "a", "age_years": 16.0, "left_unit_h": 24.0}])
+    assert _select(patients, {"a": 24}).analysis.height == 1
+
+
 def test_exposures_stand_beside_the_patient():
     patients = _patients([{"patient_id": "a", "age_years": 30.0, "gose_6m": 3}])
     row = _select(patients, {"a": 12}).analysis.row(0, named=True)
@@ -152,3 +157,8 @@ def test_the_flow_adds_up_and_nobody_is_counted_twice(people):
     assert counted == {
         step: n for step, n in table.flow.select("step", "n_dropped").iter_rows() if n
     }
+
+
+def test_exactly_the_least_monitored_time_is_enough():
+    patients = _patients([{"patient_id": "a", "age_years": 16.0}])
+    assert _select(patients, {"a": 6}).analysis.height == 1

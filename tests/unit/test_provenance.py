@@ -7,7 +7,7 @@ from icpcohort import provenance
 
 @pytest.fixture
 def package(tmp_path, monkeypatch):
-    """A package of three modules and a script that reaches part of it."""
+    """A package of four modules and a script that reaches part of it."""
     root = tmp_path / "src"
     root.mkdir()
     files = {
@@ -19,7 +19,8 @@ def package(tmp_path, monkeypatch):
             '    """Drop."""\n    # why\n    return x < LIMIT and contracts.KEPT\n\n'
             "def methods_sentence():\n    return 'words'\n"
         ),
-        "deep.py": "LIMIT = 3\nUNUSED = 4\n",
+        "deep.py": "from icpcohort.deeper import LIMIT\n\nUNUSED = 4\n",
+        "deeper.py": "LIMIT = 3\n",
     }
     for name, text in files.items():
         (root / name).write_text(text)
@@ -46,7 +47,7 @@ def package(tmp_path, monkeypatch):
     ("name", "old", "new"),
     [
         ("stage.py", "x < LIMIT", "x <= LIMIT"),
-        ("deep.py", "LIMIT = 3", "LIMIT = 2"),
+        ("deeper.py", "LIMIT = 3", "LIMIT = 2"),
         ("contracts.py", "'a': 1", "'a': 2"),
         ("script.py", "input.x", "input.y"),
     ],

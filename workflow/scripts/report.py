@@ -31,7 +31,7 @@ page = report.render(
     estimates=store.read_named(read.estimates, contracts.ESTIMATES),
     diagnostics=store.read_named(read.diagnostics, contracts.DIAGNOSTICS),
     model_flows=store.read_named(read.model_flows, contracts.MODEL_FLOW),
-    methods=methods.sentences(settings, models),
+    methods=methods.paragraphs(settings, models),
     versions=provenance.versions(),
 )
 Path(snakemake.output.report).write_text(page, encoding="utf-8")

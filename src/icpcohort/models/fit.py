@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, store
+from icpcohort import burden, contracts, store
 from icpcohort.models import design as designs
 from icpcohort.models import estimates
 from icpcohort.models.estimates import Diagnostic
@@ -161,8 +161,9 @@ def methods_sentence(plan: Plan) -> str:
     unit = f"{plan.unit_of_effect:g} more of it" if plan.unit_of_effect != 1 else "1 more of it"
     return (
         f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
-        f"{family.in_words} in the cohort of the window {plan.window}. The exposure was "
-        f"{_in_words(plan.exposure)}; its odds ratio is for {unit}. {family.direction} "
+        f"{family.in_words} in the cohort of the window '{plan.window.replace('_', ' ')}'. The "
+        f"exposure was {_in_words(plan.exposure)}; its odds ratio is for {unit}. "
+        f"{family.direction} "
         f"{_adjustment(plan)} Patients with an unknown outcome, exposure or adjustment value "
         "were left out (complete cases). Intervals are 95 % Wald intervals and p values are "
         "two-sided. No estimate is reported where a term separates the outcome, where terms "
@@ -189,5 +190,5 @@ def _adjustment(plan: Plan) -> str:
 def _in_words(name: str) -> str:
     """The column's meaning and its name; the name alone if the contracts do not know it."""
     known = {column: known.about for column, known in contracts.analysis({}).columns.items()}
-    about = (known | ENDPOINTS).get(name)
+    about = (known | ENDPOINTS).get(name) or burden.column_words(name)
     return f"{about} ({name})" if about else name
