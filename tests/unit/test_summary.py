@@ -60,14 +60,14 @@ def test_a_minute_without_cpp_does_not_count_in_mean_cppopt():
 def test_five_mmhg_from_cppopt_is_near_and_llr_itself_is_not_below():
     row = _summarise(
         120,
-        cpp_mmhg=[65.0, 75.0, 64.9] * 40,
+        cpp_mmhg=[65.0, 75.0, 64.9, 64.9] * 30,
         prx=[0.1] * 120,
         cppopt_mmhg=[70.0] * 120,
         llr_mmhg=[65.0] * 120,
     )
-    assert row["percent_time_within_5_of_cppopt"] == pytest.approx(200 / 3)
-    assert row["percent_time_below_llr"] == pytest.approx(100 / 3)
-    assert row["delta_cpp_mean_mmhg"] == pytest.approx((65 + 75 + 64.9) / 3 - 70)
+    assert row["percent_time_within_5_of_cppopt"] == pytest.approx(50.0)
+    assert row["percent_time_below_llr"] == pytest.approx(50.0)
+    assert row["delta_cpp_mean_mmhg"] == pytest.approx((65 + 75 + 2 * 64.9) / 4 - 70)
 
 
 def test_the_tier_is_the_coarsest_of_the_minutes_in_the_window():
