@@ -1,0 +1,99 @@
+"""What a rule declares its script reads, what a script reads its rule declares, both ways."""
+
+import re
+from pathlib import Path
+
+import pytest
+import yaml
+
+HOME = Path(__file__).parents[2]
+RULES = "\n".join(path.read_text() for path in sorted(HOME.glob("workflow/rules/*.smk")))
+CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
+DIRECTIVES = ("input", "output", "params")
+# Read by rules in another way: `folder` and the tables through `inputs` and `study`.
+THROUGH_THE_STUDY = {"study"}
+# Inputs that tell Snakemake when to rerun; the script finds the files through its params.
+ONLY_FOR_SNAKEMAKE = {
+    ("ingest", "input"): {"files"},
+    ("study", "input"): {"patients", "recordings", "monitors", "events"},
+}
+
+
+def _blocks():
+    for block in re.split(r"\n(?=rule )", "\n" + RULES):
+        if named := re.match(r"\n?rule (\w+):", block):
+            yield named[1], block
+
+
+def _declared(block, directive):
+    found = re.search(rf"\n    {directive}:\n((?:        .*\n)+)", block)
+    return set(re.findall(r"^        (\w+)=", found[1], re.M)) if found else set()
+
+
+@pytest.mark.parametrize(
+    ("rule", "block"), list(_blocks()), ids=[name for name, _ in _blocks()]
+)
+def test_a_rule_and_its_script_agree(rule, block):
+    script = re.search(r'"\.\./scripts/(\w+)\.py"', block)
+    assert script and script[1] == rule, "a script has the name of its rule"
+    text = (HOME / f"workflow/scripts/{rule}.py").read_text(encoding="utf-8")
+    text = text.replace("read = snakemake.input\n", "").replace("read.", "snakemake.input.")
+    text = text.replace("store.snakemake.input.", "store.read.")
+    for directive in DIRECTIVES:
+        declared = _declared(block, directive) - ({"code"} if directive == "params" else set())
+        declared -= ONLY_FOR_SNAKEMAKE.get((rule, directive), set())
+        assert set(re.findall(rf"snakemake\.{directive}\.(\w+)", text)) == declared, directive
+
+
+def test_every_rule_has_a_sentence_and_the_fingerprint_of_its_own_script():
+    blocks = list(_blocks())
+    assert len(blocks) > 10
+    for rule, block in blocks:
+        assert re.search(r'"""[A-Z].*\."""', block), rule
+        assert f'code=provenance.code_of(SCRIPTS / "{rule}.py")' in block, rule
+
+
+@pytest.mark.parametrize(
+    ("group", "name"),
+    [
+        (group, name)
+        for group, values in CONFIG.items()
+        if group not in THROUGH_THE_STUDY and group != "windows"
+        for name in values
+    ],
+)
+def test_every_setting_reaches_a_rule(group, name):
+    assert f'SET["{group}"]["{name}"]' in RULES
+
+
+def test_every_script_belongs_to_a_rule():
+    scripts = {path.stem for path in HOME.glob("workflow/scripts/*.py")}
+    assert scripts == {rule for rule, _ in _blocks()}
+
+
+STAGES = (
+    *("recordings", "cells", "cleaning", "trends", "overlaps", "ingest", "reactivity"),
+    *("optimal_cpp", "indices", "burden", "summary", "outcomes", "cohort", "models"),
+    *("tables", "report"),
+)
+
+
+def _stage_of(path):
+    inside = path.relative_to(HOME / "src/icpcohort")
+    return inside.parts[0].removesuffix(".py")
+
+
+def test_no_stage_imports_a_later_one():
+    for path in (HOME / "src/icpcohort").rglob("*.py"):
+        stage = _stage_of(path)
+        if stage not in STAGES:
+            continue
+        text = path.read_text(encoding="utf-8")
+        named = re.findall(r"from icpcohort\.(\w+)", text)
+        for names in re.findall(r"from icpcohort import ([^(\n]+|\([^)]*\))", text):
+            named += re.findall(r"\w+", names)
+        for other in named:
+            if other in STAGES:
+                assert STAGES.index(other) <= STAGES.index(stage), (
+                    f"{path.name} imports {other}"
+                )
