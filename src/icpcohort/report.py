@@ -238,11 +238,15 @@ def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
     n_in, n_out = steps["n_in"].to_list()[0], steps["n_out"].to_list()[-1]
     unfavourable = given["analysis"].filter(pl.col("window") == window)["unfavourable"]
     known = unfavourable.drop_nulls()
-    outcome = format_share(int(known.sum()), known.len())
+    share = format_share(int(known.sum()), known.len())
+    outcome = (
+        f"of {known.len()} with a known outcome it was unfavourable in {share}"
+        if known.len()
+        else "the outcome of none of them is known"
+    )
     return (
         f"{n_out} of {n_in} patients ({format_percent(n_out, n_in)}) are in the analysis of "
-        f"the {grids.words_of(window)}; of {known.len()} with a known outcome it was "
-        f"unfavourable in {outcome}."
+        f"the {grids.words_of(window)}; {outcome}."
     )
 
 

@@ -109,7 +109,7 @@ def _fit_once(
 def _losses(flow: pl.DataFrame) -> str:
     lost = flow.filter(pl.col("n_dropped") > 0)
     told = [f"{row['reason']}: {row['n_dropped']}" for row in lost.iter_rows(named=True)]
-    return ", ".join(told)
+    return ", ".join(told) or "nobody is in the cohort of the window"
 
 
 def _misfits(analysis: pl.DataFrame, plan: Plan) -> list[str]:
