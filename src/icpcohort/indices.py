@@ -22,7 +22,7 @@ def compute(
     *,
     events: Sequence[Mapping[str, Any]],
     minutes: Mapping[str, Any],
-    curve: Mapping[str, Any],
+    curve: optimal_cpp.CurveRules,
     windows_h: Sequence[float],
     min_valid_fraction: float,
 ) -> Indices:
@@ -33,7 +33,7 @@ def compute(
     trends : contracts.TRENDS; may be empty
     events : rows of contracts.EVENTS of the patient
     minutes : settings of `reactivity.to_minutes`
-    curve : settings that `optimal_cpp.for_minutes` and `for_recording` share
+    curve : what `optimal_cpp.for_minutes` and `for_recording` share
     windows_h, min_valid_fraction
         Of `optimal_cpp.for_minutes`. What follows from PRx is null in the same minutes as
         PRx, those that touch an event of `not_during`. The whole recording's curve asks for
@@ -48,7 +48,7 @@ def compute(
         reactivity.to_minutes(trends, events=events, **minutes),
         windows_h=windows_h,
         min_valid_fraction=min_valid_fraction,
-        **curve,
+        rules=curve,
     )
     closed = reactivity.touched(
         by_minute["t_s"].to_numpy(), events=events, kinds=minutes["not_during"]
@@ -60,7 +60,7 @@ def compute(
     whole = optimal_cpp.for_recording(
         by_minute,
         min_minutes=min_valid_fraction * min(windows_h) * optimal_cpp.MINUTES_PER_H,
-        **curve,
+        rules=curve,
     )
     optimum = pl.DataFrame(
         [{"patient_id": patient_id} | whole.optimum],

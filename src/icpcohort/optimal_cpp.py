@@ -1,6 +1,7 @@
 """Optimal CPP: the lowest point of PRx against CPP, minute by minute and for a recording."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,6 +14,48 @@ from icpcohort.trends import BLOCK_S, ROUNDING
 
 Reals = NDArray[np.float64]
 MINUTES_PER_H = 60
+
+
+@dataclass(frozen=True)
+class CurveRules:
+    """How minutes become a curve of PRx on CPP, and which curves are accepted.
+
+    Attributes
+    ----------
+    n_blocks, fisher_clip
+        Values behind one PRx; |r| is clipped here before Fisher z.
+    cpp_average_min : int, min
+        CPP is averaged over as many minutes, looking back.
+    bin_width_mmhg, bin_min_mmhg, bin_max_mmhg : mmHg
+    min_bin_fraction, min_bins
+        Bins with a smaller share of the minutes do not count; least number that do.
+    min_curvature_z : float
+        Least curvature, in its standard errors by `spread_of_z`: at 1.645 about 5 % of
+        curves of pure noise pass, 0 asks only that the parabola opens upward.
+    reactivity_limit_prx : float
+        LLR and ULR are where the curve crosses it, inside the bins that count.
+    """
+
+    n_blocks: int
+    fisher_clip: float
+    cpp_average_min: int
+    bin_width_mmhg: float
+    bin_min_mmhg: float
+    bin_max_mmhg: float
+    min_bin_fraction: float
+    min_bins: int
+    min_curvature_z: float
+    reactivity_limit_prx: float
+
+    def edges_mmhg(self) -> Reals:
+        """Return the edges of the CPP bins."""
+        n_bins = round((self.bin_max_mmhg - self.bin_min_mmhg) / self.bin_width_mmhg)
+        return np.asarray(self.bin_min_mmhg + self.bin_width_mmhg * np.arange(n_bins + 1))
+
+    def centres_mmhg(self) -> Reals:
+        """Return the centres of the CPP bins."""
+        edges_mmhg = self.edges_mmhg()
+        return np.asarray((edges_mmhg[:-1] + edges_mmhg[1:]) / 2)
 
 
 def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
@@ -48,13 +91,8 @@ def accept(
     z_sums: Reals,
     z_squares: Reals,
     *,
-    edges_mmhg: Reals,
     min_minutes: float,
-    min_bin_fraction: float,
-    min_bins: int,
-    min_curvature_z: float,
-    n_blocks: int,
-    reactivity_limit_prx: float,
+    rules: CurveRules,
 ) -> Curves:
     """Fit the curves of binned Fisher-z PRx and keep those whose shape is a U.
 
@@ -62,18 +100,9 @@ def accept(
     ----------
     counts, z_sums, z_squares : (..., n_bins)
         Minutes in each bin, the sum of their z and of its square.
-    edges_mmhg : (n_bins + 1,) mmHg
     min_minutes : float
         Least number of minutes behind a curve.
-    min_bin_fraction, min_bins
-        Bins with a smaller share of the minutes do not count; least number that do.
-    min_curvature_z : float
-        Least curvature, in its standard errors by `spread_of_z`: at 1.645 about 5 % of
-        curves of pure noise pass, 0 asks only that the parabola opens upward.
-    n_blocks : int
-        Values behind one PRx.
-    reactivity_limit_prx : float
-        LLR and ULR are where the curve crosses it, inside the bins that count.
+    rules : CurveRules
 
     Returns
     -------
@@ -83,25 +112,25 @@ def accept(
 
     Source: Fisher z against a U shape out of noise, count weights, shape rule:
     Aries 2012 (details from memory); the test of the curvature: our own choice, by weighted
-    least squares; PRx limit 0.30 for LLR and
-    ULR: Donnelly 2017, Crit Care Med 45:1464-1471 (value from memory).
+    least squares; PRx limit 0.30 for LLR and ULR: Donnelly 2017, Crit Care Med 45:1464-1471
+    (value from memory).
     """
-    centres = (edges_mmhg[:-1] + edges_mmhg[1:]) / 2
+    centres = rules.centres_mmhg()
     total = counts.sum(axis=-1)
-    used = (counts > 0) & (counts >= min_bin_fraction * total[..., None] - ROUNDING)
+    used = (counts > 0) & (counts >= rules.min_bin_fraction * total[..., None] - ROUNDING)
     z = np.divide(z_sums, counts, out=np.zeros_like(z_sums), where=used)
     parabola = parabolas.fit(centres, z, np.where(used, counts, 0.0))
-    spread = spread_of_z(counts, z_sums, z_squares, n_blocks=n_blocks)
+    spread = spread_of_z(counts, z_sums, z_squares, n_blocks=rules.n_blocks)
     lowest = parabola.lowest_mmhg()
     first = np.where(used, centres, np.inf).min(axis=-1)
     last = np.where(used, centres, -np.inf).max(axis=-1)
-    half_bin = np.diff(edges_mmhg)[0] / 2
+    half_bin = rules.bin_width_mmhg / 2
     reason = np.select(
         [
             total < min_minutes - ROUNDING,
-            used.sum(axis=-1) < max(min_bins, 3),
+            used.sum(axis=-1) < max(rules.min_bins, 3),
             ~(parabola.quadratic > 0),
-            ~(parabola.quadratic >= min_curvature_z * spread * parabola.quadratic_se),
+            ~(parabola.quadratic >= rules.min_curvature_z * spread * parabola.quadratic_se),
             ~((lowest >= first) & (lowest <= last)),
         ],
         [
@@ -114,7 +143,7 @@ def accept(
         "",
     )
     ok = reason == ""
-    llr, ulr = parabola.crossings_mmhg(np.arctanh(reactivity_limit_prx))
+    llr, ulr = parabola.crossings_mmhg(np.arctanh(rules.reactivity_limit_prx))
     return Curves(
         np.where(ok, lowest, np.nan),
         np.where(ok & (llr >= first - half_bin), llr, np.nan),
@@ -161,31 +190,24 @@ class Binned(NamedTuple):
     z: Reals
 
 
-def bin_minutes(
-    minutes: pl.DataFrame, *, edges_mmhg: Reals, cpp_average_min: int, fisher_clip: float
-) -> Binned:
+def bin_minutes(minutes: pl.DataFrame, *, rules: CurveRules) -> Binned:
     """Put each minute's PRx in the bin of the mean CPP of the minutes that PRx looks back on.
 
     Bins are half-open. A minute without PRx, or whose CPP lies outside the bins, or with
     fewer than half of `cpp_average_min` minutes of CPP, counts nowhere.
     """
+    n, edges_mmhg, clip = rules.cpp_average_min, rules.edges_mmhg(), rules.fisher_clip
     cpp = (
         minutes["cpp_mmhg"]
-        .rolling_mean(cpp_average_min, min_samples=max(1, (cpp_average_min + 1) // 2))
+        .rolling_mean(n, min_samples=max(1, (n + 1) // 2))
         .fill_null(np.nan)
         .to_numpy()
     )
     prx = minutes["prx"].fill_null(np.nan).to_numpy()
     place = np.searchsorted(edges_mmhg, cpp, side="right") - 1
     inside = np.isfinite(prx) & np.isfinite(cpp) & (place >= 0) & (place < edges_mmhg.size - 1)
-    z = np.arctanh(np.clip(np.where(inside, prx, 0.0), -fisher_clip, fisher_clip))
+    z = np.arctanh(np.clip(np.where(inside, prx, 0.0), -clip, clip))
     return Binned(inside, np.where(inside, place, 0), z)
-
-
-def bin_edges(*, bin_min_mmhg: float, bin_max_mmhg: float, bin_width_mmhg: float) -> Reals:
-    """Return the edges of the CPP bins."""
-    n_bins = round((bin_max_mmhg - bin_min_mmhg) / bin_width_mmhg)
-    return np.asarray(bin_min_mmhg + bin_width_mmhg * np.arange(n_bins + 1), np.float64)
 
 
 def for_minutes(
@@ -193,16 +215,7 @@ def for_minutes(
     *,
     windows_h: Sequence[float],
     min_valid_fraction: float,
-    cpp_average_min: int,
-    bin_width_mmhg: float,
-    bin_min_mmhg: float,
-    bin_max_mmhg: float,
-    min_bin_fraction: float,
-    min_bins: int,
-    min_curvature_z: float,
-    n_blocks: int,
-    reactivity_limit_prx: float,
-    fisher_clip: float,
+    rules: CurveRules,
 ) -> pl.DataFrame:
     """Add cppopt_mmhg, llr_mmhg and ulr_mmhg to the minutes of one patient.
 
@@ -214,6 +227,7 @@ def for_minutes(
         How far the curves look back; several are combined by `combine_windows`.
     min_valid_fraction : float
         Least share of a window's minutes with CPP and PRx.
+    rules : CurveRules
 
     Returns
     -------
@@ -223,26 +237,15 @@ def for_minutes(
     Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
     windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
     """
-    edges = bin_edges(
-        bin_min_mmhg=bin_min_mmhg, bin_max_mmhg=bin_max_mmhg, bin_width_mmhg=bin_width_mmhg
-    )
-    binned = bin_minutes(
-        minutes, edges_mmhg=edges, cpp_average_min=cpp_average_min, fisher_clip=fisher_clip
-    )
-    sums = _running_sums(binned, n_bins=edges.size - 1)
+    sums = _running_sums(minutes, rules=rules)
     found = []
     for window_h in windows_h:
         n = round(window_h * MINUTES_PER_H)
         found.append(
             accept(
                 *(_over_last(running, n) for running in sums),
-                edges_mmhg=edges,
                 min_minutes=min_valid_fraction * n,
-                min_bin_fraction=min_bin_fraction,
-                min_bins=min_bins,
-                min_curvature_z=min_curvature_z,
-                n_blocks=n_blocks,
-                reactivity_limit_prx=reactivity_limit_prx,
+                rules=rules,
             )
         )
     weights = np.stack([np.nan_to_num(curves.parabola.r_squared) for curves in found])
@@ -255,14 +258,15 @@ def for_minutes(
     )
 
 
-def _running_sums(binned: Binned, *, n_bins: int) -> tuple[Reals, Reals, Reals]:
+def _running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> tuple[Reals, Reals, Reals]:
     """Return counts, sums of z and of its square from the first minute on.
 
     Each (n_minutes + 1, n_bins), beginning with zeros.
     """
+    binned = bin_minutes(minutes, rules=rules)
     rows = np.flatnonzero(binned.inside)
     bins, z = binned.bin[rows], binned.z[rows]
-    sums = np.zeros((3, binned.inside.size + 1, n_bins))
+    sums = np.zeros((3, binned.inside.size + 1, rules.centres_mmhg().size))
     for power in range(3):
         sums[power, rows + 1, bins] = z**power
     counts, z_sums, z_squares = sums.cumsum(axis=1)
@@ -285,45 +289,17 @@ def for_recording(
     minutes: pl.DataFrame,
     *,
     min_minutes: float,
-    cpp_average_min: int,
-    bin_width_mmhg: float,
-    bin_min_mmhg: float,
-    bin_max_mmhg: float,
-    min_bin_fraction: float,
-    min_bins: int,
-    min_curvature_z: float,
-    n_blocks: int,
-    reactivity_limit_prx: float,
-    fisher_clip: float,
+    rules: CurveRules,
 ) -> WholeCurve:
     """Fit one curve to all minutes of one patient; describes, predicts nothing.
 
     Source: PRx averaged in CPP bins over the whole recording: Steiner 2002, Crit Care Med
     30:733-738; the fitted parabola stands for the reading by eye.
     """
-    edges = bin_edges(
-        bin_min_mmhg=bin_min_mmhg, bin_max_mmhg=bin_max_mmhg, bin_width_mmhg=bin_width_mmhg
-    )
-    binned = bin_minutes(
-        minutes, edges_mmhg=edges, cpp_average_min=cpp_average_min, fisher_clip=fisher_clip
-    )
-    counts, z_sums, z_squares = (
-        running[-1] for running in _running_sums(binned, n_bins=edges.size - 1)
-    )
-    curves = accept(
-        counts,
-        z_sums,
-        z_squares,
-        edges_mmhg=edges,
-        min_minutes=min_minutes,
-        min_bin_fraction=min_bin_fraction,
-        min_bins=min_bins,
-        min_curvature_z=min_curvature_z,
-        n_blocks=n_blocks,
-        reactivity_limit_prx=reactivity_limit_prx,
-    )
+    counts, z_sums, z_squares = (running[-1] for running in _running_sums(minutes, rules=rules))
+    curves = accept(counts, z_sums, z_squares, min_minutes=min_minutes, rules=rules)
     some = counts > 0
-    centres = ((edges[:-1] + edges[1:]) / 2)[some]
+    centres = rules.centres_mmhg()[some]
     fitted = np.tanh(curves.parabola.at(centres)) if curves.reason == "" else np.nan * centres
     curve = pl.DataFrame(
         {

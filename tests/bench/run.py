@@ -55,7 +55,7 @@ def ours(path: Path) -> None:
     """From the file to minutes, as the workflow's two jobs of a patient do it."""
     import yaml
 
-    from icpcohort import indices, ingest
+    from icpcohort import indices, ingest, optimal_cpp
 
     settings = yaml.safe_load((HERE.parents[1] / "config/config.yaml").read_text())
     row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit"))
@@ -77,7 +77,7 @@ def ours(path: Path) -> None:
         done.trends,
         events=[],
         minutes={"minute_min_valid_fraction": 0.5, **index},
-        curve=curve | {"fisher_clip": clip, "n_blocks": index["n_blocks"]},
+        curve=optimal_cpp.CurveRules(**curve, fisher_clip=clip, n_blocks=index["n_blocks"]),
         windows_h=windows_h,
         min_valid_fraction=min_valid_fraction,
     )

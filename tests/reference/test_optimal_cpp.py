@@ -30,6 +30,20 @@ SETTINGS = {
 }
 
 
+def _rules(settings):
+    of_windows = ("windows_h", "min_valid_fraction")
+    return optimal_cpp.CurveRules(**{k: v for k, v in settings.items() if k not in of_windows})
+
+
+def _for_minutes(minutes, settings):
+    return optimal_cpp.for_minutes(
+        minutes,
+        windows_h=settings["windows_h"],
+        min_valid_fraction=settings["min_valid_fraction"],
+        rules=_rules(settings),
+    )
+
+
 def test_a_known_parabola_is_found():
     """C01-C04, analytic: lowest at 75, PRx -0.1 there, 0.30 at 55 and 95."""
     fit = parabolas.fit(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
@@ -136,7 +150,7 @@ def test_every_minute_agrees_with_a_plain_loop(seed):
     minutes = pl.DataFrame(
         rows, schema={"cpp_mmhg": pl.Float64, "prx": pl.Float64}, orient="row"
     )
-    found = optimal_cpp.for_minutes(minutes, **settings)
+    found = _for_minutes(minutes, settings)
     n_given = 0
     for i in range(0, 400, 7):
         slow = _by_loop(rows[: i + 1], settings)
@@ -159,8 +173,8 @@ def test_changing_the_future_changes_no_past_value():
     changed = minutes.with_columns(
         pl.when(pl.int_range(pl.len()) < 400).then("prx").otherwise(0.9).alias("prx")
     )
-    before = optimal_cpp.for_minutes(minutes, **SETTINGS).head(400)
-    after = optimal_cpp.for_minutes(changed, **SETTINGS).head(400)
+    before = _for_minutes(minutes, SETTINGS).head(400)
+    after = _for_minutes(changed, SETTINGS).head(400)
     assert before["cppopt_mmhg"].count() > 50
     assert after.equals(before)
 
@@ -190,12 +204,7 @@ def _share_with_cppopt(min_curvature_z, *, depth, n_recordings=300):
         whole = optimal_cpp.for_recording(
             pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
             min_minutes=120.0,
-            **{
-                k: v
-                for k, v in SETTINGS.items()
-                if k not in ("windows_h", "min_valid_fraction")
-            }
-            | {"min_curvature_z": min_curvature_z},
+            rules=_rules(SETTINGS | {"min_curvature_z": min_curvature_z}),
         )
         n_found += whole.optimum["reason"] is None
     return n_found / n_recordings
@@ -210,12 +219,9 @@ def test_without_a_test_of_curvature_noise_gives_an_optimum_and_with_it_rarely()
 
 def test_bins_are_half_open():
     """A CPP on an edge belongs to the bin above it; the upper end belongs to none."""
-    edges = optimal_cpp.bin_edges(bin_min_mmhg=40.0, bin_max_mmhg=120.0, bin_width_mmhg=5.0)
     binned = optimal_cpp.bin_minutes(
         pl.DataFrame({"cpp_mmhg": [39.9, 40.0, 75.0, 119.9, 120.0], "prx": [0.1] * 5}),
-        edges_mmhg=edges,
-        cpp_average_min=1,
-        fisher_clip=0.999,
+        rules=_rules(SETTINGS | {"cpp_average_min": 1}),
     )
     assert binned.inside.tolist() == [False, True, True, True, False]
     assert binned.bin[1:4].tolist() == [0, 7, 15]

@@ -2,7 +2,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, indices, store
+from icpcohort import contracts, indices, optimal_cpp, store
 
 MINUTES = {
     "minute_min_valid_fraction": 0.5,
@@ -11,18 +11,18 @@ MINUTES = {
     "long_n_minutes": 20,
     "not_during": ["drain_open"],
 }
-CURVE = {
-    "fisher_clip": 0.999,
-    "cpp_average_min": 5,
-    "bin_width_mmhg": 5.0,
-    "bin_min_mmhg": 40.0,
-    "bin_max_mmhg": 120.0,
-    "min_bin_fraction": 0.02,
-    "min_bins": 4,
-    "min_curvature_z": 1.645,
-    "n_blocks": 30,
-    "reactivity_limit_prx": 0.30,
-}
+CURVE = optimal_cpp.CurveRules(
+    fisher_clip=0.999,
+    cpp_average_min=5,
+    bin_width_mmhg=5.0,
+    bin_min_mmhg=40.0,
+    bin_max_mmhg=120.0,
+    min_bin_fraction=0.02,
+    min_bins=4,
+    min_curvature_z=1.645,
+    n_blocks=30,
+    reactivity_limit_prx=0.30,
+)
 
 
 def _trends(*, abp_interval_s=1.0, hours=12):

@@ -1,4 +1,4 @@
-from icpcohort import contracts, indices, store
+from icpcohort import contracts, indices, optimal_cpp, store
 
 done = indices.compute(
     snakemake.wildcards.patient,
@@ -11,18 +11,18 @@ done = indices.compute(
         "long_n_minutes": snakemake.params.long_n_minutes,
         "not_during": snakemake.params.not_during,
     },
-    curve={
-        "fisher_clip": snakemake.params.fisher_clip,
-        "cpp_average_min": snakemake.params.cpp_average_min,
-        "bin_width_mmhg": snakemake.params.bin_width_mmhg,
-        "bin_min_mmhg": snakemake.params.bin_min_mmhg,
-        "bin_max_mmhg": snakemake.params.bin_max_mmhg,
-        "min_bin_fraction": snakemake.params.min_bin_fraction,
-        "min_bins": snakemake.params.min_bins,
-        "min_curvature_z": snakemake.params.min_curvature_z,
-        "n_blocks": snakemake.params.n_blocks,
-        "reactivity_limit_prx": snakemake.params.reactivity_limit_prx,
-    },
+    curve=optimal_cpp.CurveRules(
+        fisher_clip=snakemake.params.fisher_clip,
+        cpp_average_min=snakemake.params.cpp_average_min,
+        bin_width_mmhg=snakemake.params.bin_width_mmhg,
+        bin_min_mmhg=snakemake.params.bin_min_mmhg,
+        bin_max_mmhg=snakemake.params.bin_max_mmhg,
+        min_bin_fraction=snakemake.params.min_bin_fraction,
+        min_bins=snakemake.params.min_bins,
+        min_curvature_z=snakemake.params.min_curvature_z,
+        n_blocks=snakemake.params.n_blocks,
+        reactivity_limit_prx=snakemake.params.reactivity_limit_prx,
+    ),
     windows_h=snakemake.params.windows_h,
     min_valid_fraction=snakemake.params.curve_min_valid_fraction,
 )
