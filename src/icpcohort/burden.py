@@ -281,7 +281,7 @@ def methods_sentence(
         f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg (strictly):"
         f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
         f" {episode_min} min or more beyond the threshold, not ended by interruptions of up to"
-        f" {merge_gap_min} min, which do not count in their length. Gaps count in neither"
-        " numerator nor denominator. Time after craniectomy counts; ICP with an open drain does"
-        " not."
+        f" {merge_gap_min} min, which do not count in their length. Gaps and masked"
+        " time count in neither numerator nor denominator; all other time does, also after a"
+        " craniectomy."
     )
