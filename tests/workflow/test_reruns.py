@@ -129,3 +129,8 @@ def test_a_changed_setting_reruns_what_reads_it(place, old, new, first):
 def test_touching_nothing_reruns_nothing(place):
     os.utime(place.study / "config/config.yaml")
     assert place.would_run() == set()
+
+
+def test_a_changed_title_reruns_the_report_alone(place):
+    place.edit("study/config/config.yaml", "title: Demonstration", "title: Another")
+    assert place.would_run() == {"report"}

@@ -10,7 +10,9 @@ rule study:
         monitors="results/monitors.parquet",
         events="results/events.parquet",
     params:
-        study=SET["study"],
+        folder=SET["study"]["folder"],
+        names={name: SET["study"][name] for name in study.TABLES},
+        columns=SET["study"]["columns"],
         code=provenance.code_of(SCRIPTS / "study.py"),
     script:
         "../scripts/study.py"
