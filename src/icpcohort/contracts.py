@@ -366,7 +366,9 @@ OUTCOMES = Table(
         "impact_core_unfavourable": Column(
             REAL, "1", "IMPACT core probability of an unfavourable outcome at 6 months"
         ),
-        "impact_core_logit": Column(REAL, "1", "Log odds of `impact_core_unfavourable`"),
+        "impact_core_logit": Column(
+            REAL, "1", "IMPACT core log odds of an unfavourable outcome"
+        ),
         "gcs_pupils": Column(COUNT, "{score}", "GCS-P: GCS - number of unreactive pupils"),
     },
 )

@@ -282,3 +282,10 @@ def test_missing_and_broken_tables_are_all_named():
 def test_no_missing_value_shows_as_python_or_as_a_number():
     for page in (PAGE, EMPTY, FEW):
         assert re.findall(r"\b(None|nan|NaN|inf)\b(?!:)", page.text) == []
+
+
+def test_a_number_is_not_torn_between_two_lines():
+    cells = re.findall(r"<td([^>]*)>([^<]*)</td>", HTML)
+    numbers = [(mark, text) for mark, text in cells if re.fullmatch(r"[<\u2212]?[\d.]+", text)]
+    assert len(numbers) > 50
+    assert all(mark == ' class="short"' for mark, _ in numbers)

@@ -17,7 +17,6 @@ ENDPOINTS = {
     "gose_6m_merged": "the GOSE at 6 months with scores 2 and 3 merged",
     "unfavourable": "an unfavourable GOSE at 6 months",
     "dead": "death by 6 months",
-    "impact_core_logit": "IMPACT core log odds of an unfavourable outcome",
 }
 NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 
