@@ -1,7 +1,8 @@
 """What every reader gives: a description, chunks of samples, or the reason why not."""
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,12 +53,14 @@ class Chunk:
 
     `start_s` counts from the recording's first sample. `samples_mmhg` has "icp" and, where the
     recording has it, "abp"; NaN is a sample without a valid reading and stays inside the signal
-    code. `fs_hz` has the same keys.
+    code. `fs_hz` has the same keys. `limits_mmhg` has the lowest and the highest pressure that
+    the file can express, for the signals whose format has such limits.
     """
 
     start_s: float
     samples_mmhg: dict[str, Samples]
     fs_hz: dict[str, float]
+    limits_mmhg: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def tier_of(fs_hz: float) -> str:
