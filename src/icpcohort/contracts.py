@@ -31,6 +31,11 @@ _WINDOW = Column(TEXT, "", "Exposure window, as named in the settings")
 _REASON = Column(TEXT, "", "Why, as a short code")
 _DETAIL = Column(TEXT, "", "Why, in words that say what to do")
 _T_END_S = Column(REAL, "s", "End of the minute since time zero; the row uses only the past")
+LEVEL = {
+    "abp_level": Column(TEXT, "", "Where the arterial transducer is zeroed: tragus or heart"),
+    "bed_angle_deg": Column(REAL, "deg", "Angle of the trunk above the horizontal"),
+    "heart_to_tragus_cm": Column(REAL, "cm", "Distance along the body from heart to tragus"),
+}
 
 # --- the study's own tables, after reading -------------------------------------------------
 
@@ -60,6 +65,7 @@ PATIENTS = Table(
         ),
         "death_h": Column(REAL, "h", "Death since time zero; null if alive when last known"),
         "left_unit_h": Column(REAL, "h", "Discharge from the unit since time zero, alive"),
+        **LEVEL,
     },
 )
 
@@ -93,6 +99,9 @@ RECORDING_LIST = Table(
         ),
         "icp_unit": Column(TEXT, "", "Unit of ICP, where the file does not state it"),
         "abp_unit": Column(TEXT, "", "Unit of ABP, where the file does not state it"),
+        "clock_zone": Column(
+            TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
+        ),
     },
 )
 
@@ -109,6 +118,10 @@ MONITORS = Table(
         "depth_mm": Column(REAL, "mm", "Depth of the sensor's tip below the dura"),
         "insertion_h": Column(REAL, "h", "Insertion since time zero"),
         "removal_h": Column(REAL, "h", "Removal since time zero"),
+        "calibrated_h": Column(
+            REAL, "h", "Calibration since time zero, where readings before it do not count"
+        ),
+        "malfunction_h": Column(REAL, "h", "From when the monitor failed, since time zero"),
         "zero_reference_mmhg": Column(
             REAL, "mm[Hg]", "Reading against atmosphere noted at calibration before insertion"
         ),
@@ -137,6 +150,10 @@ EVENTS = Table(
         ),
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
+        **{
+            name: column._replace(about=f"{column.about}, from a level_change on")
+            for name, column in LEVEL.items()
+        },
     },
 )
 
@@ -214,6 +231,24 @@ ARTEFACTS = Table(
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero"),
         "reason": _REASON,
+    },
+)
+
+INTERVALS = Table(
+    "intervals/<patient>.parquet",
+    "Everything that was noted of one patient's time, by whom: what rules and indices go by",
+    ("event", "start_s", "source"),
+    {
+        "event": Column(
+            TEXT,
+            "",
+            "A kind of events.csv, or no_monitor, before_calibration, monitor_malfunction",
+        ),
+        "start_s": Column(REAL, "s", "Start since time zero"),
+        "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
+        "source": Column(
+            TEXT, "", "events (the table), annotations (in a recording) or monitors (the log)"
+        ),
     },
 )
 

@@ -17,6 +17,7 @@ CHOICES = {
     "kind": ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain"),
     "fixation": ("bolt", "tunnelled"),
     "side": ("left", "right"),
+    "abp_level": ("tragus", "heart"),
     "event": (
         "drain_open",
         "craniectomy",
@@ -42,6 +43,10 @@ LIMITS: dict[str, tuple[float, float]] = {
     "depth_mm": (0, 150),
     "insertion_h": (-8_760, 100_000),
     "removal_h": (-8_760, 100_000),
+    "calibrated_h": (-8_760, 100_000),
+    "malfunction_h": (-8_760, 100_000),
+    "bed_angle_deg": (-90, 90),
+    "heart_to_tragus_cm": (0, 100),
     "zero_reference_mmhg": (-100, 100),
     "drift_at_removal_mmhg": (-100, 100),
     "start_s": (-31_536_000, 31_536_000),

@@ -1,6 +1,11 @@
-"""Levels: what the height of a pressure transducer does to its reading."""
+"""Levels: what the height of a pressure transducer does to its reading, and where it was."""
 
 import math
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
 
 from icpcohort.units import PA_PER_MMHG
 
@@ -63,3 +68,110 @@ def cpp_mmhg(abp_mmhg: float, *, icp_mmhg: float) -> float:
     Source: CPP = MAP - ICP (Carney 2017, Neurosurgery 80:6-15).
     """
     return abp_mmhg - icp_mmhg
+
+
+class Level(NamedTuple):
+    """Where the arterial transducer is, from some time on; None where it was not noted."""
+
+    abp_level: str | None
+    bed_angle_deg: float | None
+    heart_to_tragus_cm: float | None
+
+
+def apply(
+    trends: pl.DataFrame,
+    *,
+    patient: Mapping[str, Any],
+    events: Sequence[Mapping[str, Any]],
+    abp_correction: str,
+    fluid_density_kg_m3: float,
+) -> pl.DataFrame:
+    """State the level of ABP in each block and, if asked for, bring it to the tragus.
+
+    Parameters
+    ----------
+    trends : DataFrame, one row a 10-s block
+        t_s, icp_mmhg, abp_mmhg as recorded.
+    patient : abp_level, bed_angle_deg, heart_to_tragus_cm
+    events : rows of contracts.EVENTS of the patient
+        A `level_change` holds from its start to its end, or to the next one; before and
+        after, what `patient` says holds. What a change does not state is not known.
+    abp_correction : {"none", "hydrostatic"}
+        "hydrostatic" corrects what is levelled at the heart, where angle and distance are
+        known.
+    fluid_density_kg_m3 : float, kg/m3
+        Of the fluid column, as in `hydrostatic_difference_mmhg`.
+
+    Returns
+    -------
+    DataFrame
+        `trends` with abp_mmhg and cpp_mmhg of the stated level, `abp_level` (tragus, heart or
+        unknown; null without ABP) and `abp_shift_mmhg`, what was added to ABP as recorded.
+
+    Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015, Br J
+    Anaesth 115:487-488 (citation from memory).
+    """
+    t_s = trends["t_s"].to_numpy()
+    level = np.full(t_s.size, "unknown", dtype=object)
+    shift_mmhg = np.zeros(t_s.size)
+    for start_s, end_s, held in _in_order(patient, events):
+        inside = (t_s >= start_s) & (t_s < end_s)
+        level[inside], shift_mmhg[inside] = _effect(
+            held, abp_correction=abp_correction, fluid_density_kg_m3=fluid_density_kg_m3
+        )
+    has_abp = pl.col("abp_mmhg").is_not_null()
+    return trends.with_columns(
+        pl.when(has_abp).then(pl.Series(level.tolist(), dtype=pl.String())).alias("abp_level"),
+        pl.when(has_abp).then(pl.Series(shift_mmhg)).alias("abp_shift_mmhg"),
+    ).with_columns(
+        abp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg"),
+        cpp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg") - pl.col("icp_mmhg"),
+    )
+
+
+def _in_order(
+    patient: Mapping[str, Any], events: Sequence[Mapping[str, Any]]
+) -> list[tuple[float, float, Level]]:
+    """Return start, end and level of each stretch; a later one overrides an earlier."""
+    changes = sorted(
+        (event for event in events if event["event"] == "level_change"),
+        key=lambda event: float(event["start_s"]),
+    )
+    stretches = [(-math.inf, math.inf, _level_of(patient))]
+    for change in changes:
+        end_s = math.inf if change["end_s"] is None else float(change["end_s"])
+        stretches.append((float(change["start_s"]), end_s, _level_of(change)))
+    return stretches
+
+
+def _level_of(row: Mapping[str, Any]) -> Level:
+    return Level(row["abp_level"], row["bed_angle_deg"], row["heart_to_tragus_cm"])
+
+
+def _effect(
+    held: Level, *, abp_correction: str, fluid_density_kg_m3: float
+) -> tuple[str, float]:
+    """Return the level that ABP is of in the results, and what is added to it."""
+    angle_deg, distance_cm = held.bed_angle_deg, held.heart_to_tragus_cm
+    known = angle_deg is not None and distance_cm is not None
+    if held.abp_level == "heart" and abp_correction == "hydrostatic" and known:
+        column_mmhg = hydrostatic_difference_mmhg(
+            distance_cm=distance_cm, angle_deg=angle_deg, density_kg_m3=fluid_density_kg_m3
+        )
+        return "tragus", -column_mmhg
+    return held.abp_level or "unknown", 0.0
+
+
+def methods_sentence(*, abp_correction: str, fluid_density_kg_m3: float) -> str:
+    """Return the report's sentence for `apply`, from the same settings."""
+    if abp_correction == "none":
+        return (
+            "Arterial pressure was used as recorded, not corrected for the level of its"
+            " transducer, which is stated for each patient where it was noted."
+        )
+    return (
+        "Arterial pressure levelled at the heart was brought to the tragus by the column of"
+        f" fluid between them (density {fluid_density_kg_m3:g} kg/m3, distance times the sine"
+        " of the bed's angle) where angle and distance were noted; where they were not, and"
+        " where the level is unknown, it was used as recorded."
+    )

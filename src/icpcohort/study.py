@@ -27,6 +27,13 @@ NEEDED = {  # columns that must be there, and filled unless they may be empty
 MAY_BE_EMPTY = ("age_years", "gose_6m", "death_h", "left_unit_h")  # in single rows
 NEEDS_ROWS = ("patients", "recordings")
 MAX_SHOWN = 50
+_IN_THIS_ORDER = (
+    ("start_s", "end_s"),
+    ("insertion_h", "removal_h"),
+    ("insertion_h", "malfunction_h"),
+    ("malfunction_h", "removal_h"),
+    ("calibrated_h", "removal_h"),
+)
 DEAD_BY_SCORE_H = 3_600.0  # a death in the first 150 days precedes the 6-month score; no source
 
 
@@ -132,6 +139,21 @@ def events_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
     return _rows_of(study, study.events, patient_id, by=["start_s", "event"])
 
 
+_OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
+
+
+def monitors_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
+    """Return when each of one patient's monitors was in and fit, by insertion; null is None."""
+    rows = _rows_of(study, study.monitors, patient_id, by=["insertion_h", "monitor_id"])
+    return [{name: row[name] for name in _OF_A_MONITOR} for row in rows]
+
+
+def level_of(study: Study, patient_id: str) -> dict[str, Any]:
+    """Return where one patient's arterial transducer is; null is None."""
+    (row,) = _rows_of(study, study.patients, patient_id, by=["patient_id"])
+    return {name: row[name] for name in contracts.LEVEL}
+
+
 def _rows_of(
     study: Study, table: pl.DataFrame, patient_id: str, *, by: list[str]
 ) -> list[dict[str, Any]]:
@@ -221,10 +243,16 @@ def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> 
 
 def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[str]:
     """Yield what is wrong between the cells of one row, and with a recording's path."""
-    for start, end in (("start_s", "end_s"), ("insertion_h", "removal_h")):
+    for start, end in _IN_THIS_ORDER:
         begin, finish = values.get(start), values.get(end)
         if begin is not None and finish is not None and finish < begin:
             yield f"{end}: {finish:g} is before {start} {begin:g}; correct one of them"
+    levels = [name for name in contracts.LEVEL if values.get(name) is not None]
+    if levels and values.get("event") not in (None, "level_change"):
+        yield (
+            f"{levels[0]}: stated in a row of '{values['event']}'; a level is stated in "
+            "patients.csv, or in a row with the event level_change"
+        )
     path = values.get("path")
     if path is not None:
         words = entries.path_problem(path, folder=folder)

@@ -9,7 +9,7 @@ import jsonschema
 import pytest
 import yaml
 
-from icpcohort import burden, contracts, entries, plan_checks, settings, study
+from icpcohort import burden, contracts, entries, intervals, plan_checks, settings, study
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -32,7 +32,7 @@ CONTENTS["config"]["study"]["columns"] = {
 }
 FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
-UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx")
+UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3")
 BARE = (
     "n_blocks",
     "min_bins",
@@ -247,7 +247,9 @@ def test_the_events_of_the_settings_are_those_of_the_study_tables():
     not_during = SCHEMAS["config"]["properties"]["reactivity"]["properties"]["not_during"]
     rule = SCHEMAS["config"]["$defs"]["event"]["properties"]["event"]
     assert tuple(not_during["items"]["enum"]) == entries.CHOICES["event"]
-    assert tuple(rule["enum"]) == entries.CHOICES["event"]
+    assert tuple(rule["enum"]) == (*entries.CHOICES["event"], *intervals.MONITOR_KINDS)
+    own = SCHEMAS["config"]["properties"]["recordings"]["properties"]["annotation_meanings"]
+    assert tuple(own["items"]["properties"]["event"]["enum"]) == entries.CHOICES["event"]
 
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():

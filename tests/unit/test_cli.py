@@ -271,7 +271,7 @@ def test_check_says_what_was_found_in_two_lines(filled, capsys):
 
 def test_check_tells_what_is_not_used(filled, capsys):
     with (filled / "events.csv").open("a", encoding="utf-8") as file:
-        file.write("P1,transport,100,200\nP1,drain_open,300,400\n")
+        file.write("P1,transport,100,200,,,\nP1,drain_open,300,400,,,\n")
     text = (filled / "patients.csv").read_text(encoding="utf-8").replace("hypoxia", "remarks")
     (filled / "patients.csv").write_text(text, encoding="utf-8")
     code, out, _ = _run(capsys, "check", filled)
@@ -283,7 +283,7 @@ def test_check_tells_what_is_not_used(filled, capsys):
 
 def test_check_lists_every_recording_that_cannot_be_used(filled, capsys):
     with (filled / "recordings.csv").open("a", encoding="utf-8") as file:
-        file.write("R2,P1,gone.csv,csv,0,,,mmHg,\nR3,P1,gone.hea,wfdb,0,,,,\n")
+        file.write("R2,P1,gone.csv,csv,0,,,mmHg,,\nR3,P1,gone.hea,wfdb,0,,,,,\n")
     code, out, err = _run(capsys, "check", filled)
     assert (code, out) == (1, "")
     lines = err.splitlines()

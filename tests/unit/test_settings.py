@@ -206,7 +206,8 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         (
             {"rule": "event", "signal": "icp", "event": "drain", "settle_s": 60.0},
             "entry 1 (event), event: 'drain' is not one of drain_open, craniectomy, rezero, "
-            "level_change, transport, disconnected, artefact; did you mean 'drain_open'?",
+            "level_change, transport, disconnected, artefact, no_monitor, before_calibration, "
+            "monitor_malfunction; did you mean 'drain_open'?",
         ),
         (
             {

@@ -209,6 +209,7 @@ def test_the_rows_of_one_patient_come_by_their_start_as_plain_values(tmp_path):
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
+        "clock_zone": None,
     }
     assert [(row["event"], row["end_s"]) for row in study.events_of(read, "P1")] == [
         ("rezero", 60.0),
@@ -512,3 +513,45 @@ def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     said = study.unread(_study(tmp_path, patients=text))
     assert said[0] == "patients.csv: columns not used: remarks"
     assert said[1].startswith("patients.csv: columns not there, so all missing: centre, ")
+
+
+# --- where the transducer is, and when a monitor was fit -----------------------------------------
+
+
+def test_a_level_stands_with_the_patient_or_with_a_change_of_level(tmp_path):
+    settings = _study(
+        tmp_path,
+        patients="patient_id,age_years,abp_level,bed_angle_deg,heart_to_tragus_cm\n"
+        "P1,30,heart,30,25\nP2,64,,,\n",
+        events="patient_id,event,start_s,abp_level\nP1,level_change,300,tragus\n",
+    )
+    found = study.read_study(settings)
+    heart = {"abp_level": "heart", "bed_angle_deg": 30.0, "heart_to_tragus_cm": 25.0}
+    assert study.level_of(found, "P1") == heart
+    assert study.level_of(found, "P2") == dict.fromkeys(heart)
+    assert study.events_of(found, "P1")[0]["abp_level"] == "tragus"
+
+
+def test_a_level_in_the_row_of_another_event_is_refused(tmp_path):
+    (said,) = _problems(
+        tmp_path, events="patient_id,event,start_s,abp_level\nP1,transport,300,heart\n"
+    )
+    assert "abp_level: stated in a row of 'transport'" in said and "level_change" in said
+
+
+def test_the_times_of_a_monitor_come_by_insertion_and_stand_in_their_order(tmp_path):
+    header = "monitor_id,patient_id,kind,insertion_h,removal_h,calibrated_h,malfunction_h\n"
+    found = study.read_study(
+        _study(tmp_path, monitors=header + "M2,P1,pneumatic,9,40,,30\nM1,P1,pneumatic,4,9,3,\n")
+    )
+    assert [m["insertion_h"] for m in study.monitors_of(found, "P1")] == [4.0, 9.0]
+    assert study.monitors_of(found, "P1")[1] == {
+        "insertion_h": 9.0,
+        "removal_h": 40.0,
+        "calibrated_h": None,
+        "malfunction_h": 30.0,
+    }
+    said = _problems(tmp_path, monitors=header + "M1,P1,pneumatic,4,9,10,3\n")
+    assert len(said) == 2
+    assert "malfunction_h: 3 is before insertion_h 4" in said[0]
+    assert "removal_h: 9 is before calibrated_h 10" in said[1]

@@ -19,6 +19,11 @@ _HAEMORRHAGE = {"ventricular_drain": 0.06}
 _INFECTION = {"ventricular_drain": 0.07}
 _HAEMORRHAGE_OTHERS, _INFECTION_OTHERS = 0.03, 0.015
 _MIN_REPLACED_H = 24.0
+LEVEL_OF_ABP = {  # one unit does not note where its transducers are
+    "abp_level": pl.when(pl.col("centre") != "unit C").then(pl.lit("tragus")),
+    "bed_angle_deg": pl.lit(None, pl.Float64()),
+    "heart_to_tragus_cm": pl.lit(None, pl.Float64()),
+}
 
 
 @dataclass(frozen=True)

@@ -307,6 +307,7 @@ def _write_patients(
     )
     known.write_csv(folder / "truth" / "patients.csv")
     patients = covariates.remove_values(study.covariates, seed=seed).hstack(ends)
+    patients = patients.with_columns(**bedside.LEVEL_OF_ABP)
     store.check(patients, PATIENTS, "patients.csv")
     patients.select(list(PATIENTS.columns)).write_csv(folder / "patients.csv")
 
