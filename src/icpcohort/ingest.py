@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, overlaps, recordings, store, trends
+from icpcohort import contracts, listed, overlaps, recordings, store, trends
 
 
 class Ingested(NamedTuple):
@@ -48,8 +48,8 @@ def ingest_patient(
     for row in rows:
         try:
             about, summary = _ingest_recording(
-                folder / row["path"],
-                row=row,
+                row,
+                folder=folder,
                 events=events,
                 icp_channels=icp_channels,
                 abp_channels=abp_channels,
@@ -87,9 +87,9 @@ def ingest_patient(
 
 
 def _ingest_recording(
-    path: Path,
-    *,
     row: Mapping[str, Any],
+    *,
+    folder: Path,
     events: Sequence[Mapping[str, Any]],
     icp_channels: Sequence[str],
     abp_channels: Sequence[str],
@@ -97,15 +97,12 @@ def _ingest_recording(
     chunk_samples: int,
     summarise: Mapping[str, Any],
 ) -> tuple[dict[str, Any], trends.Summary]:
-    about = recordings.describe(
-        path,
-        format=row["format"],
-        icp_channel=row["icp_channel"],
-        abp_channel=row["abp_channel"],
-        icp_unit=row["icp_unit"],
-        abp_unit=row["abp_unit"],
-        icp_aliases=icp_channels,
-        abp_aliases=abp_channels,
+    path = folder / row["path"]
+    about = listed.describe(
+        row,
+        folder=folder,
+        icp_channels=icp_channels,
+        abp_channels=abp_channels,
         time_column=time_column,
     )
     summary = trends.summarise(

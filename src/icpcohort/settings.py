@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import yaml
 
@@ -12,11 +12,14 @@ from icpcohort import burden, plan_checks
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
+    "Files",
     "SettingsError",
     "contradictions",
     "exposure_names",
+    "is_sound",
     "load",
     "problems",
+    "read",
 ]
 
 
@@ -26,6 +29,15 @@ class SettingsError(Exception):
     def __init__(self, problems: Sequence[str]):
         self.problems = list(problems)
         super().__init__("\n".join(self.problems))
+
+
+class Files(NamedTuple):
+    """What stands in the two files (None: no block of settings), and the problems of each."""
+
+    settings: dict[str, Any] | None
+    models: dict[str, Any] | None
+    found: list[str]
+    found_in_plan: list[str]
 
 
 def load(
@@ -51,6 +63,16 @@ def load(
     SettingsError
         With every problem of both files.
     """
+    settings, models, found, found_in_plan = read(
+        config_path, models_path, schema_folder=schema_folder
+    )
+    if found or found_in_plan or settings is None or models is None:
+        raise SettingsError(found + found_in_plan)
+    return settings, models["models"]
+
+
+def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
+    """Return what `load` returns, as far as it can be read, beside every problem."""
     settings, found = _read(config_path)
     models, found_in_plan = _read(models_path)
     if settings is not None:
@@ -69,9 +91,24 @@ def load(
                 burden_columns=exposure_names(settings) if burden_is_sound else None,
                 file=models_path.name,
             )
-    if found or found_in_plan or settings is None or models is None:
-        raise SettingsError(found + found_in_plan)
-    return settings, models["models"]
+    return Files(settings, models, found, found_in_plan)
+
+
+def is_sound(files: Files, name: str) -> bool:
+    """Return whether a setting is there, and no problem lies at it, in it or around it.
+
+    Parameters
+    ----------
+    name : str
+        With the blocks that it is in, such as `study.columns.patients`.
+    """
+    if at(files.settings, *name.split(".")) is None:
+        return False
+    for line in files.found:
+        where = line.partition(", ")[2].partition(": ")[0]
+        if where == name or where.startswith((f"{name}.", f"{name},")):
+            return False
+    return True
 
 
 # --- reading YAML ---

@@ -58,8 +58,8 @@ class Study:
     events: pl.DataFrame
 
 
-class _Row(NamedTuple):
-    """One row; a cell that was not understood is absent from `values`, an empty one is None."""
+class Row(NamedTuple):
+    """One row; a cell with a fault is absent from `values`, an empty one is None."""
 
     file: str
     number: int
@@ -68,6 +68,13 @@ class _Row(NamedTuple):
     @property
     def where(self) -> str:
         return f"{self.file} row {self.number}"
+
+
+class Rows(NamedTuple):
+    """One table that can be read: the names in its file, and the rows that fit them."""
+
+    header: list[str]
+    rows: list[Row]
 
 
 def read_study(settings: dict[str, Any]) -> Study:
@@ -92,34 +99,44 @@ def read_study(settings: dict[str, Any]) -> Study:
 
     Source: common practice, no source; the limits of scores are those of the scales.
     """
-    study = settings["study"]
+    tables, found = read_rows(settings["study"])
+    if found:
+        raise StudyError(found)
+    return Study(**{name: _frame(tables[name].rows, TABLES[name]) for name in TABLES})
+
+
+def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
+    """Return the tables that can be read by name, and every problem of all.
+
+    Parameters
+    ----------
+    study : dict
+        As in `read_study`; a table whose name is not there is passed over.
+    """
     folder = Path(study["folder"])
-    found: list[str] = []
-    rows: dict[str, list[_Row] | None] = {}
-    for name in TABLES:
-        rows[name], problems = _read_rows(
+    tables, found = {}, []
+    for name in (name for name in TABLES if name in study):
+        table, problems = _read_table(
             folder / study[name], name=name, names=study["columns"][name], folder=folder
         )
         found += problems
-    found += _strangers(rows)
-    if found:
-        raise StudyError(found)
-    return Study(**{name: _frame(rows[name] or [], TABLES[name]) for name in TABLES})
+        if table is not None:
+            tables[name] = table
+    return tables, found + _strangers(tables)
 
 
-def unread(settings: dict[str, Any]) -> list[str]:
+def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
-    study = settings["study"]
     said = []
-    for name, table in TABLES.items():
-        export, _ = exports.read(Path(study["folder"]) / study[name])
-        theirs = {ours: study["columns"][name].get(ours, ours) for ours in table.columns}
-        unknown = [c for c in export.header if c and c not in theirs.values()]
-        absent = [ours for ours, column in theirs.items() if column not in export.header]
+    for name, (header, _) in tables.items():
+        names = study["columns"][name]
+        theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
+        unknown = [c for c in header if c and c not in theirs.values()]
+        absent = [ours for ours, column in theirs.items() if column not in header]
         if unknown:
             said.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:
@@ -165,7 +182,7 @@ def _rows_of(
     return table.filter(pl.col("patient_id") == patient_id).sort(by).to_dicts()
 
 
-def _frame(rows: list[_Row], table: Table) -> pl.DataFrame:
+def _frame(rows: list[Row], table: Table) -> pl.DataFrame:
     columns = {name: [row.values[name] for row in rows] for name in table.columns}
     schema = {name: column.dtype for name, column in table.columns.items()}
     return pl.DataFrame(columns, schema=schema).sort(table.key)
@@ -174,10 +191,10 @@ def _frame(rows: list[_Row], table: Table) -> pl.DataFrame:
 # --- one table -----------------------------------------------------------------------------
 
 
-def _read_rows(
+def _read_table(
     path: Path, *, name: str, names: dict[str, str], folder: Path
-) -> tuple[list[_Row] | None, list[str]]:
-    """Return the understood rows of one table (None: it cannot be read) and its problems."""
+) -> tuple[Rows | None, list[str]]:
+    """Return one table (None: it cannot be read) and its problems."""
     try:
         export, row_problems = exports.read(path)
     except exports.ExportError as error:
@@ -192,7 +209,7 @@ def _read_rows(
     rows = []
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
-        row = _Row(path.name, number, {})
+        row = Row(path.name, number, {})
         for ours, column in TABLES[name].columns.items():
             theirs = names.get(ours, ours)
             value, words = entries.understood(texts.get(theirs, ""), name=ours, column=column)
@@ -202,9 +219,11 @@ def _read_rows(
                 row.values[ours] = value
             else:
                 found.append(f"{row.where}, {ours}: {words}")
-        found += [f"{row.where}, {line}" for line in _row_problems(row.values, folder=folder)]
+        for ours, words in list(_row_problems(row.values, folder=folder)):
+            row.values.pop(ours, None)
+            found.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
-    return rows, [*found, *_repeated(rows, name=name)]
+    return Rows(export.header, rows), [*found, *_repeated(rows, name=name)]
 
 
 def _must_fill(name: str, column: str) -> bool:
@@ -241,17 +260,18 @@ def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> 
         yield f"column {column}: stands {header.count(column)} times; keep one"
 
 
-def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[str]:
-    """Yield what is wrong between the cells of one row, and with a recording's path."""
+def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
+    """Yield what is wrong between the cells of one row, and with its path, by column."""
     for start, end in _IN_THIS_ORDER:
         begin, finish = values.get(start), values.get(end)
         if begin is not None and finish is not None and finish < begin:
-            yield f"{end}: {finish:g} is before {start} {begin:g}; correct one of them"
+            yield end, f"{finish:g} is before {start} {begin:g}; correct one of them"
     levels = [name for name in contracts.LEVEL if values.get(name) is not None]
     if levels and values.get("event") not in (None, "level_change"):
         yield (
-            f"{levels[0]}: stated in a row of '{values['event']}'; a level is stated in "
-            "patients.csv, or in a row with the event level_change"
+            levels[0],
+            f"stated in a row of '{values['event']}'; a level is stated in patients.csv, or in"
+            " a row with the event level_change",
         )
     path = values.get("path")
     if path is not None:
@@ -259,15 +279,15 @@ def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[str]:
         if words is None and values.get("format") == "wfdb" and not path.endswith(".hea"):
             words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
         if words is not None:
-            yield f"path: {words}"
+            yield "path", words
     death_h, left_h, gose = (values.get(n) for n in ("death_h", "left_unit_h", "gose_6m"))
     if death_h is not None and left_h is not None and left_h > death_h:
-        yield f"left_unit_h: {left_h:g} is after death_h {death_h:g}; correct one of them"
+        yield "left_unit_h", f"{left_h:g} is after death_h {death_h:g}; correct one of them"
     if death_h is not None and gose is not None and death_h < DEAD_BY_SCORE_H and gose > 1:
-        yield f"gose_6m: {gose} although death_h is {death_h:g}; correct one of them"
+        yield "gose_6m", f"{gose} although death_h is {death_h:g}; correct one of them"
 
 
-def _repeated(rows: list[_Row], *, name: str) -> Iterator[str]:
+def _repeated(rows: list[Row], *, name: str) -> Iterator[str]:
     """Yield a line for each row that repeats another, or differs from it in capitals only.
 
     Identifiers become names of files, and not every file system tells capitals apart.
@@ -293,17 +313,17 @@ def _folded(key: tuple[str, ...], values: list[Any]) -> Iterator[str]:
         yield str(value).casefold() if column in entries.IDENTIFIERS else str(value)
 
 
-def _strangers(rows: dict[str, list[_Row] | None]) -> list[str]:
+def _strangers(tables: dict[str, Rows]) -> list[str]:
     """List the rows of the other tables whose patient is not in the table of patients."""
-    patients = rows["patients"]
-    if patients is None:
+    if "patients" not in tables:
         return []
-    known = {row.values["patient_id"] for row in patients if row.values.get("patient_id")}
+    known = {row.values.get("patient_id") for row in tables["patients"].rows} - {None}
     if not known:
         return []  # one fault of the table of patients, not one of every row elsewhere
     nearest: dict[str, str] = {}
     found = []
-    for row in (row for name in list(TABLES)[1:] for row in rows[name] or []):
+    others = (table.rows for name, table in tables.items() if name != "patients")
+    for row in (row for rows in others for row in rows):
         patient_id = row.values.get("patient_id")
         if patient_id is not None and patient_id not in known:
             if patient_id not in nearest:

@@ -510,7 +510,8 @@ def test_a_table_without_outcomes_or_times_of_leaving_is_refused(tmp_path, name)
 
 def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     text = _with_outcomes(PATIENTS).replace("hypoxia", "remarks")
-    said = study.unread(_study(tmp_path, patients=text))
+    own = _study(tmp_path, patients=text)["study"]
+    said = study.unread(study.read_rows(own)[0], own)
     assert said[0] == "patients.csv: columns not used: remarks"
     assert said[1].startswith("patients.csv: columns not there, so all missing: centre, ")
 
