@@ -4,7 +4,6 @@ import argparse
 import json
 import re
 import sys
-from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import icpcohort
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 MARKER = "SIMULATED"
+MIN_SHOWN = 50  # recordings from which on their check is worth a line of progress
 
 
 class UsageError(Exception):
@@ -209,97 +209,27 @@ def _new(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     """Print every problem of a study in one list, or what was found in it."""
-    from icpcohort import settings as settings_files
-    from icpcohort import study as study_tables
+    from icpcohort import checking
 
     folder: Path = options.study
-    config = folder / "config"
-    if not config.is_dir():
+    if not (folder / "config").is_dir():
         raise UsageError(
             f"{folder} has no folder config; name the folder that holds it, or begin one: "
             f"icpcohort new {folder}"
         )
-    try:
-        settings, _ = settings_files.load(
-            config / "config.yaml",
-            config / "models.yaml",
-            schema_folder=REPOSITORY / "workflow" / "schemas",
-        )
-        own = settings["study"] | {"folder": str(folder / settings["study"]["folder"])}
-        settings = settings | {"study": own}
-        study = study_tables.read_study(settings)
-    except settings_files.SettingsError as error:
-        return _listed(
-            error.problems, then="the tables are looked at once the settings are right"
-        )
-    except study_tables.StudyError as error:
-        return _listed(
-            str(error).splitlines(),
-            n=len(error.problems),
-            then="the recordings are looked at once the tables are right",
-        )
-    for line in [*study_tables.unread(settings), *_idle_events(study, settings)]:
-        print(f"note: {line}")
-    return _check_recordings(study, settings)
-
-
-def _idle_events(study: Any, settings: dict[str, Any]) -> list[str]:
-    """Name the kinds of event that change nothing under these settings."""
-    from icpcohort import cleaning
-
-    kinds = study.events["event"].to_list()
-    idle = cleaning.without_effect(
-        kinds,
-        rules=settings["cleaning"]["rules"],
-        not_during=settings["reactivity"]["not_during"],
+    checked = checking.check(
+        folder, schema_folder=REPOSITORY / "workflow" / "schemas", progress=_show_progress
     )
-    return [
-        f"{settings['study']['events']}: '{kind}' ({kinds.count(kind)} rows) changes nothing; "
-        "add a rule under cleaning.rules, or leave it so"
-        for kind in idle
-    ]
+    for line in checked.note_lines() + checked.found:
+        print(line)
+    sys.stdout.flush()  # before the problems, where both go to one place
+    for line in checked.problem_lines():
+        print(line, file=sys.stderr)
+    return 1 if checked.problems else 0
 
 
-def _check_recordings(study: Any, settings: dict[str, Any]) -> int:
-    from icpcohort import recordings
-
-    found: list[str] = []
-    n_of_tier: dict[str, int] = defaultdict(int)
-    hours_of_tier: dict[str, float] = defaultdict(float)
-    names = settings["recordings"]
-    for row in study.recordings.iter_rows(named=True):
-        try:
-            about = recordings.describe(
-                Path(settings["study"]["folder"]) / row["path"],
-                format=row["format"],
-                icp_channel=row["icp_channel"],
-                abp_channel=row["abp_channel"],
-                icp_unit=row["icp_unit"],
-                abp_unit=row["abp_unit"],
-                icp_aliases=names["icp_channels"],
-                abp_aliases=names["abp_channels"],
-                time_column=names["time_column"],
-            )
-        except recordings.RecordingError as error:
-            found.append(
-                f"{row['recording_id']} ({row['path']}), {error.reason}: {error.detail}"
-            )
-            continue
-        n_of_tier[about.tier] += 1
-        hours_of_tier[about.tier] += about.duration_s / 3600
-    if found:
-        return _listed(
-            found, then="such recordings are left out with their reason when it is run"
-        )
-    tiers = ", ".join(
-        f"{n} {tier} ({hours_of_tier[tier]:.1f} h)" for tier, n in sorted(n_of_tier.items())
-    )
-    print(f"{study.patients.height} patients, {study.events.height} events")
-    print(f"{study.recordings.height} recordings: {tiers}")
-    return 0
-
-
-def _listed(problems: Sequence[str], *, then: str, n: int | None = None) -> int:
-    print("\n".join(problems), file=sys.stderr)
-    print(f"{n or len(problems)} problem(s); {then}", file=sys.stderr)
-    return 1
+def _show_progress(n_done: int, n_all: int) -> None:
+    """Show how far a long list is, where somebody watches."""
+    if n_all >= MIN_SHOWN and sys.stderr.isatty():
+        text = f"{n_done} of {n_all} recordings" if n_done < n_all else ""
+        print(f"\r{text:<40}\r", end="", file=sys.stderr, flush=True)

@@ -95,7 +95,7 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
 
 
 def is_sound(files: Files, name: str) -> bool:
-    """Return whether a setting is there, and no problem lies at it, in it or around it.
+    """Return whether a setting is there and no problem lies at it or within it.
 
     Parameters
     ----------

@@ -67,6 +67,7 @@ class Row(NamedTuple):
 
     @property
     def where(self) -> str:
+        """The file, and the row's number in it."""
         return f"{self.file} row {self.number}"
 
 
@@ -317,7 +318,8 @@ def _strangers(tables: dict[str, Rows]) -> list[str]:
     """List the rows of the other tables whose patient is not in the table of patients."""
     if "patients" not in tables:
         return []
-    known = {row.values.get("patient_id") for row in tables["patients"].rows} - {None}
+    patients = tables["patients"].rows
+    known = {row.values["patient_id"] for row in patients if row.values.get("patient_id")}
     if not known:
         return []  # one fault of the table of patients, not one of every row elsewhere
     nearest: dict[str, str] = {}

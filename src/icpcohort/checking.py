@@ -1,0 +1,194 @@
+"""Checking: every problem of a study that settings, tables and headers can show, at once."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from icpcohort import cleaning, cross_checks, inventory, listed, recordings, settings, study
+from icpcohort.cross_checks import Opened, named
+from icpcohort.study import Row, Rows
+from icpcohort.validation import at
+
+MAX_NOTES = 5  # of one kind; problems are all shown
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found, each line as *where: what; what to do*.
+
+    The first three kinds stop a run. A recording that cannot be used is left out of it, and
+    `contradictions` run as they stand. `not_checked` says which look a problem prevented;
+    `found` has the inventory, empty where a problem stops a run.
+    """
+
+    settings: list[str] = field(default_factory=list)
+    plan: list[str] = field(default_factory=list)
+    tables: list[str] = field(default_factory=list)
+    recordings: list[str] = field(default_factory=list)
+    contradictions: list[str] = field(default_factory=list)
+    not_checked: list[str] = field(default_factory=list)
+    notes: list[list[str]] = field(default_factory=list)
+    found: list[str] = field(default_factory=list)
+
+    @property
+    def problems(self) -> list[str]:
+        """All problems in the order of the kinds."""
+        stop_run = self.settings + self.plan + self.tables
+        return stop_run + self.recordings + self.contradictions
+
+    def problem_lines(self) -> list[str]:
+        """Return all problems, what they hid, and a last line that counts them; or nothing."""
+        counted = [
+            (self.settings, "in the settings", "stops a run"),
+            (self.plan, "in the plan of models", "stops a run"),
+            (self.tables, "in the tables", "stops a run"),
+            (self.recordings, "recordings that cannot be used", "is left out with its reason"),
+            (self.contradictions, "contradictions", "runs as it stands"),
+        ]
+        said = [f"{len(lines)} {what} (each {then})" for lines, what, then in counted if lines]
+        if not said:
+            return []
+        return [
+            *self.problems,
+            *(f"not checked: {line}" for line in self.not_checked),
+            f"{len(self.problems)} problem(s): {', '.join(said)}",
+        ]
+
+    def note_lines(self) -> list[str]:
+        """Return the notes, of one kind not more than MAX_NOTES and the count of the rest."""
+        said = []
+        for lines in self.notes:
+            said += [f"note: {line}" for line in lines[:MAX_NOTES]]
+            if len(lines) > MAX_NOTES:
+                said.append(f"note: ... and {len(lines) - MAX_NOTES} more like the last")
+        return said
+
+
+def check(
+    folder: Path, *, schema_folder: Path, progress: Callable[[int, int], None]
+) -> Checked:
+    """Check a study: its settings, plan and tables, and the header of every recording.
+
+    One layer's fault hides nothing in the next that can still be looked at: a table whose name
+    is sound is read, and a recording whose path, format, channels and units are is opened.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds `config/`.
+    schema_folder : Path
+        Holds the two schemas of the settings.
+    progress : function
+        Called with the number of headers read and that of all.
+
+    Source: common practice, no source; the tolerances stand in `cross_checks`.
+    """
+    files = settings.read(
+        folder / "config" / "config.yaml",
+        folder / "config" / "models.yaml",
+        schema_folder=schema_folder,
+    )
+    own, not_checked = _sound_study(files, folder=folder)
+    tables, in_tables = study.read_rows(own)
+    opened, unusable, unopened = _open(
+        tables, files, folder=Path(own["folder"]), progress=progress
+    )
+    time_zero = at(files.settings, "study", "time_zero")
+    stops_run = files.found or files.found_in_plan or in_tables
+    return Checked(
+        settings=files.found,
+        plan=files.found_in_plan,
+        tables=in_tables,
+        recordings=unusable,
+        contradictions=cross_checks.contradictions(
+            tables, folder=Path(own["folder"]), time_zero=time_zero
+        ),
+        not_checked=not_checked + unopened,
+        notes=[
+            study.unread(tables, own),
+            _idle_events(tables, files),
+            *cross_checks.suspicions(tables, opened, time_zero=time_zero),
+        ],
+        found=[] if stops_run else inventory.lines(tables, opened),
+    )
+
+
+def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any], list[str]]:
+    """Return what `study.read_rows` needs, as far as it is sound, and what is passed over."""
+    if not settings.is_sound(files, "study.folder"):
+        why = "config.yaml does not say where they are (study.folder)"
+        return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
+    written = at(files.settings, "study")
+    own: dict[str, Any] = {"folder": str(folder / written["folder"]), "columns": {}}
+    passed_over = []
+    for name in study.TABLES:
+        if not settings.is_sound(files, f"study.{name}"):
+            passed_over.append(f"the table of {name}, since study.{name} is not right")
+            continue
+        own[name] = written[name]
+        columns = at(written, "columns", name)
+        own["columns"][name] = {
+            ours: theirs
+            for ours, theirs in (columns.items() if isinstance(columns, dict) else ())
+            if settings.is_sound(files, f"study.columns.{name}.{ours}")
+        }
+    return own, passed_over
+
+
+def _open(
+    tables: Mapping[str, Rows],
+    files: settings.Files,
+    *,
+    folder: Path,
+    progress: Callable[[int, int], None],
+) -> tuple[list[Opened], list[str], list[str]]:
+    """Return the recordings that can be used, why others cannot, and what was passed over."""
+    rows = tables["recordings"].rows if "recordings" in tables else []
+    names = ("icp_channels", "abp_channels", "time_column")
+    for name in names:
+        if rows and not settings.is_sound(files, f"recordings.{name}"):
+            why = f"recordings.{name} in config.yaml is not right"
+            return [], [], [f"the headers of {len(rows)} recordings, since {why}"]
+    clear = [row for row in rows if _can_be_opened(row)]
+    opened, unusable = [], []
+    for i, row in enumerate(clear, start=1):
+        try:
+            about = listed.describe(
+                row.values,
+                folder=folder,
+                **{name: at(files.settings, "recordings", name) for name in names},
+            )
+        except recordings.RecordingError as error:
+            unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
+        else:
+            opened.append(Opened(row, about))
+        progress(i, len(clear))
+    if not (n_unclear := len(rows) - len(clear)):
+        return opened, unusable, []
+    why = "their rows do not say clearly path, format, channels and units"
+    return opened, unusable, [f"the headers of {n_unclear} recordings, since {why}"]
+
+
+def _can_be_opened(row: Row) -> bool:
+    understood = all(column in row.values for column in listed.COLUMNS)
+    return understood and None not in (row.values["path"], row.values["format"])
+
+
+def _idle_events(tables: Mapping[str, Rows], files: settings.Files) -> list[str]:
+    """Name the kinds of event that change nothing under these settings."""
+    read = ("cleaning.rules", "reactivity.not_during")
+    if "events" not in tables or not all(settings.is_sound(files, name) for name in read):
+        return []
+    rows = tables["events"].rows
+    kinds = [row.values["event"] for row in rows if row.values.get("event")]
+    idle = cleaning.without_effect(
+        kinds,
+        rules=at(files.settings, "cleaning", "rules"),
+        not_during=at(files.settings, "reactivity", "not_during"),
+    )
+    return [
+        f"{rows[0].file}: '{kind}' ({kinds.count(kind)} rows) changes nothing; "
+        "add a rule under cleaning.rules, or leave it so"
+        for kind in idle
+    ]
