@@ -207,6 +207,12 @@ TRENDS = Table(
         "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure"),
         "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure"),
         "cpp_mmhg": Column(REAL, "mm[Hg]", "Cerebral perfusion pressure, ABP - ICP"),
+        "abp_level_used": Column(
+            TEXT, "", "Level that ABP is of: tragus, heart or unknown; null without ABP"
+        ),
+        "abp_shift_mmhg": Column(
+            REAL, "mm[Hg]", "Added to ABP as recorded, to bring it to that level"
+        ),
         "amp_mmhg": Column(
             REAL, "mm[Hg]", "Amplitude (zero to peak) of the ICP pulse's fundamental"
         ),
@@ -277,6 +283,9 @@ MINUTES = Table(
     {
         "t_s": _T_END_S,
         "tier": Column(TEXT, "", "Tier of the ICP readings; the coarsest, null without one"),
+        "abp_level_used": Column(
+            TEXT, "", "Level that ABP is of: tragus, heart, unknown, or mixed; null without ABP"
+        ),
         "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure of the minute"),
         "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure of the minute"),
         "cpp_mmhg": Column(REAL, "mm[Hg]", "Mean cerebral perfusion pressure of the minute"),
@@ -354,6 +363,9 @@ SUMMARY = Table(
         "patient_id": _PATIENT_ID,
         "window": _WINDOW,
         "tier": Column(TEXT, "", "Coarsest tier of the minutes of ICP in the window"),
+        "abp_level_used": Column(
+            TEXT, "", "Level that ABP is of: tragus, heart, unknown, or mixed; null without ABP"
+        ),
         "monitored_h": Column(REAL, "h", "Valid minutes of ICP in the window"),
         "icp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ICP"),
         "abp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ABP"),

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, optimal_cpp, reactivity, store
+from icpcohort import contracts, levels, optimal_cpp, reactivity, store
 
 
 class Indices(NamedTuple):
@@ -31,7 +31,7 @@ def compute(
     Parameters
     ----------
     trends : contracts.TRENDS; may be empty
-    events : rows of contracts.EVENTS of the patient
+    events : rows of contracts.INTERVALS of the patient
     minutes : settings of `reactivity.to_minutes`
     curve : what `optimal_cpp.for_minutes` and `for_recording` share
     windows_h, min_valid_fraction
@@ -53,7 +53,7 @@ def compute(
     closed = reactivity.touched(
         by_minute["t_s"].to_numpy(), events=events, kinds=minutes["not_during"]
     )
-    by_minute = by_minute.with_columns(
+    by_minute = levels.of_minutes(trends, by_minute).with_columns(
         pl.when(~pl.Series(closed)).then(name).alias(name)
         for name in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg")
     )

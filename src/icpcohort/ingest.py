@@ -6,7 +6,9 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, listed, overlaps, recordings, store, trends
+from icpcohort import contracts, intervals, levels, listed, overlaps, recordings, store, trends
+
+Row = Mapping[str, Any]
 
 
 class Ingested(NamedTuple):
@@ -14,22 +16,45 @@ class Ingested(NamedTuple):
 
     recordings: pl.DataFrame
     excluded: pl.DataFrame
+    intervals: pl.DataFrame
     trends: pl.DataFrame
     artefacts: pl.DataFrame
     quality: pl.DataFrame
+
+
+class _Opened(NamedTuple):
+    """A recording that can be read: what it is, and what is annotated in it."""
+
+    row: Row
+    about: recordings.Description
+    annotations: Sequence[recordings.Annotation]
+
+    @property
+    def end_s(self) -> float:
+        return float(self.row["start_s"]) + self.about.duration_s
+
+
+class _Refused(NamedTuple):
+    row: Row
+    error: recordings.RecordingError
 
 
 def ingest_patient(
     patient_id: str,
     *,
     folder: Path,
-    rows: Sequence[Mapping[str, Any]],
-    events: Sequence[Mapping[str, Any]],
+    rows: Sequence[Row],
+    events: Sequence[Row],
+    monitors: Sequence[Row],
+    level: Row,
     icp_channels: Sequence[str],
     abp_channels: Sequence[str],
     time_column: str,
     chunk_samples: int,
+    annotation_extensions: Sequence[str],
+    annotation_meanings: Sequence[Mapping[str, str]],
     summarise: Mapping[str, Any],
+    levelling: Mapping[str, Any],
 ) -> Ingested:
     """Read every recording of one patient once.
 
@@ -39,107 +64,122 @@ def ingest_patient(
     Parameters
     ----------
     rows : rows of contracts.RECORDING_LIST of this patient
-    events : rows of contracts.EVENTS of this patient
+    events, monitors : rows of contracts.EVENTS and contracts.MONITORS of this patient
+    level : abp_level, bed_angle_deg, heart_to_tragus_cm of this patient
     chunk_samples : int
         How many samples of ICP are in memory at once; changes no result.
-    summarise : settings of `trends.summarise`
+    annotation_extensions, annotation_meanings
+        See `recordings.read_annotations` and `intervals.collect`.
+    summarise, levelling : settings of `trends.summarise` and of `levels.apply`
     """
-    described, excluded, used = [], [], []
-    for row in rows:
-        try:
-            about, summary = _ingest_recording(
-                row,
-                folder=folder,
-                events=events,
-                icp_channels=icp_channels,
-                abp_channels=abp_channels,
-                time_column=time_column,
-                chunk_samples=chunk_samples,
-                summarise=summarise,
-            )
-        except recordings.RecordingError as error:
-            described.append(_unusable(row, folder=folder, reason=error.reason))
-            excluded.append(_exclusion(row, "recordings", error.reason, error.detail))
-        else:
-            described.append(about)
-            used.append((row, overlaps.Part(summary, about["start_s"], about["end_s"])))
-    joined = overlaps.combine([part for _, part in used])
-    excluded += [
-        _exclusion(used[i][0], "trends", f"overlap_{signal}", _overlap_words(n_blocks, signal))
-        for i, signal, n_blocks in joined.unused.iter_rows()
-    ]
-    if not used:
-        excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
-    return Ingested(
-        _table(described, contracts.RECORDINGS),
-        _table(excluded, contracts.EXCLUDED),
-        joined.trends,
-        trends.merge_spans(
-            pl.concat(
-                [
-                    store.empty(contracts.ARTEFACTS),
-                    *(part.summary.artefacts for _, part in used),
-                ]
-            )
-        ),
-        joined.seconds.select(pl.lit(patient_id).alias("patient_id"), pl.all()),
-    )
-
-
-def _ingest_recording(
-    row: Mapping[str, Any],
-    *,
-    folder: Path,
-    events: Sequence[Mapping[str, Any]],
-    icp_channels: Sequence[str],
-    abp_channels: Sequence[str],
-    time_column: str,
-    chunk_samples: int,
-    summarise: Mapping[str, Any],
-) -> tuple[dict[str, Any], trends.Summary]:
-    path = folder / row["path"]
-    about = listed.describe(
-        row,
+    opened, refused = _open(
+        rows,
         folder=folder,
+        annotation_extensions=annotation_extensions,
         icp_channels=icp_channels,
         abp_channels=abp_channels,
         time_column=time_column,
     )
-    summary = trends.summarise(
-        recordings.read_chunks(
-            path, about, time_column=time_column, chunk_s=chunk_samples / about.fs_icp_hz
-        ),
-        start_s=row["start_s"],
-        duration_s=about.duration_s,
-        tier=about.tier,
+    noted = intervals.collect(
         events=events,
-        **summarise,
+        monitors=monitors,
+        recorded=[
+            intervals.Recorded(one.row["start_s"], one.end_s, one.annotations) for one in opened
+        ],
+        annotation_meanings=annotation_meanings,
     )
-    files = recordings.files_of(path, format=row["format"])
-    return (
-        {
-            "recording_id": row["recording_id"],
-            "patient_id": row["patient_id"],
-            "path": row["path"],
-            "format": about.format,
-            "tier": about.tier,
-            "fs_icp_hz": about.fs_icp_hz,
-            "fs_abp_hz": about.fs_abp_hz,
-            "start_s": row["start_s"],
-            "end_s": row["start_s"] + about.duration_s,
-            "icp_channel": about.icp_channel,
-            "abp_channel": about.abp_channel,
-            "icp_unit": about.icp_unit,
-            "abp_unit": about.abp_unit,
-            "sha256": recordings.fingerprint(files),
-            "status": "used",
-            "reason": None,
-        },
-        summary,
+    used: list[tuple[_Opened, overlaps.Part]] = []
+    described = []
+    for one in opened:
+        try:
+            summary = trends.summarise(
+                recordings.read_chunks(
+                    folder / one.row["path"],
+                    one.about,
+                    time_column=time_column,
+                    chunk_s=chunk_samples / one.about.fs_icp_hz,
+                ),
+                start_s=one.row["start_s"],
+                duration_s=one.about.duration_s,
+                tier=one.about.tier,
+                events=noted.to_dicts(),
+                **summarise,
+            )
+        except recordings.RecordingError as error:
+            refused.append(_Refused(one.row, error))
+        else:
+            used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
+            described.append(_usable(one, folder=folder))
+    described += [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
+    joined = overlaps.combine([part for _, part in used])
+    excluded = [
+        *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
+        *_unmeant(opened, annotation_meanings=annotation_meanings),
+        *(
+            _exclusion(used[i][0].row, "trends", f"overlap_{signal}", _overlap_words(n, signal))
+            for i, signal, n in joined.unused.iter_rows()
+        ),
+    ]
+    if not used:
+        excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
+    spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
+    return Ingested(
+        _table(described, contracts.RECORDINGS),
+        _table(excluded, contracts.EXCLUDED),
+        noted,
+        levels.apply(joined.trends, patient=level, events=events, **levelling),
+        trends.merge_spans(pl.concat(spans)),
+        joined.seconds.select(pl.lit(patient_id).alias("patient_id"), pl.all()),
     )
 
 
-def _unusable(row: Mapping[str, Any], *, folder: Path, reason: str) -> dict[str, Any]:
+def _open(
+    rows: Sequence[Row], *, folder: Path, annotation_extensions: Sequence[str], **settings: Any
+) -> tuple[list[_Opened], list[_Refused]]:
+    """Describe each listed recording and read its annotations, before any sample is read.
+
+    An annotation may stand later in its file than the samples that it speaks of.
+    """
+    opened, refused = [], []
+    for row in rows:
+        try:
+            about = listed.describe(row, folder=folder, **settings)
+            notes = recordings.read_annotations(
+                folder / row["path"],
+                format=about.format,
+                wfdb_extensions=annotation_extensions,
+            )
+        except recordings.RecordingError as error:
+            refused.append(_Refused(row, error))
+        else:
+            opened.append(_Opened(row, about, notes))
+    return opened, refused
+
+
+def _usable(one: _Opened, *, folder: Path) -> dict[str, Any]:
+    row, about = one.row, one.about
+    files = recordings.files_of(folder / row["path"], format=row["format"])
+    return {
+        "recording_id": row["recording_id"],
+        "patient_id": row["patient_id"],
+        "path": row["path"],
+        "format": about.format,
+        "tier": about.tier,
+        "fs_icp_hz": about.fs_icp_hz,
+        "fs_abp_hz": about.fs_abp_hz,
+        "start_s": row["start_s"],
+        "end_s": one.end_s,
+        "icp_channel": about.icp_channel,
+        "abp_channel": about.abp_channel,
+        "icp_unit": about.icp_unit,
+        "abp_unit": about.abp_unit,
+        "sha256": recordings.fingerprint(files),
+        "status": "used",
+        "reason": None,
+    }
+
+
+def _unusable(row: Row, *, folder: Path, reason: str) -> dict[str, Any]:
     files = recordings.files_of(folder / row["path"], format=row["format"])
     known = {name: row[name] for name in ("recording_id", "patient_id", "path", "format")}
     return known | {
@@ -150,7 +190,7 @@ def _unusable(row: Mapping[str, Any], *, folder: Path, reason: str) -> dict[str,
     }
 
 
-def _exclusion(row: Mapping[str, Any], stage: str, reason: str, detail: str) -> dict[str, Any]:
+def _exclusion(row: Row, stage: str, reason: str, detail: str) -> dict[str, Any]:
     return {
         "stage": stage,
         "patient_id": row["patient_id"],
@@ -160,12 +200,31 @@ def _exclusion(row: Mapping[str, Any], stage: str, reason: str, detail: str) -> 
     }
 
 
+def _unmeant(
+    opened: Sequence[_Opened], *, annotation_meanings: Sequence[Mapping[str, str]]
+) -> list[dict[str, Any]]:
+    """Return a row for each recording with annotations that the settings do not explain.
+
+    Their texts may name a person, so none is repeated.
+    """
+    found = []
+    for one in opened:
+        n = intervals.unmeant(one.annotations, annotation_meanings=annotation_meanings)
+        if n:
+            detail = (
+                f"{n} of {len(one.annotations)} annotations have a text that"
+                " recordings.annotation_meanings does not list; add it, or leave it so"
+            )
+            found.append(_exclusion(one.row, "annotations", "without_meaning", detail))
+    return found
+
+
 def _overlap_words(n_blocks: int, signal: str) -> str:
     return f"{n_blocks} blocks of 10 s of {signal.upper()} are taken from another recording"
 
 
 def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:
-    listed = {
+    listed_rows = {
         "reason": "no_usable_recording",
         "detail": f"none of {n_listed} listed can be used: see their own rows",
     }
@@ -174,7 +233,7 @@ def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:
         "detail": "recordings.csv has no row of this patient; add one, or leave it so",
     }
     where = {"stage": "patient", "patient_id": patient_id, "recording_id": ""}
-    return where | (listed if n_listed else unlisted)
+    return where | (listed_rows if n_listed else unlisted)
 
 
 def _table(rows: list[dict[str, Any]], table: contracts.Table) -> pl.DataFrame:

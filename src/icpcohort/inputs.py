@@ -26,7 +26,7 @@ def recording_files(
 
 
 PER_PATIENT = (
-    *("recordings", "excluded", "trends", "artefacts", "quality"),
+    *("recordings", "excluded", "intervals", "trends", "artefacts", "quality"),
     *("minutes", "curves", "optima"),
 )
 

@@ -65,7 +65,7 @@ def _row(event: str, start_s: float, end_s: float | None, source: str) -> Row:
     return {"event": event, "start_s": start_s, "end_s": end_s, "source": source}
 
 
-# --- annotations -------------------------------------------------------------------------------
+# --- annotations ------------------------------------------------------------------------------
 
 
 def _annotated(part: Recorded, meanings: Mapping[str, str]) -> Iterable[Row]:
@@ -93,7 +93,7 @@ def _folded(text: str) -> str:
     return " ".join(text.split()).casefold()
 
 
-# --- the log of monitors ------------------------------------------------------------------------
+# --- the log of monitors ---------------------------------------------------------------------
 
 
 def _of_monitors(

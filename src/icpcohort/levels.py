@@ -10,6 +10,7 @@ import polars as pl
 from icpcohort.units import PA_PER_MMHG
 
 STANDARD_GRAVITY_M_S2 = 9.80665
+MINUTE_S = 60.0
 
 
 def hydrostatic_difference_mmhg(
@@ -105,8 +106,9 @@ def apply(
     Returns
     -------
     DataFrame
-        `trends` with abp_mmhg and cpp_mmhg of the stated level, `abp_level` (tragus, heart or
-        unknown; null without ABP) and `abp_shift_mmhg`, what was added to ABP as recorded.
+        `trends` with abp_mmhg and cpp_mmhg of the stated level, `abp_level_used` (tragus,
+        heart or unknown; null without ABP) and `abp_shift_mmhg`, what was added to ABP as
+        recorded.
 
     Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015, Br J
     Anaesth 115:487-488 (citation from memory).
@@ -121,7 +123,9 @@ def apply(
         )
     has_abp = pl.col("abp_mmhg").is_not_null()
     return trends.with_columns(
-        pl.when(has_abp).then(pl.Series(level.tolist(), dtype=pl.String())).alias("abp_level"),
+        pl.when(has_abp)
+        .then(pl.Series(level.tolist(), dtype=pl.String()))
+        .alias("abp_level_used"),
         pl.when(has_abp).then(pl.Series(shift_mmhg)).alias("abp_shift_mmhg"),
     ).with_columns(
         abp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg"),
@@ -153,13 +157,26 @@ def _effect(
 ) -> tuple[str, float]:
     """Return the level that ABP is of in the results, and what is added to it."""
     angle_deg, distance_cm = held.bed_angle_deg, held.heart_to_tragus_cm
-    known = angle_deg is not None and distance_cm is not None
-    if held.abp_level == "heart" and abp_correction == "hydrostatic" and known:
+    wanted = held.abp_level == "heart" and abp_correction == "hydrostatic"
+    if wanted and angle_deg is not None and distance_cm is not None:
         column_mmhg = hydrostatic_difference_mmhg(
             distance_cm=distance_cm, angle_deg=angle_deg, density_kg_m3=fluid_density_kg_m3
         )
         return "tragus", -column_mmhg
     return held.abp_level or "unknown", 0.0
+
+
+def common(abp_level_used: pl.Expr) -> pl.Expr:
+    """Return the one level of several rows, "mixed" where they differ, null where none is."""
+    known = abp_level_used.drop_nulls()
+    return pl.when(known.n_unique() > 1).then(pl.lit("mixed")).otherwise(known.first())
+
+
+def of_minutes(trends: pl.DataFrame, minutes: pl.DataFrame) -> pl.DataFrame:
+    """Add to minutes the level of the blocks that they are made of."""
+    ends = ((pl.col("t_s") / MINUTE_S).floor() + 1) * MINUTE_S
+    found = trends.group_by(ends).agg(common(pl.col("abp_level_used")).alias("abp_level_used"))
+    return minutes.join(found, on="t_s", how="left", validate="1:1", maintain_order="left")
 
 
 def methods_sentence(*, abp_correction: str, fluid_density_kg_m3: float) -> str:

@@ -7,6 +7,8 @@ from icpcohort import (
     burden,
     cleaning,
     cohort,
+    intervals,
+    levels,
     optimal_cpp,
     outcomes,
     pulse,
@@ -23,12 +25,16 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     blocks, windows = settings["trends"], settings["windows"]
     signals = [
         cleaning.methods_sentence(rules=settings["cleaning"]["rules"]),
+        intervals.methods_sentence(
+            annotation_meanings=settings["recordings"]["annotation_meanings"]
+        ),
         trends.methods_sentence(min_valid_fraction=blocks["min_valid_fraction"]),
         pulse.methods_sentence(
             min_hz=blocks["pulse_min_hz"],
             max_hz=blocks["pulse_max_hz"],
             method=blocks["amplitude_method"],
         ),
+        levels.methods_sentence(**settings["levels"]),
     ]
     index = reactivity.methods_sentence(
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],

@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from icpcohort import contracts, store
-from icpcohort.trends import BLOCK_S, ROUNDING, Summary
+from icpcohort import store
+from icpcohort.trends import BLOCK_S, RECORDED, ROUNDING, Summary
 
 OF_SIGNAL = {
     "icp": (
@@ -51,7 +51,11 @@ def combine(parts: Sequence[Part]) -> Combined:
             schema={"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
         )
         seconds = {"signal": pl.String()} | dict.fromkeys(SECONDS, pl.Float64())
-        return Combined(store.empty(contracts.TRENDS), pl.DataFrame(schema=seconds), nothing)
+        return Combined(
+            store.empty(RECORDED),
+            pl.DataFrame(schema=seconds),
+            nothing,
+        )
     chosen, lost = [], []
     for signal in OF_SIGNAL:
         rows = pl.concat([_blocks(part, i, signal) for i, part in enumerate(parts)]).sort(
@@ -74,7 +78,7 @@ def combine(parts: Sequence[Part]) -> Combined:
     )
     twice = pl.concat([rows.select("part", "signal", "reading_s", *SECONDS) for rows in lost])
     return Combined(
-        table.select(list(contracts.TRENDS.columns)).sort("t_s"),
+        table.select(list(RECORDED.columns)).sort("t_s"),
         _count_once([part.summary.seconds for part in parts], twice),
         twice.filter(pl.col("reading_s") > 0)
         .group_by("part", "signal")

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from icpcohort import contracts, store
+from icpcohort import contracts, levels, store
 from icpcohort.burden import in_window
 from icpcohort.reactivity import mean_correlation
 
@@ -61,6 +61,7 @@ def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
     coarseness = pl.col("tier").replace_strict(list(TIERS), range(len(TIERS)), default=None)
     return [
         pl.col("tier").get((coarseness.fill_null(-1)).arg_max()).alias("tier"),
+        levels.common(pl.col("abp_level_used")).alias("abp_level_used"),
         (pl.col("icp_mmhg").count() / 60).alias("monitored_h"),
         *(
             pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")

@@ -1,6 +1,7 @@
 """Trends: 10-s means of a recording's valid samples, and the pulse amplitude of each block."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -14,6 +15,15 @@ BLOCK_S = 10.0
 MIN_WAVEFORM_HZ = 25.0
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
+# Pressures as recorded: the other columns come from `levels.apply`.
+RECORDED = replace(
+    contracts.TRENDS,
+    columns={
+        name: column
+        for name, column in contracts.TRENDS.columns.items()
+        if name not in ("abp_level_used", "abp_shift_mmhg")
+    },
+)
 
 
 class Summary(NamedTuple):
@@ -269,7 +279,7 @@ def _trends(
             pl.when(complete).then("pulse_rate_per_min").alias("pulse_rate_per_min"),
             cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
         )
-        .select(*contracts.TRENDS.columns, "icp_reading_s", "abp_reading_s")
+        .select(*RECORDED.columns, "icp_reading_s", "abp_reading_s")
         .sort("t_s")
     )
 
@@ -321,6 +331,5 @@ def methods_sentence(*, min_valid_fraction: float) -> str:
         f" {100 * min_valid_fraction:g} % valid samples was taken as missing. Numbers recorded"
         " less often than every 10 s stand for their interval: they enter means and burden, but"
         " no index that needs 10-s means. Where recordings overlap, the one with the shorter"
-        " sampling interval was used. CPP was ABP - ICP of the same block, with the arterial"
-        " pressure as recorded: not corrected for the level of its transducer."
+        " sampling interval was used. CPP was ABP - ICP of the same block."
     )

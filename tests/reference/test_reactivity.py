@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from icpcohort import contracts, reactivity
+from icpcohort import reactivity
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
 ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]
@@ -199,7 +199,7 @@ def test_minutes_look_backwards_only():
             icp_interval_s=pl.lit(0.01),
             abp_interval_s=pl.lit(0.01),
         )
-        .select(list(contracts.TRENDS.columns))
+        .select(list(trends.RECORDED.columns))
     )
     settings = {
         "events": [],

@@ -42,6 +42,7 @@ def _trends(*, abp_interval_s=1.0, hours=12):
         abp_valid_fraction=pl.lit(1.0),
         icp_interval_s=pl.lit(1.0),
         abp_interval_s=pl.lit(abp_interval_s),
+        abp_level_used=pl.lit("tragus"),
     ).with_columns(cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"))
 
 

@@ -23,6 +23,7 @@ def _row(recording_id, path, **given):
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
+        "clock_zone": None,
     } | given
 
 
@@ -32,17 +33,23 @@ def _ingest(folder, rows):
         folder=folder,
         rows=rows,
         events=[],
+        monitors=[],
+        level={"abp_level": None, "bed_angle_deg": None, "heart_to_tragus_cm": None},
         icp_channels=["ICP"],
         abp_channels=["ABP"],
         time_column="t_s",
         chunk_samples=1000,
+        annotation_extensions=[],
+        annotation_meanings=[],
         summarise=SUMMARISE,
+        levelling={"abp_correction": "none", "fluid_density_kg_m3": 1055.0},
     )
     for frame, table in zip(
         done,
         (
             contracts.RECORDINGS,
             contracts.EXCLUDED,
+            contracts.INTERVALS,
             contracts.TRENDS,
             contracts.ARTEFACTS,
             contracts.QUALITY,

@@ -2,7 +2,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, overlaps, store, trends
+from icpcohort import overlaps, store, trends
 from icpcohort.recordings import Chunk
 
 RANGE = {
@@ -36,7 +36,7 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
 
 def _combine(*parts):
     combined = overlaps.combine(parts)
-    store.check(combined.trends, contracts.TRENDS, "trends")
+    store.check(combined.trends, trends.RECORDED, "trends")
     sums = combined.seconds["valid_s"] + combined.seconds["masked_s"]
     sums += combined.seconds["missing_s"]
     assert sums.to_list() == pytest.approx(combined.seconds["recorded_s"].to_list())

@@ -516,7 +516,7 @@ def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     assert said[1].startswith("patients.csv: columns not there, so all missing: centre, ")
 
 
-# --- where the transducer is, and when a monitor was fit -----------------------------------------
+# --- where the transducer is, and when a monitor was fit -------------------------------------
 
 
 def test_a_level_stands_with_the_patient_or_with_a_change_of_level(tmp_path):

@@ -26,8 +26,8 @@ def _summarise(chunks, *, duration_s, start_s=0.0, tier="waveform", rules=(), ev
         pulse_max_hz=3.0,
         amplitude_method="interpolated",
     )
-    kept = summary.trends.select(list(contracts.TRENDS.columns))
-    store.check(kept, contracts.TRENDS, "trends")
+    kept = summary.trends.select(list(trends.RECORDED.columns))
+    store.check(kept, trends.RECORDED, "trends")
     store.check(summary.artefacts, contracts.ARTEFACTS, "artefacts")
     return summary
 

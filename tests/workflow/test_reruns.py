@@ -57,10 +57,31 @@ def test_a_changed_model_reruns_that_model_and_the_report(place):
 def test_an_event_of_one_patient_reruns_that_patient(place):
     patient = _patients(place)[0]
     with (place.study / "demo/events.csv").open("a") as file:
-        file.write(f"{patient},transport,100,200\n")
+        file.write(f"{patient},transport,100,200,,,\n")
     jobs = place.would_run()
     assert {f"ingest {patient}", f"indices {patient}"} <= jobs
     assert {job for job in jobs if job.startswith("ingest")} == {f"ingest {patient}"}
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "reaches"),
+    [("calibrated_h", "9.0", True), ("drift_at_removal_mmhg", "9.0", False)],
+)
+def test_of_the_log_of_monitors_what_limits_readings_reruns_the_patient(
+    place, column, cell, reaches
+):
+    table = pl.read_csv(place.study / "demo/monitors.csv", infer_schema=False)
+    patient = table["patient_id"][0]
+    first = pl.int_range(pl.len()) == 0
+    changed = table.with_columns(
+        pl.when(first).then(pl.lit(cell)).otherwise(column).alias(column)
+    )
+    changed.write_csv(place.study / "demo/monitors.csv")
+    jobs = place.would_run()
+    assert {job for job in jobs if job.startswith("ingest")} == (
+        {f"ingest {patient}"} if reaches else set()
+    )
+    assert "study" in jobs
 
 
 def test_an_outcome_does_not_touch_the_recordings(place):

@@ -12,6 +12,7 @@ pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 PER_PATIENT = (
     "recordings",
     "excluded",
+    "intervals",
     "trends",
     "artefacts",
     "quality",

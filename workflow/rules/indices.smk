@@ -2,12 +2,12 @@ rule indices:
     """Compute minute means, reactivity indices and CPPopt of one patient."""
     input:
         trends=rules.ingest.output.trends,
+        intervals=rules.ingest.output.intervals,
     output:
         minutes="results/minutes/{patient}.parquet",
         curve="results/curves/{patient}.parquet",
         optimum="results/optima/{patient}.parquet",
     params:
-        events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
         minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
         n_blocks=SET["reactivity"]["n_blocks"],
         min_valid_fraction=SET["reactivity"]["min_valid_fraction"],

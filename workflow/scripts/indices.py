@@ -3,7 +3,7 @@ from icpcohort import contracts, indices, optimal_cpp, store
 done = indices.compute(
     snakemake.wildcards.patient,
     store.read(snakemake.input.trends, contracts.TRENDS),
-    events=snakemake.params.events,
+    events=store.read(snakemake.input.intervals, contracts.INTERVALS).to_dicts(),
     minutes={
         "minute_min_valid_fraction": snakemake.params.minute_min_valid_fraction,
         "n_blocks": snakemake.params.n_blocks,

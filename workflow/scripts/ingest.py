@@ -7,10 +7,14 @@ done = ingest.ingest_patient(
     folder=Path(snakemake.params.folder),
     rows=snakemake.params.rows,
     events=snakemake.params.events,
+    monitors=snakemake.params.monitors,
+    level=snakemake.params.level,
     icp_channels=snakemake.params.icp_channels,
     abp_channels=snakemake.params.abp_channels,
     time_column=snakemake.params.time_column,
     chunk_samples=snakemake.params.chunk_samples,
+    annotation_extensions=snakemake.params.annotation_extensions,
+    annotation_meanings=snakemake.params.annotation_meanings,
     summarise={
         "rules": snakemake.params.rules,
         "min_valid_fraction": snakemake.params.min_valid_fraction,
@@ -18,9 +22,14 @@ done = ingest.ingest_patient(
         "pulse_max_hz": snakemake.params.pulse_max_hz,
         "amplitude_method": snakemake.params.amplitude_method,
     },
+    levelling={
+        "abp_correction": snakemake.params.abp_correction,
+        "fluid_density_kg_m3": snakemake.params.fluid_density_kg_m3,
+    },
 )
 store.write(done.recordings, contracts.RECORDINGS, snakemake.output.recordings)
 store.write(done.excluded, contracts.EXCLUDED, snakemake.output.excluded)
+store.write(done.intervals, contracts.INTERVALS, snakemake.output.intervals)
 store.write(done.trends, contracts.TRENDS, snakemake.output.trends)
 store.write(done.artefacts, contracts.ARTEFACTS, snakemake.output.artefacts)
 store.write(done.quality, contracts.QUALITY, snakemake.output.quality)

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from icpcohort.recordings import edf_files, tabular_files, wfdb_files, wfdb_headers
-from icpcohort.recordings.annotations import Annotation
+from icpcohort.recordings.annotations import Annotation, read_annotations
 from icpcohort.recordings.channels import Wanted
 from icpcohort.recordings.chunks import Chunk, Description, RecordingError
 
