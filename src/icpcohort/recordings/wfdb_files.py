@@ -135,6 +135,7 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
     units = {"icp": description.icp_unit, "abp": description.abp_unit or ""}
     rates = {"icp": description.fs_icp_hz, "abp": description.fs_abp_hz or math.nan}
     fs_hz = {role: rates[role] for role, name in names.items() if name is not None}
+    per_frame = {role: round(fs_hz[role] / record.fs_hz) for role in fs_hz}
     _check_files(record, [name for name in names.values() if name is not None])
     for segment in record.segments:
         found = {role: segment.signal(names[role]) for role in fs_hz}
@@ -143,17 +144,18 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
             for role, signal in found.items()
             if signal is not None
         }
-        for first, n_frames, samples in _blocks(segment, streams, chunk_s=chunk_s):
+        for first, n_frames, samples in _blocks(
+            segment, streams, chunk_s=chunk_s, n_per_frame=sum(per_frame.values())
+        ):
             for role in fs_hz.keys() - samples.keys():
-                n = n_frames * round(fs_hz[role] / record.fs_hz)
-                samples[role] = np.full(n, np.nan)
+                samples[role] = np.full(n_frames * per_frame[role], np.nan)
             limits = {r: s.limits_mmhg for r, s in streams.items() if s.limits_mmhg}
             start_s = (segment.start_frame + first) / record.fs_hz
             yield Chunk(start_s, {role: samples[role] for role in fs_hz}, fs_hz, limits)
 
 
 def _blocks(
-    segment: Segment, streams: "dict[str, _Stream]", *, chunk_s: float
+    segment: Segment, streams: "dict[str, _Stream]", *, chunk_s: float, n_per_frame: int
 ) -> Iterator[tuple[int, int, dict[str, Samples]]]:
     """Yield first frame and number of frames of each block, and the pressures in it.
 
@@ -165,8 +167,9 @@ def _blocks(
     if not streams:
         return
     files = {stream.signal.file for stream in streams.values()}
-    width = max(sum(s.samples_per_frame for s in segment.in_file(file)) for file in files)
-    step = min(samples_in(chunk_s, fs_hz=segment.fs_hz), max(1, MAX_BLOCK_BYTES // 4 // width))
+    widths = [sum(s.samples_per_frame for s in segment.in_file(file)) for file in files]
+    fitting = max(1, MAX_BLOCK_BYTES // (4 * max(*widths, n_per_frame)))
+    step = min(samples_in(chunk_s, fs_hz=segment.fs_hz), fitting)
     skew = max(stream.signal.skew_frames for stream in streams.values())
     for first in range(0, segment.n_frames, step):
         n_frames = min(step, segment.n_frames - first)

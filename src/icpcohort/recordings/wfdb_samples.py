@@ -109,16 +109,21 @@ def _flac_frames(
     """Read a FLAC file, of which each channel is one signal (signal(5))."""
     import soundfile  # here, because only these formats need libsndfile
 
-    with soundfile.SoundFile(path) as file:
-        bits = _SUBTYPE_BITS.get(file.subtype, 32)
-        if file.channels != len(per_frame) or bits > _FLAC_BITS[fmt]:
-            raise RecordingError(
-                "bad_header",
-                f"{path.name}: {file.channels} channels of {bits} bits, but the header says "
-                f"{len(per_frame)} of {_FLAC_BITS[fmt]}; correct the header",
-            )
-        file.seek(offset + first * per_frame[0])
-        samples = file.read(n * per_frame[0], dtype="int32", always_2d=True)
+    try:
+        with soundfile.SoundFile(path) as file:
+            bits, n_channels = _SUBTYPE_BITS.get(file.subtype, 32), file.channels
+            file.seek(offset + first * per_frame[0])
+            samples = file.read(n * per_frame[0], dtype="int32", always_2d=True)
+    except soundfile.SoundFileError as error:
+        raise RecordingError(
+            "unreadable", f"{path.name}: a damaged FLAC file; restore it"
+        ) from error
+    if n_channels != len(per_frame) or bits > _FLAC_BITS[fmt]:
+        raise RecordingError(
+            "bad_header",
+            f"{path.name}: {n_channels} channels of {bits} bits, but the header says "
+            f"{len(per_frame)} of {_FLAC_BITS[fmt]}; correct the header",
+        )
     if len(samples) < n * per_frame[0]:
         raise RecordingError("truncated", f"{path.name}: ends early; restore the file")
     # libsndfile fills 32 bits from the top
