@@ -89,7 +89,7 @@ RECORDING_LIST = Table(
         "path": Column(
             TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"
         ),
-        "format": Column(TEXT, "", "wfdb, edf, csv or parquet"),
+        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
         "start_s": Column(REAL, "s", "Start since the patient's time zero"),
         "icp_channel": Column(
             TEXT, "", "ICP channel, where the aliases in the settings do not find it"
@@ -167,7 +167,7 @@ RECORDINGS = Table(
         "recording_id": Column(TEXT, "", "Identifier of the recording"),
         "patient_id": _PATIENT_ID,
         "path": Column(TEXT, "", "File, relative to the study folder"),
-        "format": Column(TEXT, "", "wfdb, edf, csv or parquet"),
+        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
         "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
         "fs_icp_hz": Column(REAL, "Hz", "Sampling rate of ICP"),
         "fs_abp_hz": Column(REAL, "Hz", "Sampling rate of ABP; null without ABP"),

@@ -11,7 +11,7 @@ from icpcohort.validation import suggestion
 CHOICES = {
     "sex": ("female", "male"),
     "gcs_motor": ("1", "2", "3", "4", "5", "6", "untestable"),
-    "format": ("wfdb", "edf", "csv", "parquet"),
+    "format": ("wfdb", "edf", "bdf", "csv", "parquet"),
     "icp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
     "abp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
     "kind": ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain"),

@@ -17,11 +17,15 @@ def recording_files(
 ) -> list[str]:
     """Return every existing file of a patient's recordings; a missing one becomes a reason."""
     folder = Path(settings["study"]["folder"])
-    found = {
-        str(path)
-        for row in study.recordings_of(tables, patient_id)
-        for path in recordings.files_of(folder / row["path"], format=row["format"])
-    }
+    extensions = settings["recordings"]["annotation_extensions"]
+    found: set[str] = set()
+    for row in study.recordings_of(tables, patient_id):
+        path, format = folder / row["path"], row["format"]
+        found.update(map(str, recordings.files_of(path, format=format)))
+        beside = recordings.annotation_files_of(
+            path, format=format, wfdb_extensions=extensions
+        )
+        found.update(map(str, beside))
     return sorted(found)
 
 

@@ -13,7 +13,7 @@ import pyedflib
 import pytest
 
 from icpcohort import recordings
-from icpcohort.recordings import wfdb_files
+from icpcohort.recordings import wfdb_samples
 
 
 def _describe(path, format, *, icp_channel=None):
@@ -86,11 +86,11 @@ PUBLISHED_INVALID = [  # wfdb library 4.3.1, wfdb/io/_signal.py INVALID_SAMPLE_V
     ("fmt", "code"), [(fmt, code) for fmts, code in PUBLISHED_INVALID for fmt in fmts]
 )
 def test_the_published_invalid_code_of_each_format(fmt, code):
-    assert wfdb_files.INVALID_CODE[fmt] == code
+    assert wfdb_samples.INVALID_CODE[fmt] == code
 
 
 def test_differences_have_no_invalid_code():
-    assert wfdb_files.INVALID_CODE["8"] is None
+    assert wfdb_samples.INVALID_CODE["8"] is None
 
 
 def _packed_212(a, b):

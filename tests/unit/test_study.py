@@ -280,7 +280,7 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
     [
         (
             {"recordings": RECORDINGS.replace("wfdb", "edf+")},
-            "recordings.csv row 3, format: 'edf+' is not one of wfdb, edf, csv, parquet; "
+            "recordings.csv row 3, format: 'edf+' is not one of wfdb, edf, bdf, csv, parquet; "
             "did you mean 'edf'?",
         ),
         (

@@ -11,8 +11,15 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from icpcohort.recordings import edf_files, tabular_files, wfdb_files, wfdb_headers
-from icpcohort.recordings.annotations import Annotation, read_annotations
+from icpcohort.recordings import (
+    edf_annotations,
+    edf_files,
+    tabular_files,
+    wfdb_annotations,
+    wfdb_files,
+    wfdb_headers,
+)
+from icpcohort.recordings.annotations import Annotation
 from icpcohort.recordings.channels import Wanted
 from icpcohort.recordings.chunks import Chunk, Description, RecordingError
 
@@ -22,13 +29,15 @@ __all__ = [
     "Chunk",
     "Description",
     "RecordingError",
+    "annotation_files_of",
     "describe",
     "files_of",
     "fingerprint",
+    "read_annotations",
     "read_chunks",
 ]
 
-FORMATS = ("wfdb", "edf", "csv", "parquet")
+FORMATS = ("wfdb", "edf", "bdf", "csv", "parquet")
 
 
 def files_of(path: Path, *, format: str) -> list[Path]:
@@ -79,8 +88,8 @@ def describe(
 ) -> Description:
     """Describe a recording without reading its samples.
 
-    WFDB and EDF are described from headers and file sizes. CSV and Parquet have no header of
-    time, so their time column is read once.
+    WFDB, EDF and BDF are described from headers and file sizes. CSV and Parquet have no header
+    of time, so their time column is read once.
 
     Parameters
     ----------
@@ -101,8 +110,8 @@ def describe(
         _check_file(path, format)
         if format == "wfdb":
             return wfdb_files.describe(path, icp=icp, abp=abp)
-        if format == "edf":
-            return edf_files.describe(path, icp=icp, abp=abp)
+        if format in {"edf", "bdf"}:
+            return edf_files.describe(path, format=format, icp=icp, abp=abp)
         return tabular_files.describe(
             path, format=format, icp=icp, abp=abp, time_column=time_column
         )
@@ -121,9 +130,9 @@ def read_chunks(
     ----------
     time_column : of CSV and Parquet, as in `describe`
     chunk_s : float, s
-        A chunk covers at most this, or one EDF data record or one sample where that is longer;
-        memory does not grow with the length of the recording (of Parquet: with that of a row
-        group).
+        A chunk covers at most this, or one data record of EDF or one sample where that is
+        longer; memory does not grow with the length of the recording (of Parquet: with that of
+        a row group).
 
     Raises
     ------
@@ -134,7 +143,7 @@ def read_chunks(
         _check_file(path, description.format)
         if description.format == "wfdb":
             yield from wfdb_files.read(path, description, chunk_s=chunk_s)
-        elif description.format == "edf":
+        elif description.format in {"edf", "bdf"}:
             yield from edf_files.read(path, description, chunk_s=chunk_s)
         else:
             yield from tabular_files.read(
@@ -144,6 +153,46 @@ def read_chunks(
         raise
     except Exception as error:  # parsers raise anything on a damaged file
         raise _unreadable(path, description.format, error) from error
+
+
+def annotation_files_of(
+    path: Path, *, format: str, wfdb_extensions: Sequence[str]
+) -> list[Path]:
+    """Return the files beside a recording that hold its annotations; only WFDB has such."""
+    if format != "wfdb":
+        return []
+    found = wfdb_annotations.files_of(path, extensions=wfdb_extensions)
+    return [file for file in found if _is_readable(file)]
+
+
+def read_annotations(
+    path: Path, *, format: str, wfdb_extensions: Sequence[str]
+) -> list[Annotation]:
+    """Return what is marked inside a recording, in the order of time.
+
+    EDF+ and BDF+ hold annotations themselves; a WFDB record has them in files beside its
+    header. CSV, Parquet and plain EDF have none.
+
+    Parameters
+    ----------
+    wfdb_extensions : extensions of annotation files, such as "atr"; absent files have none
+
+    Raises
+    ------
+    RecordingError
+        Whatever is wrong with the annotations or with the header.
+    """
+    try:
+        _check_file(path, format)
+        if format == "wfdb":
+            return wfdb_annotations.read(path, extensions=wfdb_extensions)
+        if format in {"edf", "bdf"}:
+            return edf_annotations.read(path, format=format)
+        return []
+    except RecordingError:
+        raise
+    except Exception as error:  # parsers raise anything on a damaged file
+        raise _unreadable(path, format, error) from error
 
 
 def _check_file(path: Path, format: str) -> None:

@@ -11,6 +11,7 @@ MAX_FS_HZ = 100_000.0
 MAX_CHANNELS = 1_000
 MAX_SAMPLES = 10**11  # of one channel; three years at 1 kHz
 MAX_DURATION_S = 366 * 86_400.0
+MAX_BLOCK_BYTES = 16_000_000  # read at once, of all channels; shorter chunks where it binds
 
 Samples = NDArray[np.float64]
 

@@ -1,8 +1,6 @@
-"""EDF, EDF+C and EDF+D: header and data records, streamed in blocks of records.
+"""EDF, EDF+C, EDF+D and BDF alike: data records, streamed in blocks.
 
-Source: Kemp 1992 (EDF) and Kemp 2003 (EDF+): 256 + 256 bytes of text a signal, then records of
-little-endian 16-bit samples. The header is taken apart here, since streaming needs the place of
-each signal in a record and the number of records as it is stated, before any repair.
+Source: Kemp 1992 (EDF) and Kemp 2003 (EDF+); the published BDF layout.
 """
 
 import math
@@ -13,11 +11,12 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from icpcohort.recordings import packed
 from icpcohort.recordings.channels import Channel, Wanted, choose_both, mmhg_factor, unit_of
 from icpcohort.recordings.chunks import (
-    MAX_CHANNELS,
+    MAX_BLOCK_BYTES,
+    MAX_DURATION_S,
     Chunk,
     Description,
     RecordingError,
@@ -25,154 +24,34 @@ from icpcohort.recordings.chunks import (
     check_size,
     tier_of,
 )
+from icpcohort.recordings.edf_headers import (
+    ANNOTATIONS,
+    SAMPLE_BYTES,
+    Header,
+    Signal,
+    digital_range,
+    read_header,
+    scale,
+)
+from icpcohort.recordings.packed import Bytes, Integers
 
-ANNOTATIONS = "EDF Annotations"
-_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)  # bytes a signal of each field, in file order
-_ONSET = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14\x14")
-
-
-@dataclass(frozen=True)
-class Signal:
-    """One signal as the header states it; `place` counts samples from a record's start."""
-
-    label: str
-    unit: str
-    physical_min: str
-    physical_max: str
-    digital_min: str
-    digital_max: str
-    n_per_record: int
-    place: int
+_RECORD_START = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14\x14")
 
 
-@dataclass(frozen=True)
-class Header:
-    """What is needed to find every sample."""
-
-    signals: tuple[Signal, ...]
-    n_bytes: int
-    n_records: int
-    record_s: float
-    discontinuous: bool
-
-    @property
-    def record_bytes(self) -> int:
-        """Size of one data record."""
-        return 2 * sum(s.n_per_record for s in self.signals)
-
-    def signal(self, label: str) -> Signal:
-        """Return the signal with this label."""
-        return next(s for s in self.signals if s.label == label)
-
-
-def read_header(path: Path) -> Header:
-    """Read the header and hold it against the size of the file.
-
-    Raises
-    ------
-    RecordingError
-        `bad_header`, `truncated` or `empty`.
-    """
-    where = path.name
-    with path.open("rb") as file:
-        main = file.read(256).decode("latin-1")
-        if len(main) < 256 or main[:8].strip() != "0":
-            raise RecordingError("unreadable", f"{where}: not an EDF file; check its format")
-        n_signals = _whole(main[252:256], "number of signals", where)
-        if not 0 < n_signals <= MAX_CHANNELS:
-            raise _bad(where, f"{n_signals} signals (1 to {MAX_CHANNELS} are possible)")
-        rows = file.read(256 * n_signals).decode("latin-1")
-    if len(rows) < 256 * n_signals:
-        raise RecordingError("truncated", f"{where}: ends within its header; restore the file")
-    header = Header(
-        signals=_signals(rows, n_signals, where),
-        n_bytes=_whole(main[184:192], "size of the header", where),
-        n_records=_whole(main[236:244], "number of data records", where),
-        record_s=_real(main[244:252], "duration of a data record", where),
-        discontinuous=main[192:236].startswith("EDF+D"),
-    )
-    if header.n_bytes != 256 * (1 + n_signals):
-        raise _bad(where, f"header of {header.n_bytes} bytes with {n_signals} signals")
-    if not header.record_s > 0:
-        raise _bad(where, f"data records of {header.record_s:g} s")
-    _check_length(path, header)
-    return header
-
-
-def _signals(rows: str, n_signals: int, where: str) -> tuple[Signal, ...]:
-    columns, start = [], 0
-    for width in _WIDTHS:
-        columns.append([rows[start + i * width :][:width].strip() for i in range(n_signals)])
-        start += width * n_signals
-    signals, place = [], 0
-    for label, _, unit, pmin, pmax, dmin, dmax, _, n, _ in zip(*columns, strict=True):
-        n_per_record = _whole(n, f"samples in a record of {label!r}", where)
-        if n_per_record < 0:
-            raise _bad(where, f"{n_per_record} samples in a record of {label!r}")
-        signals.append(Signal(label, unit, pmin, pmax, dmin, dmax, n_per_record, place))
-        place += n_per_record
-    return tuple(signals)
-
-
-def _check_length(path: Path, header: Header) -> None:
-    n_bytes = path.stat().st_size - header.n_bytes
-    if header.record_bytes == 0 or header.n_records == 0 or n_bytes == 0:
-        raise RecordingError("empty", f"{path.name}: no samples; remove it from recordings.csv")
-    n_found, rest = divmod(n_bytes, header.record_bytes)
-    if header.n_records < 0 or n_found < header.n_records:
-        raise RecordingError(
-            "truncated",
-            f"{path.name}: {header.n_records} data records stated (-1: the recorder did not "
-            f"finish), {n_found} there; restore the file, or write {n_found} in its header if "
-            "the end is known to be lost",
-        )
-    if n_found > header.n_records or rest:
-        raise _bad(
-            path.name,
-            f"{header.n_records} data records stated, {n_found} and {rest} bytes there",
-        )
-
-
-def _scale(signal: Signal, where: str) -> tuple[float, float]:
-    """Return gain and offset: physical = gain * digital + offset, in the signal's unit.
-
-    Source: Kemp 1992; the physical minimum may lie above the maximum (inverted signal).
-    """
-    pmin, pmax, dmin, dmax = (
-        _real(text, f"range of {signal.label!r}", where)
-        for text in (
-            signal.physical_min,
-            signal.physical_max,
-            signal.digital_min,
-            signal.digital_max,
-        )
-    )
-    if not -(2**15) <= dmin < dmax < 2**15:
-        raise _bad(where, f"digital range {dmin:g} to {dmax:g} of {signal.label!r}")
-    if pmin == pmax:
-        raise RecordingError(
-            "no_gain",
-            f"{where}: physical minimum and maximum of {signal.label!r} are both {pmin:g}, so "
-            "its samples have no scale; correct the header",
-        )
-    gain = (pmax - pmin) / (dmax - dmin)
-    return gain, pmin - gain * dmin
-
-
-def describe(path: Path, *, icp: Wanted, abp: Wanted) -> Description:
-    """Describe a file from its header and, in EDF+D, its last record's time."""
-    header = read_header(path)
+def describe(path: Path, *, format: str, icp: Wanted, abp: Wanted) -> Description:
+    """Describe a file from its header and, in EDF+, the times of its first and last record."""
+    header = read_header(path, format)
     labels = [
         Channel(s.label, s.label, s.unit or None)
         for s in header.signals
-        if s.label != ANNOTATIONS
+        if s.label not in ANNOTATIONS.values()
     ]
     chosen = choose_both(labels, icp, abp, where=path.name)
     units, fs_hz = {}, {}
     for wanted in (icp, abp):
         if wanted.role in chosen:
             signal = header.signal(chosen[wanted.role].name)
-            _scale(signal, path.name)
+            scale(header, signal, path.name)
             units[wanted.role] = unit_of(chosen[wanted.role], wanted, where=path.name)
             fs_hz[wanted.role] = signal.n_per_record / header.record_s
             check_size(
@@ -181,7 +60,7 @@ def describe(path: Path, *, icp: Wanted, abp: Wanted) -> Description:
                 n_samples=signal.n_per_record * header.n_records,
             )
     return Description(
-        format="edf",
+        format=format,
         tier=tier_of(fs_hz["icp"]),
         fs_icp_hz=fs_hz["icp"],
         fs_abp_hz=fs_hz.get("abp"),
@@ -194,123 +73,185 @@ def describe(path: Path, *, icp: Wanted, abp: Wanted) -> Description:
 
 
 def _duration_s(path: Path, header: Header) -> float:
-    if not header.discontinuous:
-        return header.n_records * header.record_s
-    with path.open("rb") as file:
-        ends = []
-        for number in (0, header.n_records - 1):
-            file.seek(header.n_bytes + number * header.record_bytes)
-            records = _records(file, header, 1)
-            ends.append(_onsets_s(records, header, number, path.name)[0])
-    return ends[1] - ends[0] + header.record_s
+    """Return the time from the first to the end of the last record, gaps included.
+
+    Raises
+    ------
+    RecordingError
+        `bad_times` when the last record of a file that calls itself continuous is not where
+        the number of records puts it, or lies a year away.
+    """
+    nominal_s = header.n_records * header.record_s
+    if not header.annotations:
+        if header.discontinuous:
+            raise _untimed(path.name, header)
+        return nominal_s
+    first, last = (onset_s(path, header, number) for number in (0, header.n_records - 1))
+    if first is None or last is None:
+        if header.discontinuous:
+            raise _untimed_record(path.name, header, 1 if first is None else header.n_records)
+        return nominal_s
+    duration_s = last - first + header.record_s
+    if not header.discontinuous and abs(duration_s - nominal_s) > header.record_s:
+        raise RecordingError(
+            "bad_times",
+            f"{path.name}: its last data record starts {duration_s - nominal_s:g} s off, but "
+            f"it calls itself continuous; write {header.format.upper()}+D in its header if it "
+            "has gaps",
+        )
+    if duration_s > MAX_DURATION_S:
+        raise RecordingError(
+            "bad_times",
+            f"{path.name}: its last data record starts {last - first:g} s after the first; "
+            "restore the file",
+        )
+    return duration_s if header.discontinuous else nominal_s
 
 
 def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Chunk]:
     """Yield the samples of a file; records that follow each other without a gap join."""
-    header = read_header(path)
+    header = read_header(path, description.format)
     roles = {"icp": (description.icp_channel, description.icp_unit)}
     if description.abp_channel is not None and description.abp_unit is not None:
         roles["abp"] = (description.abp_channel, description.abp_unit)
     signals = {role: header.signal(label) for role, (label, _) in roles.items()}
-    scales = {
-        role: (*_scale(signals[role], path.name), mmhg_factor(unit, where=path.name))
+    to_mmhg = {
+        role: _Scale(
+            *scale(header, signals[role], path.name), mmhg_factor(unit, where=path.name)
+        )
         for role, (_, unit) in roles.items()
     }
+    limits = {r: to_mmhg[r].limits(digital_range(s, path.name)) for r, s in signals.items()}
     fs_hz = {role: s.n_per_record / header.record_s for role, s in signals.items()}
     for start_s, records in _stretches(
         path, header, chunk_s=chunk_s, max_fs_hz=max(fs_hz.values())
     ):
-        samples: dict[str, Samples] = {}
-        for role, s in signals.items():
-            gain, offset, factor = scales[role]
-            digital = (
-                records[:, s.place : s.place + s.n_per_record].reshape(-1).astype(np.float64)
-            )
-            samples[role] = (digital * gain + offset) * factor
-        yield Chunk(start_s, samples, fs_hz)
+        samples = {r: to_mmhg[r](samples_of(records, header, s)) for r, s in signals.items()}
+        yield Chunk(start_s, samples, fs_hz, limits)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    gain: float
+    offset: float
+    factor: float
+
+    def __call__(self, digital: Integers) -> Samples:
+        return (digital.astype(np.float64) * self.gain + self.offset) * self.factor
+
+    def limits(self, digital: tuple[int, int]) -> tuple[float, float]:
+        low, high = sorted(self(np.array(digital, np.int32)).tolist())
+        return low, high
+
+
+def onset_s(path: Path, header: Header, number: int) -> float | None:
+    """Return the start of a data record by its time-keeping annotation, if it has one."""
+    if not header.annotations:
+        return None
+    with path.open("rb") as file:
+        record = _records_at(file, header, number)
+    data = bytes_of(record, header, header.annotations[0])
+    return _start_s(data.tobytes())
+
+
+def samples_of(records: Bytes, header: Header, signal: Signal) -> Integers:
+    """Return one signal's digital numbers from whole records, in the order of time."""
+    data = bytes_of(records, header, signal).reshape(-1)
+    return data.view("<i2") if header.format == "edf" else packed.signed_24(data)
+
+
+def bytes_of(records: Bytes, header: Header, signal: Signal) -> Bytes:
+    """Return one signal's bytes: (records, bytes in each)."""
+    width = SAMPLE_BYTES[header.format]
+    return records[:, width * signal.place : width * (signal.place + signal.n_per_record)]
 
 
 def _stretches(
     path: Path, header: Header, *, chunk_s: float, max_fs_hz: float
-) -> Iterator[tuple[float, NDArray[np.int16]]]:
+) -> Iterator[tuple[float, Bytes]]:
     """Yield start and data records of each block, cut where time has a gap.
 
     Half a sampling interval of deviation is no gap.
     """
-    step = max(1, math.floor(chunk_s / header.record_s + 1e-9))
     n_run, run_start_s, origin_s = 0, 0.0, 0.0
+    for first, records in blocks(path, header, chunk_s=chunk_s):
+        if not header.discontinuous:
+            yield first * header.record_s, records
+            continue
+        onsets_s = _stated_onsets_s(records, header, first, path.name)
+        origin_s = onsets_s[0] if first == 0 else origin_s
+        begin, begin_s = 0, run_start_s + n_run * header.record_s
+        for i, onset_s in enumerate(onsets_s):
+            late_s = onset_s - origin_s - (run_start_s + n_run * header.record_s)
+            if late_s <= -0.5 / max_fs_hz:
+                raise RecordingError(
+                    "bad_times",
+                    f"{path.name}: data record {first + i + 1} starts {-late_s:g} s before "
+                    "the one before it ends; correct the file",
+                )
+            if late_s >= 0.5 / max_fs_hz:
+                if i > begin:
+                    yield begin_s, records[begin:i]
+                begin, begin_s = i, onset_s - origin_s
+                run_start_s, n_run = begin_s, 0
+            n_run += 1
+        yield begin_s, records[begin:]
+
+
+def blocks(path: Path, header: Header, *, chunk_s: float) -> Iterator[tuple[int, Bytes]]:
+    """Yield the number of the first record of each block, and its records as rows of bytes."""
+    fitting = MAX_BLOCK_BYTES // header.record_bytes
+    step = max(1, min(math.floor(chunk_s / header.record_s + 1e-9), fitting))
     with path.open("rb") as file:
-        file.seek(header.n_bytes)
         for first in range(0, header.n_records, step):
-            records = _records(file, header, min(step, header.n_records - first))
-            if not header.discontinuous:
-                yield first * header.record_s, records
-                continue
-            onsets_s = _onsets_s(records, header, first, path.name)
-            origin_s = onsets_s[0] if first == 0 else origin_s
-            begin, begin_s = 0, run_start_s + n_run * header.record_s
-            for i, onset_s in enumerate(onsets_s):
-                late_s = onset_s - origin_s - (run_start_s + n_run * header.record_s)
-                if late_s <= -0.5 / max_fs_hz:
-                    raise RecordingError(
-                        "bad_times",
-                        f"{path.name}: data record {first + i + 1} starts {-late_s:g} s before "
-                        "the one before it ends; correct the file",
-                    )
-                if late_s >= 0.5 / max_fs_hz:
-                    if i > begin:
-                        yield begin_s, records[begin:i]
-                    begin, begin_s = i, onset_s - origin_s
-                    run_start_s, n_run = begin_s, 0
-                n_run += 1
-            yield begin_s, records[begin:]
+            n = min(step, header.n_records - first)
+            yield first, _records_at(file, header, first, n)
 
 
-def _records(file: BinaryIO, header: Header, n: int) -> NDArray[np.int16]:
+def _records_at(file: BinaryIO, header: Header, first: int, n: int = 1) -> Bytes:
+    file.seek(header.n_bytes + first * header.record_bytes)
     data = file.read(n * header.record_bytes)
     if len(data) < n * header.record_bytes:
         raise RecordingError(
             "truncated", f"{Path(file.name).name}: ends early; restore the file"
         )
-    return np.frombuffer(data, dtype="<i2").reshape(n, -1)
+    return np.frombuffer(data, np.uint8).reshape(n, -1)
 
 
-def _onsets_s(
-    records: NDArray[np.int16], header: Header, first: int, where: str
-) -> list[float]:
-    """Return the start of each record from its time-keeping annotation."""
-    signal = next((s for s in header.signals if s.label == ANNOTATIONS), None)
-    if signal is None:
-        raise _bad(where, "discontinuous (EDF+D), but without annotations that tell the time")
+def _stated_onsets_s(records: Bytes, header: Header, first: int, where: str) -> list[float]:
+    """Return the start of each record from its time-keeping annotation.
+
+    Source: Kemp 2003; of several annotation signals the first keeps the time.
+    """
+    if not header.annotations:
+        raise _untimed(where, header)
     found = []
-    for i, record in enumerate(records[:, signal.place : signal.place + signal.n_per_record]):
-        onset = _ONSET.match(record.tobytes())
-        if onset is None:
-            raise RecordingError(
-                "bad_times",
-                f"{where}: data record {first + i + 1} has no time-keeping annotation; without "
-                "it the gaps of EDF+D are unknown, restore the file",
-            )
-        found.append(float(onset[1]))
+    for i, data in enumerate(bytes_of(records, header, header.annotations[0])):
+        onset_s = _start_s(data.tobytes())
+        if onset_s is None:
+            raise _untimed_record(where, header, first + i + 1)
+        found.append(onset_s)
     return found
 
 
-def _real(text: str, what: str, where: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise _bad(where, f"{text.strip()!r} as {what}")
-    return value
+def _start_s(data: bytes) -> float | None:
+    """Return when a record starts, from the first list of its annotations."""
+    onset = _RECORD_START.match(data)
+    start_s = float(onset[1]) if onset else math.inf
+    return start_s if math.isfinite(start_s) else None
 
 
-def _whole(text: str, what: str, where: str) -> int:
-    value = _real(text, what, where)
-    if value != int(value):
-        raise _bad(where, f"{text.strip()!r} as {what}")
-    return int(value)
+def _untimed_record(where: str, header: Header, number: int) -> RecordingError:
+    return RecordingError(
+        "bad_times",
+        f"{where}: data record {number} has no time-keeping annotation; without it the gaps of "
+        f"{header.format.upper()}+D are unknown, restore the file",
+    )
 
 
-def _bad(where: str, what: str) -> RecordingError:
-    return RecordingError("bad_header", f"{where}: {what}; correct the header")
+def _untimed(where: str, header: Header) -> RecordingError:
+    return RecordingError(
+        "bad_header",
+        f"{where}: discontinuous ({header.format.upper()}+D), but without annotations that "
+        "tell the time; correct the header",
+    )

@@ -1,14 +1,18 @@
-"""WFDB records: samples through the wfdb library, segment by segment and block by block."""
+"""WFDB records: segment by segment and block by block, to pressures.
+
+Source: header(5) of the WFDB Applications Guide.
+"""
 
 import math
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from icpcohort.recordings import wfdb_samples
 from icpcohort.recordings.channels import Channel, Wanted, choose_both, mmhg_factor, unit_of
 from icpcohort.recordings.chunks import (
+    MAX_BLOCK_BYTES,
     Chunk,
     Description,
     RecordingError,
@@ -17,37 +21,9 @@ from icpcohort.recordings.chunks import (
     samples_in,
     tier_of,
 )
+from icpcohort.recordings.packed import Integers
 from icpcohort.recordings.wfdb_headers import NO_FILE, Record, Segment, Signal, read_record
-
-# Source: signal(5) of the WFDB Applications Guide and the table in the wfdb library 4.3.1.
-INVALID_CODE: dict[str, int | None] = {
-    "8": None,
-    "16": -(2**15),
-    "24": -(2**23),
-    "32": -(2**31),
-    "61": -(2**15),
-    "80": -(2**7),
-    "160": -(2**15),
-    "212": -(2**11),
-    "310": -(2**9),
-    "311": -(2**9),
-    "508": -(2**7),
-    "516": -(2**15),
-    "524": -(2**23),
-}
-_BYTES_PER_SAMPLES = {  # bytes, samples
-    "8": (1, 1),
-    "16": (2, 1),
-    "24": (3, 1),
-    "32": (4, 1),
-    "61": (2, 1),
-    "80": (1, 1),
-    "160": (2, 1),
-    "212": (3, 2),
-    "310": (4, 3),
-    "311": (4, 3),
-}
-_FLAC_STREAM_BYTES = 26  # signature, block header, and as much of STREAMINFO as counts samples
+from icpcohort.recordings.wfdb_samples import INVALID_CODE
 
 
 def describe(path: Path, *, icp: Wanted, abp: Wanted) -> Description:
@@ -125,7 +101,7 @@ def _check_calibration(used: list[tuple[Segment, Signal]], wanted: Wanted) -> st
 def _check_files(record: Record, names: list[str]) -> None:
     for segment in record.segments:
         for file in {s.file for s in segment.signals if s.name in names} - {NO_FILE}:
-            _check_file(segment, [s for s in segment.signals if s.file == file])
+            _check_file(segment, segment.in_file(file))
 
 
 def _check_file(segment: Segment, signals: list[Signal]) -> None:
@@ -140,28 +116,13 @@ def _check_file(segment: Segment, signals: list[Signal]) -> None:
             "unreadable",
             f"{path.name}: a link out of the folder of {segment.path.name}; put the file there",
         )
-    n_samples = segment.n_frames * sum(s.samples_per_frame for s in signals)
-    if signals[0].fmt in _BYTES_PER_SAMPLES:
-        n_bytes, n_in_them = _BYTES_PER_SAMPLES[signals[0].fmt]
-        needed = signals[0].byte_offset + math.ceil(n_samples * n_bytes / n_in_them)
-        found, what = path.stat().st_size, "bytes"
-    else:
-        needed = signals[0].byte_offset + n_samples // len(signals)
-        found, what = _flac_samples(path), "samples in a channel"
-    if found < needed:
-        raise RecordingError(
-            "truncated",
-            f"{path.name}: {found} {what}, but the header promises {needed}; restore the file",
-        )
-
-
-def _flac_samples(path: Path) -> int:
-    """Return the samples of one channel in a FLAC file (RFC 9639, section 8.2)."""
-    with path.open("rb") as file:
-        head = file.read(_FLAC_STREAM_BYTES)
-    if len(head) < _FLAC_STREAM_BYTES or head[:4] != b"fLaC":
-        raise RecordingError("unreadable", f"{path.name}: not a FLAC file; restore it")
-    return int.from_bytes(head[18:26], "big") & (2**36 - 1)
+    wfdb_samples.check_length(
+        path,
+        fmt=signals[0].fmt,
+        per_frame=[s.samples_per_frame for s in signals],
+        byte_offset=signals[0].byte_offset,
+        n_frames=segment.n_frames,
+    )
 
 
 def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Chunk]:
@@ -172,127 +133,158 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
     record = read_record(path)
     names = {"icp": description.icp_channel, "abp": description.abp_channel}
     units = {"icp": description.icp_unit, "abp": description.abp_unit or ""}
-    fs_hz = {"icp": description.fs_icp_hz, "abp": description.fs_abp_hz or math.nan}
-    roles = [role for role, name in names.items() if name is not None]
+    rates = {"icp": description.fs_icp_hz, "abp": description.fs_abp_hz or math.nan}
+    fs_hz = {role: rates[role] for role, name in names.items() if name is not None}
+    per_frame = {role: round(fs_hz[role] / record.fs_hz) for role in fs_hz}
     _check_files(record, [name for name in names.values() if name is not None])
     for segment in record.segments:
-        places = {role: segment.index(names[role]) for role in roles}
-        has = {r: i for r, i in places.items() if i is not None and _has_data(segment, i)}
-        if not has:
-            continue
-        for first, digital in _blocks(segment, list(has.values()), chunk_s=chunk_s):
-            n_frames = min(samples_in(chunk_s, fs_hz=segment.fs_hz), segment.n_frames - first)
-            samples = {}
-            for role in roles:
-                if role in has:
-                    signal = segment.signals[has[role]]
-                    samples[role] = _to_mmhg(digital[has[role]], signal, unit=units[role])
-                else:
-                    n = n_frames * round(fs_hz[role] / record.fs_hz)
-                    samples[role] = np.full(n, np.nan)
+        found = {role: segment.signal(names[role]) for role in fs_hz}
+        streams = {
+            role: _Stream(segment, signal, unit=units[role])
+            for role, signal in found.items()
+            if signal is not None
+        }
+        for first, n_frames, samples in _blocks(
+            segment, streams, chunk_s=chunk_s, n_per_frame=sum(per_frame.values())
+        ):
+            for role in fs_hz.keys() - samples.keys():
+                samples[role] = np.full(n_frames * per_frame[role], np.nan)
+            limits = {r: s.limits_mmhg for r, s in streams.items() if s.limits_mmhg}
             start_s = (segment.start_frame + first) / record.fs_hz
-            yield Chunk(start_s, samples, {role: fs_hz[role] for role in roles})
-
-
-def _has_data(segment: Segment, i: int) -> bool:
-    return segment.signals[i].file != NO_FILE
-
-
-def _to_mmhg(digital: Samples, signal: Signal, *, unit: str) -> Samples:
-    """Return pressures from digital values, where NaN is an invalid sample.
-
-    Source: header(5), physical = (digital - baseline) / gain.
-    """
-    if signal.gain is None:
-        raise RecordingError("no_gain", f"{signal.name}: no gain; write it in the header")
-    factor = mmhg_factor(signal.unit or unit, where=signal.name)
-    return (digital - signal.baseline) / signal.gain * factor
+            yield Chunk(start_s, {role: samples[role] for role in fs_hz}, fs_hz, limits)
 
 
 def _blocks(
-    segment: Segment, places: list[int], *, chunk_s: float
-) -> Iterator[tuple[int, dict[int, Samples]]]:
-    """Yield the first frame of each block and its digital values by place of the signal."""
-    step = samples_in(chunk_s, fs_hz=segment.fs_hz)
-    last_values = dict.fromkeys(places, 0)
+    segment: Segment, streams: "dict[str, _Stream]", *, chunk_s: float, n_per_frame: int
+) -> Iterator[tuple[int, int, dict[str, Samples]]]:
+    """Yield first frame and number of frames of each block, and the pressures in it.
+
+    Raises
+    ------
+    RecordingError
+        `checksum`, at the end of a segment that is not what its header summed up.
+    """
+    if not streams:
+        return
+    files = {stream.signal.file for stream in streams.values()}
+    widths = [sum(s.samples_per_frame for s in segment.in_file(file)) for file in files]
+    fitting = max(1, MAX_BLOCK_BYTES // (4 * max(*widths, n_per_frame)))
+    step = min(samples_in(chunk_s, fs_hz=segment.fs_hz), fitting)
+    skew = max(stream.signal.skew_frames for stream in streams.values())
     for first in range(0, segment.n_frames, step):
         n_frames = min(step, segment.n_frames - first)
-        raw = _raw(segment, places, first=first, n_frames=n_frames)
-        digital = {}
-        for place in places:
-            signal = segment.signals[place]
-            values = raw[place]
-            if signal.fmt == "8":
-                values = _undo_restart(values, signal, first=first, last=last_values[place])
-                last_values[place] = int(values[n_frames * signal.samples_per_frame - 1])
-            digital[place] = _valid(values, signal, n_frames=n_frames)
-        yield first, digital
-
-
-def _raw(
-    segment: Segment, places: list[int], *, first: int, n_frames: int
-) -> dict[int, NDArray[np.int64]]:
-    """Read from frame `first`, with what skew needs beyond and format 8 needs before."""
-    import wfdb  # here, because it loads pandas: half a second that other formats need not pay
-
-    signals = [segment.signals[i] for i in places]
-    lead = 1 if first and any(s.fmt == "8" for s in signals) else 0
-    stop = min(segment.n_frames, first + n_frames + max(s.skew_frames for s in signals))
-    raw = {}
-    if by_library := [i for i in places if segment.signals[i].fmt != "61"]:
-        record = wfdb.rdrecord(
-            str(segment.path.absolute().with_suffix("")),
-            sampfrom=first - lead,
-            sampto=stop,
-            channels=by_library,
-            physical=False,
-            smooth_frames=False,
-            ignore_skew=True,
-            return_res=64,
+        stop = min(segment.n_frames, first + n_frames + skew)
+        frames = {file: _frames(segment, file, first=first, stop=stop) for file in files}
+        yield (
+            first,
+            n_frames,
+            {r: s.take(frames[s.signal.file], n_frames=n_frames) for r, s in streams.items()},
         )
-        raw = dict(zip(by_library, record.e_d_signal, strict=True))
-    for place in set(places) - set(by_library):
-        raw[place] = _big_endian(segment, place, first=first - lead, stop=stop)
-    for place, signal in zip(places, signals, strict=True):
-        if len(raw[place]) != (stop - first + lead) * signal.samples_per_frame:
-            raise RecordingError("truncated", f"{signal.file}: ends early; restore the file")
-        if signal.fmt != "8":
-            raw[place] = raw[place][lead * signal.samples_per_frame :]
-    return raw
+    for stream in streams.values():
+        stream.check_sum()
 
 
-def _big_endian(segment: Segment, place: int, *, first: int, stop: int) -> NDArray[np.int64]:
-    """Read format 61, which the library (4.3.1) gives as physical values only."""
-    wanted = segment.signals[place]
-    in_file = [i for i, s in enumerate(segment.signals) if s.file == wanted.file]
-    per_frame = [segment.signals[i].samples_per_frame for i in in_file]
-    begin = sum(per_frame[: in_file.index(place)])
-    frames = np.fromfile(
-        segment.path.parent / wanted.file,
-        dtype=">i2",
-        count=(stop - first) * sum(per_frame),
-        offset=wanted.byte_offset + 2 * first * sum(per_frame),
-    ).reshape(-1, sum(per_frame))
-    return frames[:, begin : begin + wanted.samples_per_frame].reshape(-1).astype(np.int64)
+def _frames(segment: Segment, file: str, *, first: int, stop: int) -> Integers:
+    signals = segment.in_file(file)
+    return wfdb_samples.read_frames(
+        segment.path.parent / file,
+        fmt=signals[0].fmt,
+        per_frame=[s.samples_per_frame for s in signals],
+        byte_offset=signals[0].byte_offset,
+        first=first,
+        n=stop - first,
+    )
 
 
-def _undo_restart(
-    values: NDArray[np.int64], signal: Signal, *, first: int, last: int
-) -> NDArray[np.int64]:
-    """Continue format 8 (differences) from the block before; the library starts anew."""
-    if first == 0:
-        return values
-    n_lead = signal.samples_per_frame
-    continued: NDArray[np.int64] = values[n_lead:] - values[n_lead - 1] + last
-    return continued
+class _Stream:
+    """One signal of a segment, block by block, with what a block leaves for the next one."""
+
+    def __init__(self, segment: Segment, signal: Signal, *, unit: str) -> None:
+        if signal.gain is None:
+            raise RecordingError("no_gain", f"{signal.name}: no gain; write it in the header")
+        in_file = segment.in_file(signal.file)
+        before = in_file[: in_file.index(signal)]
+        self.signal = signal
+        self._where = segment.path.name
+        self._column = sum(s.samples_per_frame for s in before)
+        self._gain = signal.gain
+        self._factor = mmhg_factor(signal.unit or unit, where=signal.name)
+        self._last = signal.initial
+        self._sum = 0
+        self._range = _adc_range(signal) or _format_range(signal)
+
+    def take(self, frames: Integers, *, n_frames: int) -> Samples:
+        """Return the pressures of the next `n_frames`; skew needs the frames beyond them."""
+        n_each = self.signal.samples_per_frame
+        values = frames[:, self._column : self._column + n_each].reshape(-1)
+        n = n_frames * n_each
+        if self.signal.fmt == "8":
+            values = self._last + np.cumsum(values, dtype=np.int64)
+            self._last = int(values[n - 1])
+        self._sum += int(values[:n].sum(dtype=np.int64))
+        digital = np.full(n, np.nan)
+        kept = values[self.signal.skew_frames * n_each :][:n]
+        digital[: kept.size] = kept
+        digital[: kept.size][kept == INVALID_CODE[self.signal.fmt]] = np.nan
+        self._doubt_range(digital)
+        return self._to_mmhg(digital)
+
+    @property
+    def limits_mmhg(self) -> tuple[float, float] | None:
+        """Return the lowest and highest pressure that the signal can express, if any."""
+        if self._range is None:
+            return None
+        low, high = sorted(self._to_mmhg(np.array(self._range, np.float64)).tolist())
+        return low, high
+
+    def _to_mmhg(self, digital: Samples) -> Samples:
+        """Source: header(5), physical = (digital - baseline) / gain."""
+        return (digital - self.signal.baseline) / self._gain * self._factor
+
+    def _doubt_range(self, digital: Samples) -> None:
+        """Take back a stated resolution that a sample lies beyond."""
+        if self._range is not None:
+            low, high = self._range
+            if (digital < low).any() or (digital > high).any():
+                self._range = _format_range(self.signal)
+
+    def check_sum(self) -> None:
+        """Hold the sum of all samples, modulo 2^16, against the header's.
+
+        Source: header(5), checksum: of the samples as they are stored, with invalid codes and
+        before skew.
+        """
+        stated = self.signal.checksum
+        if stated is not None and (self._sum - stated) % 2**16:
+            raise RecordingError(
+                "checksum",
+                f"{self._where}: the samples of {self.signal.name!r} in {self.signal.file} add "
+                f"up to {_sixteen_bits(self._sum)}, but the header says {stated}; restore both "
+                "files, or write 0 there if the samples are known to be right",
+            )
 
 
-def _valid(values: NDArray[np.int64], signal: Signal, *, n_frames: int) -> Samples:
-    """Return `n_frames` of the signal with skew applied; NaN is invalid or beyond the end."""
-    n = n_frames * signal.samples_per_frame
-    begin = signal.skew_frames * signal.samples_per_frame
-    digital = np.full(n, np.nan)
-    kept = values[begin : begin + n]
-    digital[: len(kept)] = kept
-    digital[: len(kept)][kept == INVALID_CODE[signal.fmt]] = np.nan
-    return digital
+def _format_range(signal: Signal) -> tuple[int, int] | None:
+    """Return the lowest and highest valid number of the format; format 8 has none."""
+    code = INVALID_CODE[signal.fmt]
+    return None if code is None else (code + 1, -code - 1)
+
+
+def _adc_range(signal: Signal) -> tuple[int, int] | None:
+    """Return the range of the ADC where it is stated and narrower than the format's.
+
+    Source: header(5), ADC resolution in bits around the ADC zero.
+    """
+    if not 0 < signal.adc_bits <= 32:
+        return None
+    half = 2 ** (signal.adc_bits - 1)
+    low, high = signal.adc_zero - half, signal.adc_zero + half - 1
+    of_format = _format_range(signal)
+    if of_format is None:
+        return low, high
+    low, high = max(low, of_format[0]), min(high, of_format[1])
+    return (low, high) if low < high else None
+
+
+def _sixteen_bits(total: int) -> int:
+    return (total + 2**15) % 2**16 - 2**15

@@ -1,33 +1,44 @@
 """WFDB headers: what a record's header files state, and what they leave out.
 
-The wfdb library reads the headers, since it also reads the samples. It fills in what a header
-leaves out (gain 200, unit mV, 250 Hz) and loses units written with brackets, so gain, baseline,
-unit and sampling rate are taken from the text.
+The text is taken apart here, not by the wfdb library: it fills in what a header leaves out
+(gain 200, unit mV, 250 Hz), loses units with brackets, and takes half a second to load.
 
 Source: header(5) of the WFDB Applications Guide, for every field.
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from icpcohort.recordings.chunks import MAX_CHANNELS, RecordingError, check_size
 
 MAX_HEADER_BYTES = 10_000_000
+MAX_SKEW_S = 60.0  # no source; skew is a few samples between the tracks of a tape
+MIN_GAIN, MAX_GAIN = 1e-9, 1e12  # no source; beyond lies no pressure
 NO_FILE = "~"
 
-_GAIN = re.compile(
-    r"(?P<gain>[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)?"
-    r"(?:\((?P<baseline>-?\d+)\))?(?:/(?P<unit>\S+))?"
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_RATE = re.compile(rf"({_NUMBER})(?:/{_NUMBER}(?:\({_NUMBER}\))?)?", re.ASCII)
+_FORMAT = re.compile(
+    r"(?P<fmt>\d+)(?:x(?P<per_frame>\d+))?(?::(?P<skew>\d+))?(?:\+(?P<offset>\d+))?", re.ASCII
 )
+_GAIN = re.compile(
+    rf"(?P<gain>{_NUMBER})?(?:\((?P<baseline>-?\d{{1,18}})\))?(?:/(?P<unit>\S+))?", re.ASCII
+)
+_WHOLE = re.compile(r"[-+]?\d{1,18}", re.ASCII)
+_NAMES = {3: "ADC resolution", 4: "ADC zero", 5: "initial value", 6: "checksum"}
 _FILE_NAME = re.compile(r"[-\w]{1,200}(?:\.\w{1,50})?", re.ASCII)
 
 
 @dataclass(frozen=True)
 class Signal:
-    """One signal line. `gain` is per unit and None where the line does not calibrate it."""
+    """One signal line.
+
+    `gain` is per unit and None where the line does not calibrate it; `adc_bits` is 0 and
+    `checksum` None where they are not stated.
+    """
 
     name: str
     file: str
@@ -38,6 +49,10 @@ class Signal:
     gain: float | None
     baseline: int
     unit: str | None
+    adc_bits: int
+    adc_zero: int
+    initial: int
+    checksum: int | None
 
 
 @dataclass(frozen=True)
@@ -50,9 +65,13 @@ class Segment:
     fs_hz: float
     signals: tuple[Signal, ...]
 
-    def index(self, name: str | None) -> int | None:
-        """Return the place of a signal, or None where the segment lacks it."""
-        return next((i for i, s in enumerate(self.signals) if s.name == name), None)
+    def signal(self, name: str | None) -> Signal | None:
+        """Return a signal that has samples, or None where the segment lacks it."""
+        return next((s for s in self.signals if s.name == name and s.file != NO_FILE), None)
+
+    def in_file(self, file: str) -> list[Signal]:
+        """Return the signals of one signal file, in the order of their samples."""
+        return [s for s in self.signals if s.file == file]
 
 
 @dataclass(frozen=True)
@@ -75,8 +94,18 @@ def header_lines(path: Path) -> list[str]:
             "bad_header",
             f"{path.name}: larger than any WFDB header; give the .hea file, not the signals",
         )
-    lines = path.read_text(encoding="ascii", errors="ignore").splitlines()
-    return [line.strip() for line in lines if line.strip() and not line.strip().startswith("#")]
+    content = path.read_bytes()
+    if b"\0" in content:
+        raise RecordingError(
+            "unreadable",
+            f"{path.name}: not a text file, or text in UTF-16; restore it or save it as UTF-8",
+        )
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = content.decode("latin-1")
+    lines = [line.strip() for line in re.split(r"[\r\n]+", text)]
+    return [line for line in lines if line and not line.startswith("#")]
 
 
 def files_of(path: Path) -> list[Path]:
@@ -120,16 +149,19 @@ def read_record(path: Path) -> Record:
 def _read_many(path: Path, lines: list[str]) -> Record:
     fs_hz = _fs_hz(path, lines[0])
     named = [line.split() for line in lines[1:]]
-    stated = int(lines[0].split()[0].partition("/")[2])
-    if len(named) != stated or any(len(f) < 2 or not f[1].isdecimal() for f in named):
+    stated = lines[0].split()[0].partition("/")[2]
+    if str(len(named)) != stated or any(len(f) < 2 or not f[1].isdecimal() for f in named):
         raise _bad(
             path, f"{stated} segments stated, {len(named)} lines; name and length in each"
         )
     lengths = [int(f[1]) for f in named]
     check_size(path.name, fs_hz=fs_hz, n_samples=sum(lengths))
     n_stated = _n_frames(path, lines[0])
-    if n_stated not in (None, sum(lengths)):
+    if n_stated not in (None, 0, sum(lengths)):
         raise _bad(path, f"{n_stated} samples stated, but the segments have {sum(lengths)}")
+    times = Counter(f[0] for f in named if f[0] != NO_FILE)
+    if twice := next((name for name, n in times.items() if n > 1), None):
+        raise _bad(path, f"segment {twice} is listed more than once")
     segments, start_frame, layout = [], 0, None
     for i, (name, n_frames) in enumerate(zip([f[0] for f in named], lengths, strict=True)):
         if name != NO_FILE:
@@ -142,7 +174,16 @@ def _read_many(path: Path, lines: list[str]) -> Record:
         start_frame += n_frames
     if not segments:
         raise RecordingError("empty", f"{path.name}: every segment is null; leave it out")
-    return Record(fs_hz, start_frame, layout or segments[0].signals, tuple(segments))
+    return Record(fs_hz, start_frame, layout or _all_signals(segments), tuple(segments))
+
+
+def _all_signals(segments: Iterable[Segment]) -> tuple[Signal, ...]:
+    """Return the signals of the first segment, and those of later ones under other names."""
+    found: list[Signal] = []
+    for segment in segments:
+        known = {s.name for s in found}
+        found += [s for s in segment.signals if s.name not in known]
+    return tuple(found)
 
 
 def _read_part(path: Path, name: str, *, start_frame: int) -> Segment:
@@ -171,35 +212,32 @@ def _check_part(segment: Segment, *, n_frames: int, fs_hz: float) -> None:
 
 
 def _read_segment(path: Path, lines: list[str], *, start_frame: int) -> Segment:
-    import wfdb  # here, because it loads pandas: half a second that other formats need not pay
-
     fields = lines[0].split()
     if len(fields) < 2 or not fields[1].isdecimal():
         raise _bad(path, "the record line must state its name and the number of signals")
-    if int(fields[1]) != len(lines) - 1:
-        raise _bad(path, f"{fields[1]} signals stated, but {len(lines) - 1} signal lines")
     if int(fields[1]) > MAX_CHANNELS:
         raise _bad(path, f"{fields[1]} signals, more than {MAX_CHANNELS}")
+    if int(fields[1]) != len(lines) - 1:
+        raise _bad(path, f"{fields[1]} signals stated, but {len(lines) - 1} signal lines")
     fs_hz, n_frames = _fs_hz(path, lines[0]), _n_frames(path, lines[0])
     if n_frames is None:
         raise _bad(path, "the record line must state the number of samples after the rate")
-    header = wfdb.rdheader(str(path.absolute().with_suffix("")))
-    if header.sig_len != n_frames:
-        raise _bad(path, f"the record line {lines[0]!r} can be read in two ways")
-    signals = tuple(_signal(path, line, header, i) for i, line in enumerate(lines[1:]))
+    signals = tuple(_signal(path, line) for line in lines[1:])
     _check_files(path, signals)
+    if any(s.skew_frames > MAX_SKEW_S * fs_hz for s in signals):
+        raise _bad(path, f"a skew of more than {MAX_SKEW_S:g} s")
     return Segment(path, start_frame, n_frames, fs_hz, signals)
 
 
 def _fs_hz(path: Path, line: str) -> float:
     """Return the stated rate; the format's default of 250 Hz is not taken for granted."""
     fields = line.split()
-    try:
-        return float(re.split(r"[/(]", fields[2])[0])
-    except (IndexError, ValueError) as error:
+    rate = _RATE.fullmatch(fields[2]) if len(fields) > 2 else None
+    if rate is None:
         raise _bad(
             path, "no sampling rate in the record line; write it after the number of signals"
-        ) from error
+        )
+    return float(rate[1])
 
 
 def _n_frames(path: Path, line: str) -> int | None:
@@ -211,31 +249,45 @@ def _n_frames(path: Path, line: str) -> int | None:
     return int(fields[3])
 
 
-def _signal(path: Path, line: str, header: Any, i: int) -> Signal:
+def _signal(path: Path, line: str) -> Signal:
     fields = line.split(None, 8)
+    how = _FORMAT.fullmatch(fields[1]) if len(fields) > 1 else None
+    if how is None:
+        raise _bad(path, f"{line!r} states no format, as r1.dat 16 does")
+    if fields[0] != NO_FILE and not _FILE_NAME.fullmatch(fields[0]):
+        raise _bad(path, f"{fields[0]!r} is no name of a signal file beside the header")
     scale = _GAIN.fullmatch(fields[2]) if len(fields) > 2 else None
     if len(fields) > 2 and scale is None:
         raise _bad(path, f"{fields[2]!r} is not of the form gain(baseline)/unit")
-    gain = float(scale["gain"]) if scale and scale["gain"] else 0.0
-    try:
-        adc_zero, initial = (int(fields[k]) if len(fields) > k else 0 for k in (4, 5))
-    except ValueError as error:
-        raise _bad(
-            path, f"ADC zero and initial value are no whole numbers in {line!r}"
-        ) from error
-    if header.fmt[i] == "8" and initial != (header.init_value[i] or 0):
-        raise _bad(path, "a unit with brackets hides the initial value of format 8; write mmHg")
+    gain = float(scale["gain"] or 0) if scale else 0.0
+    if gain and not MIN_GAIN <= abs(gain) <= MAX_GAIN:
+        raise _bad(path, f"a gain of {gain:g} per unit")
+    adc_bits, adc_zero, initial, checksum = (_whole(path, fields, k) for k in range(3, 7))
     return Signal(
         name=fields[8].strip() if len(fields) > 8 else "",
-        file=header.file_name[i],
-        fmt=header.fmt[i],
-        samples_per_frame=header.samps_per_frame[i] or 1,
-        skew_frames=header.skew[i] or 0,
-        byte_offset=header.byte_offset[i] or 0,
+        file=fields[0],
+        fmt=how["fmt"],
+        samples_per_frame=int(how["per_frame"] or 0) or 1,
+        skew_frames=int(how["skew"] or 0),
+        byte_offset=int(how["offset"] or 0),
         gain=gain or None,
-        baseline=int(scale["baseline"]) if scale and scale["baseline"] else adc_zero,
+        baseline=int(scale["baseline"]) if scale and scale["baseline"] else adc_zero or 0,
         unit=scale["unit"] if scale else None,
+        adc_bits=adc_bits or 0,
+        adc_zero=adc_zero or 0,
+        # header(5): a signal of differences starts at the ADC zero when nothing else is said
+        initial=(adc_zero or 0) if initial is None else initial,
+        # header(5): 0 may stand for a checksum that is not known
+        checksum=checksum or None,
     )
+
+
+def _whole(path: Path, fields: list[str], k: int) -> int | None:
+    if len(fields) <= k:
+        return None
+    if not _WHOLE.fullmatch(fields[k]):
+        raise _bad(path, f"{fields[k]!r} as the {_NAMES[k]} is no whole number")
+    return int(fields[k])
 
 
 def _check_files(path: Path, signals: tuple[Signal, ...]) -> None:
