@@ -301,9 +301,9 @@ def _outside(
             if not any(span[0] <= last and span[1] >= first for first, last in recorded):
                 unit = "hours" if start.endswith("_h") else "seconds"
                 yield (
-                    f"{named(row)}: {_hours([span])} since time zero is outside every recording "
-                    f"of this patient ({_hours(recorded)}); look at {start} and {end} (in "
-                    f"{unit}), or leave it so"
+                    f"{named(row)}: {_hours([span])} since time zero is outside every "
+                    f"recording of this patient ({_hours(recorded)}); look at {start} and "
+                    f"{end} (in {unit}), or leave it so"
                 )
 
 
