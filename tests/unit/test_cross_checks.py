@@ -87,6 +87,15 @@ def test_one_file_listed_for_two_channels_is_no_copy_and_a_link_to_it_is_none(tm
     (tmp_path / "r4.csv").symlink_to(tmp_path / "r2.csv")
     rows = [_listed(2), _listed(3, path="r2.csv", icp_channel="ICP2"), _listed(4)]
     assert _copies(tmp_path, rows) == []
+    (tmp_path / "r5.csv").write_text("abc")
+    assert _copies(tmp_path, [*rows, _listed(5)]) == ["5 (R5 of P1)"]
+
+
+def test_files_of_different_sizes_are_not_opened(tmp_path, monkeypatch):
+    monkeypatch.setattr(cross_checks, "_beginnings", lambda files: pytest.fail("opened"))
+    for number in (2, 3):
+        (tmp_path / f"r{number}.csv").write_text("a" * number)
+    assert _copies(tmp_path, [_listed(2), _listed(3)]) == []
 
 
 def test_a_wfdb_record_is_a_copy_by_its_samples_since_its_header_bears_its_name(tmp_path):
@@ -215,6 +224,11 @@ def test_where_a_recording_could_not_be_opened_nothing_is_called_outside():
     event = _row("events", 2, patient_id="P1", event="rezero", start_s=72000, end_s=None)
     listed = [_listed(2), _listed(3, start_h=19)]
     assert _noted([_opened(listed[0])], listed=listed, events=[event]) == {}
+
+
+def test_of_a_patient_who_is_not_in_the_table_of_patients_nothing_more_is_said():
+    opened = [_opened(_listed(2, "P9")), _opened(_listed(3, "P9"))]
+    assert list(_noted(opened, monitors=[_monitor(1, 0, 9)])) == ["none"]
 
 
 def test_a_patient_without_a_recording_is_told_unless_a_row_does_not_say_whose_it_is():

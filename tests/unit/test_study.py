@@ -513,3 +513,11 @@ def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     said = study.unread(study.read_rows(own)[0], own)
     assert said[0] == "patients.csv: columns not used: remarks"
     assert said[1].startswith("patients.csv: columns not there, so all missing: centre, ")
+
+
+def test_a_needed_column_that_is_not_there_is_a_problem_and_not_told_again(tmp_path):
+    own = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")["study"]
+    tables, found = study.read_rows(own)
+    assert [line.split(";")[0] for line in found] == ["monitors.csv, column kind: missing"]
+    (said,) = [line for line in study.unread(tables, own) if line.startswith("monitors")]
+    assert "kind" not in said
