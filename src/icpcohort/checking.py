@@ -11,6 +11,7 @@ from icpcohort.study import Row, Rows
 from icpcohort.validation import at
 
 MAX_NOTES = 5  # of one kind; problems are all shown
+MAX_SHOWN = 20  # numbers of rows in one line
 
 
 @dataclass(frozen=True)
@@ -38,21 +39,23 @@ class Checked:
         return stop_run + self.recordings + self.contradictions
 
     def problem_lines(self) -> list[str]:
-        """Return all problems, what they hid, and a last line that counts them; or nothing."""
-        counted = [
-            (self.settings, "in the settings", "stops a run"),
-            (self.plan, "in the plan of models", "stops a run"),
-            (self.tables, "in the tables", "stops a run"),
-            (self.recordings, "recordings that cannot be used", "is left out with its reason"),
-            (self.contradictions, "contradictions", "runs as it stands"),
-        ]
-        said = [f"{len(lines)} {what} (each {then})" for lines, what, then in counted if lines]
-        if not said:
+        """Return the problems, what they keep from being checked, and the count; or nothing."""
+        if not self.problems:
             return []
+        stop_run = {"settings": self.settings, "plan": self.plan, "tables": self.tables}
+        counted = [
+            (stop_run, "a run stops at these"),
+            ({"recordings": self.recordings}, "left out of a run, with their reason"),
+            ({"contradictions": self.contradictions}, "a run uses what stands there"),
+        ]
+        said = []
+        for kinds, then in counted:
+            if words := [f"{kind} {len(lines)}" for kind, lines in kinds.items() if lines]:
+                said.append(f"{', '.join(words)} ({then})")
         return [
             *self.problems,
             *(f"not checked: {line}" for line in self.not_checked),
-            f"{len(self.problems)} problem(s): {', '.join(said)}",
+            f"{len(self.problems)} problem(s): {'; '.join(said)}",
         ]
 
     def note_lines(self) -> list[str]:
@@ -149,7 +152,7 @@ def _open(
     for name in names:
         if rows and not settings.is_sound(files, f"recordings.{name}"):
             why = f"recordings.{name} in config.yaml is not right"
-            return [], [], [f"the headers of {len(rows)} recordings, since {why}"]
+            return [], [], [f"the files of {len(rows)} recordings, since {why}"]
     clear = [row for row in rows if _can_be_opened(row)]
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
@@ -164,10 +167,13 @@ def _open(
         else:
             opened.append(Opened(row, about))
         progress(i, len(clear))
-    if not (n_unclear := len(rows) - len(clear)):
+    unclear = [row for row in rows if not _can_be_opened(row)]
+    if not unclear:
         return opened, unusable, []
-    why = "their rows do not say clearly path, format, channels and units"
-    return opened, unusable, [f"the headers of {n_unclear} recordings, since {why}"]
+    shown = ", ".join(str(row.number) for row in unclear[:MAX_SHOWN])
+    more = f" and {len(unclear) - MAX_SHOWN} more" if len(unclear) > MAX_SHOWN else ""
+    why = "path, format, a channel or a unit is not right there"
+    return opened, unusable, [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
 
 
 def _can_be_opened(row: Row) -> bool:

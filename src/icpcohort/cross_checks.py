@@ -155,7 +155,8 @@ def suspicions(
     """
     rows = defaultdict(list, {name: table.rows for name, table in tables.items()})
     n_listed = Counter(row.values.get("patient_id") for row in rows["recordings"])
-    of_patient = placed(opened)
+    known = _by_patient(rows["patients"])
+    of_patient = {p: all_of for p, all_of in placed(opened).items() if p in known}
     whole = {p: all_of for p, all_of in of_patient.items() if len(all_of) == n_listed[p]}
     early = [] if time_zero in ("injury", None) else _before_zero(rows["recordings"])
     return [
@@ -274,7 +275,16 @@ def _uncovered(span: Span, by: Sequence[Span]) -> list[Span]:
 
 
 def _hours(spans: Sequence[Span]) -> str:
-    return ", ".join(f"{start / 3600:.1f} to {end / 3600:.1f} h" for start, end in spans)
+    """Return spans in words; a span without one of its bounds has only the other."""
+    said = []
+    for start, end in spans:
+        if math.isinf(start):
+            said.append(f"until {end / 3600:.1f} h")
+        elif math.isinf(end):
+            said.append(f"{start / 3600:.1f} h on")
+        else:
+            said.append(f"{start / 3600:.1f} to {end / 3600:.1f} h")
+    return ", ".join(said)
 
 
 def _outside(
@@ -289,10 +299,11 @@ def _outside(
         for row in rows.get(patient_id, []):
             span = _span_s(row, start, end)
             if not any(span[0] <= last and span[1] >= first for first, last in recorded):
+                unit = "hours" if start.endswith("_h") else "seconds"
                 yield (
-                    f"{named(row)}: lies outside every recording of this patient, which are "
-                    f"from {_hours(recorded)}; look at {start} and {end} (in "
-                    f"{'hours' if start.endswith('_h') else 'seconds'}), or leave it so"
+                    f"{named(row)}: {_hours([span])} since time zero is outside every "
+                    f"recording of this patient ({_hours(recorded)}); look at {start} and "
+                    f"{end} (in {unit}), or leave it so"
                 )
 
 

@@ -123,7 +123,9 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
         found += problems
         if table is not None:
             tables[name] = table
-    return tables, found + _strangers(tables)
+            if name != "patients":
+                found += _strangers(table.rows, tables.get("patients"))
+    return tables, found
 
 
 def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
@@ -137,7 +139,11 @@ def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
         names = study["columns"][name]
         theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
         unknown = [c for c in header if c and c not in theirs.values()]
-        absent = [ours for ours, column in theirs.items() if column not in header]
+        absent = [
+            ours
+            for ours, column in theirs.items()
+            if column not in header and ours not in NEEDED[name]  # those are problems
+        ]
         if unknown:
             said.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:
@@ -314,18 +320,15 @@ def _folded(key: tuple[str, ...], values: list[Any]) -> Iterator[str]:
         yield str(value).casefold() if column in entries.IDENTIFIERS else str(value)
 
 
-def _strangers(tables: dict[str, Rows]) -> list[str]:
-    """List the rows of the other tables whose patient is not in the table of patients."""
-    if "patients" not in tables:
-        return []
-    patients = tables["patients"].rows
-    known = {row.values["patient_id"] for row in patients if row.values.get("patient_id")}
+def _strangers(rows: list[Row], patients: Rows | None) -> list[str]:
+    """List the rows of another table whose patient is not in the table of patients."""
+    listed = patients.rows if patients else []
+    known = {row.values["patient_id"] for row in listed if row.values.get("patient_id")}
     if not known:
         return []  # one fault of the table of patients, not one of every row elsewhere
     nearest: dict[str, str] = {}
     found = []
-    others = (table.rows for name, table in tables.items() if name != "patients")
-    for row in (row for rows in others for row in rows):
+    for row in rows:
         patient_id = row.values.get("patient_id")
         if patient_id is not None and patient_id not in known:
             if patient_id not in nearest:

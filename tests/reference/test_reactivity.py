@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from icpcohort import reactivity
+from icpcohort import reactivity, trends
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
 ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]
@@ -104,7 +104,6 @@ def test_fisher_interval():
 )
 def test_10_s_means_pass_slow_waves_as_a_moving_average_does(period_s, passed):
     """P19, P20, P22: sinc(f T), analytic; sampled at 100 Hz, so to 1e-4."""
-    from icpcohort import trends
     from icpcohort.recordings import Chunk
 
     fs_hz = 100.0

@@ -202,7 +202,7 @@ def test_a_new_study_has_only_its_rows_missing(tmp_path, capsys):
     assert err.splitlines() == [
         "patients.csv: no rows; write one line for each of the study's patients",
         "recordings.csv: no rows; write one line for each of the study's recordings",
-        "2 problem(s); the recordings are looked at once the tables are right",
+        "2 problem(s): tables 2 (a run stops at these)",
     ]
 
 
@@ -261,11 +261,11 @@ def filled(tmp_path, capsys):
     return folder
 
 
-def test_check_says_what_was_found_in_two_lines(filled, capsys):
-    assert _run(capsys, "check", filled) == (
-        0,
-        "1 patients, 0 events\n1 recordings: 1 minutes (2.0 h)\n",
-        "",
+def test_check_says_what_was_found(filled, capsys):
+    code, out, err = _run(capsys, "check", filled)
+    assert (code, err) == (0, "")
+    assert out.startswith(
+        "1 patients, 1 recordings, 0 monitors, 0 events\n\nrecordings (hours)"
     )
 
 
@@ -285,11 +285,12 @@ def test_check_lists_every_recording_that_cannot_be_used(filled, capsys):
     with (filled / "recordings.csv").open("a", encoding="utf-8") as file:
         file.write("R2,P1,gone.csv,csv,0,,,mmHg,,\nR3,P1,gone.hea,wfdb,0,,,,,\n")
     code, out, err = _run(capsys, "check", filled)
-    assert (code, out) == (1, "")
+    assert code == 1
+    assert out.startswith("1 patients, 3 recordings (2 cannot be used), ")
     lines = err.splitlines()
-    assert lines[0].startswith("R2 (gone.csv), missing_file: ")
-    assert lines[1].startswith("R3 (gone.hea), missing_file: ")
-    assert lines[2].startswith("2 problem(s)")
+    assert lines[0].startswith("recordings.csv row 3 (R2 of P1), gone.csv: not there; ")
+    assert lines[1].startswith("recordings.csv row 4 (R3 of P1), gone.hea: not there; ")
+    assert lines[2:] == ["2 problem(s): recordings 2 (left out of a run, with their reason)"]
 
 
 def test_check_lists_the_problems_of_both_settings_files(filled, capsys):
@@ -303,20 +304,30 @@ def test_check_lists_the_problems_of_both_settings_files(filled, capsys):
         "config.yaml, reactivity.n_blocks: 'thirty' is not a whole number; "
         "write for example 30",
         "models.yaml, models: 1 is not a block of settings; write for example {}",
-        "2 problem(s); the tables are looked at once the settings are right",
+        "2 problem(s): settings 1, plan 1 (a run stops at these)",
     ]
 
 
-def test_check_counts_the_problems_it_does_not_show(filled, capsys):
+def test_check_shows_all_problems_however_many(filled, capsys):
     rows = "".join(f"Q{i},old\n" for i in range(59))
     (filled / "patients.csv").write_text(
         "patient_id,age_years,gose_6m,death_h,left_unit_h\nP1,30,,,\n" + rows, encoding="utf-8"
     )
     _, _, err = _run(capsys, "check", filled)
-    assert err.splitlines()[-2:] == [
-        "... and 9 more",
-        "59 problem(s); the recordings are looked at once the tables are right",
-    ]
+    lines = err.splitlines()
+    assert len(lines) == 60
+    assert lines[-1] == "59 problem(s): tables 59 (a run stops at these)"
+
+
+def test_a_long_check_shows_its_progress_only_where_somebody_watches(capsys, monkeypatch):
+    cli._show_progress(3, 100)
+    assert capsys.readouterr().err == ""
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True, raising=False)
+    cli._show_progress(3, 100)
+    cli._show_progress(100, 100)
+    cli._show_progress(3, cli.MIN_SHOWN - 1)
+    shown, cleared = "3 of 100 recordings".ljust(40), " " * 40
+    assert capsys.readouterr().err == f"\r{shown}\r\r{cleared}\r"
 
 
 def test_check_finds_the_tables_beside_config_wherever_it_is_called_from(

@@ -556,3 +556,11 @@ def test_the_times_of_a_monitor_come_by_insertion_and_stand_in_their_order(tmp_p
     assert len(said) == 2
     assert "malfunction_h: 3 is before insertion_h 4" in said[0]
     assert "removal_h: 9 is before calibrated_h 10" in said[1]
+
+
+def test_a_needed_column_that_is_not_there_is_a_problem_and_not_told_again(tmp_path):
+    own = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")["study"]
+    tables, found = study.read_rows(own)
+    assert [line.split(";")[0] for line in found] == ["monitors.csv, column kind: missing"]
+    (said,) = [line for line in study.unread(tables, own) if line.startswith("monitors")]
+    assert "kind" not in said

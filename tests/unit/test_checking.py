@@ -1,0 +1,244 @@
+"""Checking: many mistakes at once, each told in one line that can be acted on."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from icpcohort import checking, study_folder
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+SCHEMAS = REPOSITORY / "workflow" / "schemas"
+LINE = re.compile(r"[^:;]+(: [^;]+)+; .+")  # where: what; what to do
+
+
+def _edit(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) == 1, old
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def _numbers(folder, name, heading="t_s,ICP [mmHg]", n=120, first=10):
+    rows = (f"{60 * i},{first + i % 3}" for i in range(n))
+    (folder / name).write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+
+
+def _table(folder, name, *rows):
+    """Write rows, given as `column=cell` texts, under the header that a new study has."""
+    header = (folder / f"{name}.csv").read_text(encoding="utf-8").splitlines()[0]
+    lines = [header]
+    for row in rows:
+        cells = dict(cell.split("=") for cell in row.split())
+        lines.append(",".join(cells.pop(column, "") for column in header.split(",")))
+        assert not cells
+    (folder / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _recording(number, path, *more):
+    return " ".join(
+        [f"recording_id=R{number} patient_id=P1 path={path} format=csv start_s=0", *more]
+    )
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A sound study of two patients, one recording of two hours each."""
+    for name, text in study_folder.texts(title="t", repository=REPOSITORY).items():
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    _table(tmp_path, "patients", "patient_id=P1 age_years=30", "patient_id=P2 age_years=40")
+    second = _recording(2, "r2.csv").replace("P1", "P2")
+    _table(tmp_path, "recordings", _recording(1, "r1.csv"), second)
+    _numbers(tmp_path, "r1.csv")
+    _numbers(tmp_path, "r2.csv", "t_s,ICP [mmHg],ART [mmHg]", n=0)
+    rows = "".join(f"{60 * i},12,80\n" for i in range(120))
+    (tmp_path / "r2.csv").write_text("t_s,ICP [mmHg],ART [mmHg]\n" + rows, encoding="utf-8")
+    return tmp_path
+
+
+def _check(folder):
+    return checking.check(folder, schema_folder=SCHEMAS, progress=lambda n_done, n_all: None)
+
+
+def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
+    config = folder / "config"
+    _edit(config / "config.yaml", "  long_n_minutes: 20", "  long_n_minute: 20")
+    _edit(config / "models.yaml", "adjust_for: [impact_core_logit]", "adjust_for: [age_yrs]")
+    _table(
+        folder,
+        "patients",
+        "patient_id=P1 age_years=30 death_h=5",
+        "patient_id=P2 age_years=40 gose_6m=9",
+    )
+    _edit(folder / "patients.csv", "hypoxia", "hypoxya")
+    _table(folder, "monitors", "monitor_id=M1 patient_id=P3 kind=pneumatic")
+    _table(folder, "events", "patient_id=P1 event=rezero start_s=300 end_s=30")
+    _table(
+        folder,
+        "recordings",
+        _recording(1, "r1.csv"),
+        _recording(2, "furlong.csv"),
+        _recording(3, "gone.csv"),
+        _recording(4, "short.hea").replace("csv", "wfdb"),
+        _recording(5, "two.csv"),
+        _recording(6, "bare.csv"),
+        _recording(7, "../r1.csv"),
+        _recording(8, "zero.csv"),
+        _recording(9, "late.csv").replace("start_s=0", "start_s=18001"),
+        _recording(10, "copy.csv").replace("P1", "P2"),
+        _recording(11, "r11.csv", "icp_unit=mmhgs"),
+    )
+    _numbers(folder, "furlong.csv", "t_s,ICP [furlong]")
+    (folder / "short.hea").write_text("short 1 1 100\nshort.dat 16 10(0)/mmHg 16 0 0 0 0 ICP\n")
+    (folder / "short.dat").write_bytes(bytes(120))
+    (folder / "two.csv").write_text("t_s,ICP [mmHg],ICP1 [mmHg]\n0,1,1\n60,1,1\n")
+    _numbers(folder, "bare.csv", "t_s,ICP")
+    (folder / "zero.csv").touch()
+    _numbers(folder, "late.csv", first=20)
+    (folder / "copy.csv").write_bytes((folder / "r1.csv").read_bytes())
+
+    checked = _check(folder)
+
+    assert checked.settings == [
+        "config.yaml, reactivity.long_n_minute: unknown setting; did you mean "
+        "'long_n_minutes'?",
+        "config.yaml, reactivity.long_n_minutes: missing; write for example the line "
+        "`long_n_minutes: 20`",
+    ]
+    assert checked.plan == [
+        "models.yaml, models.unfavourable_by_dose.adjust_for: 'age_yrs' is no column that a "
+        "model may use; did you mean 'age_years'?"
+    ]
+    assert checked.tables == [
+        "patients.csv, column hypoxya: not known; did you mean 'hypoxia'? Rename or remove it",
+        "patients.csv row 3, gose_6m: 9 is out of range; write a value from 1 to 8",
+        "recordings.csv row 8, path: '../r1.csv' leaves the study folder; put the file in it "
+        "and write its path",
+        "recordings.csv row 12, icp_unit: 'mmhgs' is not one of mmHg, kPa, cmH2O, Pa; did you "
+        "mean 'mmHg'?",
+        "monitors.csv row 2, patient_id: 'P3' is not in the table of patients; known here: "
+        "P1, P2",
+        "events.csv row 2, end_s: 30 is before start_s 300; correct one of them",
+    ]
+    assert [line.split("[")[-1] for line in checked.recordings] == [
+        *("unknown_unit]", "missing_file]", "truncated]"),
+        *("ambiguous_channel]", "no_unit]", "empty]"),
+    ]
+    assert checked.recordings[1] == (
+        "recordings.csv row 4 (R3 of P1), gone.csv: not there; restore it or correct "
+        "recordings.csv [missing_file]"
+    )
+    assert checked.contradictions == [
+        "recordings.csv row 10 (R9 of P1), start_s: 18001 (5.0 h) is after the death at 5 h "
+        "(patients.csv row 2); correct one of them",
+        "recordings.csv row 11 (R10 of P2), path: 'copy.csv' has the same samples, byte by "
+        "byte, as recordings.csv row 2 (R1 of P1); put the right file there, or remove the row",
+    ]
+    assert [line for line in checked.problems if not LINE.fullmatch(line)] == []
+    assert checked.problem_lines()[-2:] == [
+        "not checked: the files of recordings.csv row 8, 12, since path, format, a channel or "
+        "a unit is not right there",
+        "17 problem(s): settings 2, plan 1, tables 6 (a run stops at these); recordings 6 "
+        "(left out of a run, with their reason); contradictions 2 (a run uses what stands "
+        "there)",
+    ]
+
+
+def test_a_sound_study_has_no_line_but_what_was_found(folder):
+    checked = _check(folder)
+    assert checked.problem_lines() == []
+    assert checked.note_lines() == []
+    assert checked.found == [
+        "2 patients, 2 recordings, 0 monitors, 0 events",
+        "",
+        "recordings (hours)      csv      all",
+        "minutes             2 (4.0)  2 (4.0)",
+        "all                 2 (4.0)  2 (4.0)",
+        "",
+        "sampling of ICP: every 60 s (2)",
+        "sampling of ABP: every 60 s (1), none (1)",
+        "patients without ABP: 1 (P1)",
+        "recordings of one patient that overlap: none",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "not_checked"),
+    [
+        (
+            "study:",
+            "study: [",
+            "the tables and the recordings, since config.yaml does not say where they are "
+            "(study.folder)",
+        ),
+        (
+            "  events: events.csv",
+            "  evens: events.csv",
+            "the table of events, since study.events is not right",
+        ),
+        (
+            "  icp_channels: [ICP,",
+            "  icp_channels: [ICP, 7,",
+            "the files of 2 recordings, since recordings.icp_channels in config.yaml is not "
+            "right",
+        ),
+        (
+            "  time_column: t_s",
+            "  time_column: 1",
+            "the files of 2 recordings, since recordings.time_column in config.yaml is not "
+            "right",
+        ),
+    ],
+)
+def test_what_a_fault_of_the_settings_keeps_from_being_checked_is_said(
+    folder, old, new, not_checked
+):
+    _table(folder, "patients", "patient_id=P1 age_years=200", "patient_id=P2")
+    _edit(folder / "config" / "config.yaml", f"\n{old}", f"\n{new}")
+    checked = _check(folder)
+    assert len(checked.settings) > 0
+    assert checked.not_checked == [not_checked]
+    assert len(checked.tables) == (0 if new.endswith("[") else 1)
+    assert checked.found == []
+
+
+def test_a_faulty_cell_elsewhere_in_a_row_does_not_keep_its_file_closed(folder):
+    row = _recording(1, "gone.csv").replace("start_s=0", "start_s=soon")
+    _table(folder, "recordings", row)
+    checked = _check(folder)
+    assert len(checked.tables) == 1
+    assert [line.split("[")[-1] for line in checked.recordings] == ["missing_file]"]
+
+
+def test_one_wrong_name_of_a_column_leaves_the_others_as_they_are_mapped(folder):
+    """A typo in `study.columns` would else make every column of that table seem missing."""
+    _edit(folder / "patients.csv", "age_years", "years")
+    config = folder / "config" / "config.yaml"
+    _edit(config, "    patients: {}", "    patients: {age_years: years, gos: gose}")
+    checked = _check(folder)
+    assert checked.settings == [
+        "config.yaml, study.columns.patients.gos: unknown setting; did you mean 'gose_6m'?"
+    ]
+    assert checked.tables == []
+
+
+def test_every_problem_is_shown_but_of_one_kind_of_note_only_the_first(folder):
+    rows = [f"patient_id=P{i} age_years=40" for i in range(1, 90)]
+    _table(folder, "patients", *rows)
+    notes = _check(folder).note_lines()
+    assert len(notes) == checking.MAX_NOTES + 1
+    assert notes[-1] == "note: ... and 82 more like the last"
+    _table(folder, "patients", *(row.replace("40", "400") for row in rows))
+    checked = _check(folder)
+    assert len(checked.tables) == 89
+    assert checked.problem_lines()[-1] == "89 problem(s): tables 89 (a run stops at these)"
+
+
+def test_progress_counts_the_files_that_are_opened(folder):
+    seen = []
+    checking.check(
+        folder,
+        schema_folder=SCHEMAS,
+        progress=lambda n_done, n_all: seen.append((n_done, n_all)),
+    )
+    assert seen == [(1, 2), (2, 2)]
