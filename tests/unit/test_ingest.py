@@ -1,5 +1,8 @@
+import edfio
+import numpy as np
 import polars as pl
 import pytest
+import wfdb
 
 from icpcohort import contracts, ingest, store
 
@@ -27,22 +30,27 @@ def _row(recording_id, path, **given):
     } | given
 
 
-def _ingest(folder, rows):
+LEVEL = {"abp_level": None, "bed_angle_deg": None, "heart_to_tragus_cm": None}
+DRAIN = {"rule": "event", "signal": "icp", "event": "drain_open", "settle_s": 10.0}
+NO_MONITOR = {"rule": "event", "signal": "icp", "event": "no_monitor", "settle_s": 0.0}
+
+
+def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="none"):
     done = ingest.ingest_patient(
         "P1",
         folder=folder,
         rows=rows,
         events=[],
-        monitors=[],
-        level={"abp_level": None, "bed_angle_deg": None, "heart_to_tragus_cm": None},
+        monitors=monitors,
+        level=level,
         icp_channels=["ICP"],
         abp_channels=["ABP"],
         time_column="t_s",
         chunk_samples=1000,
-        annotation_extensions=[],
-        annotation_meanings=[],
-        summarise=SUMMARISE,
-        levelling={"abp_correction": "none", "fluid_density_kg_m3": 1055.0},
+        annotation_extensions=["noted"],
+        annotation_meanings=[{"text": "drain open", "event": "drain_open"}],
+        summarise=SUMMARISE | {"rules": rules},
+        levelling={"abp_correction": correction, "fluid_density_kg_m3": 1055.0},
     )
     for frame, table in zip(
         done,
@@ -107,3 +115,79 @@ def test_the_same_hours_listed_twice_are_counted_once_and_said(tmp_path):
     done = _ingest(tmp_path, [_row("a", "a.csv"), _row("b", "b.csv")])
     assert done.quality["recorded_s"].to_list() == [600.0]
     assert done.excluded.select("recording_id", "reason").rows() == [("b", "overlap_icp")]
+
+
+# --- what was noted ---
+
+
+def test_an_annotation_in_a_recording_masks_its_time_and_the_settling_after_it(tmp_path):
+    edfio_file().write(tmp_path / "r.edf")
+    row = _row("r", "r.edf", format="edf", start_s=1000.0)
+    done = _ingest(tmp_path, [row], rules=[DRAIN])
+    assert done.intervals.rows() == [("drain_open", 1020.0, 1030.0, "annotations")]
+    assert done.artefacts.rows() == [("icp", 1020.0, 1040.0, "drain_open")]
+    assert (
+        done.trends["icp_mmhg"].is_null().to_list() == [False, False, True, True] + [False] * 2
+    )
+    (other,) = done.excluded.rows(named=True)
+    assert (other["stage"], other["reason"]) == ("annotations", "without_meaning")
+    assert "1 of 2" in other["detail"] and "private" not in other["detail"]
+
+
+def edfio_file():
+    """A minute at 1 Hz, with a drain that is open for 10 s and a note that means nothing."""
+    signal = edfio.EdfSignal(
+        np.full(60, 12.0),
+        1.0,
+        label="ICP",
+        physical_dimension="mmHg",
+        physical_range=(-50, 150),
+    )
+    notes = [edfio.EdfAnnotation(20, 10, "Drain open"), edfio.EdfAnnotation(40, 5, "private")]
+    return edfio.Edf([signal], annotations=notes)
+
+
+def test_a_file_of_annotations_beside_a_record_counts_and_a_damaged_one_excludes_it(tmp_path):
+    wfdb.wrsamp(
+        "r",
+        fs=1,
+        units=["mmHg"],
+        sig_name=["ICP"],
+        p_signal=np.full((60, 1), 12.0),
+        fmt=["16"],
+        adc_gain=[80.0],
+        baseline=[0],
+        write_dir=str(tmp_path),
+    )
+    wfdb.wrann(
+        "r",
+        "noted",
+        np.array([20, 30]),
+        ['"', '"'],
+        aux_note=["(drain open", "drain open)"],
+        write_dir=str(tmp_path),
+    )
+    row = _row("r", "r.hea", format="wfdb")
+    done = _ingest(tmp_path, [row], rules=[DRAIN])
+    assert done.intervals.rows() == [("drain_open", 20.0, 30.0, "annotations")]
+    assert done.artefacts.rows() == [("icp", 20.0, 40.0, "drain_open")]
+    (tmp_path / "r.noted").write_bytes(b"\x01")
+    assert _ingest(tmp_path, [row]).recordings["status"].to_list() == ["excluded"]
+
+
+def test_readings_after_the_last_monitor_was_taken_out_are_masked(tmp_path):
+    _csv(tmp_path, "r.csv")
+    monitor = dict.fromkeys(("removal_h", "calibrated_h", "malfunction_h"))
+    out = monitor | {"insertion_h": 0.0, "removal_h": 300 / 3600}
+    done = _ingest(tmp_path, [_row("r", "r.csv")], rules=[NO_MONITOR], monitors=[out])
+    assert done.intervals.rows() == [("no_monitor", 300.0, 600.0, "monitors")]
+    assert done.trends["icp_mmhg"].is_null().to_list() == [False] * 30 + [True] * 30
+
+
+def test_arterial_pressure_is_brought_to_the_tragus_when_asked_for(tmp_path):
+    rows = [f"{10 * i},12,90" for i in range(6)]
+    (tmp_path / "r.csv").write_text("\n".join(["t_s,ICP [mmHg],ABP [mmHg]", *rows]) + "\n")
+    heart = {"abp_level": "heart", "bed_angle_deg": 30.0, "heart_to_tragus_cm": 25.0}
+    done = _ingest(tmp_path, [_row("r", "r.csv")], level=heart, correction="hydrostatic")
+    assert done.trends["abp_level_used"].unique().to_list() == ["tragus"]
+    assert done.trends["cpp_mmhg"].to_list() == pytest.approx([90 - 12 - 9.70] * 6, abs=0.01)

@@ -1,4 +1,6 @@
-from icpcohort import inputs
+import polars as pl
+
+from icpcohort import contracts, inputs, store, study
 
 
 def test_results_of_nobody_are_named(tmp_path):
@@ -14,3 +16,22 @@ def test_results_of_nobody_are_named(tmp_path):
         "models/old",
         "trends/P2.parquet",
     ]
+
+
+def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
+    for name in ("r.hea", "r.dat", "r.noted", "r.other"):
+        (tmp_path / name).write_text("r 1 1 60\nr.dat 16 80/mmHg 16 0 0 0 0 ICP\n")
+    row = {"recording_id": "r", "patient_id": "P1", "path": "r.hea", "format": "wfdb"}
+    listed = (
+        store.empty(contracts.RECORDING_LIST)
+        .clear(1)
+        .with_columns(**{k: pl.lit(v) for k, v in row.items()})
+    )
+    patients = store.empty(contracts.PATIENTS).clear(1).with_columns(patient_id=pl.lit("P1"))
+    tables = study.Study(patients, listed, None, None)
+    own = {
+        "study": {"folder": str(tmp_path)},
+        "recordings": {"annotation_extensions": ["noted"]},
+    }
+    found = inputs.recording_files(tables, own, "P1")
+    assert [path.rsplit("/", 1)[1] for path in found] == ["r.dat", "r.hea", "r.noted"]
