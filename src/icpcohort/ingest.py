@@ -82,7 +82,9 @@ def ingest_patient(
                 ]
             )
         ),
-        joined.seconds.select(pl.lit(patient_id).alias("patient_id"), pl.all()),
+        joined.seconds.with_columns(patient_id=pl.lit(patient_id)).select(
+            list(contracts.QUALITY.columns)
+        ),
     )
 
 
