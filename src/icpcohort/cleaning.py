@@ -11,11 +11,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.cells import Cells, join
+from icpcohort import missing
+from icpcohort.cells import Cells, join, movement
 
 Rule = Mapping[str, Any]
 Flags = NDArray[np.bool_]
 VALID = -1
+OF_WAVEFORMS = ("no_pulse", "damping", "beats")
+ROUNDING_S = 1e-6
+_CELLS_AROUND = 8  # that a rule sees beyond the times it is set to
 
 
 class Masked(NamedTuple):
@@ -33,7 +37,8 @@ def reason_of(rule: Rule) -> str:
 def rules_for(rules: Sequence[Rule], *, signal: str, tier: str, cell_s: float) -> list[Rule]:
     """Choose the rules for one signal of one recording, in their order.
 
-    A jump is one between successive seconds: coarser numbers have none.
+    A jump is one between successive seconds: coarser numbers have none. Rules of the pulse
+    are for waveforms.
     """
     return [
         rule
@@ -41,6 +46,7 @@ def rules_for(rules: Sequence[Rule], *, signal: str, tier: str, cell_s: float) -
         if rule["signal"] == signal
         and rule.get("tier", tier) == tier
         and (rule["rule"] != "jump" or cell_s <= 1.0)
+        and (rule["rule"] not in OF_WAVEFORMS or tier == "waveform")
     ]
 
 
@@ -68,11 +74,13 @@ class Masker:
         if self._held is not None and not _touches(self._held, piece):
             ready += self.finish()
         held = piece if self._held is None else join(self._held, piece)
-        n_reach = int(np.ceil(_reach_s(self._rules) / held.width_s)) + 1
-        n_ready = held.t_s.size - n_reach
+        n_before, n_after = (
+            max((reach[side] for reach in self._reaches(held)), default=1) for side in (0, 1)
+        )
+        n_ready = held.t_s.size - n_after
         if n_ready > self._n_done:
             ready.append(self._coded(held, n_ready))
-            n_dropped = max(0, n_ready - n_reach)
+            n_dropped = max(0, n_ready - n_before)
             held, self._n_done = held.part(slice(n_dropped, None)), n_ready - n_dropped
         self._held = held
         return ready
@@ -86,12 +94,20 @@ class Masker:
         self._n_done = 0
         return ready
 
+    def _reaches(self, held: Cells) -> list[tuple[int, int]]:
+        return [_reach(rule, width_s=held.width_s) for rule in self._rules]
+
     def _coded(self, held: Cells, n_ready: int) -> Masked:
-        code = np.full(held.t_s.size, VALID)
+        """Ask every rule of as many cells as it can see, the last rule first."""
+        code = np.full(n_ready - self._n_done, VALID)
+        reaches = self._reaches(held)
         for index in reversed(range(len(self._rules))):
-            code[_flags(held, self._rules[index], self._events)] = index
-        chosen = slice(self._n_done, n_ready)
-        return Masked(held.part(chosen), code[chosen])
+            n_before, n_after = reaches[index]
+            first = max(0, self._n_done - n_before)
+            seen = held.part(slice(first, n_ready + n_after))
+            flags = _flags(seen, self._rules[index], self._events)
+            code[flags[self._n_done - first : n_ready - first]] = index
+        return Masked(held.part(slice(self._n_done, n_ready)), code)
 
 
 def _flags(cells: Cells, rule: Rule, events: Sequence[Mapping[str, Any]]) -> Flags:
@@ -104,10 +120,16 @@ def _touches(held: Cells, piece: Cells) -> bool:
     return bool(abs(held.t_s[-1] + held.width_s - piece.t_s[0]) < held.width_s / 2)
 
 
-def _reach_s(rules: Sequence[Rule]) -> float:
-    """Return how far from a cell a rule can look, or its mask can spread."""
-    reaches = [float(rule.get("min_s", 0.0) + rule.get("margin_s", 0.0)) for rule in rules]
-    return max(reaches, default=0.0)
+def _reach(rule: Rule, *, width_s: float) -> tuple[int, int]:
+    """Return how many cells before and after a cell a rule must see to decide on it."""
+    longest_s = rule.get("max_s", rule.get("min_s", 0.0)) + rule.get("margin_s", 0.0)
+    before_s = longest_s + rule.get("settle_s", 0.0) * (rule["rule"] == "flush")
+    before_s += rule.get("look_back_s", 0.0) + rule.get("window_s", 0.0)
+    after_s = longest_s + rule.get("window_s", 0.0)
+    return (
+        int(np.ceil(before_s / width_s)) + _CELLS_AROUND,
+        int(np.ceil(after_s / width_s)) + _CELLS_AROUND,
+    )
 
 
 def out_of_range(cells: Cells, rule: Rule) -> Flags:
@@ -118,6 +140,14 @@ def out_of_range(cells: Cells, rule: Rule) -> Flags:
     """
     outside = (cells.low_mmhg < rule["min_mmhg"]) | (cells.high_mmhg > rule["max_mmhg"])
     return _spread(outside, cells.width_s, rule["margin_s"])
+
+
+def saturation(cells: Cells, rule: Rule) -> Flags:
+    """Flag cells with a sample at an end of what the file can express, `margin_s` around.
+
+    Source: common practice, no source; EDF, for one, has no code for an invalid sample.
+    """
+    return _spread(cells.at_limit, cells.width_s, rule["margin_s"])
 
 
 def flat_line(cells: Cells, rule: Rule) -> Flags:
@@ -137,6 +167,96 @@ def flat_line(cells: Cells, rule: Rule) -> Flags:
     np.add.at(covered, np.flatnonzero(begins), 1)
     np.add.at(covered, np.flatnonzero(begins) + n, -1)
     return np.cumsum(covered)[:-1] > 0
+
+
+def no_pulse(cells: Cells, rule: Rule) -> Flags:
+    """Flag stretches of `min_s` or more in which no second moves above `max_movement_mmhg`.
+
+    Source: a loss of the cardiac component is named as a sign of a failed signal in reviews
+    of ICP processing (from memory); limits common practice, no source.
+    """
+    still = movement(cells) <= rule["max_movement_mmhg"]
+    return _stretches(still, _of_length(still, rule, cells.width_s))
+
+
+def zeroing(cells: Cells, rule: Rule) -> Flags:
+    """Flag stretches of `min_s` to `max_s` at zero without movement, entered or left by a step.
+
+    At zero: within `max_offset_mmhg`. A step: `min_step_mmhg` or more within two cells.
+
+    Source: common practice, no source: a transducer opened to air reads zero.
+    """
+    still = movement(cells) <= rule["max_movement_mmhg"]
+    return _bounded(cells, still & (np.abs(cells.mean_mmhg) <= rule["max_offset_mmhg"]), rule)
+
+
+def sampling(cells: Cells, rule: Rule) -> Flags:
+    """Flag stretches of `min_s` to `max_s` without movement, entered or left by a step.
+
+    The line is closed to the patient: the pressure stands still or ramps, without pulse. A
+    `min_step_mmhg` of 0 asks for no step, which numbers need.
+
+    Source: common practice, no source.
+    """
+    return _bounded(cells, movement(cells) <= rule["max_movement_mmhg"], rule)
+
+
+def disconnection(cells: Cells, rule: Rule) -> Flags:
+    """Flag stretches of `min_s` or more outside `min_mmhg`..`max_mmhg` without movement.
+
+    Source: common practice, no source.
+    """
+    mean = cells.mean_mmhg
+    outside = (mean < rule["min_mmhg"]) | (mean > rule["max_mmhg"])
+    still = outside & (movement(cells) <= rule["max_movement_mmhg"])
+    return _stretches(still, _of_length(still, rule, cells.width_s))
+
+
+def flush(cells: Cells, rule: Rule) -> Flags:
+    """Flag cells that reach `min_mmhg`, near the bag's pressure, and the ringing after them.
+
+    The cell before is flagged too, and `settle_s` after.
+
+    Source: common practice, no source: bags are held at 300 mmHg.
+    """
+    high = cells.high_mmhg >= rule["min_mmhg"]
+    n_after = int(np.ceil(rule["settle_s"] / cells.width_s))
+    return _nearby(high, n_before=n_after, n_after=1)
+
+
+def damping(cells: Cells, rule: Rule) -> Flags:
+    """Flag stretches of `min_s` or more with a small pulse and the mean of before.
+
+    Small: below `max_pulse_fraction` of the median over the `look_back_s` before, which must
+    be there to the half. The pulse is the largest movement of three seconds; the mean, a
+    median of ten, may differ by `max_mean_change_mmhg` from that of the look-back.
+
+    Source: common practice, no source.
+    """
+    n, means = round(rule["look_back_s"]), pl.Series(cells.mean_mmhg).fill_nan(None)
+    pulse = pl.Series(movement(cells)).fill_nan(None).rolling_max(3, min_samples=1, center=True)
+    mean = means.rolling_median(10, min_samples=1, center=True)
+    usual_pulse, usual_mean = (
+        values.rolling_median(n, min_samples=max(1, n // 2)).shift(1).to_numpy()
+        for values in (pulse, means)
+    )
+    small = pulse.to_numpy() < rule["max_pulse_fraction"] * usual_pulse
+    kept = np.abs(mean.to_numpy() - usual_mean) <= rule["max_mean_change_mmhg"]
+    damped = small & kept & (cells.n_valid > 0)
+    return _stretches(damped, _of_length(damped, rule, cells.width_s))
+
+
+def abnormal_beats(cells: Cells, rule: Rule) -> Flags:
+    """Flag cells that abnormal beats touch, where these are many.
+
+    Many: at least `min_abnormal_fraction` of the beats within half of `window_s`, each beat
+    counted in every cell that it touches. See `beats.abnormal` for the rules and their source.
+    """
+    n = int(rule["window_s"] / 2 / cells.width_s)
+    n_beats, n_abnormal = (_count(c, n, n) for c in (cells.n_beats, cells.n_abnormal))
+    share = missing.divide(n_abnormal.astype(np.float64), n_beats, where=n_beats > 0)
+    many = share >= rule["min_abnormal_fraction"]
+    return np.asarray((cells.n_abnormal > 0) & many)
 
 
 def jump(cells: Cells, rule: Rule) -> Flags:
@@ -161,15 +281,79 @@ def during(cells: Cells, rule: Rule, events: Sequence[Mapping[str, Any]]) -> Fla
     return flags
 
 
-SAMPLE_RULES = {"range": out_of_range, "flat_line": flat_line, "jump": jump}
+SAMPLE_RULES = {
+    "range": out_of_range,
+    "saturation": saturation,
+    "flat_line": flat_line,
+    "no_pulse": no_pulse,
+    "zeroing": zeroing,
+    "sampling": sampling,
+    "disconnection": disconnection,
+    "flush": flush,
+    "damping": damping,
+    "beats": abnormal_beats,
+    "jump": jump,
+}
+
+
+class _Runs(NamedTuple):
+    """Runs of flagged cells: the first of each, and the one after its last."""
+
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+
+
+def _runs(flags: Flags) -> _Runs:
+    edges = np.diff(flags.astype(np.int8), prepend=0, append=0)
+    return _Runs(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1))
+
+
+def _of_length(flags: Flags, rule: Rule, width_s: float) -> _Runs:
+    """Return the runs that last from `min_s` to `max_s`, if the rule has one."""
+    starts, ends = _runs(flags)
+    long_s = (ends - starts) * width_s
+    kept = long_s >= rule["min_s"] - ROUNDING_S
+    kept &= long_s <= rule.get("max_s", np.inf) + ROUNDING_S
+    return _Runs(starts[kept], ends[kept])
+
+
+def _stretches(flags: Flags, runs: _Runs) -> Flags:
+    covered = np.zeros(flags.size + 1, np.int64)
+    covered[runs.starts] = 1
+    covered[runs.ends] -= 1
+    return np.cumsum(covered)[:-1] > 0
+
+
+def _bounded(cells: Cells, flags: Flags, rule: Rule) -> Flags:
+    """Return the runs of the rule's length that a step enters or leaves, and their margin."""
+    runs = _of_length(flags, rule, cells.width_s)
+    mean = np.concatenate([[np.nan] * 2, cells.mean_mmhg, [np.nan] * 2])
+    first, last = mean[runs.starts + 2], mean[runs.ends + 1]
+    steps = [mean[runs.starts + 2 - k] - first for k in (1, 2)]
+    steps += [mean[runs.ends + 1 + k] - last for k in (1, 2)]
+    stepped = np.zeros(first.size, np.bool_) | (rule["min_step_mmhg"] == 0)
+    for step in steps:
+        stepped |= np.abs(step) >= rule["min_step_mmhg"]
+    found = _stretches(flags, _Runs(runs.starts[stepped], runs.ends[stepped]))
+    return _spread(found, cells.width_s, rule["margin_s"])
 
 
 def _spread(flags: Flags, width_s: float, margin_s: float) -> Flags:
     n = round(margin_s / width_s)
-    before = np.concatenate([[0], np.cumsum(flags)])
-    here = np.arange(flags.size)
-    nearby = before[np.minimum(here + n + 1, flags.size)] - before[np.maximum(here - n, 0)]
-    return np.asarray(nearby > 0)
+    return _nearby(flags, n_before=n, n_after=n)
+
+
+def _nearby(flags: Flags, *, n_before: int, n_after: int) -> Flags:
+    """Flag cells with a flag among themselves, the `n_before` before, the `n_after` after."""
+    return _count(flags, n_before, n_after) > 0
+
+
+def _count(counts: NDArray[Any], n_before: int, n_after: int) -> NDArray[np.int64]:
+    """Add up the counts of each cell, the `n_before` before and the `n_after` after."""
+    total = np.concatenate([[0], np.cumsum(counts, dtype=np.int64)])
+    here = np.arange(counts.size)
+    last = np.minimum(here + n_after + 1, counts.size)
+    return np.asarray(total[last] - total[np.maximum(here - n_before, 0)])
 
 
 def without_effect(

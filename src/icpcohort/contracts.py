@@ -258,19 +258,62 @@ INTERVALS = Table(
     },
 )
 
+_SIGNAL = Column(TEXT, "", "icp or abp")
+_SECONDS = {
+    "recorded_s": Column(REAL, "s", "Time between the start and end of the recordings used"),
+    "valid_s": Column(REAL, "s", "Time with a reading that no rule masked"),
+    "masked_s": Column(REAL, "s", "Time with a reading that a rule masked"),
+    "missing_s": Column(REAL, "s", "Time inside a recording without a reading"),
+    "n_gaps": Column(COUNT, "", "Stretches of 10 s or more without a reading"),
+    "longest_gap_s": Column(REAL, "s", "Longest of them; null without one"),
+    "negative_s": Column(REAL, "s", "Valid time with a reading below 0 mmHg, which is kept"),
+}
+_MASKED_BY = {
+    "reason": Column(TEXT, "", "Rule that masked it: the first one in the settings' order"),
+    "masked_s": Column(REAL, "s", "Time with a reading that this rule masked"),
+}
+
 QUALITY = Table(
     "quality.parquet",
-    "One row a patient and signal: recorded = valid + masked + missing seconds",
+    "One row a patient and signal, each second once: recorded = valid + masked + missing",
     ("patient_id", "signal"),
     {
         "patient_id": _PATIENT_ID,
-        "signal": Column(TEXT, "", "icp or abp"),
-        "recorded_s": Column(
-            REAL, "s", "Time between the start and end of the recordings used"
-        ),
-        "valid_s": Column(REAL, "s", "Time with a reading that no rule masked"),
-        "masked_s": Column(REAL, "s", "Time with a reading that a rule masked"),
-        "missing_s": Column(REAL, "s", "Time inside a recording without a reading"),
+        "signal": _SIGNAL,
+        "tier": Column(TEXT, "", "Tiers of the recordings used, joined by +"),
+        **_SECONDS,
+    },
+)
+
+MASKED = Table(
+    "masked.parquet",
+    "One row a patient, signal and reason: these add up to masked_s of quality.parquet",
+    ("patient_id", "signal", "reason"),
+    {"patient_id": _PATIENT_ID, "signal": _SIGNAL, **_MASKED_BY},
+)
+
+RECORDING_QUALITY = Table(
+    "recording_quality.parquet",
+    "One row a recording used and signal, before overlaps are settled",
+    ("recording_id", "signal"),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": _PATIENT_ID,
+        "signal": _SIGNAL,
+        "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
+        **_SECONDS,
+    },
+)
+
+RECORDING_MASKED = Table(
+    "recording_masked.parquet",
+    "One row a recording used, signal and reason",
+    ("recording_id", "signal", "reason"),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": _PATIENT_ID,
+        "signal": _SIGNAL,
+        **_MASKED_BY,
     },
 )
 

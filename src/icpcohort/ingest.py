@@ -6,7 +6,17 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, intervals, levels, listed, overlaps, recordings, store, trends
+from icpcohort import (
+    contracts,
+    intervals,
+    levels,
+    listed,
+    overlaps,
+    quality,
+    recordings,
+    store,
+    trends,
+)
 
 Row = Mapping[str, Any]
 
@@ -19,7 +29,7 @@ class Ingested(NamedTuple):
     intervals: pl.DataFrame
     trends: pl.DataFrame
     artefacts: pl.DataFrame
-    quality: pl.DataFrame
+    accounts: quality.Quality
 
 
 class _Opened(NamedTuple):
@@ -89,7 +99,6 @@ def ingest_patient(
         annotation_meanings=annotation_meanings,
     )
     used: list[tuple[_Opened, overlaps.Part]] = []
-    described = []
     for one in opened:
         try:
             summary = trends.summarise(
@@ -109,8 +118,8 @@ def ingest_patient(
             refused.append(_Refused(one.row, error))
         else:
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
-            described.append(_usable(one, folder=folder))
-    described += [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
+    described = [_usable(one, folder=folder) for one, _ in used]
+    unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
     joined = overlaps.combine([part for _, part in used])
     excluded = [
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
@@ -124,12 +133,16 @@ def ingest_patient(
         excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
     spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
     return Ingested(
-        _table(described, contracts.RECORDINGS),
+        _table([*described, *unusable], contracts.RECORDINGS),
         _table(excluded, contracts.EXCLUDED),
         noted,
         levels.apply(joined.trends, patient=level, events=events, **levelling),
         trends.merge_spans(pl.concat(spans)),
-        joined.seconds.select(pl.lit(patient_id).alias("patient_id"), pl.all()),
+        quality.account(
+            patient_id,
+            joined,
+            [(row, part.summary) for row, (_, part) in zip(described, used, strict=True)],
+        ),
     )
 
 

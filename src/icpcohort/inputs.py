@@ -22,15 +22,14 @@ def recording_files(
     for row in study.recordings_of(tables, patient_id):
         path, format = folder / row["path"], row["format"]
         found.update(map(str, recordings.files_of(path, format=format)))
-        beside = recordings.annotation_files_of(
-            path, format=format, wfdb_extensions=extensions
-        )
+        beside = recordings.annotation_files_of(path, format=format, wfdb_extensions=extensions)
         found.update(map(str, beside))
     return sorted(found)
 
 
 PER_PATIENT = (
-    *("recordings", "excluded", "intervals", "trends", "artefacts", "quality"),
+    *("recordings", "excluded", "intervals", "trends", "artefacts"),
+    *("quality", "masked", "recording_quality", "recording_masked"),
     *("minutes", "curves", "optima"),
 )
 

@@ -8,7 +8,15 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort import cleaning, contracts, figures, grids, report_models, store
+from icpcohort import (
+    cleaning,
+    contracts,
+    figures,
+    grids,
+    recording_grids,
+    report_models,
+    store,
+)
 from icpcohort.contracts import Table
 from icpcohort.tables import (
     format_median,
@@ -22,6 +30,7 @@ CONTRACTS = {
     "recordings": contracts.RECORDINGS,
     "excluded": contracts.EXCLUDED,
     "quality": contracts.QUALITY,
+    "masked": contracts.MASKED,
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
     "optima": contracts.OPTIMA,
@@ -176,12 +185,16 @@ def _grids(
         "table_one": grids.table_one(given["table1"]),
         "flow": grids.flow(given["flow"]),
         "dropped": grids.dropped(given["dropped"]),
-        "recorded": grids.recorded_time(given["quality"], given["recordings"]),
-        "excluded_reasons": grids.excluded_reasons(given["excluded"]),
-        "excluded_rows": grids.excluded_rows(given["excluded"]),
+        "recorded": recording_grids.recorded_time(given["quality"], given["recordings"]),
+        "masked": recording_grids.masked_time(given["masked"], given["quality"]),
+        "abp_levels": recording_grids.abp_levels(
+            given["summary"], window=settings["cohort"]["main_window"]
+        ),
+        "excluded_reasons": recording_grids.excluded_reasons(given["excluded"]),
+        "excluded_rows": recording_grids.excluded_rows(given["excluded"]),
         "monitor_kinds": grids.monitor_kinds(given["monitors"]),
         "complications": grids.complications(given["monitors"]),
-        "events": grids.events(
+        "events": recording_grids.events(
             given["events"],
             without_effect=cleaning.without_effect(
                 given["events"]["event"].to_list(),

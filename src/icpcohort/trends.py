@@ -8,11 +8,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import cells, cleaning, contracts, pulse, store
+from icpcohort import accounts, beats, cells, cleaning, contracts, pulse, store
 from icpcohort.recordings import Chunk
 
-BLOCK_S = 10.0
-MIN_WAVEFORM_HZ = 25.0
+BLOCK_S = accounts.BLOCK_S
+MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
 # Pressures as recorded: the other columns come from `levels.apply`.
@@ -31,7 +31,9 @@ class Summary(NamedTuple):
 
     trends: pl.DataFrame  # also icp_reading_s, abp_reading_s: seconds with a reading
     artefacts: pl.DataFrame
-    seconds: pl.DataFrame  # signal, recorded_s, valid_s, masked_s, missing_s
+    seconds: pl.DataFrame  # signal, `accounts.SECONDS`, n_gaps, longest_gap_s
+    masked: pl.DataFrame  # signal, reason, masked_s
+    accounts: dict[str, accounts.Account]  # by signal
 
 
 def summarise(
@@ -77,9 +79,9 @@ def summarise(
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
-                tracks[signal] = _Track(signal, fs_hz, tier, rules, events)
+                tracks[signal] = _Track(signal, fs_hz, start_s, tier, rules, events)
             if samples_mmhg.size:
-                tracks[signal].add(cells.reduce(samples_mmhg, t_s=t_s, fs_hz=fs_hz))
+                tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
             if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
                 pulses.append(
                     _pulse_of(
@@ -91,25 +93,14 @@ def summarise(
                         method=amplitude_method,
                     )
                 )
-    for track in tracks.values():
-        track.finish()
+    kept = {signal: track.finish(start_s + duration_s) for signal, track in tracks.items()}
     blocks = {signal: track.blocks() for signal, track in tracks.items()}
     return Summary(
         _trends(blocks, pulses, min_valid_fraction=min_valid_fraction),
         _artefacts(tracks.values()),
-        pl.DataFrame(
-            [track.seconds(duration_s) for track in tracks.values()], schema=_SECONDS_SCHEMA
-        ),
+        *accounts.total(kept),
+        kept,
     )
-
-
-_SECONDS_SCHEMA = {
-    "signal": pl.String(),
-    "recorded_s": pl.Float64(),
-    "valid_s": pl.Float64(),
-    "masked_s": pl.Float64(),
-    "missing_s": pl.Float64(),
-}
 
 
 class _Track:
@@ -119,6 +110,7 @@ class _Track:
         self,
         signal: str,
         fs_hz: float,
+        start_s: float,
         tier: str,
         rules: Sequence[Mapping[str, Any]],
         events: Sequence[Mapping[str, Any]],
@@ -128,23 +120,39 @@ class _Track:
             rules, signal=signal, tier=tier, cell_s=max(1.0, 1 / fs_hz)
         )
         self._masker = cleaning.Masker(rules=self.rules, events=events)
+        self._keeper = accounts.Keeper(
+            fs_hz=fs_hz, start_s=start_s, reasons=[cleaning.reason_of(r) for r in self.rules]
+        )
+        of_beats = [rule for rule in self.rules if rule["rule"] == "beats"]
+        self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
         self._sums: list[pl.DataFrame] = []
         self.spans: list[pl.DataFrame] = []
-        self._n = self._n_valid = self._n_masked = 0
 
-    def add(self, new: cells.Cells) -> None:
-        for masked in self._masker.push(new):
-            self._count(masked)
+    def add(
+        self, samples_mmhg: NDArray[np.float64], at_limit: NDArray[np.bool_], *, t_s: float
+    ) -> None:
+        self._keeper.add_samples(t_s=t_s, n=samples_mmhg.size)
+        if self._finder is not None:
+            self._mask(self._finder.push(samples_mmhg, at_limit, t_s=t_s))
+        else:
+            new = cells.reduce(samples_mmhg, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
+            self._mask([new])
 
-    def finish(self) -> None:
+    def finish(self, end_s: float) -> accounts.Account:
+        if self._finder is not None:
+            self._mask(self._finder.finish())
         for masked in self._masker.finish():
             self._count(masked)
+        return self._keeper.finish(end_s)
+
+    def _mask(self, pieces: Sequence[cells.Cells]) -> None:
+        for piece in pieces:
+            for masked in self._masker.push(piece):
+                self._count(masked)
 
     def _count(self, masked: cleaning.Masked) -> None:
+        self._keeper.add(masked)
         clean = masked.code == cleaning.VALID
-        self._n += int(masked.cells.n.sum())
-        self._n_valid += int(masked.cells.n_valid[clean].sum())
-        self._n_masked += int(masked.cells.n_valid[~clean].sum())
         self._sums.append(_block_sums(masked.cells, clean, fs_hz=self.fs_hz))
         self.spans.append(_spans(masked, self.signal, self.rules))
 
@@ -164,17 +172,6 @@ class _Track:
                 interval_s=pl.lit(1 / self.fs_hz),
             )
         )
-
-    def seconds(self, duration_s: float) -> dict[str, str | float]:
-        gap_s = max(0.0, duration_s - self._n / self.fs_hz)
-        n_empty = self._n - self._n_valid - self._n_masked
-        return {
-            "signal": self.signal,
-            "recorded_s": max(duration_s, self._n / self.fs_hz),
-            "valid_s": self._n_valid / self.fs_hz,
-            "masked_s": self._n_masked / self.fs_hz,
-            "missing_s": n_empty / self.fs_hz + gap_s,
-        }
 
 
 def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> pl.DataFrame:

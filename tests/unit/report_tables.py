@@ -114,25 +114,42 @@ def make_excluded(recordings):
 def make_quality(recordings, *, seed):
     draw = np.random.default_rng(seed)
     rows = []
-    for patient in recordings.filter(pl.col("status") == "used")["patient_id"]:
+    used = recordings.filter(pl.col("status") == "used")
+    for patient, tier in used.select("patient_id", "tier").iter_rows():
         recorded_s = float(draw.uniform(20, 110) * 3600)
         for signal in ("icp", "abp"):
             masked_s = recorded_s * float(draw.beta(1.5, 20))
             missing_s = recorded_s * float(draw.beta(1.5, 30))
             rows.append(
-                (
-                    patient,
-                    signal,
-                    recorded_s,
-                    recorded_s - masked_s - missing_s,
-                    masked_s,
-                    missing_s,
-                )
+                {
+                    "patient_id": patient,
+                    "signal": signal,
+                    "tier": tier,
+                    "recorded_s": recorded_s,
+                    "valid_s": recorded_s - masked_s - missing_s,
+                    "masked_s": masked_s,
+                    "missing_s": missing_s,
+                    "n_gaps": 3,
+                    "longest_gap_s": missing_s / 2,
+                    "negative_s": 60.0,
+                }
             )
-    return frame_of(
-        dict(zip(contracts.QUALITY.columns, zip(*rows, strict=True), strict=True)),
-        contracts.QUALITY,
-    )
+    return frame_of({name: [row[name] for row in rows] for name in rows[0]}, contracts.QUALITY)
+
+
+def make_masked(quality):
+    shares = {"range": 0.25, "drain_open": 0.75}
+    rows = [
+        {
+            "patient_id": row["patient_id"],
+            "signal": row["signal"],
+            "reason": reason,
+            "masked_s": share * row["masked_s"],
+        }
+        for row in quality.iter_rows(named=True)
+        for reason, share in shares.items()
+    ]
+    return frame_of({name: [row[name] for row in rows] for name in rows[0]}, contracts.MASKED)
 
 
 def make_monitors(patients, *, seed):
@@ -245,6 +262,7 @@ def make_summary(patients, *, seed):
         columns = {
             "patient_id": patients["patient_id"].to_list(),
             "window": [window] * n,
+            "abp_level_used": ["tragus", "unknown"] * (n // 2) + ["heart"] * (n % 2),
             "monitored_h": (hours * draw.uniform(0.5, 0.98, n)).tolist(),
             "icp_mean_mmhg": icp.tolist(),
             "abp_mean_mmhg": (icp + 72).tolist(),
@@ -338,11 +356,13 @@ def make_tables(n, *, lost, seed):
     """Return every table of the report for `n` patients; 3 x `lost` of them leave."""
     patients = make_patients(n, seed=seed)
     recordings = make_recordings(patients, seed=seed + 1)
+    quality = make_quality(recordings, seed=seed + 2)
     made = {
         "patients": patients,
         "recordings": recordings,
         "excluded": make_excluded(recordings),
-        "quality": make_quality(recordings, seed=seed + 2),
+        "quality": quality,
+        "masked": make_masked(quality),
         "monitors": make_monitors(patients, seed=seed + 3),
         "events": make_events(patients, seed=seed + 4),
         "curves": make_curves(patients, seed=seed + 5),

@@ -53,7 +53,7 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
         levelling={"abp_correction": correction, "fluid_density_kg_m3": 1055.0},
     )
     for frame, table in zip(
-        done,
+        (*done[:-1], *done.accounts),
         (
             contracts.RECORDINGS,
             contracts.EXCLUDED,
@@ -61,7 +61,11 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
             contracts.TRENDS,
             contracts.ARTEFACTS,
             contracts.QUALITY,
+            contracts.MASKED,
+            contracts.RECORDING_QUALITY,
+            contracts.RECORDING_MASKED,
         ),
+        strict=True,
     ):
         store.check(frame, table, table.path)
     return done
@@ -113,7 +117,7 @@ def test_the_same_hours_listed_twice_are_counted_once_and_said(tmp_path):
     _csv(tmp_path, "a.csv")
     _csv(tmp_path, "b.csv", value=13.0)
     done = _ingest(tmp_path, [_row("a", "a.csv"), _row("b", "b.csv")])
-    assert done.quality["recorded_s"].to_list() == [600.0]
+    assert done.accounts.quality["recorded_s"].to_list() == [600.0]
     assert done.excluded.select("recording_id", "reason").rows() == [("b", "overlap_icp")]
 
 

@@ -59,6 +59,9 @@ def test_a_second_that_two_recordings_have_is_counted_once():
         "valid_s": 180.0,
         "masked_s": 0.0,
         "missing_s": 0.0,
+        "negative_s": 0.0,
+        "n_gaps": 0,
+        "longest_gap_s": None,
     }
 
 

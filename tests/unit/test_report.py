@@ -161,14 +161,26 @@ def test_numbers_agree_with_the_tables_they_come_from():
 
 def test_recorded_time_is_told_by_tier():
     tables = WHOLE["tables"]
-    tiers = tables["recordings"].select("patient_id", "tier")
-    joined = (
-        tables["quality"].join(tiers, on="patient_id").filter(tier="waveform", signal="abp")
-    )
+    joined = tables["quality"].filter(tier="waveform", signal="abp")
     hours = sum(joined["valid_s"]) / 3600
     share = 100 * sum(joined["valid_s"]) / sum(joined["recorded_s"])
     assert f"waveform, ABP {joined.height}" in PAGE.text.replace("  ", " ")
     assert f"{hours:.1f} ({share:.1f} %)" in PAGE.text
+
+
+def test_masked_time_is_told_by_reason_and_the_level_of_abp_by_patients():
+    tables = WHOLE["tables"]
+    icp = tables["masked"].filter(signal="icp", reason="drain_open")
+    hours = sum(icp["masked_s"]) / 3600
+    share = (
+        100 * sum(icp["masked_s"]) / sum(tables["quality"].filter(signal="icp")["recorded_s"])
+    )
+    assert f"ICP, drain open {icp.height} {hours:.1f} ({share:.1f} %)" in PAGE.text
+    cohort = tables["analysis"].filter(window="first_72_h")
+    for level, said in (("tragus", "tragus"), ("unknown", "not noted")):
+        n = cohort.filter(abp_level_used=level).height
+        assert 0 < n < cohort.height
+        assert f"{said} {n} ({100 * n / cohort.height:.1f} %)" in PAGE.text
 
 
 def test_an_association_is_told_without_a_word_of_cause():

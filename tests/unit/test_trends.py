@@ -81,6 +81,9 @@ def test_a_gap_leaves_no_blocks():
         "valid_s": 40.0,
         "masked_s": 0.0,
         "missing_s": 40.0,
+        "negative_s": 0.0,
+        "n_gaps": 1,
+        "longest_gap_s": 40.0,
     }
 
 
@@ -115,8 +118,8 @@ def test_recorded_time_is_valid_masked_or_missing(seed):
     row = _summarise(
         chunks, duration_s=t_s, start_s=float(draw.uniform(0, 50)), rules=[RANGE]
     ).seconds.row(0, named=True)
-    parts = row["valid_s"] + row["masked_s"] + row["missing_s"]
-    assert parts == pytest.approx(row["recorded_s"], abs=1e-6)
+    assert row["valid_s"] + row["masked_s"] + row["missing_s"] == row["recorded_s"]
+    assert row["recorded_s"] == pytest.approx(t_s, abs=1 / fs_hz)
     n_bad = sum(int((c.samples_mmhg["icp"] == 400.0).sum()) for c in chunks)
     assert row["masked_s"] >= n_bad / fs_hz - 1e-9
 

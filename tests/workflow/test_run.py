@@ -16,13 +16,17 @@ PER_PATIENT = (
     "trends",
     "artefacts",
     "quality",
+    "masked",
+    "recording_quality",
+    "recording_masked",
     "minutes",
     "curves",
     "optima",
 )
 TOGETHER = (
     *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
-    *("optima", "outcomes", "patients", "quality", "recordings", "summary"),
+    *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
+    *("recording_masked", "recording_quality", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0, 22.0, 25.0], "cpp_below_mmhg": [50.0, 60.0, 70.0]}

@@ -9,6 +9,9 @@ rule ingest:
         trends="results/trends/{patient}.parquet",
         artefacts="results/artefacts/{patient}.parquet",
         quality="results/quality/{patient}.parquet",
+        masked="results/masked/{patient}.parquet",
+        recording_quality="results/recording_quality/{patient}.parquet",
+        recording_masked="results/recording_masked/{patient}.parquet",
     params:
         folder=SET["study"]["folder"],
         rows=lambda wildcards: study.recordings_of(STUDY, wildcards.patient),
@@ -39,10 +42,16 @@ rule collect:
         recordings=expand(rules.ingest.output.recordings, patient=PATIENTS),
         excluded=expand(rules.ingest.output.excluded, patient=PATIENTS),
         quality=expand(rules.ingest.output.quality, patient=PATIENTS),
+        masked=expand(rules.ingest.output.masked, patient=PATIENTS),
+        recording_quality=expand(rules.ingest.output.recording_quality, patient=PATIENTS),
+        recording_masked=expand(rules.ingest.output.recording_masked, patient=PATIENTS),
     output:
         recordings="results/recordings.parquet",
         excluded="results/excluded.parquet",
         quality="results/quality.parquet",
+        masked="results/masked.parquet",
+        recording_quality="results/recording_quality.parquet",
+        recording_masked="results/recording_masked.parquet",
     params:
         code=provenance.code_of(SCRIPTS / "collect.py"),
     script:

@@ -8,6 +8,7 @@ rule report:
         recordings=rules.collect.output.recordings,
         excluded=rules.collect.output.excluded,
         quality=rules.collect.output.quality,
+        masked=rules.collect.output.masked,
         curves=expand(rules.indices.output.curve, patient=PATIENTS),
         optima=rules.optima.output.optima,
         burden=rules.burden.output.burden,

@@ -1,8 +1,19 @@
 from icpcohort import contracts, store
 
-recordings = store.read_all(snakemake.input.recordings, contracts.RECORDINGS)
-excluded = store.read_all(snakemake.input.excluded, contracts.EXCLUDED)
-quality = store.read_all(snakemake.input.quality, contracts.QUALITY)
-store.write(recordings, contracts.RECORDINGS, snakemake.output.recordings)
-store.write(excluded, contracts.EXCLUDED, snakemake.output.excluded)
-store.write(quality, contracts.QUALITY, snakemake.output.quality)
+for table, paths, whole in (
+    (contracts.RECORDINGS, snakemake.input.recordings, snakemake.output.recordings),
+    (contracts.EXCLUDED, snakemake.input.excluded, snakemake.output.excluded),
+    (contracts.QUALITY, snakemake.input.quality, snakemake.output.quality),
+    (contracts.MASKED, snakemake.input.masked, snakemake.output.masked),
+    (
+        contracts.RECORDING_QUALITY,
+        snakemake.input.recording_quality,
+        snakemake.output.recording_quality,
+    ),
+    (
+        contracts.RECORDING_MASKED,
+        snakemake.input.recording_masked,
+        snakemake.output.recording_masked,
+    ),
+):
+    store.write(store.read_all(paths, table), table, whole)

@@ -32,4 +32,12 @@ store.write(done.excluded, contracts.EXCLUDED, snakemake.output.excluded)
 store.write(done.intervals, contracts.INTERVALS, snakemake.output.intervals)
 store.write(done.trends, contracts.TRENDS, snakemake.output.trends)
 store.write(done.artefacts, contracts.ARTEFACTS, snakemake.output.artefacts)
-store.write(done.quality, contracts.QUALITY, snakemake.output.quality)
+kept = done.accounts
+store.write(kept.quality, contracts.QUALITY, snakemake.output.quality)
+store.write(kept.masked, contracts.MASKED, snakemake.output.masked)
+store.write(
+    kept.recording_quality, contracts.RECORDING_QUALITY, snakemake.output.recording_quality
+)
+store.write(
+    kept.recording_masked, contracts.RECORDING_MASKED, snakemake.output.recording_masked
+)

@@ -17,6 +17,7 @@ page = report.render(
         "events": store.read(read.events, contracts.EVENTS),
         "recordings": store.read(read.recordings, contracts.RECORDINGS),
         "excluded": store.read(read.excluded, contracts.EXCLUDED),
+        "masked": store.read(read.masked, contracts.MASKED),
         "quality": store.read(read.quality, contracts.QUALITY),
         "curves": store.read_patients(read.curves, contracts.CURVES),
         "optima": store.read(read.optima, contracts.OPTIMA),
