@@ -195,3 +195,7 @@ def _show_progress(n_done: int, n_all: int) -> None:
     if n_all >= MIN_SHOWN and sys.stderr.isatty():
         text = f"{n_done} of {n_all} recordings" if n_done < n_all else ""
         print(f"\r{text:<40}\r", end="", file=sys.stderr, flush=True)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

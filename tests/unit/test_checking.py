@@ -4,6 +4,8 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from icpcohort import checking, study_folder
 
@@ -242,3 +244,34 @@ def test_progress_counts_the_files_that_are_opened(folder):
         progress=lambda n_done, n_all: seen.append((n_done, n_all)),
     )
     assert seen == [(1, 2), (2, 2)]
+
+
+FILES = [f"config/{name}.yaml" for name in ("config", "models")]
+FILES += [f"{name}.csv" for name in ("patients", "recordings", "monitors", "events")]
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    name=st.sampled_from(FILES),
+    place=st.floats(0, 1),
+    n_removed=st.integers(0, 40),
+    added=st.sampled_from(
+        [b"", b"null", b"[]", b": ", b",", b'"', b"\n", b"\xff", b"\0", b"../"]
+    ),
+)
+def test_whatever_is_done_to_a_file_of_the_study_only_lines_come_out(
+    folder, name, place, n_removed, added
+):
+    _table(folder, "monitors", "monitor_id=M1 patient_id=P1 kind=pneumatic removal_h=9")
+    _table(folder, "events", "patient_id=P1 event=rezero start_s=300 end_s=400")
+    sound = (folder / name).read_bytes()
+    start = int(place * len(sound))
+    try:
+        (folder / name).write_bytes(sound[:start] + added + sound[start + n_removed :])
+        checked = _check(folder)
+    finally:
+        (folder / name).write_bytes(sound)
+    lines = [*checked.problem_lines(), *checked.note_lines(), *checked.found]
+    assert lines
+    assert all("\n" not in line for line in lines)
+    assert bool(checked.found) == (not checked.settings + checked.plan + checked.tables)
