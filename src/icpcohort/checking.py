@@ -1,7 +1,7 @@
 """Checking: every problem of a study that settings, tables and headers can show, at once."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,14 +23,14 @@ class Checked:
     `found` has the inventory, empty where a problem stops a run.
     """
 
-    settings: list[str] = field(default_factory=list)
-    plan: list[str] = field(default_factory=list)
-    tables: list[str] = field(default_factory=list)
-    recordings: list[str] = field(default_factory=list)
-    contradictions: list[str] = field(default_factory=list)
-    not_checked: list[str] = field(default_factory=list)
-    notes: list[list[str]] = field(default_factory=list)
-    found: list[str] = field(default_factory=list)
+    settings: list[str]
+    plan: list[str]
+    tables: list[str]
+    recordings: list[str]
+    contradictions: list[str]
+    not_checked: list[str]
+    notes: list[list[str]]
+    found: list[str]
 
     @property
     def problems(self) -> list[str]:

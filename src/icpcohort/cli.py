@@ -1,7 +1,6 @@
 """Command line: simulate a cohort, begin a study, check one. `main` is the entry point."""
 
 import argparse
-import json
 import re
 import sys
 from collections.abc import Sequence
@@ -11,7 +10,6 @@ from typing import Any
 import icpcohort
 
 REPOSITORY = Path(__file__).resolve().parents[2]
-MARKER = "SIMULATED"
 MIN_SHOWN = 50  # recordings from which on their check is worth a line of progress
 
 
@@ -88,29 +86,19 @@ def _hours(text: str) -> float:
 
 def _simulate(options: argparse.Namespace) -> int:
     """Write a simulated cohort, unless the same one is there already."""
+    from icpcohort import simulated_folder
+
     folder: Path = options.folder
-    wanted = _simulation(options)
-    marker = folder / MARKER
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder} is a file; name a folder")
-    if folder.is_dir() and any(folder.iterdir()):
-        written = _written_earlier(folder)
-        stray = sorted(_files_in(folder) - set(written["files"]))
-        if written["made_by"] == wanted and not set(written["files"]) - _files_in(folder):
-            print(f"{folder}: the same cohort is there already; nothing to do")
-            return 0
-        if stray:
-            raise UsageError(
-                f"{folder} holds {len(stray)} file(s) that no complete simulation wrote, such "
-                f"as {stray[0]} (an interrupted one leaves some); remove them, or "
-                "name another folder"
-            )
-        for name in _files_in(folder):
-            (folder / name).unlink()
+    made_by = _simulation(options)
+    try:
+        is_needed = simulated_folder.clear(folder, made_by=made_by)
+    except simulated_folder.NotOurs as error:
+        raise UsageError(str(error)) from error
+    if not is_needed:
+        print(f"{folder}: the same cohort is there already; nothing to do")
+        return 0
     from icpcohort import simulate  # loads the signal libraries
 
-    folder.mkdir(parents=True, exist_ok=True)
-    marker.write_text(json.dumps({"made_by": None, "files": []}) + "\n", encoding="utf-8")
     simulate.write_cohort(
         folder,
         n_patients=options.patients,
@@ -121,8 +109,7 @@ def _simulate(options: argparse.Namespace) -> int:
         n_processes=options.processes,
         progress=print,
     )
-    account = {"made_by": wanted, "files": sorted(_files_in(folder))}
-    marker.write_text(json.dumps(account, indent=1) + "\n", encoding="utf-8")
+    simulated_folder.sign(folder, made_by=made_by)
     return 0
 
 
@@ -149,31 +136,6 @@ def _simulation(options: argparse.Namespace) -> dict[str, Any]:
         "waveform_hours": list(options.waveform_hours),
         "numeric_hours": list(options.numeric_hours),
         "seed": options.seed,
-    }
-
-
-def _written_earlier(folder: Path) -> dict[str, Any]:
-    try:
-        written: dict[str, Any] = json.loads((folder / MARKER).read_text(encoding="utf-8"))
-        return {
-            "made_by": written["made_by"],
-            "files": [str(name) for name in written["files"]],
-        }
-    except FileNotFoundError:
-        raise UsageError(
-            f"{folder} is not empty and was not written by this command; name another folder"
-        ) from None
-    except (ValueError, TypeError, KeyError):
-        raise UsageError(
-            f"{folder / MARKER} cannot be read; remove the folder, or name another"
-        ) from None
-
-
-def _files_in(folder: Path) -> set[str]:
-    return {
-        path.relative_to(folder).as_posix()
-        for path in folder.rglob("*")
-        if path.name != MARKER and not path.is_dir()
     }
 
 
@@ -233,3 +195,7 @@ def _show_progress(n_done: int, n_all: int) -> None:
     if n_all >= MIN_SHOWN and sys.stderr.isatty():
         text = f"{n_done} of {n_all} recordings" if n_done < n_all else ""
         print(f"\r{text:<40}\r", end="", file=sys.stderr, flush=True)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -7,7 +7,6 @@ import hashlib
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import combinations
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -18,6 +17,7 @@ from icpcohort.study import Row, Rows
 FIRST_BYTES = 1_000_000
 ROUGHLY_S = 3_600.0  # times of death and of monitors are often noted to the hour; no source
 OVERLAP_S = 1.0  # a start is often rounded to the second; no source
+MAX_SPANS = 3  # of a patient's recordings in one line
 
 Span = tuple[float, float]
 
@@ -197,18 +197,25 @@ def overlaps(
     """
     pairs = []
     for all_of in of_patient.values():
-        for one, other in combinations(all_of, 2):
-            shared_s = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
-            channels = {(o.row.values["path"], o.about.icp_channel) for o in (one, other)}
-            if shared_s > OVERLAP_S and len(channels) == 2:
-                pairs.append((one, other, shared_s))
+        by_start = sorted(all_of, key=lambda one: one.start_s)
+        for i, one in enumerate(by_start, start=1):
+            for other in by_start[i:]:
+                if other.start_s >= one.end_s:
+                    break
+                shared_s = min(one.end_s, other.end_s) - other.start_s
+                channels = {(o.row.values["path"], o.about.icp_channel) for o in (one, other)}
+                if shared_s > OVERLAP_S and len(channels) == 2:
+                    pairs.append((one, other, shared_s))
     return pairs
 
 
 def _of_other_tiers(of_patient: Mapping[str | None, Sequence[Opened]]) -> Iterator[str]:
     for patient_id, all_of in of_patient.items():
-        if len({one.about.tier for one in all_of}) > 1:
-            each = ", ".join(f"row {one.row.number} {one.about.tier}" for one in all_of)
+        rows: dict[str, list[int]] = defaultdict(list)
+        for one in all_of:
+            rows[one.about.tier].append(one.row.number)
+        if len(rows) > 1:
+            each = ", ".join(f"{len(n)} {tier} from row {n[0]} on" for tier, n in rows.items())
             yield (
                 f"{all_of[0].row.file}: the recordings of {patient_id} are of different tiers "
                 f"({each}); look at the exports, or leave it so if both are meant"
@@ -274,6 +281,10 @@ def _uncovered(span: Span, by: Sequence[Span]) -> list[Span]:
     return parts + ([(reached, span[1])] if reached < span[1] else [])
 
 
+def _hull(spans: Sequence[Span]) -> Span:
+    return min(start for start, _ in spans), max(end for _, end in spans)
+
+
 def _hours(spans: Sequence[Span]) -> str:
     """Return spans in words; a span without one of its bounds has only the other."""
     said = []
@@ -295,14 +306,15 @@ def _outside(
 ) -> Iterator[str]:
     """Yield a line for each monitor or event that meets none of its patient's recordings."""
     for patient_id, all_of in of_patient.items():
-        recorded = [(one.start_s, one.end_s) for one in all_of]
+        recorded = sorted((one.start_s, one.end_s) for one in all_of)
+        around = recorded if len(recorded) <= MAX_SPANS else [_hull(recorded)]
         for row in rows.get(patient_id, []):
             span = _span_s(row, start, end)
             if not any(span[0] <= last and span[1] >= first for first, last in recorded):
                 unit = "hours" if start.endswith("_h") else "seconds"
                 yield (
                     f"{named(row)}: {_hours([span])} since time zero is outside every "
-                    f"recording of this patient ({_hours(recorded)}); look at {start} and "
+                    f"recording of this patient ({_hours(around)}); look at {start} and "
                     f"{end} (in {unit}), or leave it so"
                 )
 

@@ -242,3 +242,44 @@ def test_progress_counts_the_files_that_are_opened(folder):
         progress=lambda n_done, n_all: seen.append((n_done, n_all)),
     )
     assert seen == [(1, 2), (2, 2)]
+
+
+def _faults(text, comma):
+    """Yield a text with each line dropped, and with each value of it emptied or replaced."""
+    lines = text.splitlines()
+    for i, line in enumerate(lines):
+        changed = [None]
+        for place in (m.end() for m in re.finditer(comma, line)):
+            rest = line[place:].partition(",")
+            changed += [line[:place] + new + "".join(rest[1:]) for new in ("", "7", '"')]
+        for new in changed:
+            yield "\n".join([*lines[:i], *([] if new is None else [new]), *lines[i + 1 :]])
+
+
+@pytest.mark.parametrize(
+    ("name", "until", "comma"),
+    [
+        ("config/config.yaml", "cleaning:", ": "),
+        ("patients.csv", "P2", ","),
+        ("recordings.csv", "R2", "^|,"),
+        ("monitors.csv", "M2", "^|,"),
+        ("events.csv", "P2", "^|,"),
+    ],
+)
+def test_whatever_is_wrong_with_a_file_of_the_study_only_lines_come_out(
+    folder, name, until, comma
+):
+    _table(folder, "monitors", "monitor_id=M1 patient_id=P1 kind=pneumatic removal_h=9")
+    _table(folder, "events", "patient_id=P1 event=rezero start_s=300 end_s=400")
+    text = (folder / name).read_text(encoding="utf-8")
+    varied, kept = text.partition(until)[0], "".join(text.partition(until)[1:])
+    n_faults = 0
+    for fault in _faults(varied, comma):
+        (folder / name).write_text(f"{fault}\n{kept}", encoding="utf-8")
+        checked = _check(folder)
+        n_faults += bool(checked.problems)
+        lines = [*checked.problem_lines(), *checked.note_lines(), *checked.found]
+        assert not any("\n" in line for line in lines)
+        stops_run = checked.settings + checked.plan + checked.tables
+        assert bool(checked.found) == (not stops_run)
+    assert n_faults > 5

@@ -12,7 +12,7 @@ import pytest
 import yaml
 
 import icpcohort
-from icpcohort import cli, entries, simulate, study, study_folder
+from icpcohort import cli, entries, simulate, simulated_folder, study, study_folder
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 
@@ -135,7 +135,7 @@ def test_an_interrupted_simulation_is_not_taken_for_a_whole_one(tmp_path, capsys
 
 @pytest.mark.parametrize("text", ["rubbish", "[]", '{"made_by": 1}'])
 def test_a_marker_that_cannot_be_read_is_told_in_words(tmp_path, capsys, calls, text):
-    (tmp_path / cli.MARKER).write_text(text, encoding="utf-8")
+    (tmp_path / simulated_folder.MARKER).write_text(text, encoding="utf-8")
     code, _, err = _run(capsys, "simulate", tmp_path)
     assert (code, calls) == (2, [])
     assert "SIMULATED cannot be read; remove the folder, or name another" in err
@@ -371,6 +371,6 @@ def test_a_folder_that_cannot_be_written_is_told_in_words(tmp_path, capsys):
 
 def test_the_marker_says_with_what_the_cohort_was_made(tmp_path, capsys, calls):
     _run(capsys, "simulate", tmp_path, "--patients", 20)
-    marker = json.loads((tmp_path / cli.MARKER).read_text(encoding="utf-8"))
+    marker = json.loads((tmp_path / simulated_folder.MARKER).read_text(encoding="utf-8"))
     assert marker["made_by"]["patients"] == 20
     assert marker["files"] == ["patients.csv", "recordings/20.csv"]

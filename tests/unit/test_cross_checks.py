@@ -124,7 +124,7 @@ def test_recordings_that_touch_do_not_overlap_and_others_of_a_patient_are_told()
     assert [line.split(";")[0] for line in _noted(overlapping)["overlap"]] == [
         "recordings.csv row 2 (R2 of P1): overlaps with recordings.csv row 4 (R4 of P1) for "
         "2.0 h",
-        "recordings.csv row 3 (R3 of P1): overlaps with recordings.csv row 4 (R4 of P1) for "
+        "recordings.csv row 4 (R4 of P1): overlaps with recordings.csv row 3 (R3 of P1) for "
         "8.0 h",
     ]
     apart = [_opened(_listed(2)), _opened(_listed(3, "P2"))]
@@ -139,11 +139,14 @@ def test_a_repeated_row_is_no_overlap_but_two_channels_of_a_file_are():
 
 
 def test_a_recording_of_another_tier_than_its_neighbours_is_told():
-    noted = _noted([_opened(_listed(2)), _opened(_listed(3, start_h=10), tier="waveform")])
+    rows = [_listed(2), _listed(3, start_h=10), _listed(4, start_h=20)]
+    tiers = ("minutes", "waveform", "minutes")
+    noted = _noted([_opened(row, tier=tier) for row, tier in zip(rows, tiers, strict=True)])
     assert noted == {
         "tiers": [
-            "recordings.csv: the recordings of P1 are of different tiers (row 2 minutes, row 3 "
-            "waveform); look at the exports, or leave it so if both are meant"
+            "recordings.csv: the recordings of P1 are of different tiers (2 minutes from row 2 "
+            "on, 1 waveform from row 3 on); look at the exports, or leave it so if both are "
+            "meant"
         ]
     }
 
@@ -218,6 +221,12 @@ def test_a_monitor_outside_every_recording_is_told():
         "monitors.csv row 2 (M2 of P1): 50.0 to 60.0 h since time zero is outside every "
         "recording of this patient (0.0 to 10.0 h)"
     ]
+
+
+def test_of_many_recordings_only_the_first_and_last_hour_are_told():
+    opened = [_opened(_listed(2 + i, start_h=10 * i)) for i in range(4)]
+    (line,) = _noted(opened, monitors=[_monitor(1, 0, 40), _monitor(2, 50, 60)])["idle monitor"]
+    assert "recording of this patient (0.0 to 40.0 h); look at" in line
 
 
 def test_where_a_recording_could_not_be_opened_nothing_is_called_outside():
