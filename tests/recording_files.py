@@ -1,4 +1,6 @@
-"""Recordings built byte by byte from the published layouts, none of it by the readers' code.
+"""Recordings built byte by byte from the published layouts, and the way that tests read them.
+
+The builders share no code with the readers.
 
 Sources: header(5), signal(5) and annot(5) of the WFDB Applications Guide; Kemp 1992 and 2003
 for EDF and EDF+; the published BDF layout (24 bits, low byte first).
@@ -7,6 +9,8 @@ for EDF and EDF+; the published BDF layout (24 bits, low byte first).
 import struct
 
 import numpy as np
+
+from icpcohort import recordings
 
 EDF_WIDTHS = {"label": 16, "transducer": 80, "unit": 8, "pmin": 8, "pmax": 8, "dmin": 8}
 EDF_WIDTHS |= {"dmax": 8, "prefilter": 80, "n": 8, "reserved": 32}
@@ -96,3 +100,33 @@ def annotation_words(*marks):
             text = note.encode()
             data += struct.pack("<H", 63 << 10 | len(text)) + text + b"\0" * (len(text) % 2)
     return data + b"\0\0"
+
+
+def describe(path, format, **given):
+    values = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit")) | given
+    return recordings.describe(
+        path,
+        format=format,
+        icp_aliases=["ICP"],
+        abp_aliases=["ABP"],
+        time_column="t_s",
+        **values,
+    )
+
+
+def chunks(path, format, *, chunk_s=600.0):
+    about = describe(path, format)
+    return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
+
+
+def joined(found, role="icp"):
+    return np.concatenate([chunk.samples_mmhg[role] for chunk in found])
+
+
+def refusal(path, format):
+    """Return the reason and the words with which a recording is refused."""
+    try:
+        chunks(path, format)
+    except recordings.RecordingError as error:
+        return error.reason, error.detail
+    raise AssertionError(f"{path.name} was read")

@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+import soundfile
 
 from icpcohort import recordings
 
@@ -21,16 +22,28 @@ def _wfdb(folder, n_hours):
     return path
 
 
-def _edf(folder, n_hours):
+def _flac(folder, n_hours):
+    samples = (np.arange(n_hours * HOUR_S * 100) % 1000).astype(np.int16)
+    soundfile.write(folder / "r1.dat", samples, 100, subtype="PCM_16", format="FLAC")
+    path = folder / "r1.hea"
+    path.write_text(f"r1 1 100 {len(samples)}\nr1.dat 516 80(0)/mmHg 16 0 0 0 0 ICP\n")
+    return path
+
+
+def _edf(folder, n_hours, *, format="edf", magic=b"0       ", width=2):
     n_records = n_hours * HOUR_S
-    head = "0".ljust(168) + "01.01.0101.01.01" + "512".ljust(8) + " " * 44
+    head = " " * 160 + "01.01.0101.01.01" + "512".ljust(8) + " " * 44
     head += f"{n_records}".ljust(8) + "1".ljust(8) + "1".ljust(4) + "ICP".ljust(96)
     head += "".join(text.ljust(8) for text in ("mmHg", "-100", "100", "-1000", "1000"))
-    path = folder / "r1.edf"
-    path.write_text(head + " " * 80 + "100".ljust(40))
+    path = folder / f"r1.{format}"
+    path.write_bytes(magic + (head + " " * 80 + "100".ljust(40)).encode())
     with path.open("r+b") as file:
-        file.truncate(512 + 200 * n_records)
+        file.truncate(512 + width * 100 * n_records)
     return path
+
+
+def _bdf(folder, n_hours):
+    return _edf(folder, n_hours, format="bdf", magic=b"\xffBIOSEMI", width=3)
 
 
 def _parquet(folder, n_hours):
@@ -81,7 +94,9 @@ def _peak_bytes(path, format):
     ("format", "write", "short_h", "long_h"),
     [
         ("wfdb", _wfdb, 2, 20),
+        ("wfdb", _flac, 2, 20),
         ("edf", _edf, 2, 20),
+        ("bdf", _bdf, 2, 20),
         ("parquet", _parquet, 8, 40),
         ("csv", _csv, 10, 25),
     ],
@@ -93,3 +108,13 @@ def test_a_longer_recording_takes_no_more_memory(tmp_path, format, write, short_
         peaks.append(_peak_bytes(path, format))
         path.unlink()
     assert peaks[2] < 1.3 * peaks[1] + 500_000
+
+
+def test_many_channels_at_a_high_rate_come_in_shorter_chunks(tmp_path):
+    # 100 channels at 1 kHz: 10 min of all would be 120 MB on disk, and much more in memory
+    n = 700_000
+    with (tmp_path / "r1.dat").open("wb") as file:
+        file.truncate(2 * n * 100)
+    lines = "".join(f"r1.dat 16 80(0)/mmHg 16 0 0 0 0 {i or 'ICP'}\n" for i in range(100))
+    (tmp_path / "r1.hea").write_text(f"r1 100 1000 {n}\n{lines}")
+    assert _peak_bytes(tmp_path / "r1.hea", "wfdb") < 40_000_000

@@ -91,7 +91,7 @@ def _marks(path: Path, *, fs_hz: float) -> list[tuple[float, str]]:
                 fs_hz = float(resolution[1])
             if defining and (definition := _DEFINITION.fullmatch(note)):
                 symbols[int(definition[1])] = definition[2]
-        elif kind:
+        else:
             marks.append((sample, note or symbols.get(kind, f"[{kind}]")))
     if not fs_hz > 0:
         raise RecordingError(
@@ -104,7 +104,8 @@ def _annotations(path: Path) -> Iterator[tuple[int, int, str]]:
     """Yield sample, type and note of each annotation; type 0 is none.
 
     Source: annot(5): words of 16 bits, low byte first, with a type in the 6 high bits and the
-    samples since the annotation before in the others. A word of 0 ends the file.
+    samples since the annotation before in the others. A word of 0 ends the file. Type 0 moves
+    the time and is no annotation.
     """
     data = _content(path)
     at, sample, kind, note = 0, 0, 0, ""
@@ -115,7 +116,8 @@ def _annotations(path: Path) -> Iterator[tuple[int, int, str]]:
             note = decoded(data[at : at + low])
             at += low + low % 2
         elif code not in {_NUM, _SUB, _CHANNEL}:
-            yield sample, kind, note
+            if kind:
+                yield sample, kind, note
             kind, note = 0, ""
             if code == _SKIP:
                 skip = _word(data, at, path) << 16 | _word(data, at + 2, path)
@@ -123,7 +125,8 @@ def _annotations(path: Path) -> Iterator[tuple[int, int, str]]:
                 at += 4
             else:
                 sample, kind = sample + low, code
-    yield sample, kind, note
+    if kind:
+        yield sample, kind, note
     if data[at:].strip(b"\0"):
         raise RecordingError(
             "bad_annotations", f"{path.name}: goes on after its own end; restore the file"

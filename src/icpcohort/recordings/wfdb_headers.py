@@ -22,11 +22,13 @@ NO_FILE = "~"
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _RATE = re.compile(rf"({_NUMBER})(?:/{_NUMBER}(?:\({_NUMBER}\))?)?", re.ASCII)
 _FORMAT = re.compile(
-    r"(?P<fmt>\d+)(?:x(?P<per_frame>\d+))?(?::(?P<skew>\d+))?(?:\+(?P<offset>\d+))?", re.ASCII
+    r"(?P<fmt>\d{1,4})(?:x(?P<n>\d{1,9}))?(?::(?P<skew>\d{1,9}))?(?:\+(?P<offset>\d{1,18}))?",
+    re.ASCII,
 )
 _GAIN = re.compile(
     rf"(?P<gain>{_NUMBER})?(?:\((?P<baseline>-?\d{{1,18}})\))?(?:/(?P<unit>\S+))?", re.ASCII
 )
+_COUNT = re.compile(r"\d{1,18}", re.ASCII)
 _WHOLE = re.compile(r"[-+]?\d{1,18}", re.ASCII)
 _NAMES = {3: "ADC resolution", 4: "ADC zero", 5: "initial value", 6: "checksum"}
 _FILE_NAME = re.compile(r"[-\w]{1,200}(?:\.\w{1,50})?", re.ASCII)
@@ -150,7 +152,9 @@ def _read_many(path: Path, lines: list[str]) -> Record:
     fs_hz = _fs_hz(path, lines[0])
     named = [line.split() for line in lines[1:]]
     stated = lines[0].split()[0].partition("/")[2]
-    if str(len(named)) != stated or any(len(f) < 2 or not f[1].isdecimal() for f in named):
+    if str(len(named)) != stated or any(
+        len(f) < 2 or not _COUNT.fullmatch(f[1]) for f in named
+    ):
         raise _bad(
             path, f"{stated} segments stated, {len(named)} lines; name and length in each"
         )
@@ -213,7 +217,7 @@ def _check_part(segment: Segment, *, n_frames: int, fs_hz: float) -> None:
 
 def _read_segment(path: Path, lines: list[str], *, start_frame: int) -> Segment:
     fields = lines[0].split()
-    if len(fields) < 2 or not fields[1].isdecimal():
+    if len(fields) < 2 or not _COUNT.fullmatch(fields[1]):
         raise _bad(path, "the record line must state its name and the number of signals")
     if int(fields[1]) > MAX_CHANNELS:
         raise _bad(path, f"{fields[1]} signals, more than {MAX_CHANNELS}")
@@ -244,8 +248,8 @@ def _n_frames(path: Path, line: str) -> int | None:
     fields = line.split()
     if len(fields) < 4:
         return None
-    if not fields[3].isdecimal():
-        raise _bad(path, f"{fields[3]!r} is no number of samples")
+    if not _COUNT.fullmatch(fields[3]):
+        raise _bad(path, f"{fields[3][:20]!r} is no number of samples")
     return int(fields[3])
 
 
@@ -267,7 +271,7 @@ def _signal(path: Path, line: str) -> Signal:
         name=fields[8].strip() if len(fields) > 8 else "",
         file=fields[0],
         fmt=how["fmt"],
-        samples_per_frame=int(how["per_frame"] or 0) or 1,
+        samples_per_frame=int(how["n"] or 0) or 1,
         skew_frames=int(how["skew"] or 0),
         byte_offset=int(how["offset"] or 0),
         gain=gain or None,
