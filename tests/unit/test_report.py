@@ -180,7 +180,7 @@ def test_masked_time_is_told_by_reason_and_the_level_of_abp_by_patients():
     for level, said in (("tragus", "tragus"), ("unknown", "not noted")):
         n = cohort.filter(abp_level_used=level).height
         assert 0 < n < cohort.height
-        assert f"{said} {n} ({100 * n / cohort.height:.1f} %)" in PAGE.text
+        assert f"{said} {n} ({100 * n / cohort.height:.0f} %)" in PAGE.text
 
 
 def test_an_association_is_told_without_a_word_of_cause():
