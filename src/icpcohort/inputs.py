@@ -27,7 +27,7 @@ def recording_files(
 
 PER_PATIENT = (
     *("recordings", "excluded", "trends", "artefacts", "quality"),
-    *("minutes", "curves", "optima"),
+    *("minutes", "curves", "optima", "pictures"),
 )
 
 
@@ -36,7 +36,8 @@ def strays(results: Path, *, patients: Collection[str], models: Collection[str])
     found = [
         path
         for name in PER_PATIENT
-        for path in results.glob(f"{name}/*.parquet")
+        for kind in ("parquet", "svg")
+        for path in results.glob(f"{name}/*.{kind}")
         if path.stem not in patients
     ]
     found += [path for path in results.glob("models/*") if path.name not in models]
