@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Rectangle
 
 from icpcohort import spans, svg
-from icpcohort.pictures import NOT_FOR_SHARING, ticks_h
+from icpcohort.pictures import FOOTNOTE, ticks_h
 from icpcohort.spans import Reals
 from icpcohort.svg import INK, MUTED
 from icpcohort.tables import format_number
@@ -93,7 +93,7 @@ def cohort_picture(
         for i, line in enumerate(told):
             figure.text(0.01, 1 - (0.44 + 0.16 * i) / height_in, line, fontsize=8.5)
         _key(figure, bottom=1 - 0.98 / height_in)
-        figure.text(0.01, 0.09 / height_in, NOT_FOR_SHARING, fontsize=7.5)
+        figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
         return svg.as_file(figure, name=name, title=title, description=" ".join(told))
 
 

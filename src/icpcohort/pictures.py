@@ -1,79 +1,34 @@
 """The picture of one patient: minute means over time, what was masked, and what was missing.
 
-Every span has a lane with its name and its hours beside it, so that nothing rests on colour;
-the fillings are those of the palette of Okabe and Ito (2008, "Color universal design", from
-memory), each with a hatching of its own.
+Every span has a lane with its name and its hours beside it, so that nothing rests on colour.
 """
 
-from collections.abc import Iterator, Sequence
-from typing import Any, NamedTuple
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
-from icpcohort import spans, svg
+from icpcohort import lanes, spans, svg
+from icpcohort.lanes import PLAIN, Extent, Lane
 from icpcohort.spans import MINUTE_S, Reals
-from icpcohort.svg import ACCENT, INK, MUTED
-from icpcohort.tables import format_number
+from icpcohort.svg import INK, MUTED
 
-NOT_FOR_SHARING = (
-    "Patient-level data, not for sharing. Research use on recorded data; not a medical "
-    "device, and not for decisions at the bedside."
+NOT_FOR_SHARING = "Patient-level data, not for sharing."
+FOOTNOTE = (
+    f"{NOT_FOR_SHARING} Research use on recorded data; not a medical device, and not for"
+    " decisions at the bedside."
 )
-N_COLUMNS = 700  # the time axis is about 330 pt wide: half a point is the least that is seen
 WIDTH_IN, LEFT_IN, RIGHT_IN = 6.8, 1.3, 0.95
 LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.15, 0.3, 0.16, 0.12
+LINE_LETTERS = 104
 LEAST_RANGE_MMHG = 10.0
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
 PANELS = {"icp": ("icp",), "abp": ("abp",), "cpp": ("icp", "abp")}
-
-
-class Filling(NamedTuple):
-    """How a span is filled."""
-
-    colour: str
-    hatch: str
-
-
-SENSOR, BEDSIDE = Filling("#56b4e9", "\\\\\\\\"), Filling("#cc79a7", "----")
-BY_RULE, PLAIN = Filling("#e69f00", "////"), Filling(MUTED, "")
-FILLINGS = dict.fromkeys(
-    (
-        *("drain_open", "craniectomy", "no_monitor"),
-        *("monitor_malfunction", "before_calibration"),
-    ),
-    SENSOR,
-) | dict.fromkeys(
-    (
-        *("flush", "sampling", "damping", "zeroing", "rezero", "level_change"),
-        *("transport", "disconnected", "artefact"),
-    ),
-    BEDSIDE,
-)  # any other reason is one that a cleaning rule saw in the signal
-
-
-class Lane(NamedTuple):
-    """One row of spans: its name, where they lie in seconds, its filling, words beside it."""
-
-    name: str
-    spans: Reals
-    filling: Filling
-    beside: str
-
-
-class Extent(NamedTuple):
-    """The time that a picture shows."""
-
-    start_s: float
-    end_s: float
-
-    @property
-    def column_s(self) -> float:
-        """The width of the narrowest thing that is drawn."""
-        return (self.end_s - self.start_s) / N_COLUMNS
 
 
 def patient_picture(
@@ -105,29 +60,28 @@ def patient_picture(
         drawn a column wide, and two in its lane.
     """
     own = recordings.filter(pl.col("patient_id") == patient_id)
-    told = caption(patient_id, recordings=recordings, quality=quality)
+    account = caption(patient_id, recordings=recordings, quality=quality)
+    told = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
     name, title = "patient", f"Patient {patient_id}"
-    extent = _extent(own, minutes)
+    extent = lanes.extent_of(own, minutes)
     if extent is None:
         told.append("There is nothing to draw: no recording of this patient was used.")
         with svg.style(name):
             figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(told)))
             _write_caption(figure, title, told)
             return svg.as_file(figure, name=name, title=title, description=" ".join(told))
-    above = [*_recording_lanes(own, extent), *_interval_lanes(intervals, extent)]
-    missing = {
-        signal: spans.minute_states(
-            minutes, artefacts=artefacts, recordings=own, signal=signal
-        ).filter(pl.col("state") == "missing")["t_s"]
-        for signal in ("icp", "abp")
-    }
-    seconds = quality.filter(pl.col("patient_id") == patient_id)
+    above = [*lanes.of_recordings(own, extent), *lanes.of_intervals(intervals, extent)]
     below = {
         signal: [
-            *_masked_lanes(artefacts, signal, extent),
-            *_missing_lane(missing[signal].to_numpy(), seconds, signal),
+            *lanes.of_masked(artefacts, signal, extent),
+            *lanes.of_missing(
+                spans.minute_states(
+                    minutes, artefacts=artefacts, recordings=own, signal=signal
+                ),
+                missing_s=_row_of(quality, patient_id, signal).get("missing_s", 0.0),
+            ),
         ]
-        for signal in missing
+        for signal in ("icp", "abp")
     }
     words = [*told, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
@@ -149,91 +103,26 @@ def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame)
         words += f" Not used: {', '.join(reasons)}."
     lines = [words.replace("_", " ")]
     for signal in ("icp", "abp"):
-        row = quality.filter(
-            pl.col("patient_id") == patient_id, pl.col("signal") == signal
-        ).to_dicts()
-        lines.append(f"{signal.upper()}: {_hours_words(row[0]) if row else 'not recorded.'}")
+        row = _row_of(quality, patient_id, signal)
+        lines.append(f"{signal.upper()}: {_hours_of(row) if row else 'not recorded.'}")
     return lines
 
 
-def _hours_words(row: dict[str, Any]) -> str:
+def _row_of(quality: pl.DataFrame, patient_id: str, signal: str) -> dict[str, Any]:
+    rows = quality.filter(pl.col("patient_id") == patient_id, pl.col("signal") == signal)
+    return rows.row(0, named=True) if rows.height else {}
+
+
+def _hours_of(row: Mapping[str, Any]) -> str:
     recorded, valid, masked, missing = (
-        _hours(row[name]) for name in ("recorded_s", "valid_s", "masked_s", "missing_s")
+        lanes.hours_words(row[name])
+        for name in ("recorded_s", "valid_s", "masked_s", "missing_s")
     )
     return f"{recorded} recorded, {valid} of them valid, {masked} masked, {missing} missing."
 
 
-def _hours(seconds: float) -> str:
-    return f"{format_number(seconds / 3600.0, decimals=1)} h"
-
-
-def _extent(own: pl.DataFrame, minutes: pl.DataFrame) -> Extent | None:
-    """Return the time from the first to the last thing recorded; None if nothing was."""
-    used = own.filter(pl.col("status") == "used")
-    ends = [*used["start_s"].drop_nulls(), *used["end_s"].drop_nulls()]
-    ends += [t_s + shift_s for t_s in minutes["t_s"][:1] for shift_s in (-MINUTE_S, 0.0)]
-    ends += minutes["t_s"][-1:].to_list()
-    return Extent(min(ends), max(ends)) if ends and max(ends) > min(ends) else None
-
-
-def _recording_lanes(own: pl.DataFrame, extent: Extent) -> list[Lane]:
-    """Put used recordings into as few lanes as keep overlapping ones apart."""
-    rows: list[list[tuple[float, float]]] = []
-    for start_s, end_s in spans.recorded(own, signal="icp").tolist():
-        free = next((row for row in rows if row[-1][1] <= start_s), None)
-        if free is None:
-            rows.append([(start_s, end_s)])
-        else:
-            free.append((start_s, end_s))
-    hair_s = extent.column_s  # two recordings that touch are seen as two
-    return [
-        Lane(
-            "recordings" if i == 0 else "overlapping",
-            np.array([(a, max(b - hair_s, (a + b) / 2)) for a, b in row]),
-            Filling(ACCENT, ""),
-            _hours(sum(b - a for a, b in row)),
-        )
-        for i, row in enumerate(rows)
-    ]
-
-
-def _interval_lanes(intervals: pl.DataFrame, extent: Extent) -> list[Lane]:
-    lanes = []
-    first = {kind: i for i, kind in enumerate(FILLINGS)}
-    kinds = sorted(intervals["event"].unique(), key=lambda kind: (first.get(kind, 99), kind))
-    for kind in kinds:
-        every = spans.joined(spans.of(intervals.filter(pl.col("event") == kind)), gap_s=0.0)
-        seen = spans.clipped(every, start_s=extent.start_s, end_s=extent.end_s)
-        beside = _hours((seen[:, 1] - seen[:, 0]).sum()) if seen.size else "outside this time"
-        lanes.append(Lane(kind.replace("_", " "), seen, _filling(kind), beside))
-    return lanes
-
-
-def _masked_lanes(artefacts: pl.DataFrame, signal: str, extent: Extent) -> list[Lane]:
-    rows = artefacts.filter(pl.col("signal") == signal)
-    lanes = []
-    for reason in rows["reason"].unique().sort():
-        part = spans.joined(spans.of(rows.filter(pl.col("reason") == reason)), gap_s=0.0)
-        part = spans.clipped(part, start_s=extent.start_s, end_s=extent.end_s)
-        hours = _hours((part[:, 1] - part[:, 0]).sum())
-        lanes.append(Lane(reason.replace("_", " "), part, _filling(reason), f"{hours} masked"))
-    return lanes
-
-
-def _missing_lane(t_end_s: Reals, quality: pl.DataFrame, signal: str) -> Iterator[Lane]:
-    row = quality.filter(pl.col("signal") == signal)
-    missing_s = float(row["missing_s"][0]) if row.height else 0.0
-    if t_end_s.size or missing_s > 0:
-        minutes = np.column_stack([t_end_s - MINUTE_S, t_end_s]).reshape(-1, 2)
-        yield Lane("no reading", minutes, PLAIN, f"{_hours(missing_s)} missing")
-
-
-def _filling(reason: str) -> Filling:
-    return FILLINGS.get(reason, BY_RULE)
-
-
-def _lane_words(signal: str, lanes: Sequence[Lane]) -> list[str]:
-    return [f"{signal} {lane.name}: {lane.beside}.".strip() for lane in lanes]
+def _lane_words(signal: str, rows: Sequence[Lane]) -> list[str]:
+    return [f"{signal} {lane.name}: {lane.beside}.".strip() for lane in rows]
 
 
 # --- drawing ---------------------------------------------------------------------------------
@@ -250,7 +139,7 @@ def _draw(
 ) -> Figure:
     """Stack caption, lanes and panels from the top, each as high as it needs."""
     heights = {signal: _panel_in(minutes, signal) for signal in PANELS}
-    n_lanes = len(above) + sum(len(lanes) for lanes in below.values())
+    n_lanes = len(above) + sum(len(rows) for rows in below.values())
     head_in, foot_in = 0.5 + LINE_IN * len(told), 0.62
     height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values()) + 5 * PAD_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
@@ -259,8 +148,8 @@ def _draw(
     top_in = _lane_axis(figure, above, top_in=top_in, extent=extent) - PAD_IN
     for signal, masks in PANELS.items():
         axis = _axis(figure, top_in=top_in, height_in=heights[signal], extent=extent)
-        shades = [lane for mask in masks for lane in below[mask] if lane.filling != PLAIN]
-        _draw_panel(axis, minutes, signal=signal, shades=shades, extent=extent)
+        masked = [lane for mask in masks for lane in below[mask] if lane.filling != PLAIN]
+        _draw_panel(axis, minutes, signal=signal, shades=_by_filling(masked), extent=extent)
         top_in -= heights[signal] + PAD_IN / 2
         if signal in below:
             top_in = _lane_axis(figure, below[signal], top_in=top_in, extent=extent) - PAD_IN
@@ -273,7 +162,7 @@ def _write_caption(figure: Figure, title: str, told: Sequence[str]) -> None:
     figure.text(0.01, 1 - 0.24 / height_in, title, fontsize=11, fontweight="bold")
     for i, line in enumerate(told):
         figure.text(0.01, 1 - (0.44 + LINE_IN * i) / height_in, line, fontsize=8.5)
-    figure.text(0.01, 0.09 / height_in, NOT_FOR_SHARING, fontsize=7.5)
+    figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
 
 
 def _panel_in(minutes: pl.DataFrame, signal: str) -> float:
@@ -289,18 +178,16 @@ def _axis(figure: Figure, *, top_in: float, height_in: float, extent: Extent) ->
     return axis
 
 
-def _lane_axis(
-    figure: Figure, lanes: Sequence[Lane], *, top_in: float, extent: Extent
-) -> float:
+def _lane_axis(figure: Figure, rows: Sequence[Lane], *, top_in: float, extent: Extent) -> float:
     """Draw a block of lanes below `top_in`; return where it ends."""
-    if not lanes:
+    if not rows:
         return top_in
-    height_in = LANE_IN * len(lanes)
+    height_in = LANE_IN * len(rows)
     axis = _axis(figure, top_in=top_in, height_in=height_in, extent=extent)
     axis.set_axis_off()
-    axis.set_ylim(len(lanes) - 0.5, -0.5)
+    axis.set_ylim(len(rows) - 0.5, -0.5)
     side = axis.get_yaxis_transform()
-    for y, lane in enumerate(lanes):
+    for y, lane in enumerate(rows):
         axis.plot([0, 1], [y, y], color=MUTED, lw=0.3, transform=side)
         _fill(axis, lane, extent, low=y - 0.36, high=y + 0.36, in_lane=True)
         axis.text(-0.02, y, lane.name, transform=side, ha="right", va="center", fontsize=8)
@@ -314,9 +201,8 @@ def _fill(
     """Draw a lane's spans as one shape in which the narrowest are still seen."""
     if not lane.spans.size:
         return
-    gap_s = 0.0 if lane.filling.colour == ACCENT else extent.column_s / 2
     least_s = extent.column_s * (2 if in_lane else 1)
-    drawn = widened(spans.joined(lane.spans, gap_s=gap_s), least_s=least_s) / 3600.0
+    drawn = spans.joined(widened(lane.spans, least_s=least_s), gap_s=0.0) / 3600.0
     sides = np.column_stack([drawn, np.full(len(drawn), low), np.full(len(drawn), high)])
     axis.add_artist(
         PathPatch(
@@ -336,6 +222,14 @@ def widened(given: Reals, *, least_s: float) -> Reals:
     middle, half = given.mean(axis=1), (given[:, 1] - given[:, 0]) / 2
     half = np.maximum(half, least_s / 2)
     return np.column_stack([middle - half, middle + half])
+
+
+def _by_filling(rows: Sequence[Lane]) -> list[Lane]:
+    """Return one lane a filling: a panel shows the kind, the lanes below it the reason."""
+    return [
+        Lane("", np.concatenate([lane.spans for lane in rows if lane.filling == one]), one, "")
+        for one in dict.fromkeys(lane.filling for lane in rows)
+    ]
 
 
 def _draw_panel(
@@ -383,19 +277,18 @@ def envelope(t_end_s: Reals, values: Reals, *, column_s: float) -> tuple[Reals, 
     run = np.cumsum(gap >= max(column_s, MINUTE_S / 2))
     column = np.floor(t_end_s / column_s).astype(np.int64)
     points = pl.DataFrame({"t_s": t_end_s - MINUTE_S / 2, "y": values, "run": run, "c": column})
+    of_run = points.group_by("run", maintain_order=True)
     ends = pl.concat(
         [
-            points.group_by("run", maintain_order=True)
-            .agg(at(pl.col("t_s")) + shift_s, at(pl.col("y")))
-            .select("run", "t_s", "y")
-            for at, shift_s in ((pl.Expr.first, -MINUTE_S / 2), (pl.Expr.last, MINUTE_S / 2))
+            of_run.agg(pl.col("t_s").first() - MINUTE_S / 2, pl.col("y").first()),
+            of_run.agg(pl.col("t_s").last() + MINUTE_S / 2, pl.col("y").last()),
         ]
     )
     extremes = [
         points.group_by("run", "c", maintain_order=True)
-        .agg(pl.col("t_s", "y").get(getattr(pl.col("y"), end)()))
+        .agg(pl.col("t_s", "y").get(where))
         .select("run", "t_s", "y")
-        for end in ("arg_min", "arg_max")
+        for where in (pl.col("y").arg_min(), pl.col("y").arg_max())
     ]
     breaks = ends.group_by("run").agg(pl.col("t_s").max() + 1e-3).with_columns(y=np.nan)
     line = pl.concat([ends, *extremes, breaks.select("run", "t_s", "y")])

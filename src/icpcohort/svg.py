@@ -31,6 +31,7 @@ PAGE_COLOURS = {
     ACCENT: f"var(--accent, {ACCENT})",
 }
 WIDTH_IN = 5.6
+BOX = re.compile(r"M (\S+) (\S+) \nL \1 (\S+) \nL (\S+) \3 \nL \4 \2 \nz\n?")
 STYLE: Any = {
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
@@ -74,14 +75,21 @@ def as_svg(figure: Figure, *, name: str, title: str, description: str) -> str:
 def as_file(figure: Figure, *, name: str, title: str, description: str) -> str:
     """Return the figure as the text of an SVG file that stands alone.
 
-    It has a size, white paper and its own colours, for no page gives it any; a coordinate
-    has two decimals (1/100 pt), which halves the file.
+    It has a size, white paper and its own colours, for no page gives it any, and its paths
+    are written short.
     """
     text = _element(figure, name=name, title=title, description=description, transparent=False)
-    text = re.sub(r'(?<=\bd=")[^"]*', lambda path: re.sub(r"(\.\d\d)\d+", r"\1", path[0]), text)
+    text = re.sub(r'(?<=\bd=")[^"]*', lambda path: _short(path[0]), text)
     width_in, height_in = figure.get_size_inches()
     size = f'width="{width_in:.4g}in" height="{height_in:.4g}in" viewBox='
     return text.replace("viewBox=", size, 1) + "\n"
+
+
+def _short(path: str) -> str:
+    """Return a path with two decimals (1/100 pt), boxes as such, and lines without their L."""
+    path = re.sub(r"(\.\d\d)\d+", r"\1", path.strip())
+    path = BOX.sub(r"M\1 \2V\3H\4V\2z", path)
+    return path if "C" in path else re.sub(r" *\n(L )?", " ", path)
 
 
 def _element(
