@@ -12,7 +12,6 @@ from icpcohort.report import SHORT_CAUTION
 def render(
     *,
     template: str,
-    title: str,
     patients: Sequence[str],
     recordings: pl.DataFrame,
     quality: pl.DataFrame,
@@ -23,8 +22,6 @@ def render(
     ----------
     template : str
         The text of the jinja2 template; what it inserts is escaped.
-    title : str
-        Title of the study.
     patients : sequence of str
         Everyone in the study, listed in the order of the cohort's picture.
     recordings, quality : contracts of these names
@@ -37,7 +34,6 @@ def render(
         for patient in coverage.in_order(patients, quality)
     }
     page = environment.from_string(template).render(
-        title=title,
         short_caution=SHORT_CAUTION,
         not_for_sharing=pictures.NOT_FOR_SHARING,
         captions=captions,

@@ -4,7 +4,6 @@ rule pictures:
         template=HOME / "workflow/report/pictures.html.j2",
         recordings=rules.collect.output.recordings,
         quality=rules.collect.output.quality,
-        events=rules.study.output.events,
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
         artefacts=expand(rules.ingest.output.artefacts, patient=PATIENTS),
     output:
@@ -12,7 +11,7 @@ rule pictures:
         cohort="results/cohort.svg",
         page="results/pictures.html",
     params:
-        title=SET["study"]["title"],
+        events={patient: study.events_of(STUDY, patient) for patient in PATIENTS},
         time_zero=SET["study"]["time_zero"],
         code=provenance.code_of(SCRIPTS / "pictures.py"),
     script:

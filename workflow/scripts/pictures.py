@@ -5,9 +5,9 @@ import polars as pl
 from icpcohort import contracts, coverage, gallery, pictures, store
 
 time_zero = snakemake.params.time_zero
+event_types = store.empty(contracts.EVENTS).schema
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
 quality = store.read(snakemake.input.quality, contracts.QUALITY)
-events = store.read(snakemake.input.events, contracts.EVENTS)
 files = zip(
     snakemake.input.minutes,
     snakemake.input.artefacts,
@@ -27,7 +27,7 @@ for minutes_file, artefacts_file, picture in files:
         patient,
         **signals,
         quality=quality,
-        intervals=events.filter(pl.col("patient_id") == patient),
+        intervals=pl.DataFrame(snakemake.params.events[patient], schema=event_types),
         time_zero=time_zero,
     )
     Path(picture).write_text(drawn, encoding="utf-8")
@@ -37,7 +37,6 @@ cohort = coverage.cohort_picture(
 Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
 page = gallery.render(
     template=Path(snakemake.input.template).read_text(encoding="utf-8"),
-    title=snakemake.params.title,
     patients=list(hours),
     recordings=recordings,
     quality=quality,
