@@ -34,12 +34,14 @@ rule all:
     default_target: True
     input:
         report="results/report.html",
+        pictures="results/pictures.html",
         catalogue="results/README.md",
 
 
 include: "workflow/rules/study.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/indices.smk"
+include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"

@@ -37,6 +37,9 @@ Research use on recorded data; not a medical device, and not for decisions at th
 | file | what it is |
 |---|---|
 | [`report.html`](report.html) | The report, in one page that needs no network |
+| [`pictures.html`](pictures.html) | The way to each patient's picture; not for sharing |
+| `pictures/<patient>.svg` | One patient over time: pressures, what was masked or missing |
+| [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
 | `README.md` | This page |
 """
 

@@ -30,7 +30,7 @@ def recording_files(
 PER_PATIENT = (
     *("recordings", "excluded", "intervals", "trends", "artefacts"),
     *("quality", "masked", "recording_quality", "recording_masked"),
-    *("minutes", "curves", "optima"),
+    *("minutes", "curves", "optima", "pictures"),
 )
 
 
@@ -39,7 +39,8 @@ def strays(results: Path, *, patients: Collection[str], models: Collection[str])
     found = [
         path
         for name in PER_PATIENT
-        for path in results.glob(f"{name}/*.parquet")
+        for kind in ("parquet", "svg")
+        for path in results.glob(f"{name}/*.{kind}")
         if path.stem not in patients
     ]
     found += [path for path in results.glob("models/*") if path.name not in models]

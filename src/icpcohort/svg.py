@@ -18,6 +18,7 @@ import matplotlib
 import numpy as np
 import polars as pl
 from matplotlib.figure import Figure
+from matplotlib.path import Path as Outline
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
@@ -30,6 +31,7 @@ PAGE_COLOURS = {
     ACCENT: f"var(--accent, {ACCENT})",
 }
 WIDTH_IN = 5.6
+BOX = re.compile(r"M (\S+) (\S+) \nL \1 (\S+) \nL (\S+) \3 \nL \4 \2 \nz\n?")
 STYLE: Any = {
     "axes.edgecolor": INK,
     "axes.labelcolor": INK,
@@ -64,16 +66,43 @@ def as_svg(figure: Figure, *, name: str, title: str, description: str) -> str:
 
     All ids begin with `name`, so that several figures may share one page.
     """
+    text = _element(figure, name=name, title=title, description=description, transparent=True)
+    for colour, replacement in PAGE_COLOURS.items():
+        text = re.sub(rf"(fill|stroke): {colour}", rf"\1: {replacement}", text)
+    return text
+
+
+def as_file(figure: Figure, *, name: str, title: str, description: str) -> str:
+    """Return the figure as the text of an SVG file that stands alone.
+
+    It has a size, white paper and its own colours, for no page gives it any, and its paths
+    are written short.
+    """
+    text = _element(figure, name=name, title=title, description=description, transparent=False)
+    text = re.sub(r'(?<=\bd=")[^"]*', lambda path: _short(path[0]), text)
+    width_in, height_in = figure.get_size_inches()
+    size = f'width="{width_in:.4g}in" height="{height_in:.4g}in" viewBox='
+    return text.replace("viewBox=", size, 1) + "\n"
+
+
+def _short(path: str) -> str:
+    """Return a path with two decimals (1/100 pt), boxes as such, and lines without their L."""
+    path = re.sub(r"(\.\d\d)\d+", r"\1", path.strip())
+    path = BOX.sub(r"M\1 \2V\3H\4V\2z", path)
+    return path if "C" in path else re.sub(r" *\n(L )?", " ", path)
+
+
+def _element(
+    figure: Figure, *, name: str, title: str, description: str, transparent: bool
+) -> str:
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", transparent=True, metadata={"Date": None})
+    figure.savefig(buffer, format="svg", transparent=transparent, metadata={"Date": None})
     text = buffer.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
-    text = re.sub(r"font: ([\d.a-z ]*px) [^;\"]*", r"font: \1 sans-serif", text)
+    text = re.sub(r"(font: [\d.a-z ]*px|font-family:) [^;\"]*", r"\1 sans-serif", text)
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'(href="#|url\(#)', rf"\g<1>{name}-", text)
-    for colour, replacement in PAGE_COLOURS.items():
-        text = re.sub(rf"(fill|stroke): {colour}", rf"\1: {replacement}", text)
     head, body = text.split(">", 1)
     size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
     box = "0 0 1 1" if size is None else f"0 0 {size[1]} {size[2]}"
@@ -91,6 +120,13 @@ def nothing(*, name: str, title: str, words: str) -> str:
         figure = Figure(figsize=(WIDTH_IN, 0.5))
         figure.text(0.01, 0.4, words, color=INK)
         return as_svg(figure, name=name, title=title, description=words)
+
+
+def boxes(sides: NDArray[np.floating]) -> Outline:
+    """Return many rectangles as one shape; `sides` is (n, 4): left, right, bottom, top."""
+    corners = np.stack([sides[:, [0, 0, 1, 1, 0]], sides[:, [2, 3, 3, 2, 2]]], axis=-1)
+    codes = [Outline.MOVETO, *3 * [Outline.LINETO], Outline.CLOSEPOLY] * len(sides)
+    return Outline(corners.reshape(-1, 2), codes)
 
 
 def _jitter(n: int, *, half_width: float) -> NDArray[np.floating]:

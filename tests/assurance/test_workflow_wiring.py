@@ -74,7 +74,7 @@ def test_every_script_belongs_to_a_rule():
 STAGES = (
     *("recordings", "cells", "cleaning", "trends", "overlaps", "ingest", "reactivity"),
     *("optimal_cpp", "indices", "burden", "summary", "outcomes", "cohort", "models"),
-    *("tables", "report"),
+    *("tables", "spans", "lanes", "pictures", "coverage", "report", "gallery"),
 )
 
 

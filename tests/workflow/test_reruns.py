@@ -9,7 +9,7 @@ pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
 COHORT = {"cohort", "table_one", "report"} | MODELS
-EXPOSURES = {"burden", "summary", "optima"} | COHORT
+EXPOSURES = {"burden", "summary", "optima", "pictures"} | COHORT
 
 
 def _patients(place):
@@ -110,6 +110,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
         ("outcomes.py", "def derive(", "SOMETHING = 1\n\n\ndef derive(", []),
         ("tables.py", "def table_one(", "def table_one(", []),
         ("svg.py", "Pictures as SVG text", "Drawings as SVG text", []),
+        ("pictures.py", "MAX_TICKS = 9", "MAX_TICKS = 8", ["pictures"]),
     ],
 )
 def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, old, new, rules):
@@ -119,6 +120,7 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     follow = {
         "ingest": {"ingest", "indices", "collect"} | {job.split()[0] for job in EXPOSURES},
         "indices": {"indices"} | {job.split()[0] for job in EXPOSURES},
+        "pictures": {"pictures"},
         "burden": {"burden"} | {job.split()[0] for job in COHORT},
         "cohort": {job.split()[0] for job in COHORT},
     }

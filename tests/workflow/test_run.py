@@ -23,6 +23,7 @@ PER_PATIENT = (
     "curves",
     "optima",
 )
+DRAWN = ("report.html", "pictures.html", "cohort.svg")
 TOGETHER = (
     *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
     *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
@@ -42,9 +43,10 @@ def _patients(place):
 
 
 def test_a_run_leaves_exactly_these_files(finished):
-    expected = {"report.html", "README.md", "tables/table1.parquet"}
+    expected = {*DRAWN, "README.md", "tables/table1.parquet"}
     expected |= {f"{name}.parquet" for name in TOGETHER}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
+    expected |= {f"pictures/{p}.svg" for p in _patients(finished)}
     expected |= {
         f"models/{model}/{table}.parquet"
         for model in MODELS
