@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import missing
+from icpcohort import missing, rule_words
 from icpcohort.cells import Cells, join, movement
 
 Rule = Mapping[str, Any]
@@ -123,6 +123,7 @@ def _touches(held: Cells, piece: Cells) -> bool:
 def _reach(rule: Rule, *, width_s: float) -> tuple[int, int]:
     """Return how many cells before and after a cell a rule must see to decide on it."""
     longest_s = rule.get("max_s", rule.get("min_s", 0.0)) + rule.get("margin_s", 0.0)
+    longest_s += rule["max_s"] if rule["rule"] == "sampling" else 0.0
     before_s = longest_s + rule.get("settle_s", 0.0) * (rule["rule"] == "flush")
     before_s += rule.get("look_back_s", 0.0) + rule.get("window_s", 0.0)
     after_s = longest_s + rule.get("window_s", 0.0)
@@ -191,14 +192,22 @@ def zeroing(cells: Cells, rule: Rule) -> Flags:
 
 
 def sampling(cells: Cells, rule: Rule) -> Flags:
-    """Flag stretches of `min_s` to `max_s` without movement, entered or left by a step.
+    """Flag stretches of `min_s` to `max_s` without movement, away from the usual level.
 
-    The line is closed to the patient: the pressure stands still or ramps, without pulse. A
-    `min_step_mmhg` of 0 asks for no step, which numbers need.
+    The line is closed to the patient: the pressure stands still or ramps, without pulse. Away:
+    by `min_step_mmhg` or more from the median of the `max_s` before and after; 0 asks for
+    nothing, but numbers, which hold still by themselves, need it.
 
     Source: common practice, no source.
     """
-    return _bounded(cells, movement(cells) <= rule["max_movement_mmhg"], rule)
+    still = movement(cells) <= rule["max_movement_mmhg"]
+    if rule["min_step_mmhg"] > 0:
+        n_around = 2 * int(rule["max_s"] / cells.width_s) + 1
+        mean = pl.Series(cells.mean_mmhg).fill_nan(None)
+        usual = mean.rolling_median(n_around, min_samples=1, center=True).to_numpy()
+        still &= np.abs(cells.mean_mmhg - usual) >= rule["min_step_mmhg"]
+    found = _stretches(still, _of_length(still, rule, cells.width_s))
+    return _spread(found, cells.width_s, rule["margin_s"])
 
 
 def disconnection(cells: Cells, rule: Rule) -> Flags:
@@ -370,34 +379,6 @@ def methods_sentence(*, rules: Sequence[Rule]) -> str:
         return "No part of the recordings was masked."
     return (
         "Artefacts were masked, never altered, by rules in this order: "
-        + "; ".join(_words(rule) for rule in rules)
+        + "; ".join(rule_words.words(rule) for rule in rules)
         + "."
     )
-
-
-def _words(rule: Rule) -> str:
-    signal = str(rule["signal"]).upper()
-    where = f"{signal} ({rule['tier'].replace('_', ' ')})" if "tier" in rule else signal
-    match rule["rule"]:
-        case "range":
-            said = f"outside {rule['min_mmhg']:g} to {rule['max_mmhg']:g} mmHg"
-            return f"{where} {said}{_around(rule['margin_s'])}".replace("-", "\N{MINUS SIGN}")
-        case "flat_line":
-            spread = rule["max_spread_mmhg"]
-            said = f"within {spread:g} mmHg" if spread else "without any change"
-            return f"{where} {said} for {rule['min_s']:g} s or longer"
-        case "jump":
-            said = (
-                f"changing by more than {rule['max_step_mmhg']:g} mmHg from one second to the"
-            )
-            return (
-                f"{where} {said} next (recordings of 1 Hz or more){_around(rule['margin_s'])}"
-            )
-        case _:
-            settle_s = rule["settle_s"]
-            after = f" and the {settle_s:g} s after" if settle_s else ""
-            return f"{where} during '{str(rule['event']).replace('_', ' ')}'{after}"
-
-
-def _around(margin_s: float) -> str:
-    return f" with {margin_s:g} s around" if margin_s else ""

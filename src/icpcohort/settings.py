@@ -239,7 +239,13 @@ def _limits_out_of_order(settings: object) -> list[str]:
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
-        found += _out_of_order(rule, "min_mmhg", "max_mmhg", where=where)
+        pairs = [(name, name.replace("min", "max", 1)) for name in ("min_mmhg", "min_s")]
+        pairs += [("min_mean_mmhg", "max_mean_mmhg"), ("min_rate_per_min", "max_rate_per_min")]
+        for low, high in pairs:
+            found += _out_of_order(rule, low, high, where=where)
+    kinds = [at(rule, "rule") for rule in rules] if isinstance(rules, list) else []
+    if kinds.count("beats") > 1:
+        found.append("cleaning.rules: 'beats' stands more than once; keep one")
     return found
 
 

@@ -14,6 +14,9 @@ Samples = NDArray[np.floating[Any]]
 _FLUSH_MMHG = 298.0
 _RINGING_S = 2.0
 _DAMPED_FRACTION = 0.2
+_OFF_SCALE_MMHG = 1000.0  # what holds the file clips it
+_DRIFT_OFF_MMHG = 45.0
+_RARE = ("saturation", "pulse_loss", "drift_off", "ramp", "movement")
 _MARGIN_S = 90.0  # between two artefacts of a recording
 
 
@@ -152,7 +155,26 @@ def _distorted(
         return np.full(n, float(clean_mmhg[0]))
     if kind == "missing":
         return np.full(n, np.nan)
+    if kind in _RARE:
+        return _rare(clean_mmhg, noise, kind, fs_hz=fs_hz)
     raise ValueError(f"artefact kind {kind!r}: not known; known are those in KINDS")
+
+
+def _rare(clean_mmhg: Samples, noise: Floats, kind: str, *, fs_hz: float) -> Floats:
+    """Kinds that the demo cohort does not have; detection is measured on them too."""
+    n, t_s = clean_mmhg.size, np.arange(clean_mmhg.size) / fs_hz
+    first_mmhg = float(np.mean(clean_mmhg[: max(1, round(fs_hz))]))
+    if kind == "saturation":
+        return np.full(n, _OFF_SCALE_MMHG)
+    if kind == "pulse_loss":  # breath and slow drift stay
+        breath = 0.8 * np.sin(2 * np.pi * 0.25 * t_s)
+        return np.asarray(first_mmhg + breath + 0.02 * t_s + 0.1 * noise)
+    if kind == "drift_off":
+        return np.asarray(first_mmhg - _DRIFT_OFF_MMHG * t_s * fs_hz / n + 0.1 * noise)
+    if kind == "ramp":  # a closed line, filled by its flush
+        return np.asarray(first_mmhg + 0.5 * t_s + 0.1 * noise)
+    movement = uniform_filter1d(noise, max(1, round(0.15 * fs_hz)))
+    return np.asarray(clean_mmhg + 20 * movement / movement.std())
 
 
 def _flush(clean_mmhg: Samples, noise: Floats, *, fs_hz: float) -> Floats:
