@@ -130,7 +130,8 @@ def test_channels_that_only_later_segments_have_can_be_chosen(tmp_path):
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1"])
 def test_names_with_accents_in_every_usual_encoding(tmp_path, encoding):
     path = FILES["wfdb_of_one"](tmp_path, "16", bytes(6), 3)
-    path.write_bytes(path.read_text().replace("ICP", "pression crânienne").encode(encoding))
+    text = "# by hand\n" + path.read_text().replace("ICP", "pression crânienne")
+    path.write_bytes(text.encode(encoding))
     about = FILES["describe"](path, "wfdb", icp_channel="pression crânienne")
     assert about.icp_channel == "pression crânienne"
 
