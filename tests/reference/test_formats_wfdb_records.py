@@ -196,3 +196,13 @@ def test_a_signal_that_a_segment_lacks_takes_no_memory_beyond_a_block(tmp_path):
     about = FILES["describe"](tmp_path / "r.hea", "wfdb")
     first = next(wfdb_files.read(tmp_path / "r.hea", about, chunk_s=600.0))
     assert 0 < first.samples_mmhg["abp"].size <= 4_000_000
+
+
+def test_samples_at_the_extremes_of_a_format_equal_the_limits(tmp_path):
+    # whoever looks for saturation compares without a tolerance
+    data = struct.pack("<3h", -32767, 7, 32767)
+    path = FILES["wfdb_of_one"](tmp_path, "16", data, 3, scale="61.3(17)/kPa")
+    path.write_text(path.read_text().replace(" 12 0 0", " 16 0 0"))
+    (chunk,) = _chunks(path)
+    icp = chunk.samples_mmhg["icp"]
+    assert chunk.limits_mmhg["icp"] == (icp[0], icp[2])
