@@ -9,6 +9,7 @@ for EDF and EDF+; the published BDF layout (24 bits, low byte first).
 import struct
 
 import numpy as np
+import wfdb
 
 from icpcohort import recordings
 
@@ -100,6 +101,56 @@ def annotation_words(*marks):
             text = note.encode()
             data += struct.pack("<H", 63 << 10 | len(text)) + text + b"\0" * (len(text) % 2)
     return data + b"\0\0"
+
+
+def wfdb_of_one(folder, fmt, data, n, *, scale="1(0)/mmHg", spf=""):
+    (folder / "one.dat").write_bytes(data)
+    path = folder / "one.hea"
+    path.write_text(f"one 1 1 {n}\none.dat {fmt}{spf} {scale} 12 0 0 0 0 ICP\n")
+    return path
+
+
+BITS = {"16": 16, "24": 24, "32": 32, "61": 16, "80": 8, "160": 16, "212": 12, "310": 10}
+BITS |= {"311": 10, "508": 8, "516": 16, "524": 24}
+
+
+def drawn(fmt, shape):
+    """Return numbers over the whole range of a format, invalid codes among them."""
+    half = 2 ** (BITS[fmt] - 1)
+    values = np.random.default_rng(int(fmt)).integers(-half, half, shape)
+    values[:: max(1, shape[0] // 7)] = -half
+    return values
+
+
+def expected(values, fmt, *, gain=1.0, baseline=0):
+    invalid = values == -(2 ** (BITS[fmt] - 1))
+    return np.where(invalid, np.nan, (values - baseline) / gain)
+
+
+def write_by_library(folder, name, columns, fmt, *, per_frame=None, gain=2.0, fs_hz=10):
+    """Write columns by name with the wfdb library: {name: samples}."""
+    n = len(columns)
+    record = wfdb.Record(
+        record_name=name,
+        n_sig=n,
+        fs=fs_hz,
+        sig_len=len(next(iter(columns.values()))) // (per_frame or [1])[0],
+        file_name=[f"{name}.dat"] * n,
+        fmt=[fmt] * n,
+        samps_per_frame=per_frame or [1] * n,
+        adc_gain=[gain] * n,
+        baseline=[0] * n,
+        units=["mmHg"] * n,
+        sig_name=list(columns),
+        adc_zero=[0] * n,
+        adc_res=[BITS[fmt]] * n,
+        init_value=[int(v[0]) for v in columns.values()],
+        block_size=[0] * n,
+        e_d_signal=[np.asarray(v, np.int64) for v in columns.values()],
+    )
+    record.checksum = record.calc_checksum(expanded=True)
+    record.wrsamp(expanded=True, write_dir=str(folder))
+    return folder / f"{name}.hea"
 
 
 def describe(path, format, **given):

@@ -250,3 +250,14 @@ def test_the_other_kind_of_file_is_refused_with_the_word_to_write(tmp_path, form
     assert reason == "unreadable"
     assert f"write {other} in column format of recordings.csv" in words
     assert FILES["chunks"](path, other)[0].samples_mmhg["icp"] == pytest.approx([0.5, 0.7, 0.9])
+
+
+@pytest.mark.parametrize("format", ["edf", "bdf"])
+def test_samples_at_the_digital_extremes_equal_the_limits(tmp_path, format):
+    # whoever looks for saturation compares without a tolerance
+    signal = FILES["edf_signal"]("ICP", "kPa", 3, physical=(-13.37, 41.3), digital=(-999, 777))
+    path = tmp_path / f"a.{format}"
+    path.write_bytes(FILES["edf"]([signal], [[[-999, 0, 777]]], format=format))
+    (chunk,) = FILES["chunks"](path, format)
+    icp = chunk.samples_mmhg["icp"]
+    assert chunk.limits_mmhg["icp"] == (icp[0], icp[2])

@@ -102,6 +102,20 @@ def test_what_a_damaged_file_says_is_not_repeated(tmp_path):
     assert "r.csv" in detail
 
 
+@pytest.mark.parametrize(("checksum", "n_used"), [(1000, 1), (1001, 0)])
+def test_a_checksum_that_disagrees_excludes_a_recording_as_a_whole(tmp_path, checksum, n_used):
+    # the fault shows after the last of many chunks
+    (tmp_path / "r.dat").write_bytes(b"\x01\x00" * 66_536)
+    line = f"r.dat 16 80(0)/mmHg 16 0 0 {checksum} 0 ICP"
+    (tmp_path / "r.hea").write_text(f"r 1 100 66536\n{line}\n")
+    done = _ingest(tmp_path, [_row("r", "r.hea", format="wfdb")])
+    assert done.recordings["status"].to_list() == ["used" if n_used else "excluded"]
+    assert (done.trends.height > 0) == bool(n_used)
+    assert done.excluded["reason"].to_list() == (
+        [] if n_used else ["checksum", "no_usable_recording"]
+    )
+
+
 @pytest.mark.parametrize(
     ("rows", "reason"),
     [([], "no_recording_listed"), ([_row("r", "absent.csv")], "no_usable_recording")],

@@ -251,8 +251,8 @@ class _Stream:
     def check_sum(self) -> None:
         """Hold the sum of all samples, modulo 2^16, against the header's.
 
-        Source: header(5), checksum: of the samples as they are stored, with invalid codes and
-        before skew.
+        Source: header(5), checksum: a sum of 16 bits over all samples as they are stored. That
+        invalid codes count is from memory; the wfdb library writes it so.
         """
         stated = self.signal.checksum
         if stated is not None and (self._sum - stated) % 2**16:

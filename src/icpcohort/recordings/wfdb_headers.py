@@ -279,9 +279,9 @@ def _signal(path: Path, line: str) -> Signal:
         unit=scale["unit"] if scale else None,
         adc_bits=adc_bits or 0,
         adc_zero=adc_zero or 0,
-        # header(5): a signal of differences starts at the ADC zero when nothing else is said
+        # header(5), from memory: differences start at the ADC zero if nothing else is said
         initial=(adc_zero or 0) if initial is None else initial,
-        # header(5): 0 may stand for a checksum that is not known
+        # header(5), from memory: 0 may stand for a checksum that is not known
         checksum=checksum or None,
     )
 
