@@ -126,7 +126,7 @@ def of_missing(states: pl.DataFrame, *, missing_s: float) -> list[Lane]:
     t_s = states.filter(pl.col("state") == "missing")["t_s"].to_numpy()
     if not t_s.size and missing_s <= 0:
         return []
-    minutes = np.column_stack([t_s - MINUTE_S, t_s])
+    minutes = spans.joined(np.column_stack([t_s - MINUTE_S, t_s]), gap_s=0.0)
     return [Lane("no reading", minutes, PLAIN, f"{hours_words(missing_s)} missing")]
 
 

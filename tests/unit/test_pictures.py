@@ -6,6 +6,9 @@ from xml.etree import ElementTree
 import numpy as np
 import polars as pl
 import pytest
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 
 from icpcohort import contracts, lanes, pictures, store, svg
 
@@ -393,3 +396,47 @@ def test_ticks_are_round_inside_and_not_too_many(start_h, end_h):
     ticks = pictures.ticks_h(start_h, end_h, most=9)
     assert 1 <= ticks.size <= 10
     assert start_h <= ticks.min() and ticks.max() <= end_h
+
+
+def test_recordings_that_touch_are_seen_as_two():
+    middle_s = START_S + 12 * HOUR_S
+    rows = recordings(
+        {"start_s": START_S, "end_s": middle_s}, {"start_s": middle_s, "end_s": END_S}
+    )
+    assert len(lane_of(draw(recordings=rows), "recordings")[1]) == 2
+
+
+def test_seconds_missing_within_minutes_have_hours_and_missing_minutes_their_place():
+    text = draw(quality=quality(missing_s=0.3 * HOUR_S))
+    assert texts(text).count("0.3 h missing") == 2
+    assert lane_of_first(text, "no reading") == []
+    gap = (START_S + 6 * HOUR_S, START_S + 7 * HOUR_S)
+    found = lane_of_first(draw(minutes=minutes(without=[gap])), "no reading")
+    assert found == [pytest.approx(gap, abs=10)]
+
+
+def lane_of_first(text, name):
+    """Return the spans of the lane that bears a name, of the first signal that has it."""
+    (first, *_) = (e for e in ElementTree.fromstring(text).iter(f"{SVG}text") if e.text == name)
+    y = float(first.get("y")) - 2.5
+    plain = [boxes for colour, boxes in fills(text) if colour == svg.MUTED]
+    return [box[:2] for boxes in plain for box in boxes if box[2] < y < box[3]]
+
+
+def test_missing_minutes_shade_no_panel_for_their_lines_are_broken():
+    gap = (START_S + 6 * HOUR_S, START_S + 7 * HOUR_S)
+    text = draw(minutes=minutes(without=[gap]))
+    heights = [
+        box[3] - box[2] for colour, boxes in fills(text) for box in boxes if colour == svg.MUTED
+    ]
+    assert heights and max(heights) < 10
+
+
+def test_a_file_has_white_paper_and_keeps_its_curves():
+    with svg.style("curve"):
+        figure = Figure(figsize=(1, 1))
+        curve = Path([(0, 0), (0.2, 1), (0.5, 1), (0.7, 0.123456), (1, 1)], [1, 4, 4, 4, 2])
+        figure.add_artist(PathPatch(curve, fill=False))
+        text = svg.as_file(figure, name="curve", title="t", description="d")
+    assert "fill: #ffffff" in text
+    assert re.search(r"C 14.4 0 36 0 50.4 63.11 \nL 72 0", text)
