@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from icpcohort import missing, rule_words
 from icpcohort.cells import Cells, join, movement
@@ -161,8 +162,9 @@ def flat_line(cells: Cells, rule: Rule) -> Flags:
         return np.zeros(cells.t_s.size, np.bool_)
     high = np.where(np.isnan(cells.high_mmhg), np.inf, cells.high_mmhg)
     low = np.where(np.isnan(cells.low_mmhg), -np.inf, cells.low_mmhg)
-    highest = pl.Series(high).rolling_max(n).to_numpy()[n - 1 :]  # of n cells from each on
-    lowest = pl.Series(low).rolling_min(n).to_numpy()[n - 1 :]
+    last, ahead = cells.t_s.size - n + 1, -(n // 2)  # of n cells from each on
+    highest = ndimage.maximum_filter1d(high, n, origin=ahead)[:last]
+    lowest = ndimage.minimum_filter1d(low, n, origin=ahead)[:last]
     begins = highest - lowest <= rule["max_spread_mmhg"]
     covered = np.zeros(cells.t_s.size + 1, np.int64)
     np.add.at(covered, np.flatnonzero(begins), 1)
@@ -203,8 +205,9 @@ def sampling(cells: Cells, rule: Rule) -> Flags:
     still = movement(cells) <= rule["max_movement_mmhg"]
     if rule["min_step_mmhg"] > 0:
         n_around = 2 * int(rule["max_s"] / cells.width_s) + 1
-        mean = pl.Series(cells.mean_mmhg).fill_nan(None)
-        usual = mean.rolling_median(n_around, min_samples=1, center=True).to_numpy()
+        mean = pl.DataFrame({"mean": cells.mean_mmhg}, nan_to_null=True)
+        around = pl.col("mean").rolling_median(n_around, min_samples=1, center=True)
+        usual = mean.select(around)["mean"].to_numpy()
         still &= np.abs(cells.mean_mmhg - usual) >= rule["min_step_mmhg"]
     found = _stretches(still, _of_length(still, rule, cells.width_s))
     return _spread(found, cells.width_s, rule["margin_s"])
@@ -242,15 +245,20 @@ def damping(cells: Cells, rule: Rule) -> Flags:
 
     Source: common practice, no source.
     """
-    n, means = round(rule["look_back_s"]), pl.Series(cells.mean_mmhg).fill_nan(None)
-    pulse = pl.Series(movement(cells)).fill_nan(None).rolling_max(3, min_samples=1, center=True)
-    mean = means.rolling_median(10, min_samples=1, center=True)
-    usual_pulse, usual_mean = (
-        values.rolling_median(n, min_samples=max(1, n // 2)).shift(1).to_numpy()
-        for values in (pulse, means)
+    n = round(rule["look_back_s"])
+    both = pl.DataFrame({"pulse": movement(cells), "mean": cells.mean_mmhg}, nan_to_null=True)
+    pulse = pl.col("pulse").rolling_max(3, min_samples=1, center=True)
+    mean = pl.col("mean")
+    seen = both.select(
+        pulse=pulse,
+        usual_pulse=pulse.rolling_median(n, min_samples=max(1, n // 2)).shift(1),
+        mean=mean.rolling_median(10, min_samples=1, center=True),
+        usual_mean=mean.rolling_median(n, min_samples=max(1, n // 2)).shift(1),
     )
-    small = pulse.to_numpy() < rule["max_pulse_fraction"] * usual_pulse
-    kept = np.abs(mean.to_numpy() - usual_mean) <= rule["max_mean_change_mmhg"]
+    values = {name: seen[name].to_numpy() for name in seen.columns}
+    small = values["pulse"] < rule["max_pulse_fraction"] * values["usual_pulse"]
+    change = np.abs(values["mean"] - values["usual_mean"])
+    kept = change <= rule["max_mean_change_mmhg"]
     damped = small & kept & (cells.n_valid > 0)
     return _stretches(damped, _of_length(damped, rule, cells.width_s))
 

@@ -154,7 +154,8 @@ class _Track:
         self._keeper.add(masked)
         clean = masked.code == cleaning.VALID
         self._sums.append(_block_sums(masked.cells, clean, fs_hz=self.fs_hz))
-        self.spans.append(_spans(masked, self.signal, self.rules))
+        if not clean.all():
+            self.spans.append(_spans(masked, self.signal, self.rules))
 
     def blocks(self) -> pl.DataFrame:
         """Return one row a block: t_s, valid_s, mean_mmhg (null without a valid sample)."""
@@ -193,15 +194,10 @@ def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) ->
         valid_s = np.repeat(np.where(valid_s > 0, BLOCK_S, 0.0), n_blocks)
         reading_s = np.repeat(np.where(reading_s > 0, BLOCK_S, 0.0), n_blocks)
         mean_mmhg = np.repeat(mean_mmhg, n_blocks)
-    sums = pl.DataFrame(
-        {
-            "t_s": block * BLOCK_S,
-            "valid_s": valid_s,
-            "mmhg_s": mean_mmhg * valid_s,
-            "reading_s": reading_s,
-        }
-    )
-    return sums.group_by("t_s", maintain_order=True).agg(pl.all().sum())
+    starts = np.flatnonzero(np.diff(block, prepend=np.nan) != 0)
+    columns = {"valid_s": valid_s, "mmhg_s": mean_mmhg * valid_s, "reading_s": reading_s}
+    sums = {name: np.add.reduceat(values, starts) for name, values in columns.items()}
+    return pl.DataFrame({"t_s": block[starts] * BLOCK_S, **sums})
 
 
 def _spans(
@@ -249,7 +245,7 @@ def _pulse_of(
             "amp_mmhg": found.amplitude_mmhg,
             "pulse_rate_per_min": found.rate_hz * 60,
         }
-    ).with_columns(pl.col("amp_mmhg", "pulse_rate_per_min").fill_nan(None))
+    )
 
 
 def _trends(
@@ -264,7 +260,9 @@ def _trends(
         )
         for signal in ("icp", "abp")
     )
-    found = pl.concat([pl.DataFrame(schema=_PULSE_SCHEMA), *pulses])
+    found = pl.concat([pl.DataFrame(schema=_PULSE_SCHEMA), *pulses]).with_columns(
+        pl.col("amp_mmhg", "pulse_rate_per_min").fill_nan(None)
+    )
     complete = pl.col("icp_valid_fraction") >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
     return (
         icp.join(abp, on="t_s", how="full", coalesce=True, validate="1:1")

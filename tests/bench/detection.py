@@ -64,7 +64,7 @@ CLEAN = {
     "tachycardia (180)": {"rate": 180.0, "pulse": 35.0},
     "bradycardia (45)": {"rate": 45.0, "pulse": 70.0},
     "atrial fibrillation": {"rate": 110.0, "irregular": 0.25},
-    "bigeminy": {"rate": 70.0, "bigeminy": True},
+    "bigeminy": {"rate": 60.0, "pulse": 60.0, "bigeminy": True},
     "child": {"rate": 140.0, "abp": 55.0, "pulse": 30.0, "icp": 4.0, "icp_pulse": 1.2},
     "hypotension (MAP 45)": {"abp": 45.0, "pulse": 28.0, "rate": 120.0},
     "suction, coughs": {"coughs": True},

