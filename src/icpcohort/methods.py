@@ -40,7 +40,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     ]
     patients = cohort.methods_sentence(
         windows=windows,
-        min_age_years=settings["cohort"]["min_age_years"],
+        rules=settings["cohort"]["eligibility"],
         time_zero=settings["study"]["time_zero"],
     )
     return {

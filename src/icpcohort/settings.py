@@ -8,7 +8,7 @@ from typing import Any
 
 import yaml
 
-from icpcohort import burden, plan_checks
+from icpcohort import burden, eligibility, plan_checks
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
@@ -185,6 +185,7 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     found += _windows_that_do_not_fit(settings)
     found += _names_used_twice(settings)
     found += _outcome_without_direction(settings)
+    found += _rules_that_make_no_cohort(settings)
     return [f"{file}, {line}" for line in found]
 
 
@@ -277,6 +278,19 @@ def _names_used_twice(settings: object) -> list[str]:
             found.append(
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
+    return found
+
+
+def _rules_that_make_no_cohort(settings: object) -> list[str]:
+    rules = at(settings, "cohort", "eligibility")
+    if not isinstance(rules, list) or not all(isinstance(at(r, "rule"), str) for r in rules):
+        return []
+    found = [f"cohort.eligibility: {line}" for line in eligibility.problems(rules)]
+    for i, rule in enumerate(rules, start=1):
+        where = f"cohort.eligibility, entry {i} ({rule['rule']}), "
+        found += _out_of_order(rule, "min_years", "max_years", where=where)
+        if at(rule, "min_score") != at(rule, "max_score"):
+            found += _out_of_order(rule, "min_score", "max_score", where=where)
     return found
 
 

@@ -32,7 +32,7 @@ CONTENTS["config"]["study"]["columns"] = {
 }
 FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
-UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx")
+UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_score")
 BARE = (
     "n_blocks",
     "min_bins",

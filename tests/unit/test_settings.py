@@ -161,7 +161,7 @@ def test_a_missing_block_says_what_stands_in_it(tmp_path):
     config = _config()
     del config["cohort"]
     assert _problems(tmp_path, config) == [
-        "config.yaml, cohort: missing; write a block `cohort:` with main_window, min_age_years"
+        "config.yaml, cohort: missing; write a block `cohort:` with main_window, eligibility"
     ]
 
 
@@ -170,7 +170,7 @@ def test_an_empty_block_says_what_to_write(tmp_path):
     config["cohort"] = None
     assert _problems(tmp_path, config) == [
         "config.yaml, cohort: nothing is written; "
-        "write `main_window: ...`, `min_age_years: ...` below it"
+        "write `main_window: ...`, `eligibility: ...` below it"
     ]
 
 
@@ -454,21 +454,59 @@ def test_a_name_that_is_a_number_is_refused_with_its_line(tmp_path):
 )
 def test_only_what_looks_like_a_number_is_one(tmp_path, text):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
-        "min_age_years: 16.0", f"min_age_years: {text}"
+        "min_cppopt_h: 1.0", f"min_cppopt_h: {text}"
     )
     found = _problems(tmp_path, config)
     assert len(found) == 1
-    assert found[0].startswith("config.yaml, cohort.min_age_years: ")
-    assert "is not a number; write for example 16.0" in found[0]
+    assert found[0].startswith("config.yaml, summary.min_cppopt_h: ")
+    assert "is not a number; write for example 1.0" in found[0]
 
 
 @pytest.mark.parametrize(("text", "value"), [("18", 18), ("+1.8e1", 18.0), ("18.", 18.0)])
 def test_a_number_may_be_written_in_the_usual_ways(tmp_path, text, value):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
-        "min_age_years: 16.0", f"min_age_years: {text}"
+        "min_cppopt_h: 1.0", f"min_cppopt_h: {text}"
     )
     found, _ = _load_texts(tmp_path, config, yaml.safe_dump(MODELS))
-    assert found["cohort"]["min_age_years"] == value
+    assert found["summary"]["min_cppopt_h"] == value
+
+
+AGE = {"rule": "age", "min_years": 16.0, "max_years": 99.0, "if_missing": "drop"}
+LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
+
+
+@pytest.mark.parametrize(
+    ("rules", "line"),
+    [
+        (
+            [AGE, *LAST],
+            "cohort.eligibility: rule 'usable_recording' stands 0 times; "
+            "write `- {rule: usable_recording}` once",
+        ),
+        (
+            [AGE, {"rule": "usable_recording"}, *LAST],
+            "cohort.eligibility: rule 'usable_recording' is not the first; move it up",
+        ),
+        (
+            [{"rule": "usable_recording"}, *reversed(LAST)],
+            "cohort.eligibility: rule 'monitored_hours' asks about the window before rule "
+            "'landmark': who died in it would count as badly monitored; move it below",
+        ),
+        (
+            [{"rule": "usable_recording"}, AGE | {"max_years": 16.0}, *LAST],
+            "cohort.eligibility, entry 2 (age), max_years: 16.0 is not above min_years 16.0; "
+            "write a value above 16.0",
+        ),
+        (
+            [{"rule": "usable_recording"}, AGE | {"min_score": 3}, *LAST],
+            "cohort.eligibility, entry 2 (age), min_score: unknown setting; "
+            "known here: if_missing, max_years, min_years, rule",
+        ),
+    ],
+)
+def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line):
+    own = CONFIG["cohort"] | {"eligibility": rules}
+    assert _problems(tmp_path, _config(cohort=own)) == [f"config.yaml, {line}"]
 
 
 def test_another_encoding_is_told_in_words(tmp_path):

@@ -85,7 +85,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
             ["indices"],
         ),
         ("burden.py", "beyond.clip(0)", "beyond.clip(1)", ["burden"]),
-        ("cohort.py", "< end_h).fill_null(False)", "<= end_h).fill_null(False)", ["cohort"]),
+        ("eligibility.py", '"death_h") < end_h', '"death_h") <= end_h', ["cohort"]),
         ("outcomes.py", "def derive(", "SOMETHING = 1\n\n\ndef derive(", []),
         ("tables.py", "def table_one(", "def table_one(", []),
         ("svg.py", "Pictures as SVG text", "Drawings as SVG text", []),
@@ -112,7 +112,7 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     [
         ("n_blocks: 30", "n_blocks: 40", "indices"),
         ("episode_min: 5", "episode_min: 10", "burden"),
-        ("min_age_years: 16.0", "min_age_years: 18.0", "cohort"),
+        ("min_years: 16.0", "min_years: 18.0", "cohort"),
         ("impact_form: continuous", "impact_form: chart", "outcomes"),
     ],
 )

@@ -19,13 +19,16 @@ rule cohort:
         outcomes=rules.outcomes.output.outcomes,
         summary=rules.summary.output.summary,
         burden=rules.burden.output.burden,
+        recordings=rules.collect.output.recordings,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
     output:
         analysis="results/analysis.parquet",
         flow="results/flow.parquet",
         dropped="results/dropped.parquet",
     params:
         windows=SET["windows"],
-        min_age_years=SET["cohort"]["min_age_years"],
+        rules=SET["cohort"]["eligibility"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
         code=provenance.code_of(SCRIPTS / "cohort.py"),
