@@ -35,6 +35,7 @@ rule all:
     input:
         report="results/report.html",
         catalogue="results/README.md",
+        monitoring_end="results/monitoring_end_by_outcome.parquet",
 
 
 include: "workflow/rules/study.smk"

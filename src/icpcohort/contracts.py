@@ -401,6 +401,45 @@ DROPPED = Table(
     },
 )
 
+MONITORING_END = Table(
+    "monitoring_end.parquet",
+    "One row a patient and window: when the recordings ended in it, and why",
+    ("window", "patient_id"),
+    {
+        "window": _WINDOW,
+        "patient_id": _PATIENT_ID,
+        "monitored_until_h": Column(
+            REAL, "h", "End of the last recording used, or of the window if that is earlier"
+        ),
+        "reason": Column(
+            TEXT,
+            "",
+            "landmark_reached, death, left_unit, monitor_removed, recording_ended, unknown or "
+            "never_monitored",
+        ),
+        "event_h": Column(
+            REAL, "h", "Death, discharge or removal that explains the end; null without one"
+        ),
+    },
+)
+
+MONITORING_END_BY_OUTCOME = Table(
+    "monitoring_end_by_outcome.parquet",
+    "Why recordings ended, by outcome: one row a window, outcome and reason",
+    ("window", "outcome", "reason"),
+    {
+        "window": _WINDOW,
+        "outcome": Column(TEXT, "", "favourable, unfavourable or unknown"),
+        "reason": Column(TEXT, "", "As in `monitoring_end.parquet`"),
+        "n": Column(COUNT, "", "Patients"),
+        "n_group": Column(COUNT, "", "Patients of the window with this outcome"),
+        "percent": Column(REAL, "%", "n / n_group"),
+        "until_median_h": Column(REAL, "h", "Median of monitored_until_h"),
+        "until_q1_h": Column(REAL, "h", "Its first quartile"),
+        "until_q3_h": Column(REAL, "h", "Its third quartile"),
+    },
+)
+
 
 def analysis(burden_columns: dict[str, Column]) -> Table:
     """Return the contract of the analysis table with one column a burden measure."""

@@ -161,7 +161,8 @@ def test_a_missing_block_says_what_stands_in_it(tmp_path):
     config = _config()
     del config["cohort"]
     assert _problems(tmp_path, config) == [
-        "config.yaml, cohort: missing; write a block `cohort:` with main_window, eligibility"
+        "config.yaml, cohort: missing; write a block `cohort:` with main_window, eligibility, "
+        "monitoring_end_tolerance_h"
     ]
 
 
@@ -170,7 +171,8 @@ def test_an_empty_block_says_what_to_write(tmp_path):
     config["cohort"] = None
     assert _problems(tmp_path, config) == [
         "config.yaml, cohort: nothing is written; "
-        "write `main_window: ...`, `eligibility: ...` below it"
+        "write `main_window: ...`, `eligibility: ...`, "
+        "`monitoring_end_tolerance_h: ...` below it"
     ]
 
 

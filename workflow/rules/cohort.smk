@@ -36,6 +36,25 @@ rule cohort:
         "../scripts/cohort.py"
 
 
+rule monitoring_end:
+    """Say when and why each patient's monitoring ended in each window, and count by outcome."""
+    input:
+        patients=rules.study.output.patients,
+        outcomes=rules.outcomes.output.outcomes,
+        recordings=rules.collect.output.recordings,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
+    output:
+        ends="results/monitoring_end.parquet",
+        by_outcome="results/monitoring_end_by_outcome.parquet",
+    params:
+        windows=SET["windows"],
+        tolerance_h=SET["cohort"]["monitoring_end_tolerance_h"],
+        code=provenance.code_of(SCRIPTS / "monitoring_end.py"),
+    script:
+        "../scripts/monitoring_end.py"
+
+
 rule table_one:
     """Describe the cohort of the main window by outcome."""
     input:
