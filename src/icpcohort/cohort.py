@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import attrition, burden, contracts, eligibility, store
+from icpcohort import outcomes as endpoints
 from icpcohort.eligibility import Step
 
 
@@ -67,6 +68,7 @@ def select(
             has_recording=pl.col("monitored_h").is_not_null(),
             monitored_h=pl.col("monitored_h").fill_null(0.0),
             window=pl.lit(name),
+            **endpoints.survival_columns(landmark_h=window["end_h"]),
         )
         kept, flow, dropped = follow(rows, eligibility.steps_of(rules, window=window))
         analyses.append(kept.select(list(table.columns)))

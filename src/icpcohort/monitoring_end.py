@@ -143,7 +143,7 @@ def methods_sentence(*, tolerance_h: float) -> str:
     return (
         "The end of a patient's recordings in a window was attributed to death, discharge "
         "from the unit or removal of the last monitor, in this order, if it lay within "
-        f"{tolerance_h:g} h of it; otherwise the recordings had ended while the patient was still followed, or "
-        "the reason is unknown. Why monitoring ended is described by outcome, because it is "
-        "seldom independent of it."
+        f"{tolerance_h:g} h of it; otherwise the recordings had ended while the patient was "
+        "still followed, or the reason is unknown. Why monitoring ended is described by "
+        "outcome, because it is seldom independent of it."
     )

@@ -1,6 +1,7 @@
 """Study: the four tables that a study brings, read, checked cell by cell, and typed."""
 
 import difflib
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, entries, exports
+from icpcohort import contracts, entries, exports, gose
 from icpcohort.contracts import Table
 from icpcohort.validation import suggestion
 
@@ -27,7 +28,6 @@ NEEDED = {  # columns that must be there, and filled unless they may be empty
 MAY_BE_EMPTY = ("age_years", "gose_6m", "death_h", "left_unit_h")  # in single rows
 NEEDS_ROWS = ("patients", "recordings")
 MAX_SHOWN = 50
-DEAD_BY_SCORE_H = 3_600.0  # a death in the first 150 days precedes the 6-month score; no source
 
 
 class StudyError(Exception):
@@ -49,6 +49,7 @@ class Study:
     recordings: pl.DataFrame
     monitors: pl.DataFrame
     events: pl.DataFrame
+    recodings: pl.DataFrame  # what of them the settings translated
 
 
 class _Row(NamedTuple):
@@ -57,6 +58,7 @@ class _Row(NamedTuple):
     file: str
     number: int
     values: dict[str, Any]
+    recoded: dict[str, tuple[str, str]]  # column -> what stood there, what it means
 
     @property
     def where(self) -> str:
@@ -69,8 +71,9 @@ def read_study(settings: dict[str, Any]) -> Study:
     Parameters
     ----------
     settings : dict
-        Checked settings; read are `study.folder`, the tables' names and `study.columns`.
-        A relative folder counts from the working directory.
+        Checked settings; read are `study.folder`, the tables' names, `study.columns`,
+        `study.codings` and `study.gose_coding`. A relative folder counts from the working
+        directory.
 
     Returns
     -------
@@ -91,13 +94,18 @@ def read_study(settings: dict[str, Any]) -> Study:
     rows: dict[str, list[_Row] | None] = {}
     for name in TABLES:
         rows[name], problems = _read_rows(
-            folder / study[name], name=name, names=study["columns"][name], folder=folder
+            folder / study[name],
+            name=name,
+            names=study["columns"][name],
+            codings=_codings(study, name=name),
+            folder=folder,
         )
         found += problems
     found += _strangers(rows)
     if found:
-        raise StudyError(found)
-    return Study(**{name: _frame(rows[name] or [], TABLES[name]) for name in TABLES})
+        raise StudyError(_reversed_or(found, rows["patients"] or []))
+    frames = {name: _frame(rows[name] or [], TABLES[name]) for name in TABLES}
+    return Study(**frames, recodings=_recodings(rows, stated=study["codings"]))
 
 
 def unread(settings: dict[str, Any]) -> list[str]:
@@ -153,7 +161,12 @@ def _frame(rows: list[_Row], table: Table) -> pl.DataFrame:
 
 
 def _read_rows(
-    path: Path, *, name: str, names: dict[str, str], folder: Path
+    path: Path,
+    *,
+    name: str,
+    names: dict[str, str],
+    codings: dict[str, dict[str, str]],
+    folder: Path,
 ) -> tuple[list[_Row] | None, list[str]]:
     """Return the understood rows of one table (None: it cannot be read) and its problems."""
     try:
@@ -170,10 +183,13 @@ def _read_rows(
     rows = []
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
-        row = _Row(path.name, number, {})
+        row = _Row(path.name, number, {}, {})
         for ours, column in TABLES[name].columns.items():
             theirs = names.get(ours, ours)
-            value, words = entries.understood(texts.get(theirs, ""), name=ours, column=column)
+            text, words = _translated(texts.get(theirs, ""), codings.get(ours, {}), row, ours)
+            value = None
+            if words is None:
+                value, words = entries.understood(text, name=ours, column=column)
             if words is None and value is None and theirs in texts and _must_fill(name, ours):
                 words = "empty; every row needs one"
             if words is None:
@@ -183,6 +199,70 @@ def _read_rows(
         found += [f"{row.where}, {line}" for line in _row_problems(row.values, folder=folder)]
         rows.append(row)
     return rows, [*found, *_repeated(rows, name=name)]
+
+
+def _codings(study: dict[str, Any], *, name: str) -> dict[str, dict[str, str]]:
+    """Return, for each column whose values are translated, theirs and ours."""
+    codings: dict[str, dict[str, str]] = study["codings"][name]
+    if name != "patients":
+        return codings
+    scale = gose.CODINGS[study["gose_coding"]]
+    own = {theirs: scale.get(ours, ours) for theirs, ours in codings.get("gose_6m", {}).items()}
+    return codings | {"gose_6m": scale | own}
+
+
+def _translated(
+    text: str, coding: dict[str, str], row: _Row, column: str
+) -> tuple[str, str | None]:
+    """Return what a cell means in our words, and note in `row` where it is translated.
+
+    A value that a coding of the outcome scale does not have is refused, since ours may mean
+    another outcome.
+    """
+    whole = re.sub(r"\.0+$", "", text)  # 5.0: a whole number beside empty cells, as exported
+    theirs = text if text in coding else whole
+    if theirs not in coding:
+        if column == "gose_6m" and theirs in gose.CODINGS["gose_1_dead"]:
+            known = ", ".join(sorted(coding))
+            return text, f"{text} is not in the scale of study.gose_coding; known: {known}"
+        return text, None
+    if coding[theirs] != theirs:
+        row.recoded[column] = (theirs, coding[theirs])
+    return coding[theirs], None
+
+
+def _recodings(
+    rows: dict[str, list[_Row] | None], *, stated: dict[str, dict[str, dict[str, str]]]
+) -> pl.DataFrame:
+    """Count the translated cells (contract RECODINGS); one that no row needed has 0."""
+    counts = {
+        (name, column, theirs, ours): 0
+        for name, columns in stated.items()
+        for column, values in columns.items()
+        for theirs, ours in values.items()
+        if column != "gose_6m"
+    }
+    for name, table in rows.items():
+        for row in table or []:
+            for column, (theirs, ours) in row.recoded.items():
+                key = (name, column, theirs, ours)
+                counts[key] = counts.get(key, 0) + 1
+    contract = contracts.RECODINGS
+    schema = {name: column.dtype for name, column in contract.columns.items()}
+    frame = pl.DataFrame([(*key, n) for key, n in counts.items()], schema=schema, orient="row")
+    return frame.sort(contract.key)
+
+
+def _reversed_or(found: list[str], patients: list[_Row]) -> list[str]:
+    """Return the one line that explains a reversed scale in place of one line a death."""
+    deaths_h, scores = (
+        [row.values.get(name) for row in patients] for name in ("death_h", "gose_6m")
+    )
+    words = gose.reversed_words(deaths_h, scores)
+    if words is None:
+        return found
+    file = patients[0].file
+    return [f"{file}, {words}", *(line for line in found if ", gose_6m: " not in line)]
 
 
 def _must_fill(name: str, column: str) -> bool:
@@ -232,11 +312,20 @@ def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[str]:
             words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
         if words is not None:
             yield f"path: {words}"
-    death_h, left_h, gose = (values.get(n) for n in ("death_h", "left_unit_h", "gose_6m"))
+    death_h, left_h, score, last_h = (
+        values.get(n) for n in ("death_h", "left_unit_h", "gose_6m", "last_known_h")
+    )
     if death_h is not None and left_h is not None and left_h > death_h:
         yield f"left_unit_h: {left_h:g} is after death_h {death_h:g}; correct one of them"
-    if death_h is not None and gose is not None and death_h < DEAD_BY_SCORE_H and gose > 1:
-        yield f"gose_6m: {gose} although death_h is {death_h:g}; correct one of them"
+    if death_h is not None and last_h is not None and last_h > death_h:
+        yield f"last_known_h: {last_h:g} is after death_h {death_h:g}; correct one of them"
+    if (
+        death_h is not None
+        and score is not None
+        and death_h < gose.DEAD_BY_SCORE_H
+        and score > 1
+    ):
+        yield f"gose_6m: {score} although death_h is {death_h:g}; correct one of them"
 
 
 def _repeated(rows: list[_Row], *, name: str) -> Iterator[str]:

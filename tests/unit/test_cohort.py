@@ -68,7 +68,13 @@ def _select(patients, hours, *, facts=(), rules=RULES):
     minutes = _minutes(hours)
     table = cohort.select(
         patients,
-        outcomes.derive(patients, favourable_gose=[5, 6, 7, 8], impact_form="continuous"),
+        outcomes.derive(
+            patients,
+            favourable_gose=[5, 6, 7, 8],
+            impact_form="continuous",
+            mortality_horizon_h=720.0,
+            n_bands=3,
+        ).outcomes,
         summary.summarise(
             minutes,
             windows=WINDOWS,
@@ -325,7 +331,12 @@ _optional = st.lists(
 
 @given(st.lists(_person, max_size=12), _optional, st.floats(0, 1))
 def test_the_flow_adds_up_by_reason_and_nobody_is_counted_twice(people, optional, share):
-    people = [{"patient_id": f"p{i}"} | person for i, person in enumerate(people)]
+    people = [
+        {"patient_id": f"p{i}"}
+        | person
+        | ({"gose_6m": 1} if person["death_h"] is not None and person["gose_6m"] else {})
+        for i, person in enumerate(people)
+    ]
     patients = _patients(people)
     hours = {row["patient_id"]: row["hours"] for row in people if row["hours"] is not None}
     facts = [{name: row.get(name) for name in NO_FACTS} for row in people]
@@ -345,6 +356,28 @@ def test_the_flow_adds_up_by_reason_and_nobody_is_counted_twice(people, optional
         for step, why, n in table.flow.select("step", "reason", "n_dropped").iter_rows()
         if n
     }
+
+
+@pytest.mark.parametrize(
+    ("patient", "survival_h", "died"),
+    [
+        ({"death_h": 100.0, "gose_6m": 1}, 76.0, True),
+        ({"death_h": 24.0, "gose_6m": 1}, 0.0, True),
+        ({"death_h": 100.0, "left_unit_h": 90.0}, 76.0, True),
+        ({"last_known_h": 4500.0, "left_unit_h": 90.0, "gose_6m": 5}, 4476.0, False),
+        ({"left_unit_h": 90.0}, 66.0, False),
+        ({"left_unit_h": 90.0, "gose_6m": 5}, 3576.0, False),  # alive when scored: 150 days
+        ({"gose_6m": 1, "left_unit_h": 90.0}, None, None),  # died, nobody knows when
+        ({"last_known_h": 20.0}, None, None),  # not known to be alive at the landmark
+        ({}, None, None),
+    ],
+)
+def test_survival_counts_from_the_landmark_to_death_or_last_known_alive(
+    patient, survival_h, died
+):
+    patients = _patients([{"patient_id": "a", "age_years": 30.0} | patient])
+    row = _select(patients, {"a": 12}).analysis.row(0, named=True)
+    assert (row["survival_h"], row["died"]) == (survival_h, died)
 
 
 def test_exactly_the_least_monitored_time_is_enough():

@@ -511,6 +511,50 @@ def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line
     assert _problems(tmp_path, _config(cohort=own)) == [f"config.yaml, {line}"]
 
 
+def test_a_scale_of_five_cannot_be_cut_inside_a_category(tmp_path):
+    study = CONFIG["study"] | {"gose_coding": "gos_1_good"}
+    cut = {"favourable_gose": [6, 7, 8]}
+    assert _problems(tmp_path, _config(study=study, outcomes=cut)) == [
+        "config.yaml, outcomes.favourable_gose: a table in gos_1_good cannot tell 6 from 5; "
+        "begin at 2, 3, 5, 7"
+    ]
+    assert _problems(tmp_path, _config(study=study)) == []
+
+
+def test_a_translation_into_no_value_of_ours_is_refused(tmp_path):
+    codings = CONFIG["study"]["codings"] | {
+        "patients": {"sex": {"M": "man", "F": "female", "?": ""}, "gose_6m": {"D": "0"}}
+    }
+    assert _problems(tmp_path, _config(study={"codings": codings})) == [
+        "config.yaml, study.codings.patients.sex.M: 'man' is not one of female, male",
+        "config.yaml, study.codings.patients.gose_6m.D: 0 is out of range; "
+        "write a value from 1 to 8",
+    ]
+
+
+def test_a_model_with_immortal_time_stops_before_anything_runs(tmp_path):
+    found = _problems(tmp_path, models=_plan(outcome="death_h"))
+    assert (
+        "models.yaml, models.first.outcome: 'death_h' is counted from 0 h, but "
+        "'icp_above_20_dose_per_h_mmhg' is measured until 72 h; nobody can die in between "
+        "(immortal time); count from the landmark at 72 h"
+    ) in found
+
+
+def test_an_outcome_that_is_settled_before_the_exposure_ends_is_refused(tmp_path):
+    config = _config(outcomes={"mortality_horizon_h": 48.0})
+    found = _problems(tmp_path, config, _plan(outcome="dead_by_horizon"))
+    assert any("'dead_by_horizon' is settled at 48 h" in line for line in found)
+
+
+@pytest.mark.parametrize("name", ["death_h", "last_known_h", "died", "unfavourable_sliding"])
+def test_a_column_known_afterwards_is_told_once(tmp_path, name):
+    for entry in ({"exposure": name}, {"adjust_for": [name]}):
+        found = _problems(tmp_path, models=_plan(**entry))
+        assert len(found) == 1
+        assert f"'{name}' is known only after the window" in found[0]
+
+
 def test_another_encoding_is_told_in_words(tmp_path):
     (tmp_path / "config.yaml").write_bytes("study: {title: Gröbner}\n".encode("latin-1"))
     (tmp_path / "models.yaml").write_text("models: {}\n", encoding="utf-8")

@@ -21,7 +21,7 @@ PER_PATIENT = (
 )
 TOGETHER = (
     *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
-    *("monitoring_end", "monitoring_end_by_outcome"),
+    *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome"),
     *("optima", "outcomes", "patients", "quality", "recordings", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose")

@@ -4,9 +4,12 @@ rule outcomes:
         patients=rules.study.output.patients,
     output:
         outcomes="results/outcomes.parquet",
+        bands="results/bands.parquet",
     params:
         favourable_gose=SET["outcomes"]["favourable_gose"],
         impact_form=SET["outcomes"]["impact_form"],
+        mortality_horizon_h=SET["outcomes"]["mortality_horizon_h"],
+        n_bands=SET["outcomes"]["n_bands"],
         code=provenance.code_of(SCRIPTS / "outcomes.py"),
     script:
         "../scripts/outcomes.py"
