@@ -576,16 +576,28 @@ MODEL_DROPPED = Table(
 
 TABLE_ONE = Table(
     "tables/table1.parquet",
-    "Table 1: characteristics of the cohort of the main window, by outcome",
+    "Table 1: characteristics of the cohort of the main window, by outcome or exposure",
     ("row",),
     {
         "row": Column(COUNT, "", "Order of the row"),
         "variable": Column(TEXT, "", "Variable, in words"),
         "level": Column(TEXT, "", "Level of a category, or the statistic shown"),
         "overall": Column(TEXT, "", "All patients"),
-        "favourable": Column(TEXT, "", "Patients with a favourable outcome"),
-        "unfavourable": Column(TEXT, "", "Patients with an unfavourable outcome"),
-        "unknown": Column(TEXT, "", "Patients whose outcome is unknown"),
-        "n_missing": Column(COUNT, "", "Patients without a value"),
+        "group_1": Column(TEXT, "", "Patients of the first group"),
+        "group_2": Column(TEXT, "", "Patients of the second group"),
+        "unknown": Column(TEXT, "", "Patients whose group is unknown"),
+        "smd": Column(
+            REAL,
+            "1",
+            "Absolute standardised difference of the two groups, in a variable's first row; "
+            "null where it cannot be computed",
+        ),
+        "n_missing": Column(
+            COUNT, "", "Patients without a value, in a variable's first row; null below it"
+        ),
+        "n_missing_1": Column(COUNT, "", "The same in the first group"),
+        "n_missing_2": Column(COUNT, "", "The same in the second group"),
+        "group_1_is": Column(TEXT, "", "What the first group is"),
+        "group_2_is": Column(TEXT, "", "What the second group is"),
     },
 )

@@ -8,7 +8,16 @@ from typing import Any
 
 import yaml
 
-from icpcohort import burden, eligibility, entries, gose, immortal_time, plan_checks, study
+from icpcohort import (
+    burden,
+    contracts,
+    eligibility,
+    entries,
+    gose,
+    immortal_time,
+    plan_checks,
+    study,
+)
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
@@ -203,6 +212,7 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     found += _windows_that_do_not_fit(settings)
     found += _names_used_twice(settings)
     found += _outcome_without_direction(settings)
+    found += _group_without_an_exposure(settings)
     found += _cut_that_the_scale_cannot_tell(settings)
     found += _codings_without_meaning(settings)
     found += _rules_that_make_no_cohort(settings)
@@ -299,6 +309,21 @@ def _names_used_twice(settings: object) -> list[str]:
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
     return found
+
+
+def _group_without_an_exposure(settings: object) -> list[str]:
+    name = at(settings, "cohort", "table_one", "exposure")
+    summed = contracts.SUMMARY.columns.items()
+    known = [column for column, about in summed if about.dtype == contracts.REAL]
+    known += exposure_names(settings)
+    if not isinstance(name, str) or not name or name in known:
+        return []
+    lists = [at(settings, "burden", block) for block in ("icp_above_mmhg", "cpp_below_mmhg")]
+    sound = all(isinstance(own, list) and own == _numbers(own) for own in lists)
+    if name.startswith(("icp_above_", "cpp_below_")) and not sound:
+        return []
+    near = suggestion(name, known)
+    return [f"cohort.table_one.exposure: '{name}' is no exposure of the analysis table; {near}"]
 
 
 def _cut_that_the_scale_cannot_tell(settings: object) -> list[str]:

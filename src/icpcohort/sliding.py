@@ -1,5 +1,7 @@
 """Sliding dichotomy: a favourable outcome defined for each prognostic band by itself."""
 
+import itertools
+
 import polars as pl
 
 from icpcohort import contracts
@@ -25,7 +27,7 @@ def bands(risks: pl.Series, *, n_bands: int) -> pl.Series:
 
 
 def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
-    """Choose the cut of each band: the one that divides its patients nearest to half.
+    """Choose the cut of each band, so that together they divide the bands nearest to half.
 
     Parameters
     ----------
@@ -36,33 +38,40 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     DataFrame of `contracts.BANDS`
-        Of two cuts equally near to half the lower is chosen. A band without any score has no
-        cut.
+        A band of higher risk has no higher cut than one of lower risk. Of cuts equally near
+        to half the lower are chosen. A band without any score has no cut.
 
     Source: Murray et al. 2005, J Neurotrauma 22:511-517 (bands of prognosis, each divided near
     its median; from memory, high). There the cuts are fixed before the trial; here they are
     chosen in the data at hand, without looking at any exposure.
     """
-    score, rows = pl.col("gose_6m"), []
-    for (band,), group in outcomes.drop_nulls("prognostic_band").group_by(
-        "prognostic_band", maintain_order=True
-    ):
-        scores = group.filter(score.is_not_null())["gose_6m"]
-        below = {cut: int((scores < cut).sum()) for cut in CUTS}
-        best = min(CUTS, key=lambda cut: abs(2 * below[cut] - scores.len()))
-        risks = group["impact_core_unfavourable"]
-        rows.append(
-            {
-                "band": band,
-                "risk_low": risks.min(),
-                "risk_high": risks.max(),
-                "n": scores.len(),
-                "cut_gose": best if scores.len() else None,
-                "n_unfavourable": below[best],
-            }
-        )
+    groups = dict(outcomes.drop_nulls("prognostic_band").group_by("prognostic_band"))
+    bands_ = sorted(groups)
+    scores = [groups[band]["gose_6m"].drop_nulls() for band in bands_]
+    below = [{cut: int((own < cut).sum()) for cut in CUTS} for own in scores]
+    chosen = min(
+        itertools.combinations_with_replacement(reversed(CUTS), len(bands_)),
+        key=lambda asked: (
+            sum(
+                abs(2 * count[cut] - own.len())
+                for cut, count, own in zip(asked, below, scores, strict=True)
+            ),
+            asked,
+        ),
+    )
+    rows = [
+        {
+            "band": band[0],
+            "risk_low": groups[band]["impact_core_unfavourable"].min(),
+            "risk_high": groups[band]["impact_core_unfavourable"].max(),
+            "n": own.len(),
+            "cut_gose": cut if own.len() else None,
+            "n_unfavourable": count[cut],
+        }
+        for band, own, count, cut in zip(bands_, scores, below, chosen, strict=True)
+    ]
     schema = {name: column.dtype for name, column in contracts.BANDS.columns.items()}
-    return pl.DataFrame(rows, schema=schema).sort("band")
+    return pl.DataFrame(rows, schema=schema)
 
 
 def unfavourable(outcomes: pl.DataFrame, chosen: pl.DataFrame) -> pl.Series:

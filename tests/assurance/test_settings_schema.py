@@ -50,6 +50,7 @@ BARE = (
     "n_blocks",
     "min_bins",
     "n_bands",
+    "exposed_above",
     "min_curvature_z",
     "chunk_samples",
     "fisher_clip",

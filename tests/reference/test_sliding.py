@@ -1,6 +1,8 @@
 """Sliding dichotomy: bands of prognosis, each divided near its median (Murray et al. 2005,
 J Neurotrauma 22:511-517, from memory), against the rule as a plain loop."""
 
+import itertools
+
 import numpy as np
 import polars as pl
 import pytest
@@ -63,20 +65,36 @@ def test_the_same_score_may_be_good_in_one_band_and_bad_in_another():
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_the_cut_is_that_of_a_plain_loop(seed):
+def test_the_cuts_are_those_of_a_plain_loop(seed):
     draw = np.random.default_rng(seed)
     n = int(draw.integers(3, 60))
     scores = [None if draw.random() < 0.2 else int(s) for s in draw.integers(1, 9, n)]
     table = _outcomes(draw.random(n).round(2), scores)
-    for row in sliding.cuts(table).to_dicts():
-        own = table.filter(prognostic_band=row["band"])["gose_6m"].drop_nulls().to_list()
-        best, least = None, None
-        for cut in (2, 4, 5, 6, 7, 8):
-            away = abs(sum(score < cut for score in own) - len(own) / 2)
-            if own and (least is None or away < least):
-                best, least = cut, away
-        assert row["cut_gose"] == best
-        assert row["n"] == len(own)
+    own = [
+        table.filter(prognostic_band=band)["gose_6m"].drop_nulls().to_list()
+        for band in sorted(table["prognostic_band"].unique())
+    ]
+    best, least = None, None
+    for asked in itertools.product((2, 4, 5, 6, 7, 8), repeat=len(own)):
+        if any(worse > better for better, worse in itertools.pairwise(asked)):
+            continue
+        away = sum(
+            abs(sum(score < cut for score in band) - len(band) / 2)
+            for cut, band in zip(asked, own)
+        )
+        if least is None or away < least:  # in order, so the lower of equals comes first
+            best, least = asked, away
+    chosen = sliding.cuts(table)
+    assert chosen["n"].to_list() == [len(band) for band in own]
+    assert chosen["cut_gose"].to_list() == [
+        cut if band else None for cut, band in zip(best, own)
+    ]
+
+
+def test_a_worse_prognosis_is_never_held_to_a_better_outcome():
+    table = _outcomes([0.1] * 4 + [0.5] * 4 + [0.9] * 4, [4, 4, 8, 8, 1, 1, 8, 8, 1, 5, 6, 8])
+    cuts = sliding.cuts(table)["cut_gose"].to_list()
+    assert cuts == sorted(cuts, reverse=True)
 
 
 def test_nobody_gives_no_bands():

@@ -162,7 +162,7 @@ def test_a_missing_block_says_what_stands_in_it(tmp_path):
     del config["cohort"]
     assert _problems(tmp_path, config) == [
         "config.yaml, cohort: missing; write a block `cohort:` with main_window, eligibility, "
-        "monitoring_end_tolerance_h"
+        "table_one, monitoring_end_tolerance_h"
     ]
 
 
@@ -171,7 +171,7 @@ def test_an_empty_block_says_what_to_write(tmp_path):
     config["cohort"] = None
     assert _problems(tmp_path, config) == [
         "config.yaml, cohort: nothing is written; "
-        "write `main_window: ...`, `eligibility: ...`, "
+        "write `main_window: ...`, `eligibility: ...`, `table_one: ...`, "
         "`monitoring_end_tolerance_h: ...` below it"
     ]
 
@@ -553,6 +553,15 @@ def test_a_column_known_afterwards_is_told_once(tmp_path, name):
         found = _problems(tmp_path, models=_plan(**entry))
         assert len(found) == 1
         assert f"'{name}' is known only after the window" in found[0]
+
+
+def test_groups_of_table_one_by_a_column_that_is_no_exposure_are_refused(tmp_path):
+    groups = {"by": "exposure", "exposure": "age_years", "exposed_above": 40.0}
+    found = _problems(tmp_path, _config(cohort={"table_one": groups}))
+    assert len(found) == 1
+    assert "table_one.exposure: 'age_years' is no exposure of the analysis table" in found[0]
+    groups["exposure"] = "prx_mean"
+    assert _problems(tmp_path, _config(cohort={"table_one": groups})) == []
 
 
 def test_another_encoding_is_told_in_words(tmp_path):

@@ -59,13 +59,14 @@ rule monitoring_end:
 
 
 rule table_one:
-    """Describe the cohort of the main window by outcome."""
+    """Describe the cohort of the main window by outcome or by exposure."""
     input:
         analysis=rules.cohort.output.analysis,
     output:
         table="results/tables/table1.parquet",
     params:
         main_window=SET["cohort"]["main_window"],
+        groups=SET["cohort"]["table_one"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
         code=provenance.code_of(SCRIPTS / "table_one.py"),
