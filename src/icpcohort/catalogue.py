@@ -38,6 +38,7 @@ Research use on recorded data; not a medical device, and not for decisions at th
 |---|---|
 | [`report.html`](report.html) | The report, in one page that needs no network |
 | `README.md` | This page |
+| `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
 """
 
 

@@ -8,8 +8,8 @@ import pytest
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
-COHORT = {"cohort", "table_one", "report"} | MODELS
-EXPOSURES = {"burden", "summary", "optima"} | COHORT
+COHORT = {"cohort", "table_one", "handover", "report"} | MODELS
+EXPOSURES = {"burden", "summary", "optima", "monitoring_end"} | COHORT
 
 
 def _patients(place):
@@ -65,7 +65,7 @@ def test_an_event_of_one_patient_reruns_that_patient(place):
 
 def test_an_outcome_does_not_touch_the_recordings(place):
     place.edit("study/demo/patients.csv", ",male,", ",female,")
-    assert place.would_run() == {"study", "outcomes"} | COHORT
+    assert place.would_run() == {"study", "outcomes", "monitoring_end"} | COHORT
 
 
 @pytest.mark.parametrize(

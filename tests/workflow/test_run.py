@@ -40,6 +40,7 @@ def _patients(place):
 def test_a_run_leaves_exactly_these_files(finished):
     expected = {"report.html", "README.md", "tables/table1.parquet"}
     expected |= {f"{name}.parquet" for name in TOGETHER}
+    expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
     expected |= {
         f"models/{model}/{table}.parquet"

@@ -72,3 +72,19 @@ rule table_one:
         code=provenance.code_of(SCRIPTS / "table_one.py"),
     script:
         "../scripts/table_one.py"
+
+
+rule handover:
+    """Write the analysis table for programs that read no Parquet."""
+    input:
+        analysis=rules.cohort.output.analysis,
+    output:
+        csv="results/analysis.csv",
+        stata="results/analysis.dta",
+        feather="results/analysis.feather",
+    params:
+        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
+        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        code=provenance.code_of(SCRIPTS / "handover.py"),
+    script:
+        "../scripts/handover.py"
