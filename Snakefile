@@ -36,6 +36,8 @@ rule all:
         report="results/report.html",
         pictures="results/pictures.html",
         catalogue="results/README.md",
+        monitoring_end="results/monitoring_end_by_outcome.parquet",
+        handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
 
 
 include: "workflow/rules/study.smk"

@@ -41,6 +41,7 @@ Research use on recorded data; not a medical device, and not for decisions at th
 | `pictures/<patient>.svg` | One patient over time: pressures, what was masked or missing |
 | [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
 | `README.md` | This page |
+| `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
 """
 
 

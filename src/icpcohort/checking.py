@@ -123,19 +123,24 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
         why = "config.yaml does not say where they are (study.folder)"
         return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
     written = at(files.settings, "study")
-    own: dict[str, Any] = {"folder": str(folder / written["folder"]), "columns": {}}
+    own: dict[str, Any] = {"folder": str(folder / written["folder"])}
+    own |= {"columns": {}, "codings": {}, "gose_coding": at(written, "gose_coding")}
     passed_over = []
+    if not settings.is_sound(files, "study.gose_coding"):
+        own["gose_coding"] = "gose_1_dead"
+        passed_over.append("which way gose_6m is coded, since study.gose_coding is not right")
     for name in study.TABLES:
         if not settings.is_sound(files, f"study.{name}"):
             passed_over.append(f"the table of {name}, since study.{name} is not right")
             continue
         own[name] = written[name]
-        columns = at(written, "columns", name)
-        own["columns"][name] = {
-            ours: theirs
-            for ours, theirs in (columns.items() if isinstance(columns, dict) else ())
-            if settings.is_sound(files, f"study.columns.{name}.{ours}")
-        }
+        for part in ("columns", "codings"):
+            stated = at(written, part, name)
+            own[part][name] = {
+                ours: theirs
+                for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
+                if settings.is_sound(files, f"study.{part}.{name}.{ours}")
+            }
     return own, passed_over
 
 

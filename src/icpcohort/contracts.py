@@ -58,6 +58,9 @@ PATIENTS = Table(
         "marshall_class": Column(COUNT, "", "Marshall computed-tomography class, 1-6"),
         "traumatic_sah": Column(FLAG, "", "Traumatic subarachnoid haemorrhage"),
         "epidural_mass": Column(FLAG, "", "Epidural mass lesion"),
+        "cisterns": Column(TEXT, "", "Basal cisterns: normal, compressed or absent"),
+        "midline_shift_mm": Column(REAL, "mm", "Midline shift"),
+        "ventricular_blood": Column(FLAG, "", "Intraventricular haemorrhage"),
         "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission"),
         "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission"),
         "gose_6m": Column(
@@ -65,18 +68,15 @@ PATIENTS = Table(
         ),
         "death_h": Column(REAL, "h", "Death since time zero; null if alive when last known"),
         "left_unit_h": Column(REAL, "h", "Discharge from the unit since time zero, alive"),
+        "last_known_h": Column(REAL, "h", "Last known to be alive since time zero"),
         **LEVEL,
     },
 )
 
 # Known only after an exposure window: no exposure, and nothing to adjust for.
 KNOWN_AFTERWARDS = (
-    "death_h",
-    "left_unit_h",
-    "gose_6m",
-    "gose_6m_merged",
-    "unfavourable",
-    "dead",
+    *("death_h", "left_unit_h", "last_known_h", "gose_6m", "gose_6m_merged"),
+    *("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon", "survival_h", "died"),
 )
 
 RECORDING_LIST = Table(
@@ -154,6 +154,19 @@ EVENTS = Table(
             name: column._replace(about=f"{column.about}, from a level_change on")
             for name, column in LEVEL.items()
         },
+    },
+)
+
+RECODINGS = Table(
+    "recodings.parquet",
+    "One row a value of the study's tables that the settings translate, and how often it stood",
+    ("table", "column", "from", "to"),
+    {
+        "table": Column(TEXT, "", "patients, recordings, monitors or events"),
+        "column": Column(TEXT, "", "Our name of the column"),
+        "from": Column(TEXT, "", "Value in the study's table"),
+        "to": Column(TEXT, "", "Our value; empty for missing"),
+        "n": Column(COUNT, "", "Rows; 0 for a translation that no row needed"),
     },
 )
 
@@ -449,7 +462,16 @@ OUTCOMES = Table(
         ),
         "gose_6m_merged": Column(COUNT, "{score}", "The same with 2 and 3 merged into 3"),
         "unfavourable": Column(FLAG, "", "GOSE below the favourable scores of the settings"),
+        "unfavourable_sliding": Column(
+            FLAG, "", "GOSE below the cut of the patient's prognostic band; see `bands.parquet`"
+        ),
         "dead": Column(FLAG, "", "GOSE 1"),
+        "dead_by_horizon": Column(
+            FLAG, "", "Death by the horizon of mortality in the settings; null if not known"
+        ),
+        "prognostic_band": Column(
+            COUNT, "", "Band of IMPACT core risk, from 1 for the lowest; see `bands.parquet`"
+        ),
         "impact_core_mortality": Column(
             REAL, "1", "IMPACT core probability of death at 6 months"
         ),
@@ -459,9 +481,51 @@ OUTCOMES = Table(
         "impact_core_logit": Column(
             REAL, "1", "IMPACT core log odds of an unfavourable outcome"
         ),
+        "impact_extended_mortality": Column(
+            REAL, "1", "IMPACT extended probability of death at 6 months"
+        ),
+        "impact_extended_unfavourable": Column(
+            REAL, "1", "IMPACT extended probability of an unfavourable outcome at 6 months"
+        ),
+        "impact_extended_logit": Column(
+            REAL, "1", "IMPACT extended log odds of an unfavourable outcome"
+        ),
+        "impact_lab_mortality": Column(
+            REAL, "1", "IMPACT laboratory probability of death at 6 months"
+        ),
+        "impact_lab_unfavourable": Column(
+            REAL, "1", "IMPACT laboratory probability of an unfavourable outcome at 6 months"
+        ),
+        "impact_lab_logit": Column(
+            REAL, "1", "IMPACT laboratory log odds of an unfavourable outcome"
+        ),
+        "rotterdam": Column(COUNT, "{score}", "Rotterdam computed-tomography score, 1-6"),
         "gcs_pupils": Column(COUNT, "{score}", "GCS-P: GCS - number of unreactive pupils"),
     },
 )
+
+BANDS = Table(
+    "bands.parquet",
+    "Sliding dichotomy: one row a prognostic band, with the GOSE that divides it near half",
+    ("band",),
+    {
+        "band": Column(COUNT, "", "Prognostic band, from 1 for the lowest risk"),
+        "risk_low": Column(
+            REAL, "1", "Lowest IMPACT core risk of an unfavourable outcome in it"
+        ),
+        "risk_high": Column(REAL, "1", "Highest risk in it"),
+        "n": Column(COUNT, "", "Patients of the band whose GOSE is known"),
+        "cut_gose": Column(COUNT, "{score}", "Lowest score that counts as favourable in it"),
+        "n_unfavourable": Column(COUNT, "", "Patients below the cut"),
+    },
+)
+
+SURVIVAL = {
+    "survival_h": Column(
+        REAL, "h", "From the landmark, the window's end, to death or last known alive"
+    ),
+    "died": Column(FLAG, "", "Death at the end of survival_h; false: censored there"),
+}
 
 FLOW = Table(
     "flow.parquet",
@@ -491,10 +555,49 @@ DROPPED = Table(
     },
 )
 
+MONITORING_END = Table(
+    "monitoring_end.parquet",
+    "One row a patient and window: when the recordings ended in it, and why",
+    ("window", "patient_id"),
+    {
+        "window": _WINDOW,
+        "patient_id": _PATIENT_ID,
+        "monitored_until_h": Column(
+            REAL, "h", "End of the last recording used, or of the window if that is earlier"
+        ),
+        "reason": Column(
+            TEXT,
+            "",
+            "landmark_reached, death, left_unit, monitor_removed, recording_ended, unknown or "
+            "never_monitored",
+        ),
+        "event_h": Column(
+            REAL, "h", "Death, discharge or removal that explains the end; null without one"
+        ),
+    },
+)
+
+MONITORING_END_BY_OUTCOME = Table(
+    "monitoring_end_by_outcome.parquet",
+    "Why recordings ended, by outcome: one row a window, outcome and reason",
+    ("window", "outcome", "reason"),
+    {
+        "window": _WINDOW,
+        "outcome": Column(TEXT, "", "favourable, unfavourable or unknown"),
+        "reason": Column(TEXT, "", "As in `monitoring_end.parquet`"),
+        "n": Column(COUNT, "", "Patients"),
+        "n_group": Column(COUNT, "", "Patients of the window with this outcome"),
+        "percent": Column(REAL, "%", "n / n_group"),
+        "until_median_h": Column(REAL, "h", "Median of monitored_until_h"),
+        "until_q1_h": Column(REAL, "h", "Its first quartile"),
+        "until_q3_h": Column(REAL, "h", "Its third quartile"),
+    },
+)
+
 
 def analysis(burden_columns: dict[str, Column]) -> Table:
     """Return the contract of the analysis table with one column a burden measure."""
-    own = PATIENTS.columns | OUTCOMES.columns | SUMMARY.columns | burden_columns
+    own = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns | burden_columns
     return Table(
         "analysis.parquet",
         "One row a patient of the cohort and window: covariates, exposures, outcomes",
@@ -563,16 +666,28 @@ MODEL_DROPPED = Table(
 
 TABLE_ONE = Table(
     "tables/table1.parquet",
-    "Table 1: characteristics of the cohort of the main window, by outcome",
+    "Table 1: characteristics of the cohort of the main window, by outcome or exposure",
     ("row",),
     {
         "row": Column(COUNT, "", "Order of the row"),
         "variable": Column(TEXT, "", "Variable, in words"),
         "level": Column(TEXT, "", "Level of a category, or the statistic shown"),
         "overall": Column(TEXT, "", "All patients"),
-        "favourable": Column(TEXT, "", "Patients with a favourable outcome"),
-        "unfavourable": Column(TEXT, "", "Patients with an unfavourable outcome"),
-        "unknown": Column(TEXT, "", "Patients whose outcome is unknown"),
-        "n_missing": Column(COUNT, "", "Patients without a value"),
+        "group_1": Column(TEXT, "", "Patients of the first group"),
+        "group_2": Column(TEXT, "", "Patients of the second group"),
+        "unknown": Column(TEXT, "", "Patients whose group is unknown"),
+        "smd": Column(
+            REAL,
+            "1",
+            "Absolute standardised difference of the two groups, in a variable's first row; "
+            "null where it cannot be computed",
+        ),
+        "n_missing": Column(
+            COUNT, "", "Patients without a value, in a variable's first row; null below it"
+        ),
+        "n_missing_1": Column(COUNT, "", "The same in the first group"),
+        "n_missing_2": Column(COUNT, "", "The same in the second group"),
+        "group_1_is": Column(TEXT, "", "What the first group is"),
+        "group_2_is": Column(TEXT, "", "What the second group is"),
     },
 )

@@ -66,17 +66,31 @@ def table_one(table: pl.DataFrame) -> Grid:
     for row in table.sort("row").to_dicts():
         first = row["variable"] != before
         before = row["variable"]
-        cells = [row["overall"], row["favourable"], row["unfavourable"], row["unknown"]]
-        n_missing = format_number(row["n_missing"], decimals=0)
+        cells = [row["overall"], row["group_1"], row["group_2"], row["unknown"]]
         label = f"{row['variable']}, {row['level']}" if first else f"… {row['level']}"
-        rows.append([label, *cells, n_missing if first else ""])
-    return Grid(
-        "Table 1. Patients of the main window, by outcome",
-        ["Variable", "All", "Favourable", "Unfavourable", "Outcome unknown", "Missing, n"],
-        rows,
-        "Median (IQR) or n (% of the patients of the column who have a value). The columns are "
-        "described, not compared; no test was made.",
+        compared = first and before != "Patients"
+        difference = format_number(row["smd"], decimals=2) if compared else ""
+        rows.append([label, *cells, difference, _missing(row) if first else ""])
+    first_group, second_group = (
+        table[f"group_{i}_is"][0] if table.height else f"Group {i}" for i in (1, 2)
     )
+    return Grid(
+        "Table 1. Patients of the main window",
+        [
+            *("Variable", "All", first_group, second_group, "Group unknown"),
+            *("Difference", "Missing, n"),
+        ],
+        rows,
+        "Median (IQR) or n/N (%), N being the patients of the column who have a value. "
+        "Difference: absolute standardised difference of the two groups. Missing: all (first "
+        "group, second group). No test was made.",
+    )
+
+
+def _missing(row: dict[str, Any]) -> str:
+    counts = (row["n_missing"], row["n_missing_1"], row["n_missing_2"])
+    total, first, second = (format_number(n, decimals=0) for n in counts)
+    return f"{total} ({first}, {second})" if row["n_missing"] else total
 
 
 def flow(table: pl.DataFrame) -> Grid:

@@ -9,6 +9,7 @@ from icpcohort import (
     cohort,
     intervals,
     levels,
+    monitoring_end,
     optimal_cpp,
     outcomes,
     pulse,
@@ -46,15 +47,18 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     ]
     patients = cohort.methods_sentence(
         windows=windows,
-        min_age_years=settings["cohort"]["min_age_years"],
+        rules=settings["cohort"]["eligibility"],
         time_zero=settings["study"]["time_zero"],
+    )
+    ends = monitoring_end.methods_sentence(
+        tolerance_h=settings["cohort"]["monitoring_end_tolerance_h"]
     )
     return {
         "Signals and artefacts": " ".join(signals),
         "Reactivity indices": index,
         "Optimal CPP": " ".join(curve),
         "Burden": burden.methods_sentence(**settings["burden"]),
-        "Exposure windows and cohort": patients,
+        "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
         **{
             f"Model: {name.replace('_', ' ')}": fit.methods_sentence(

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from icpcohort.contracts import Column, Table
@@ -63,15 +64,21 @@ def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
     The file appears under its name only when it is complete.
     """
     check(frame, table, str(path))
-    arrow = frame.select(list(table.columns)).sort(table.key).to_arrow()
-    for i, (name, column) in enumerate(table.columns.items()):
-        metadata = {"unit": column.unit, "about": column.about}
-        arrow = arrow.set_column(i, arrow.field(i).with_metadata(metadata), arrow.column(name))
+    arrow = to_arrow(frame.select(list(table.columns)).sort(table.key), table)
     whole = Path(path)
     whole.parent.mkdir(parents=True, exist_ok=True)
     part = whole.with_name(whole.name + ".part")
     pq.write_table(arrow, part, compression="zstd")
     part.replace(whole)
+
+
+def to_arrow(frame: pl.DataFrame, table: Table) -> pa.Table:
+    """Return the table's columns in Arrow, with unit and meaning in each field."""
+    arrow = frame.select(list(table.columns)).to_arrow()
+    for i, (name, column) in enumerate(table.columns.items()):
+        metadata = {"unit": column.unit, "about": column.about}
+        arrow = arrow.set_column(i, arrow.field(i).with_metadata(metadata), arrow.column(name))
+    return arrow
 
 
 def read(path: str | Path, table: Table) -> pl.DataFrame:

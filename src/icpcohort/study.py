@@ -1,40 +1,34 @@
-"""Study: the four tables that a study brings, read, checked cell by cell, and typed."""
+"""Study: the four tables that a study brings, typed, and the rows of one patient."""
 
-import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import polars as pl
 
-from icpcohort import contracts, entries, exports
+from icpcohort import codings, contracts
 from icpcohort.contracts import Table
+from icpcohort.study_rows import MAY_BE_EMPTY, NEEDED, TABLES, Row, Rows, read_rows
 from icpcohort.validation import suggestion
 
-TABLES: dict[str, Table] = {
-    "patients": contracts.PATIENTS,
-    "recordings": contracts.RECORDING_LIST,
-    "monitors": contracts.MONITORS,
-    "events": contracts.EVENTS,
-}
-NEEDED = {  # columns that must be there, and filled unless they may be empty
-    "patients": ("patient_id", "age_years", "gose_6m", "death_h", "left_unit_h"),
-    "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
-    "monitors": ("monitor_id", "patient_id", "kind"),
-    "events": ("patient_id", "event", "start_s"),
-}
-MAY_BE_EMPTY = ("age_years", "gose_6m", "death_h", "left_unit_h")  # in single rows
-NEEDS_ROWS = ("patients", "recordings")
+__all__ = [
+    "MAY_BE_EMPTY",
+    "NEEDED",
+    "TABLES",
+    "Row",
+    "Rows",
+    "Study",
+    "StudyError",
+    "events_of",
+    "level_of",
+    "monitors_of",
+    "read_rows",
+    "read_study",
+    "recordings_of",
+    "unread",
+]
+
 MAX_SHOWN = 50
-_IN_THIS_ORDER = (
-    ("start_s", "end_s"),
-    ("insertion_h", "removal_h"),
-    ("insertion_h", "malfunction_h"),
-    ("malfunction_h", "removal_h"),
-    ("calibrated_h", "removal_h"),
-)
-DEAD_BY_SCORE_H = 3_600.0  # a death in the first 150 days precedes the 6-month score; no source
 
 
 class StudyError(Exception):
@@ -56,26 +50,7 @@ class Study:
     recordings: pl.DataFrame
     monitors: pl.DataFrame
     events: pl.DataFrame
-
-
-class Row(NamedTuple):
-    """One row; a cell with a fault is absent from `values`, an empty one is None."""
-
-    file: str
-    number: int
-    values: dict[str, Any]
-
-    @property
-    def where(self) -> str:
-        """The file, and the row's number in it."""
-        return f"{self.file} row {self.number}"
-
-
-class Rows(NamedTuple):
-    """One table that can be read: the names in its file, and the rows that fit them."""
-
-    header: list[str]
-    rows: list[Row]
+    recodings: pl.DataFrame  # what of them the settings translated
 
 
 def read_study(settings: dict[str, Any]) -> Study:
@@ -84,8 +59,9 @@ def read_study(settings: dict[str, Any]) -> Study:
     Parameters
     ----------
     settings : dict
-        Checked settings; read are `study.folder`, the tables' names and `study.columns`.
-        A relative folder counts from the working directory.
+        Checked settings; read are `study.folder`, the tables' names, `study.columns`,
+        `study.codings` and `study.gose_coding`. A relative folder counts from the working
+        directory.
 
     Returns
     -------
@@ -103,29 +79,15 @@ def read_study(settings: dict[str, Any]) -> Study:
     tables, found = read_rows(settings["study"])
     if found:
         raise StudyError(found)
-    return Study(**{name: _frame(tables[name].rows, TABLES[name]) for name in TABLES})
-
-
-def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
-    """Return the tables that can be read by name, and every problem of all.
-
-    Parameters
-    ----------
-    study : dict
-        As in `read_study`; a table whose name is not there is passed over.
-    """
-    folder = Path(study["folder"])
-    tables, found = {}, []
-    for name in (name for name in TABLES if name in study):
-        table, problems = _read_table(
-            folder / study[name], name=name, names=study["columns"][name], folder=folder
-        )
-        found += problems
-        if table is not None:
-            tables[name] = table
-            if name != "patients":
-                found += _strangers(table.rows, tables.get("patients"))
-    return tables, found
+    frames = {name: _frame(tables[name].rows, TABLES[name]) for name in TABLES}
+    recoded = [
+        (name, column, *pair)
+        for name, table in tables.items()
+        for row in table.rows
+        for column, pair in row.recoded.items()
+    ]
+    recodings = codings.count(recoded, stated=settings["study"]["codings"])
+    return Study(**frames, recodings=recodings)
 
 
 def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
@@ -193,148 +155,3 @@ def _frame(rows: list[Row], table: Table) -> pl.DataFrame:
     columns = {name: [row.values[name] for row in rows] for name in table.columns}
     schema = {name: column.dtype for name, column in table.columns.items()}
     return pl.DataFrame(columns, schema=schema).sort(table.key)
-
-
-# --- one table -----------------------------------------------------------------------------
-
-
-def _read_table(
-    path: Path, *, name: str, names: dict[str, str], folder: Path
-) -> tuple[Rows | None, list[str]]:
-    """Return one table (None: it cannot be read) and its problems."""
-    try:
-        export, row_problems = exports.read(path)
-    except exports.ExportError as error:
-        return None, [f"{path.name}{error}"]
-    found = [f"{path.name}{line}" for line in row_problems]
-    found += [
-        f"{path.name}, {line}"
-        for line in _header_problems(export.header, name=name, names=names)
-    ]
-    if not export.rows and name in NEEDS_ROWS:
-        found.append(f"{path.name}: no rows; write one line for each of the study's {name}")
-    rows = []
-    for number, cells in export.rows:
-        texts = dict(zip(export.header, cells, strict=True))
-        row = Row(path.name, number, {})
-        for ours, column in TABLES[name].columns.items():
-            theirs = names.get(ours, ours)
-            value, words = entries.understood(texts.get(theirs, ""), name=ours, column=column)
-            if words is None and value is None and theirs in texts and _must_fill(name, ours):
-                words = "empty; every row needs one"
-            if words is None:
-                row.values[ours] = value
-            else:
-                found.append(f"{row.where}, {ours}: {words}")
-        for ours, words in list(_row_problems(row.values, folder=folder)):
-            row.values.pop(ours, None)
-            found.append(f"{row.where}, {ours}: {words}")
-        rows.append(row)
-    return Rows(export.header, rows), [*found, *_repeated(rows, name=name)]
-
-
-def _must_fill(name: str, column: str) -> bool:
-    return column in NEEDED[name] and column not in MAY_BE_EMPTY
-
-
-def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> Iterator[str]:
-    """Yield a line for each column that is missing, stands twice or looks misspelt."""
-    theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
-    free = [column for column in header if column and column not in theirs.values()]
-    absent = [ours for ours, column in theirs.items() if column not in header]
-    optional = []
-    for ours in absent:
-        if ours in names:
-            yield (
-                f"column {theirs[ours]}: missing; {suggestion(theirs[ours], free)} "
-                f"(study.columns.{name}.{ours} in config.yaml)"
-            )
-        elif ours in NEEDED[name]:
-            near = suggestion(ours, free)
-            yours = near.split("'")[1] if near.startswith("did") else "NAME_OF_YOUR_COLUMN"
-            yield (
-                f"column {ours}: missing; add it, or write in config.yaml under "
-                f"study.columns.{name} the line `{ours}: {yours}`"
-            )
-        else:
-            optional.append(ours)
-    for column in free:
-        near_names = difflib.get_close_matches(column.lower(), optional, n=1, cutoff=0.8)
-        if near_names:
-            near = near_names[0]
-            yield f"column {column}: not known; did you mean '{near}'? Rename or remove it"
-    for column in sorted({column for column in theirs.values() if header.count(column) > 1}):
-        yield f"column {column}: stands {header.count(column)} times; keep one"
-
-
-def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
-    """Yield what is wrong between the cells of one row, and with its path, by column."""
-    for start, end in _IN_THIS_ORDER:
-        begin, finish = values.get(start), values.get(end)
-        if begin is not None and finish is not None and finish < begin:
-            yield end, f"{finish:g} is before {start} {begin:g}; correct one of them"
-    levels = [name for name in contracts.LEVEL if values.get(name) is not None]
-    if levels and values.get("event") not in (None, "level_change"):
-        yield (
-            levels[0],
-            f"stated in a row of '{values['event']}'; a level is stated in patients.csv, or in"
-            " a row with the event level_change",
-        )
-    path = values.get("path")
-    if path is not None:
-        words = entries.path_problem(path, folder=folder)
-        if words is None and values.get("format") == "wfdb" and not path.endswith(".hea"):
-            words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
-        if words is not None:
-            yield "path", words
-    death_h, left_h, gose = (values.get(n) for n in ("death_h", "left_unit_h", "gose_6m"))
-    if death_h is not None and left_h is not None and left_h > death_h:
-        yield "left_unit_h", f"{left_h:g} is after death_h {death_h:g}; correct one of them"
-    if death_h is not None and gose is not None and death_h < DEAD_BY_SCORE_H and gose > 1:
-        yield "gose_6m", f"{gose} although death_h is {death_h:g}; correct one of them"
-
-
-def _repeated(rows: list[Row], *, name: str) -> Iterator[str]:
-    """Yield a line for each row that repeats another, or differs from it in capitals only.
-
-    Identifiers become names of files, and not every file system tells capitals apart.
-    """
-    keys: list[tuple[str, ...]] = [TABLES[name].key]
-    if name == "recordings":
-        keys.append(("path", "icp_channel"))
-    for key in keys:
-        first: dict[tuple[str, ...], int] = {}
-        for row in rows:
-            values = [row.values.get(column) for column in key]
-            if values[0] is None or not all(column in row.values for column in key):
-                continue
-            place = first.setdefault(tuple(_folded(key, values)), row.number)
-            if place != row.number:
-                filled = {c: str(v) for c, v in zip(key, values, strict=True) if v is not None}
-                what, shown = ", ".join(filled), ", ".join(filled.values())
-                yield f"{row.where}, {what}: '{shown}' stands in row {place} too; keep one"
-
-
-def _folded(key: tuple[str, ...], values: list[Any]) -> Iterator[str]:
-    for column, value in zip(key, values, strict=True):
-        yield str(value).casefold() if column in entries.IDENTIFIERS else str(value)
-
-
-def _strangers(rows: list[Row], patients: Rows | None) -> list[str]:
-    """List the rows of another table whose patient is not in the table of patients."""
-    listed = patients.rows if patients else []
-    known = {row.values["patient_id"] for row in listed if row.values.get("patient_id")}
-    if not known:
-        return []  # one fault of the table of patients, not one of every row elsewhere
-    nearest: dict[str, str] = {}
-    found = []
-    for row in rows:
-        patient_id = row.values.get("patient_id")
-        if patient_id is not None and patient_id not in known:
-            if patient_id not in nearest:
-                nearest[patient_id] = suggestion(patient_id, known)
-            found.append(
-                f"{row.where}, patient_id: '{patient_id}' is not in the table of patients; "
-                f"{nearest[patient_id]}"
-            )
-    return found

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, store
+from icpcohort import balance, contracts, store
 
 MISSING = "–"
 NOT_ESTIMABLE = "not estimable"
@@ -36,6 +36,7 @@ VARIABLES = (
     Variable("marshall_class", "Marshall class", None),
     Variable("traumatic_sah", "Traumatic subarachnoid haemorrhage", None),
     Variable("epidural_mass", "Epidural mass lesion", None),
+    Variable("rotterdam", "Rotterdam score", None),
     Variable("glucose_mmol_l", "Glucose (mmol/L)", 1),
     Variable("haemoglobin_g_dl", "Haemoglobin (g/dL)", 1),
     Variable("impact_core_unfavourable", "IMPACT core risk of an unfavourable outcome", 2),
@@ -47,12 +48,33 @@ VARIABLES = (
     Variable("cppopt_yield_percent", "CPPopt yield (% of minutes with CPP)", 1),
 )
 
-GROUPS = {
-    "overall": pl.lit(True),
-    "favourable": pl.col("unfavourable").eq_missing(False),
-    "unfavourable": pl.col("unfavourable").eq_missing(True),
-    "unknown": pl.col("unfavourable").is_null(),
-}
+
+class Groups(NamedTuple):
+    """The two groups of Table 1: their names, and which patients belong to the second."""
+
+    first: str
+    second: str
+    in_second: pl.Expr  # null where the group is unknown
+
+
+def groups_of(by: str, *, exposure: str, exposed_above: float) -> Groups:
+    """Return the groups by outcome, or by an exposure above a value in the exposure's unit.
+
+    Raises
+    ------
+    ValueError
+        If `by` is neither "outcome" nor "exposure".
+    """
+    if by == "outcome":
+        return Groups("Favourable", "Unfavourable", pl.col("unfavourable"))
+    if by == "exposure":
+        limit = f"{exposed_above:g}"
+        return Groups(
+            f"{exposure} up to {limit}",
+            f"{exposure} above {limit}",
+            pl.col(exposure) > exposed_above,
+        )
+    raise ValueError(f"cohort.table_one.by: {by!r} is unknown; write outcome or exposure")
 
 
 def format_number(value: float | None, *, decimals: int) -> str:
@@ -165,70 +187,92 @@ def format_median(values: pl.Series, *, decimals: int) -> str:
 def methods_sentence() -> str:
     """Return the report's sentence on how its numbers are summarised and rounded."""
     return (
-        "Continuous variables are given as median and quartiles (linear interpolation), "
-        "categories as number and percentage of the patients with a value. Estimates are "
+        "Continuous variables are given as median and quartiles (linear interpolation, type 7 "
+        "of Hyndman and Fan), categories as number, denominator (the patients with a value) "
+        "and percentage. Groups are compared by absolute standardised differences: the "
+        "difference of means over the root of the mean variance, and for categories the "
+        "Mahalanobis distance of their proportions. Estimates are "
         "rounded to two decimals, p values to three, percentages to whole numbers below "
         f"{DECIMALS_FROM_N} patients and to one decimal otherwise; halves are rounded away "
         "from zero."
     )
 
 
-def table_one(analysis: pl.DataFrame, *, main_window: str) -> pl.DataFrame:
-    """Return Table 1 of the patients in `main_window`, by outcome.
+def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl.DataFrame:
+    """Return Table 1 of the patients in `main_window`, by two groups.
 
     Parameters
     ----------
     analysis : DataFrame, one row a window and patient
-        `contracts.analysis`. Null covariates are counted in `n_missing` and are in no
-        percentage and no median; a null `unfavourable` puts the patient under `unknown`.
+        `contracts.analysis`. Null covariates are counted as missing, in all and in each group,
+        and are in no percentage, median or difference.
     main_window : str
         Only the rows of this window are described.
+    groups : Groups
+        A patient whose group is unknown is described under `unknown`, and in no difference.
 
     Returns
     -------
     DataFrame
         `contracts.TABLE_ONE`. Continuous variables: median (quartiles). Categories: one row
-        a level, count (percentage of the group's patients with a value); of a yes/no
-        variable only "yes". A variable without any value keeps one row of dashes. Without
-        patients there is only the row of counts.
+        a level, count/denominator (percentage), the denominator being the group's patients
+        with a value; of a yes/no variable only "yes". A variable without any value keeps one
+        row of dashes. Without patients there is only the row of counts. The first row of a
+        variable has its standardised difference and what is missing.
 
-    Source: common practice; quartiles as in `format_median`.
+    Source: STROBE items 14a and 14b; quartiles as in `format_median`, differences as in
+    `balance`.
     """
     cohort = analysis.filter(pl.col("window") == main_window)
-    groups = {name: cohort.filter(belongs) for name, belongs in GROUPS.items()}
-    counts = {name: str(group.height) for name, group in groups.items()}
+    second = groups.in_second
+    parts = {
+        "overall": cohort,
+        "group_1": cohort.filter(second.eq_missing(False)),
+        "group_2": cohort.filter(second.eq_missing(True)),
+        "unknown": cohort.filter(second.is_null()),
+    }
+    counts = {name: str(part.height) for name, part in parts.items()}
     rows: list[dict[str, object]] = [
-        {"variable": "Patients", "level": "n", "n_missing": 0} | counts
+        {"variable": "Patients", "level": "n"} | counts | dict.fromkeys(_N_MISSING, 0)
     ]
     if cohort.height:
         for variable in VARIABLES:
-            rows += _rows_of(variable, groups)
+            rows += _rows_of(variable, parts)
+    names = {"group_1_is": groups.first, "group_2_is": groups.second}
     frame = pl.DataFrame(
-        [{"row": number} | row for number, row in enumerate(rows, start=1)],
+        [{"row": number} | names | row for number, row in enumerate(rows, start=1)],
         schema={name: column.dtype for name, column in contracts.TABLE_ONE.columns.items()},
     )
     store.check(frame, contracts.TABLE_ONE, "tables.table_one")
     return frame
 
 
-def _rows_of(variable: Variable, groups: dict[str, pl.DataFrame]) -> list[dict[str, object]]:
-    values = {name: group[variable.column] for name, group in groups.items()}
-    about = {"variable": variable.words, "n_missing": values["overall"].null_count()}
+_N_MISSING = {"n_missing": "overall", "n_missing_1": "group_1", "n_missing_2": "group_2"}
+
+
+def _rows_of(variable: Variable, parts: dict[str, pl.DataFrame]) -> list[dict[str, object]]:
+    values = {name: part[variable.column] for name, part in parts.items()}
+    about: dict[str, object] = {"variable": variable.words}
+    compare = balance.of_levels if variable.decimals is None else balance.of_numbers
+    first: dict[str, object] = {"smd": compare(values["group_1"], values["group_2"])}
+    first |= {name: values[part].null_count() for name, part in _N_MISSING.items()}
+    levels = _levels(values["overall"])
     if variable.decimals is not None:
         medians = {
-            name: format_median(group, decimals=variable.decimals)
-            for name, group in values.items()
+            name: format_median(part, decimals=variable.decimals)
+            for name, part in values.items()
         }
-        return [about | {"level": "median (IQR)"} | medians]
-    levels = _levels(values["overall"])
-    if not levels:
-        return [about | {"level": "not recorded"} | dict.fromkeys(groups, MISSING)]
-    return [
-        about
-        | {"level": "yes" if level is True else str(level)}
-        | {name: _share(group, level) for name, group in values.items()}
-        for level in levels
-    ]
+        rows = [about | {"level": "median (IQR)"} | medians]
+    elif not levels:
+        rows = [about | {"level": "not recorded"} | dict.fromkeys(parts, MISSING)]
+    else:
+        rows = [
+            about
+            | {"level": "yes" if level is True else str(level)}
+            | {name: _share(part, level) for name, part in values.items()}
+            for level in levels
+        ]
+    return [rows[0] | first, *rows[1:]]
 
 
 def _levels(values: pl.Series) -> Sequence[object]:
@@ -240,4 +284,6 @@ def _levels(values: pl.Series) -> Sequence[object]:
 
 def _share(values: pl.Series, level: object) -> str:
     known = values.drop_nulls()
-    return format_share(int((known == level).sum()), known.len())
+    n = int((known == level).sum())
+    percent = format_percent(n, known.len())
+    return percent if percent == MISSING else f"{n}/{known.len()} ({percent})"

@@ -9,7 +9,17 @@ import jsonschema
 import pytest
 import yaml
 
-from icpcohort import burden, contracts, entries, intervals, plan_checks, settings, study
+from icpcohort import (
+    burden,
+    contracts,
+    eligibility,
+    entries,
+    gose,
+    intervals,
+    plan_checks,
+    settings,
+    study,
+)
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -30,12 +40,18 @@ CONTENTS["config"]["study"]["columns"] = {
     name: {column: f"their {column}" for column in table.columns}
     for name, table in study.TABLES.items()
 }
+CONTENTS["config"]["study"]["codings"] = {
+    name: {column: {"their value": "our value"} for column in table.columns}
+    for name, table in study.TABLES.items()
+}
 FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
-UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3")
+UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
 BARE = (
     "n_blocks",
     "min_bins",
+    "n_bands",
+    "exposed_above",
     "min_curvature_z",
     "chunk_samples",
     "fisher_clip",
@@ -108,7 +124,12 @@ def test_the_schemas_are_json_schemas_and_an_unchanged_validator_agrees(name):
 @pytest.mark.parametrize(("name", "path"), BLOCKS)
 def test_an_unknown_name_is_refused_in_every_block(name, path):
     found = _problems(name, _changed(CONTENTS[name], (*path, "zz_unknown"), 1))
-    if path in {("windows",), ("models",)}:  # here any name is a new window or model
+    if (
+        path[:2] == ("study", "codings") and len(path) == 4
+    ):  # here any name is a value of theirs
+        assert len(found) == 1
+        assert "zz_unknown: 1 is not text" in found[0]
+    elif path in {("windows",), ("models",)}:  # here any name is a new window or model
         assert len(found) == 1
         assert "zz_unknown: 1 is not a block of settings" in found[0]
     else:
@@ -144,6 +165,7 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     content = copy.deepcopy(CONTENTS[name])
     del _at(content, path[:-1])[path[-1]]
     renamed_column = path[:2] == ("study", "columns") and len(path) == 4
+    renamed_column |= path[:2] == ("study", "codings") and len(path) >= 4
     if renamed_column or path[:-1] in {("windows",), ("models",)}:
         assert _problems(name, content) == []
         return
@@ -241,6 +263,20 @@ def test_the_columns_that_can_be_renamed_are_those_of_the_contracts():
     assert {name: list(part["properties"]) for name, part in columns.items()} == {
         name: list(table.columns) for name, table in study.TABLES.items()
     }
+
+
+def test_the_columns_whose_values_can_be_translated_are_those_of_the_contracts():
+    codings = SCHEMAS["config"]["properties"]["study"]["properties"]["codings"]["properties"]
+    assert {name: list(part["properties"]) for name, part in codings.items()} == {
+        name: list(table.columns) for name, table in study.TABLES.items()
+    }
+
+
+def test_the_scales_and_rules_of_the_settings_are_those_that_are_known():
+    scales = SCHEMAS["config"]["properties"]["study"]["properties"]["gose_coding"]["enum"]
+    assert scales == list(gose.CODINGS)
+    rules = SCHEMAS["config"]["properties"]["cohort"]["properties"]["eligibility"]
+    assert rules["items"]["properties"]["rule"]["enum"] == list(eligibility.STEPS)
 
 
 def test_the_events_of_the_settings_are_those_of_the_study_tables():

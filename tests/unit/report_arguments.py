@@ -22,7 +22,7 @@ SETTINGS = {
         "first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0},
         "first_72_h": {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0},
     },
-    "cohort": {"main_window": MAIN_WINDOW, "min_age_years": 16.0},
+    "cohort": {"main_window": MAIN_WINDOW},
 }
 MODELS = {
     "unfavourable_by_dose": {

@@ -77,6 +77,7 @@ def make_outcomes(patients, *, seed):
         "dead": [None if g is None else g == 1 for g in gose],
         "impact_core_unfavourable": risk,
         "impact_core_mortality": [r / 2 for r in risk],
+        "rotterdam": draw.integers(1, 7, patients.height).tolist(),
         "impact_core_logit": [float(np.log(r / (1 - r))) for r in risk],
     }
     return frame_of(columns, contracts.OUTCOMES)
@@ -349,7 +350,8 @@ def make_analysis(made, *, lost):
         }
     )
     summary = made["summary"].join(wide, on=["patient_id", "window"], validate="1:1")
-    return summary.join(covariates, on="patient_id", validate="m:1")
+    nobody = {n: pl.lit(None, c.dtype) for n, c in contracts.SURVIVAL.items()}
+    return summary.join(covariates, on="patient_id", validate="m:1").with_columns(**nobody)
 
 
 def make_tables(n, *, lost, seed):
@@ -374,5 +376,6 @@ def make_tables(n, *, lost, seed):
         "dropped": make_dropped(patients, lost=lost),
     }
     made["analysis"] = make_analysis(made, lost=lost)
-    made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW)
+    groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW, groups=groups)
     return made

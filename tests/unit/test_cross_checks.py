@@ -11,7 +11,7 @@ KINDS = ("early", "overlap", "tiers", "dead", "monitor", "idle monitor", "idle e
 
 
 def _row(table, number, **values):
-    return Row(f"{table}.csv", number, values)
+    return Row(f"{table}.csv", number, values, {})
 
 
 def _listed(number, patient_id="P1", start_h=0.0, path=None, **values):

@@ -161,7 +161,8 @@ def test_a_missing_block_says_what_stands_in_it(tmp_path):
     config = _config()
     del config["cohort"]
     assert _problems(tmp_path, config) == [
-        "config.yaml, cohort: missing; write a block `cohort:` with main_window, min_age_years"
+        "config.yaml, cohort: missing; write a block `cohort:` with main_window, eligibility, "
+        "table_one, monitoring_end_tolerance_h"
     ]
 
 
@@ -170,7 +171,8 @@ def test_an_empty_block_says_what_to_write(tmp_path):
     config["cohort"] = None
     assert _problems(tmp_path, config) == [
         "config.yaml, cohort: nothing is written; "
-        "write `main_window: ...`, `min_age_years: ...` below it"
+        "write `main_window: ...`, `eligibility: ...`, `table_one: ...`, "
+        "`monitoring_end_tolerance_h: ...` below it"
     ]
 
 
@@ -456,21 +458,112 @@ def test_a_name_that_is_a_number_is_refused_with_its_line(tmp_path):
 )
 def test_only_what_looks_like_a_number_is_one(tmp_path, text):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
-        "min_age_years: 16.0", f"min_age_years: {text}"
+        "min_cppopt_h: 1.0", f"min_cppopt_h: {text}"
     )
     found = _problems(tmp_path, config)
     assert len(found) == 1
-    assert found[0].startswith("config.yaml, cohort.min_age_years: ")
-    assert "is not a number; write for example 16.0" in found[0]
+    assert found[0].startswith("config.yaml, summary.min_cppopt_h: ")
+    assert "is not a number; write for example 1.0" in found[0]
 
 
 @pytest.mark.parametrize(("text", "value"), [("18", 18), ("+1.8e1", 18.0), ("18.", 18.0)])
 def test_a_number_may_be_written_in_the_usual_ways(tmp_path, text, value):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
-        "min_age_years: 16.0", f"min_age_years: {text}"
+        "min_cppopt_h: 1.0", f"min_cppopt_h: {text}"
     )
     found, _ = _load_texts(tmp_path, config, yaml.safe_dump(MODELS))
-    assert found["cohort"]["min_age_years"] == value
+    assert found["summary"]["min_cppopt_h"] == value
+
+
+AGE = {"rule": "age", "min_years": 16.0, "max_years": 99.0, "if_missing": "drop"}
+LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
+
+
+@pytest.mark.parametrize(
+    ("rules", "line"),
+    [
+        (
+            [AGE, *LAST],
+            "cohort.eligibility: rule 'usable_recording' stands 0 times; "
+            "write `- {rule: usable_recording}` once",
+        ),
+        (
+            [AGE, {"rule": "usable_recording"}, *LAST],
+            "cohort.eligibility: rule 'usable_recording' is not the first; move it up",
+        ),
+        (
+            [{"rule": "usable_recording"}, *reversed(LAST)],
+            "cohort.eligibility: rule 'monitored_hours' asks about the window before rule "
+            "'landmark': who died in it would count as badly monitored; move it below",
+        ),
+        (
+            [{"rule": "usable_recording"}, AGE | {"max_years": 16.0}, *LAST],
+            "cohort.eligibility, entry 2 (age), max_years: 16.0 is not above min_years 16.0; "
+            "write a value above 16.0",
+        ),
+        (
+            [{"rule": "usable_recording"}, AGE | {"min_score": 3}, *LAST],
+            "cohort.eligibility, entry 2 (age), min_score: unknown setting; "
+            "known here: if_missing, max_years, min_years, rule",
+        ),
+    ],
+)
+def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line):
+    own = CONFIG["cohort"] | {"eligibility": rules}
+    assert _problems(tmp_path, _config(cohort=own)) == [f"config.yaml, {line}"]
+
+
+def test_a_scale_of_five_cannot_be_cut_inside_a_category(tmp_path):
+    study = CONFIG["study"] | {"gose_coding": "gos_1_good"}
+    cut = {"favourable_gose": [6, 7, 8]}
+    assert _problems(tmp_path, _config(study=study, outcomes=cut)) == [
+        "config.yaml, outcomes.favourable_gose: a table in gos_1_good cannot tell 6 from 5; "
+        "begin at 2, 3, 5, 7"
+    ]
+    assert _problems(tmp_path, _config(study=study)) == []
+
+
+def test_a_translation_into_no_value_of_ours_is_refused(tmp_path):
+    codings = CONFIG["study"]["codings"] | {
+        "patients": {"sex": {"M": "man", "F": "female", "?": ""}, "gose_6m": {"D": "0"}}
+    }
+    assert _problems(tmp_path, _config(study={"codings": codings})) == [
+        "config.yaml, study.codings.patients.sex.M: 'man' is not one of female, male",
+        "config.yaml, study.codings.patients.gose_6m.D: 0 is out of range; "
+        "write a value from 1 to 8",
+    ]
+
+
+def test_a_model_with_immortal_time_stops_before_anything_runs(tmp_path):
+    found = _problems(tmp_path, models=_plan(outcome="death_h"))
+    assert (
+        "models.yaml, models.first.outcome: 'death_h' is counted from 0 h, but "
+        "'icp_above_20_dose_per_h_mmhg' is measured until 72 h; nobody can die in between "
+        "(immortal time); count from the landmark at 72 h"
+    ) in found
+
+
+def test_an_outcome_that_is_settled_before_the_exposure_ends_is_refused(tmp_path):
+    config = _config(outcomes={"mortality_horizon_h": 48.0})
+    found = _problems(tmp_path, config, _plan(outcome="dead_by_horizon"))
+    assert any("'dead_by_horizon' is settled at 48 h" in line for line in found)
+
+
+@pytest.mark.parametrize("name", ["death_h", "last_known_h", "died", "unfavourable_sliding"])
+def test_a_column_known_afterwards_is_told_once(tmp_path, name):
+    for entry in ({"exposure": name}, {"adjust_for": [name]}):
+        found = _problems(tmp_path, models=_plan(**entry))
+        assert len(found) == 1
+        assert f"'{name}' is known only after the window" in found[0]
+
+
+def test_groups_of_table_one_by_a_column_that_is_no_exposure_are_refused(tmp_path):
+    groups = {"by": "exposure", "exposure": "age_years", "exposed_above": 40.0}
+    found = _problems(tmp_path, _config(cohort={"table_one": groups}))
+    assert len(found) == 1
+    assert "table_one.exposure: 'age_years' is no exposure of the analysis table" in found[0]
+    groups["exposure"] = "prx_mean"
+    assert _problems(tmp_path, _config(cohort={"table_one": groups})) == []
 
 
 def test_another_encoding_is_told_in_words(tmp_path):

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from icpcohort import store, study
+from icpcohort import contracts, store, study
 
 PATIENTS = (
     "patient_id,age_years,sex,gcs_motor,gose_6m,hypoxia\nP1,30,female,5,7,yes\nP2,64.5,,,,\n"
@@ -32,7 +32,9 @@ def _with_outcomes(text):
     return "\n".join(lines)
 
 
-def _study(folder, *, columns=None, ending="csv", **texts):
+def _study(
+    folder, *, columns=None, codings=None, gose_coding="gose_1_dead", ending="csv", **texts
+):
     """Write four tables, some of them replaced, and return the settings that name them."""
     tables = {"patients": PATIENTS, "recordings": RECORDINGS} | {
         "monitors": MONITORS,
@@ -47,7 +49,12 @@ def _study(folder, *, columns=None, ending="csv", **texts):
             content = text if isinstance(text, bytes) else text.encode()
             (folder / names[name]).write_bytes(content)
     no_columns = {name: {} for name in tables}
-    own = {"folder": str(folder), "columns": no_columns | (columns or {})}
+    own = {
+        "folder": str(folder),
+        "columns": no_columns | (columns or {}),
+        "codings": no_columns | (codings or {}),
+        "gose_coding": gose_coding,
+    }
     return {"study": own | names}
 
 
@@ -107,7 +114,7 @@ def test_true_and_false_may_be_written_in_the_usual_ways(tmp_path, text, value):
         ("gcs_motor", "untestable", "untestable"),
         ("glucose_mmol_l", " 7.25 ", 7.25),
         ("glucose_mmol_l", "1e1", 10.0),
-        ("glucose_mmol_l", ".5", 0.5),
+        ("midline_shift_mm", ".5", 0.5),
         ("death_h", "0", 0.0),
         ("centre", "Unit A, upper floor", "Unit A, upper floor"),
     ],
@@ -262,8 +269,8 @@ def test_a_bad_number_is_named_with_its_file_row_and_column(tmp_path, cell, word
         ("hypoxia", "maybe", "'maybe' is not true or false; write one"),
         ("age_years", "121", "121 is out of range; write a value from 0 to 120 years"),
         # 126 mg/dL and 130 g/L: the usual units elsewhere are out of range here
-        ("glucose_mmol_l", "126", "126 is out of range; write a value from 0.5 to 60 mmol/L"),
-        ("haemoglobin_g_dl", "130", "130 is out of range; write a value from 1 to 25 g/dL"),
+        ("glucose_mmol_l", "126", "126 is out of range; write a value from 1 to 60 mmol/L"),
+        ("haemoglobin_g_dl", "130", "130 is out of range; write a value from 2 to 25 g/dL"),
         ("death_h", "-1", "-1 is out of range; write a value from 0 to 100000 h"),
     ],
 )
@@ -564,3 +571,93 @@ def test_a_needed_column_that_is_not_there_is_a_problem_and_not_told_again(tmp_p
     assert [line.split(";")[0] for line in found] == ["monitors.csv, column kind: missing"]
     (said,) = [line for line in study.unread(tables, own) if line.startswith("monitors")]
     assert "kind" not in said
+
+
+# --- translated values ---
+
+CODED = "patient_id,age_years,sex,gcs_motor,gose_6m,death_h\nP1,30,1,U,8,\nP2,64.5,2,9,1,50\n"
+SEX = {"sex": {"1": "male", "2": "female"}, "gcs_motor": {"U": "untestable", "9": "", "X": "1"}}
+
+
+def test_values_are_translated_and_every_translation_is_counted(tmp_path):
+    read = study.read_study(_study(tmp_path, patients=CODED, codings={"patients": SEX}))
+    assert read.patients["sex"].to_list() == ["male", "female"]
+    assert read.patients["gcs_motor"].to_list() == ["untestable", None]
+    assert read.recodings.rows() == [
+        ("patients", "gcs_motor", "9", "", 1),
+        ("patients", "gcs_motor", "U", "untestable", 1),
+        ("patients", "gcs_motor", "X", "1", 0),
+        ("patients", "sex", "1", "male", 1),
+        ("patients", "sex", "2", "female", 1),
+    ]
+    store.check(read.recodings, contracts.RECODINGS, "recodings")
+
+
+def test_a_whole_number_written_with_a_point_is_translated_too(tmp_path):
+    text = CODED.replace(",30,1,", ",30,1.0,")
+    read = study.read_study(_study(tmp_path, patients=text, codings={"patients": SEX}))
+    assert read.patients["sex"].to_list() == ["male", "female"]
+
+
+@pytest.mark.parametrize(
+    ("coding", "scores", "ours", "n_recoded"),
+    [
+        ("gose_1_dead", ("8", "1"), [8, 1], 0),
+        ("gose_1_good", ("1", "8"), [8, 1], 2),
+        ("gos_1_dead", ("5", "1"), [7, 1], 1),
+        ("gos_1_good", ("2", "5"), [5, 1], 2),
+    ],
+)
+def test_the_outcome_scale_is_turned_the_stated_way(tmp_path, coding, scores, ours, n_recoded):
+    first, second = scores
+    text = CODED.replace(",8,", f",{first},").replace(",1,50", f",{second},50")
+    own = _study(tmp_path, patients=text, codings={"patients": SEX}, gose_coding=coding)
+    read = study.read_study(own)
+    assert read.patients["gose_6m"].to_list() == ours
+    scale = read.recodings.filter(column="gose_6m")
+    assert scale["n"].sum() == n_recoded
+
+
+def test_a_coding_of_the_outcome_is_read_in_the_stated_scale(tmp_path):
+    text = CODED.replace(",8,", ",good,").replace(",1,50", ",dead,50")
+    codings = {"patients": SEX | {"gose_6m": {"good": "5", "dead": "1"}}}
+    own = _study(tmp_path, patients=text, codings=codings, gose_coding="gos_1_dead")
+    read = study.read_study(own)
+    assert read.patients["gose_6m"].to_list() == [7, 1]
+    assert read.recodings.filter(column="gose_6m").rows() == [
+        ("patients", "gose_6m", "dead", "1", 1),
+        ("patients", "gose_6m", "good", "7", 1),
+    ]
+
+
+def test_a_coding_of_ones_own_goes_before_the_scale(tmp_path):
+    text = CODED.replace(",8,", ",5,").replace(",1,50", ",1,50")
+    codings = {"patients": SEX | {"gose_6m": {"5": "4"}}}
+    own = _study(tmp_path, patients=text, codings=codings, gose_coding="gos_1_dead")
+    assert study.read_study(own).patients["gose_6m"].to_list() == [5, 1]
+
+
+def test_a_score_that_the_scale_of_five_does_not_have_is_refused(tmp_path):
+    own = _study(tmp_path, patients=CODED, codings={"patients": SEX}, gose_coding="gos_1_dead")
+    with pytest.raises(study.StudyError) as caught:
+        study.read_study(own)
+    assert caught.value.problems == [
+        "patients.csv row 2, gose_6m: 8 is not in the scale of study.gose_coding; "
+        "known: 1, 2, 3, 4, 5"
+    ]
+
+
+def test_a_reversed_scale_is_told_once_and_not_by_every_death(tmp_path):
+    text = "patient_id,age_years,gose_6m,death_h\nP1,30,8,40\nP2,64.5,8,50\nP3,40,1,\n"
+    assert _problems(tmp_path, patients=text) == [
+        "patients.csv, gose_6m: 2 of 2 patients who died have 8, the best outcome of the "
+        "table, so the scale runs the other way; state how your table codes it in "
+        "study.gose_coding"
+    ]
+
+
+def test_nobody_is_last_known_alive_after_death(tmp_path):
+    text = "patient_id,age_years,gose_6m,death_h,last_known_h\nP1,30,1,40,41\nP2,50,,,\n"
+    assert _problems(tmp_path, patients=text) == [
+        "patients.csv row 2, last_known_h: 41 is after death_h 40; correct one of them"
+    ]

@@ -152,47 +152,89 @@ FIVE = _analysis(
 )
 
 
+BY_OUTCOME = {"by": "outcome", "exposure": "prx_mean", "exposed_above": 0.0}
+
+
+def _table_one(analysis, **changed):
+    groups = tables.groups_of(**(BY_OUTCOME | changed))
+    return tables.table_one(analysis, main_window="w72", groups=groups)
+
+
 def _row(table, variable, level):
     return table.filter(variable=variable, level=level).to_dicts()[0]
 
 
 def test_table_one_counts_the_patients_of_the_main_window_by_outcome():
-    row = _row(tables.table_one(FIVE, main_window="w72"), "Patients", "n")
-    assert [row[group] for group in tables.GROUPS] == ["5", "1", "3", "1"]
+    row = _row(_table_one(FIVE), "Patients", "n")
+    assert [row[c] for c in ("overall", "group_1", "group_2", "unknown")] == [
+        "5",
+        "1",
+        "3",
+        "1",
+    ]
+    assert (row["group_1_is"], row["group_2_is"]) == ("Favourable", "Unfavourable")
+    assert row["smd"] is None
 
 
 def test_table_one_gives_medians_of_the_patients_with_a_value():
-    row = _row(tables.table_one(FIVE, main_window="w72"), "Age (years)", "median (IQR)")
+    row = _row(_table_one(FIVE), "Age (years)", "median (IQR)")
     assert row["overall"] == "35.0 (27.5 to 45.3)"  # 20, 30, 40, 61: quartiles 27.5, 45.25
-    assert row["unfavourable"] == "40.0 (30.0 to 50.5)"
-    assert row["favourable"] == "30.0 (30.0 to 30.0)"
+    assert row["group_2"] == "40.0 (30.0 to 50.5)"
+    assert row["group_1"] == "30.0 (30.0 to 30.0)"
     assert row["unknown"] == "–"
     assert row["n_missing"] == 1
 
 
 def test_table_one_gives_percentages_of_the_patients_with_a_value():
-    row = _row(tables.table_one(FIVE, main_window="w72"), "Sex", "male")
-    assert row["overall"] == "3 (75 %)"
-    assert row["unfavourable"] == "1 (50 %)"
-    assert row["n_missing"] == 1
+    row = _row(_table_one(FIVE), "Sex", "male")
+    assert row["overall"] == "3/4 (75 %)"
+    assert row["group_2"] == "1/2 (50 %)"
+    assert row["n_missing"] is None  # told in the first row of the variable
 
 
 def test_of_a_yes_no_variable_table_one_shows_yes():
-    table = tables.table_one(FIVE, main_window="w72").filter(variable="Hypoxia")
+    table = _table_one(FIVE).filter(variable="Hypoxia")
     assert table["level"].to_list() == ["yes"]
-    assert table["overall"].to_list() == ["1 (25 %)"]
-    assert table["favourable"].to_list() == ["0 (0 %)"]
+    assert table["overall"].to_list() == ["1/4 (25 %)"]
+    assert table["group_1"].to_list() == ["0/1 (0 %)"]
     assert table["unknown"].to_list() == ["–"]
 
 
+def test_missing_values_are_counted_in_all_and_in_each_group():
+    row = _row(_table_one(FIVE), "Hypoxia", "yes")
+    assert (row["n_missing"], row["n_missing_1"], row["n_missing_2"]) == (1, 0, 0)
+    row = _row(_table_one(FIVE), "Sex", "female")
+    assert (row["n_missing"], row["n_missing_1"], row["n_missing_2"]) == (1, 0, 1)
+    row = _row(_table_one(FIVE), "Sex", "male")  # told in the variable's first row only
+    assert (row["n_missing"], row["smd"]) == (None, None)
+
+
+def test_groups_may_be_by_an_exposure_and_its_nulls_are_unknown():
+    doses = FIVE.with_columns(icp_mean_mmhg=pl.Series([20.0, 20.1, 5.0, None, 30.0, 1.0]))
+    by = {"by": "exposure", "exposure": "icp_mean_mmhg", "exposed_above": 20.0}
+    table = _table_one(doses, **by)
+    row = _row(table, "Patients", "n")
+    assert [row[c] for c in ("group_1", "group_2", "unknown")] == ["2", "2", "1"]
+    assert row["group_1_is"] == "icp_mean_mmhg up to 20"
+    assert row["group_2_is"] == "icp_mean_mmhg above 20"
+    age = _row(table, "Age (years)", "median (IQR)")
+    # 20, 30 against 40, 61: 25.5 / sqrt((50 + 220.5) / 2)
+    assert age["smd"] == pytest.approx(25.5 / np.sqrt(135.25))
+
+
+def test_groups_that_nobody_knows_are_refused():
+    with pytest.raises(ValueError, match="'sex' is unknown; write outcome or exposure"):
+        tables.groups_of("sex", exposure="prx_mean", exposed_above=0.0)
+
+
 def test_a_variable_nobody_recorded_keeps_a_row():
-    table = tables.table_one(FIVE, main_window="w72")
+    table = _table_one(FIVE)
     assert _row(table, "Marshall class", "not recorded")["n_missing"] == 5
     assert _row(table, "Glucose (mmol/L)", "median (IQR)")["overall"] == "–"
 
 
 def test_table_one_of_nobody_says_zero_patients():
-    table = tables.table_one(FIVE.clear(), main_window="w72")
+    table = _table_one(FIVE.clear())
     assert table["variable"].to_list() == ["Patients"]
     assert table["overall"].to_list() == ["0"]
 

@@ -8,8 +8,8 @@ import pytest
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
-COHORT = {"cohort", "table_one", "report"} | MODELS
-EXPOSURES = {"burden", "summary", "optima", "pictures"} | COHORT
+COHORT = {"cohort", "table_one", "handover", "report"} | MODELS
+EXPOSURES = {"burden", "summary", "optima", "monitoring_end", "pictures"} | COHORT
 
 
 def _patients(place):
@@ -86,7 +86,7 @@ def test_of_the_log_of_monitors_what_limits_readings_reruns_the_patient(
 
 def test_an_outcome_does_not_touch_the_recordings(place):
     place.edit("study/demo/patients.csv", ",male,", ",female,")
-    assert place.would_run() == {"study", "outcomes"} | COHORT
+    assert place.would_run() == {"study", "outcomes", "monitoring_end"} | COHORT
 
 
 @pytest.mark.parametrize(
@@ -106,7 +106,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
             ["indices"],
         ),
         ("burden.py", "beyond.clip(0)", "beyond.clip(1)", ["burden"]),
-        ("cohort.py", "< end_h).fill_null(False)", "<= end_h).fill_null(False)", ["cohort"]),
+        ("eligibility.py", '"death_h") < end_h', '"death_h") <= end_h', ["cohort"]),
         ("outcomes.py", "def derive(", "SOMETHING = 1\n\n\ndef derive(", []),
         ("tables.py", "def table_one(", "def table_one(", []),
         ("svg.py", "Pictures as SVG text", "Drawings as SVG text", []),
@@ -135,7 +135,7 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     [
         ("n_blocks: 30", "n_blocks: 40", "indices"),
         ("episode_min: 5", "episode_min: 10", "burden"),
-        ("min_age_years: 16.0", "min_age_years: 18.0", "cohort"),
+        ("min_years: 16.0", "min_years: 18.0", "cohort"),
         ("impact_form: continuous", "impact_form: chart", "outcomes"),
     ],
 )

@@ -26,6 +26,7 @@ PER_PATIENT = (
 DRAWN = ("report.html", "pictures.html", "cohort.svg")
 TOGETHER = (
     *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
+    *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome"),
     *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
     *("recording_masked", "recording_quality", "summary"),
 )
@@ -45,6 +46,7 @@ def _patients(place):
 def test_a_run_leaves_exactly_these_files(finished):
     expected = {*DRAWN, "README.md", "tables/table1.parquet"}
     expected |= {f"{name}.parquet" for name in TOGETHER}
+    expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
     expected |= {f"pictures/{p}.svg" for p in _patients(finished)}
     expected |= {

@@ -4,9 +4,12 @@ rule outcomes:
         patients=rules.study.output.patients,
     output:
         outcomes="results/outcomes.parquet",
+        bands="results/bands.parquet",
     params:
         favourable_gose=SET["outcomes"]["favourable_gose"],
         impact_form=SET["outcomes"]["impact_form"],
+        mortality_horizon_h=SET["outcomes"]["mortality_horizon_h"],
+        n_bands=SET["outcomes"]["n_bands"],
         code=provenance.code_of(SCRIPTS / "outcomes.py"),
     script:
         "../scripts/outcomes.py"
@@ -19,13 +22,16 @@ rule cohort:
         outcomes=rules.outcomes.output.outcomes,
         summary=rules.summary.output.summary,
         burden=rules.burden.output.burden,
+        recordings=rules.collect.output.recordings,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
     output:
         analysis="results/analysis.parquet",
         flow="results/flow.parquet",
         dropped="results/dropped.parquet",
     params:
         windows=SET["windows"],
-        min_age_years=SET["cohort"]["min_age_years"],
+        rules=SET["cohort"]["eligibility"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
         code=provenance.code_of(SCRIPTS / "cohort.py"),
@@ -33,16 +39,52 @@ rule cohort:
         "../scripts/cohort.py"
 
 
+rule monitoring_end:
+    """Say when and why each patient's monitoring ended in each window, and count by outcome."""
+    input:
+        patients=rules.study.output.patients,
+        outcomes=rules.outcomes.output.outcomes,
+        recordings=rules.collect.output.recordings,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
+    output:
+        ends="results/monitoring_end.parquet",
+        by_outcome="results/monitoring_end_by_outcome.parquet",
+    params:
+        windows=SET["windows"],
+        tolerance_h=SET["cohort"]["monitoring_end_tolerance_h"],
+        code=provenance.code_of(SCRIPTS / "monitoring_end.py"),
+    script:
+        "../scripts/monitoring_end.py"
+
+
 rule table_one:
-    """Describe the cohort of the main window by outcome."""
+    """Describe the cohort of the main window by outcome or by exposure."""
     input:
         analysis=rules.cohort.output.analysis,
     output:
         table="results/tables/table1.parquet",
     params:
         main_window=SET["cohort"]["main_window"],
+        groups=SET["cohort"]["table_one"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
         code=provenance.code_of(SCRIPTS / "table_one.py"),
     script:
         "../scripts/table_one.py"
+
+
+rule handover:
+    """Write the analysis table for programs that read no Parquet."""
+    input:
+        analysis=rules.cohort.output.analysis,
+    output:
+        csv="results/analysis.csv",
+        stata="results/analysis.dta",
+        feather="results/analysis.feather",
+    params:
+        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
+        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        code=provenance.code_of(SCRIPTS / "handover.py"),
+    script:
+        "../scripts/handover.py"

@@ -9,10 +9,13 @@ rule study:
         patients="results/patients.parquet",
         monitors="results/monitors.parquet",
         events="results/events.parquet",
+        recodings="results/recodings.parquet",
     params:
         folder=SET["study"]["folder"],
         names={name: SET["study"][name] for name in study.TABLES},
         columns=SET["study"]["columns"],
+        codings=SET["study"]["codings"],
+        gose_coding=SET["study"]["gose_coding"],
         code=provenance.code_of(SCRIPTS / "study.py"),
     script:
         "../scripts/study.py"

@@ -1,16 +1,22 @@
-from icpcohort import burden, cohort, contracts, store
+from icpcohort import burden, cohort, contracts, eligibility, store
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,
     "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
 }
+facts = eligibility.facts(
+    store.read(snakemake.input.recordings, contracts.RECORDINGS),
+    store.read(snakemake.input.monitors, contracts.MONITORS),
+    store.read(snakemake.input.events, contracts.EVENTS),
+)
 formed = cohort.select(
     store.read(snakemake.input.patients, contracts.PATIENTS),
     store.read(snakemake.input.outcomes, contracts.OUTCOMES),
     store.read(snakemake.input.summary, contracts.SUMMARY),
     store.read(snakemake.input.burden, contracts.BURDEN),
+    facts,
     windows=snakemake.params.windows,
-    min_age_years=snakemake.params.min_age_years,
+    rules=snakemake.params.rules,
     **thresholds,
 )
 analysis = contracts.analysis(burden.wide_columns(**thresholds))

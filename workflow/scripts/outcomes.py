@@ -4,5 +4,8 @@ endpoints = outcomes.derive(
     store.read(snakemake.input.patients, contracts.PATIENTS),
     favourable_gose=snakemake.params.favourable_gose,
     impact_form=snakemake.params.impact_form,
+    mortality_horizon_h=snakemake.params.mortality_horizon_h,
+    n_bands=snakemake.params.n_bands,
 )
-store.write(endpoints, contracts.OUTCOMES, snakemake.output.outcomes)
+store.write(endpoints.outcomes, contracts.OUTCOMES, snakemake.output.outcomes)
+store.write(endpoints.bands, contracts.BANDS, snakemake.output.bands)

@@ -1,7 +1,13 @@
 from icpcohort import contracts, store, study
 
-own = {"folder": snakemake.params.folder, "columns": snakemake.params.columns}
+own = {
+    "folder": snakemake.params.folder,
+    "columns": snakemake.params.columns,
+    "codings": snakemake.params.codings,
+    "gose_coding": snakemake.params.gose_coding,
+}
 tables = study.read_study({"study": own | snakemake.params.names})
 store.write(tables.patients, contracts.PATIENTS, snakemake.output.patients)
 store.write(tables.monitors, contracts.MONITORS, snakemake.output.monitors)
 store.write(tables.events, contracts.EVENTS, snakemake.output.events)
+store.write(tables.recodings, contracts.RECODINGS, snakemake.output.recodings)

@@ -7,6 +7,8 @@ analysis = contracts.analysis(
     )
 )
 table = tables.table_one(
-    store.read(snakemake.input.analysis, analysis), main_window=snakemake.params.main_window
+    store.read(snakemake.input.analysis, analysis),
+    main_window=snakemake.params.main_window,
+    groups=tables.groups_of(**snakemake.params.groups),
 )
 store.write(table, contracts.TABLE_ONE, snakemake.output.table)

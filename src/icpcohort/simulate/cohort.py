@@ -315,15 +315,18 @@ def _write_patients(
 def outcome_times(
     gose: pl.Series, *, early_death_h: pl.Series, monitored_to_h: list[float], seed: int
 ) -> pl.DataFrame:
-    """Return `gose_6m`, `death_h` and `left_unit_h` as the study would know them.
+    """Return `gose_6m`, the times of death and discharge, and when last known alive.
 
-    Early deaths have GOSE 1 whatever was drawn; other deaths come after 80 h. A few leave
-    the unit before 72 h, chosen without regard to the outcome; some are lost to follow-up.
+    The score is taken 170 to 230 days after time zero in those who live and are not lost; who
+    is lost was last known alive at discharge. Early deaths have GOSE 1 whatever was drawn;
+    other deaths come after 80 h. A few leave the unit before 72 h, chosen without regard to
+    the outcome; some are lost to follow-up.
     """
     n = gose.len()
     rng = np.random.default_rng([seed, 13])
     later_h = 80 + rng.exponential(160, n)
     stay_h = rng.exponential(60, n)
+    scored_h = np.random.default_rng([seed, 14]).uniform(170 * 24, 230 * 24, n)
     at_risk = [i for i in range(n) if early_death_h[i] is None and monitored_to_h[i] < 68]
     leavers = set(rng.permutation(at_risk)[: round(_EARLY_LEAVER_SHARE * n)].tolist())
     alive = [i for i in range(n) if early_death_h[i] is None]
@@ -346,7 +349,13 @@ def outcome_times(
                 else gose[i],
                 "death_h": None if died_h is None or i in lost else round(died_h, 1),
                 "left_unit_h": None if left_h is None else round(left_h, 1),
+                "last_known_h": None
+                if died_h is not None or i in lost
+                else round(float(scored_h[i]), 1),
             }
         )
-    schema = {"gose_6m": pl.Int64(), "death_h": pl.Float64(), "left_unit_h": pl.Float64()}
+    schema = {
+        name: PATIENTS.columns[name].dtype
+        for name in ("gose_6m", "death_h", "left_unit_h", "last_known_h")
+    }
     return pl.DataFrame(rows, schema=schema)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -69,8 +70,9 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
     Returns
     -------
     DataFrame, one row a patient
-        The columns of `contracts.PATIENTS` up to `haemoglobin_g_dl`. `gcs_total` is null
-        where the motor score is untestable: there is no total then.
+        The columns of `contracts.PATIENTS` up to `haemoglobin_g_dl`. Cisterns and midline
+        shift go with the Marshall class. `gcs_total` is null where the motor score is
+        untestable: there is no total then.
 
     Source: invented; shares are of the order seen in severe head injury (from memory).
     """
@@ -81,6 +83,7 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
     marshall = rng.choice(
         np.arange(1, 7), size=n_patients, p=(0.05, 0.42, 0.17, 0.05, 0.26, 0.05)
     )
+    scans = _draw_scans(marshall, seed=seed)
     n_digits = max(3, len(str(n_patients)))
     columns = {
         "patient_id": [f"P{i + 1:0{n_digits}d}" for i in range(n_patients)],
@@ -97,12 +100,38 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
         "epidural_mass": (
             rng.random(n_patients) < np.where(marshall >= 5, 0.25, 0.06)
         ).tolist(),
+        **scans,
         "glucose_mmol_l": np.round(rng.lognormal(np.log(7.8), 0.27, n_patients), 1).tolist(),
         "haemoglobin_g_dl": np.round(rng.normal(12.6, 1.8, n_patients).clip(6, 18), 1).tolist(),
     }
     return pl.DataFrame(
         columns, schema={name: PATIENTS.columns[name].dtype for name in columns}, strict=True
     )
+
+
+def _draw_scans(marshall: NDArray[np.int64], *, seed: int) -> dict[str, list[Any]]:
+    """Draw what the Rotterdam score needs beside the Marshall class, from a stream of its own.
+
+    Source: the classes' definitions (Marshall et al. 1991, J Neurosurg 75:S14-S20, from
+    memory); the shares are invented.
+    """
+    rng = np.random.default_rng([seed, 6])
+    n = marshall.size
+    narrow = (marshall == 3) | ((marshall >= 4) & (rng.random(n) < 0.6))
+    absent = narrow & (rng.random(n) < 0.35)
+    wide_mm = 5.5 + rng.exponential(4.0, n)
+    shift_mm = np.where(
+        (marshall == 4) | ((marshall >= 5) & (rng.random(n) < 0.5)),
+        wide_mm,
+        np.where(marshall == 1, 0.0, rng.uniform(0, 5, n)),
+    )
+    return {
+        "cisterns": np.where(
+            absent, "absent", np.where(narrow, "compressed", "normal")
+        ).tolist(),
+        "midline_shift_mm": np.round(shift_mm.clip(max=25), 1).tolist(),
+        "ventricular_blood": (rng.random(n) < 0.25).tolist(),
+    }
 
 
 def _draw_pupils(rng: np.random.Generator, severe: NDArray[np.bool_]) -> NDArray[np.int64]:
