@@ -1,7 +1,6 @@
 """Study: the four tables that a study brings, read, checked cell by cell, and typed."""
 
 import difflib
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, entries, exports, gose
+from icpcohort import codings, contracts, entries, exports, gose
 from icpcohort.contracts import Table
 from icpcohort.validation import suggestion
 
@@ -97,15 +96,16 @@ def read_study(settings: dict[str, Any]) -> Study:
             folder / study[name],
             name=name,
             names=study["columns"][name],
-            codings=_codings(study, name=name),
+            coding_of=codings.of_table(study, name=name),
             folder=folder,
         )
         found += problems
     found += _strangers(rows)
     if found:
-        raise StudyError(_reversed_or(found, rows["patients"] or []))
+        raise StudyError(codings.told_once(found, [r.values for r in rows["patients"] or []]))
     frames = {name: _frame(rows[name] or [], TABLES[name]) for name in TABLES}
-    return Study(**frames, recodings=_recodings(rows, stated=study["codings"]))
+    recoded = {name: [row.recoded for row in rows[name] or []] for name in TABLES}
+    return Study(**frames, recodings=codings.count(recoded, stated=study["codings"]))
 
 
 def unread(settings: dict[str, Any]) -> list[str]:
@@ -165,7 +165,7 @@ def _read_rows(
     *,
     name: str,
     names: dict[str, str],
-    codings: dict[str, dict[str, str]],
+    coding_of: dict[str, dict[str, str]],
     folder: Path,
 ) -> tuple[list[_Row] | None, list[str]]:
     """Return the understood rows of one table (None: it cannot be read) and its problems."""
@@ -186,10 +186,13 @@ def _read_rows(
         row = _Row(path.name, number, {}, {})
         for ours, column in TABLES[name].columns.items():
             theirs = names.get(ours, ours)
-            text, words = _translated(texts.get(theirs, ""), codings.get(ours, {}), row, ours)
+            cell = texts.get(theirs, "")
+            text, words = codings.translate(cell, coding_of.get(ours, {}), column=ours)
             value = None
             if words is None:
                 value, words = entries.understood(text, name=ours, column=column)
+            if text != cell:
+                row.recoded[ours] = (cell, text)
             if words is None and value is None and theirs in texts and _must_fill(name, ours):
                 words = "empty; every row needs one"
             if words is None:
@@ -199,70 +202,6 @@ def _read_rows(
         found += [f"{row.where}, {line}" for line in _row_problems(row.values, folder=folder)]
         rows.append(row)
     return rows, [*found, *_repeated(rows, name=name)]
-
-
-def _codings(study: dict[str, Any], *, name: str) -> dict[str, dict[str, str]]:
-    """Return, for each column whose values are translated, theirs and ours."""
-    codings: dict[str, dict[str, str]] = study["codings"][name]
-    if name != "patients":
-        return codings
-    scale = gose.CODINGS[study["gose_coding"]]
-    own = {theirs: scale.get(ours, ours) for theirs, ours in codings.get("gose_6m", {}).items()}
-    return codings | {"gose_6m": scale | own}
-
-
-def _translated(
-    text: str, coding: dict[str, str], row: _Row, column: str
-) -> tuple[str, str | None]:
-    """Return what a cell means in our words, and note in `row` where it is translated.
-
-    A value that a coding of the outcome scale does not have is refused, since ours may mean
-    another outcome.
-    """
-    whole = re.sub(r"\.0+$", "", text)  # 5.0: a whole number beside empty cells, as exported
-    theirs = text if text in coding else whole
-    if theirs not in coding:
-        if column == "gose_6m" and theirs in gose.CODINGS["gose_1_dead"]:
-            known = ", ".join(sorted(coding))
-            return text, f"{text} is not in the scale of study.gose_coding; known: {known}"
-        return text, None
-    if coding[theirs] != theirs:
-        row.recoded[column] = (theirs, coding[theirs])
-    return coding[theirs], None
-
-
-def _recodings(
-    rows: dict[str, list[_Row] | None], *, stated: dict[str, dict[str, dict[str, str]]]
-) -> pl.DataFrame:
-    """Count the translated cells (contract RECODINGS); one that no row needed has 0."""
-    counts = {
-        (name, column, theirs, ours): 0
-        for name, columns in stated.items()
-        for column, values in columns.items()
-        for theirs, ours in values.items()
-        if column != "gose_6m"
-    }
-    for name, table in rows.items():
-        for row in table or []:
-            for column, (theirs, ours) in row.recoded.items():
-                key = (name, column, theirs, ours)
-                counts[key] = counts.get(key, 0) + 1
-    contract = contracts.RECODINGS
-    schema = {name: column.dtype for name, column in contract.columns.items()}
-    frame = pl.DataFrame([(*key, n) for key, n in counts.items()], schema=schema, orient="row")
-    return frame.sort(contract.key)
-
-
-def _reversed_or(found: list[str], patients: list[_Row]) -> list[str]:
-    """Return the one line that explains a reversed scale in place of one line a death."""
-    deaths_h, scores = (
-        [row.values.get(name) for row in patients] for name in ("death_h", "gose_6m")
-    )
-    words = gose.reversed_words(deaths_h, scores)
-    if words is None:
-        return found
-    file = patients[0].file
-    return [f"{file}, {words}", *(line for line in found if ", gose_6m: " not in line)]
 
 
 def _must_fill(name: str, column: str) -> bool:

@@ -495,9 +495,9 @@ LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
             "'landmark': who died in it would count as badly monitored; move it below",
         ),
         (
-            [{"rule": "usable_recording"}, AGE | {"max_years": 16.0}, *LAST],
-            "cohort.eligibility, entry 2 (age), max_years: 16.0 is not above min_years 16.0; "
-            "write a value above 16.0",
+            [{"rule": "usable_recording"}, AGE | {"max_years": 15.0}, *LAST],
+            "cohort.eligibility, entry 2 (age), max_years: 15.0 is below min_years 16.0; "
+            "write a value from 16.0 on",
         ),
         (
             [{"rule": "usable_recording"}, AGE | {"min_score": 3}, *LAST],

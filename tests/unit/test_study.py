@@ -598,9 +598,8 @@ def test_a_score_that_the_scale_of_five_does_not_have_is_refused(tmp_path):
 def test_a_reversed_scale_is_told_once_and_not_by_every_death(tmp_path):
     text = "patient_id,age_years,gose_6m,death_h\nP1,30,8,40\nP2,64.5,8,50\nP3,40,1,\n"
     assert _problems(tmp_path, patients=text) == [
-        "patients.csv, gose_6m: 2 of 2 patients who died have 8, the best outcome of the "
-        "table, so the scale runs the other way; state how your table codes it in "
-        "study.gose_coding"
+        "study.gose_coding: gose_6m is 8, the best outcome of the table, in 2 of 2 patients "
+        "who died, so the scale runs the other way; state how your table codes it"
     ]
 
 
