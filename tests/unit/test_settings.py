@@ -511,6 +511,12 @@ def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line
     assert _problems(tmp_path, _config(cohort=own)) == [f"config.yaml, {line}"]
 
 
+def test_limits_of_eligibility_may_be_equal(tmp_path):
+    score = {"rule": "gcs_total", "min_score": 3, "max_score": 3, "if_missing": "keep"}
+    own = CONFIG["cohort"] | {"eligibility": [{"rule": "usable_recording"}, score, *LAST]}
+    assert _problems(tmp_path, _config(cohort=own)) == []
+
+
 def test_a_scale_of_five_cannot_be_cut_inside_a_category(tmp_path):
     study = CONFIG["study"] | {"gose_coding": "gos_1_good"}
     cut = {"favourable_gose": [6, 7, 8]}

@@ -545,6 +545,7 @@ def test_a_whole_number_written_with_a_point_is_translated_too(tmp_path):
     text = CODED.replace(",30,1,", ",30,1.0,")
     read = study.read_study(_study(tmp_path, patients=text, codings={"patients": SEX}))
     assert read.patients["sex"].to_list() == ["male", "female"]
+    assert read.recodings.filter(column="sex")["n"].to_list() == [1, 1]
 
 
 @pytest.mark.parametrize(
