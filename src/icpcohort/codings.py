@@ -1,7 +1,7 @@
 """Codings: values of a study's own tables in our words, each translation counted."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import polars as pl
@@ -71,3 +71,13 @@ def count(
     schema = {name: column.dtype for name, column in contract.columns.items()}
     frame = pl.DataFrame([(*key, n) for key, n in counts.items()], schema=schema, orient="row")
     return frame.sort(contract.key)
+
+
+def told_once(found: Sequence[str], patients: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the problems with one line on a reversed scale in place of one a death."""
+    deaths_h, scores = ([row.get(name) for row in patients] for name in ("death_h", "gose_6m"))
+    words = gose.reversed_words(deaths_h, scores)
+    if words is None:
+        return list(found)
+    others = [line for line in found if ", gose_6m: " not in line]
+    return [f"study.gose_coding: {words}", *others]

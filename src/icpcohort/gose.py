@@ -45,7 +45,6 @@ def reversed_words(
     if len(dead) < MIN_DEAD or highest == 1 or 2 * n_high <= len(dead):
         return None
     return (
-        f"gose_6m: {n_high} of {len(dead)} patients who died have {highest}, the best outcome "
-        "of the table, so the scale runs the other way; state how your table codes it in "
-        "study.gose_coding"
+        f"gose_6m is {highest}, the best outcome of the table, in {n_high} of {len(dead)} "
+        "patients who died, so the scale runs the other way; state how your table codes it"
     )

@@ -76,14 +76,11 @@ def table_one(table: pl.DataFrame) -> Grid:
     )
     return Grid(
         "Table 1. Patients of the main window",
-        [
-            *("Variable", "All", first_group, second_group, "Group unknown"),
-            *("Difference", "Missing, n"),
-        ],
+        ["Variable", "All", first_group, second_group, "Unknown", "SMD", "Missing, n"],
         rows,
-        "Median (IQR) or n/N (%), N being the patients of the column who have a value. "
-        "Difference: absolute standardised difference of the two groups. Missing: all (first "
-        "group, second group). No test was made.",
+        "Median (IQR) or n/N (%), N being the patients of the column who have a value. SMD: "
+        "absolute standardised difference of the groups. Missing: all (first, second group). "
+        "No test was made.",
     )
 
 

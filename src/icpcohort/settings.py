@@ -8,16 +8,7 @@ from typing import Any, NamedTuple
 
 import yaml
 
-from icpcohort import (
-    burden,
-    contracts,
-    eligibility,
-    entries,
-    gose,
-    immortal_time,
-    plan_checks,
-    study,
-)
+from icpcohort import burden, cohort_checks, plan_checks
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
@@ -100,8 +91,12 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
                 burden_columns=exposure_names(settings) if burden_is_sound else None,
                 file=models_path.name,
             )
-            found_in_plan += _immortal_time(
-                settings, models, file=models_path.name, told=found_in_plan
+            found_in_plan += cohort_checks.immortal_time_of(
+                models,
+                settings=settings,
+                exposures=exposure_names(settings),
+                file=models_path.name,
+                told=found_in_plan,
             )
     return Files(settings, models, found, found_in_plan)
 
@@ -121,21 +116,6 @@ def is_sound(files: Files, name: str) -> bool:
         if where == name or where.startswith((f"{name}.", f"{name},")):
             return False
     return True
-
-
-def _immortal_time(
-    settings: object, models: object, *, file: str, told: Sequence[str]
-) -> list[str]:
-    """List what the guard refuses of the plan, but for columns that were named already."""
-    refused = immortal_time.plan_refusals(
-        models,
-        windows=at(settings, "windows"),
-        burden_columns=exposure_names(settings),
-        horizon_h=at(settings, "outcomes", "mortality_horizon_h"),
-    )
-    lines = [f"{file}, models.{name}.{line}" for name in refused for line in refused[name]]
-    named = tuple(line.split("' ")[0] for line in told if ".outcome: " not in line)
-    return [line for line in lines if line.split("' ")[0] not in named]
 
 
 # --- reading YAML ---
@@ -249,10 +229,7 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     found += _windows_that_do_not_fit(settings)
     found += _names_used_twice(settings)
     found += _outcome_without_direction(settings)
-    found += _group_without_an_exposure(settings)
-    found += _cut_that_the_scale_cannot_tell(settings)
-    found += _codings_without_meaning(settings)
-    found += _rules_that_make_no_cohort(settings)
+    found += cohort_checks.contradictions(settings, exposures=exposure_names(settings))
     return [f"{file}, {line}" for line in found]
 
 
@@ -351,67 +328,6 @@ def _names_used_twice(settings: object) -> list[str]:
             found.append(
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
-    return found
-
-
-def _group_without_an_exposure(settings: object) -> list[str]:
-    name = at(settings, "cohort", "table_one", "exposure")
-    summed = contracts.SUMMARY.columns.items()
-    known = [column for column, about in summed if about.dtype == contracts.REAL]
-    known += exposure_names(settings)
-    if not isinstance(name, str) or not name or name in known:
-        return []
-    lists = [at(settings, "burden", block) for block in ("icp_above_mmhg", "cpp_below_mmhg")]
-    sound = all(isinstance(own, list) and own == _numbers(own) for own in lists)
-    if name.startswith(("icp_above_", "cpp_below_")) and not sound:
-        return []
-    near = suggestion(name, known)
-    return [f"cohort.table_one.exposure: '{name}' is no exposure of the analysis table; {near}"]
-
-
-def _cut_that_the_scale_cannot_tell(settings: object) -> list[str]:
-    coding, scores = (
-        at(settings, "study", "gose_coding"),
-        at(settings, "outcomes", "favourable_gose"),
-    )
-    if coding not in gose.CODINGS or not isinstance(scores, list):
-        return []
-    numbers, told = [score for score in scores if type(score) is int], gose.told_cuts(coding)
-    if not numbers or min(numbers) in told or min(numbers) < 2:
-        return []
-    return [
-        f"outcomes.favourable_gose: a table in {coding} cannot tell {min(numbers)} from "
-        f"{min(numbers) - 1}; begin at {', '.join(str(score) for score in told)}"
-    ]
-
-
-def _codings_without_meaning(settings: object) -> list[str]:
-    found = []
-    for table, columns in (at(settings, "study", "codings") or {}).items():
-        for column, values in columns.items() if isinstance(columns, dict) else ():
-            contract = (
-                study.TABLES[table].columns.get(column) if table in study.TABLES else None
-            )
-            if contract is None or not isinstance(values, dict):
-                continue
-            where = f"study.codings.{table}.{column}"
-            for theirs, ours in values.items():
-                if isinstance(ours, str):
-                    words = entries.understood(ours, name=column, column=contract)[1]
-                    found += [f"{where}.{theirs}: {words}"] if words else []
-    return found
-
-
-def _rules_that_make_no_cohort(settings: object) -> list[str]:
-    rules = at(settings, "cohort", "eligibility")
-    if not isinstance(rules, list) or not all(isinstance(at(r, "rule"), str) for r in rules):
-        return []
-    found = [f"cohort.eligibility: {line}" for line in eligibility.problems(rules)]
-    for i, rule in enumerate(rules, start=1):
-        where = f"cohort.eligibility, entry {i} ({rule['rule']}), "
-        found += _out_of_order(rule, "min_years", "max_years", where=where)
-        if at(rule, "min_score") != at(rule, "max_score"):
-            found += _out_of_order(rule, "min_score", "max_score", where=where)
     return found
 
 

@@ -1,7 +1,7 @@
 """Study rows: each of the four tables read cell by cell, with whatever is wrong with it."""
 
 import difflib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -76,7 +76,8 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             tables[name] = table
             if name != "patients":
                 found += _strangers(table.rows, tables.get("patients"))
-    return tables, _reversed_or(found, tables["patients"].rows if "patients" in tables else [])
+    patients = tables["patients"].rows if "patients" in tables else []
+    return tables, codings.told_once(found, [row.values for row in patients])
 
 
 # --- one table -----------------------------------------------------------------------------
@@ -121,22 +122,11 @@ def _read_table(
             else:
                 found.append(f"{row.where}, {ours}: {words}")
         for ours, words in list(_row_problems(row.values, folder=folder)):
-            row.values.pop(ours, None)
+            if ours != "gose_6m":  # scores of the dead tell of a reversed scale
+                row.values.pop(ours, None)
             found.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
     return Rows(export.header, rows), [*found, *_repeated(rows, name=name)]
-
-
-def _reversed_or(found: list[str], patients: Sequence[Row]) -> list[str]:
-    """Return the one line that explains a reversed scale in place of one line a death."""
-    deaths_h, scores = (
-        [row.values.get(name) for row in patients] for name in ("death_h", "gose_6m")
-    )
-    words = gose.reversed_words(deaths_h, scores)
-    if words is None:
-        return found
-    file = patients[0].file
-    return [f"{file}, {words}", *(line for line in found if ", gose_6m: " not in line)]
 
 
 def _must_fill(name: str, column: str) -> bool:

@@ -214,7 +214,11 @@ def test_one_wrong_name_of_a_column_leaves_the_others_as_they_are_mapped(folder)
     """A typo in `study.columns` would else make every column of that table seem missing."""
     _edit(folder / "patients.csv", "age_years", "years")
     config = folder / "config" / "config.yaml"
-    _edit(config, "    patients: {}", "    patients: {age_years: years, gos: gose}")
+    _edit(
+        config,
+        "the two differ\n    patients: {}",
+        "the two differ\n    patients: {age_years: years, gos: gose}",
+    )
     checked = _check(folder)
     assert checked.settings == [
         "config.yaml, study.columns.patients.gos: unknown setting; did you mean 'gose_6m'?"

@@ -497,9 +497,9 @@ LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
             "'landmark': who died in it would count as badly monitored; move it below",
         ),
         (
-            [{"rule": "usable_recording"}, AGE | {"max_years": 16.0}, *LAST],
-            "cohort.eligibility, entry 2 (age), max_years: 16.0 is not above min_years 16.0; "
-            "write a value above 16.0",
+            [{"rule": "usable_recording"}, AGE | {"max_years": 15.0}, *LAST],
+            "cohort.eligibility, entry 2 (age), max_years: 15.0 is below min_years 16.0; "
+            "write a value from 16.0 on",
         ),
         (
             [{"rule": "usable_recording"}, AGE | {"min_score": 3}, *LAST],
@@ -511,6 +511,12 @@ LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
 def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line):
     own = CONFIG["cohort"] | {"eligibility": rules}
     assert _problems(tmp_path, _config(cohort=own)) == [f"config.yaml, {line}"]
+
+
+def test_limits_of_eligibility_may_be_equal(tmp_path):
+    score = {"rule": "gcs_total", "min_score": 3, "max_score": 3, "if_missing": "keep"}
+    own = CONFIG["cohort"] | {"eligibility": [{"rule": "usable_recording"}, score, *LAST]}
+    assert _problems(tmp_path, _config(cohort=own)) == []
 
 
 def test_a_scale_of_five_cannot_be_cut_inside_a_category(tmp_path):

@@ -597,6 +597,7 @@ def test_a_whole_number_written_with_a_point_is_translated_too(tmp_path):
     text = CODED.replace(",30,1,", ",30,1.0,")
     read = study.read_study(_study(tmp_path, patients=text, codings={"patients": SEX}))
     assert read.patients["sex"].to_list() == ["male", "female"]
+    assert read.recodings.filter(column="sex")["n"].to_list() == [1, 1]
 
 
 @pytest.mark.parametrize(
@@ -650,9 +651,8 @@ def test_a_score_that_the_scale_of_five_does_not_have_is_refused(tmp_path):
 def test_a_reversed_scale_is_told_once_and_not_by_every_death(tmp_path):
     text = "patient_id,age_years,gose_6m,death_h\nP1,30,8,40\nP2,64.5,8,50\nP3,40,1,\n"
     assert _problems(tmp_path, patients=text) == [
-        "patients.csv, gose_6m: 2 of 2 patients who died have 8, the best outcome of the "
-        "table, so the scale runs the other way; state how your table codes it in "
-        "study.gose_coding"
+        "study.gose_coding: gose_6m is 8, the best outcome of the table, in 2 of 2 patients "
+        "who died, so the scale runs the other way; state how your table codes it"
     ]
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, store, tables
+from icpcohort import contracts, grids, store, tables
 
 
 @pytest.mark.parametrize(
@@ -241,3 +241,16 @@ def test_table_one_of_nobody_says_zero_patients():
 
 def test_the_variables_of_table_one_are_columns_of_the_analysis():
     assert {v.column for v in tables.VARIABLES} <= set(contracts.analysis({}).columns)
+
+
+def test_the_report_shows_the_difference_and_what_is_missing_once_a_variable():
+    grid = grids.table_one(_table_one(FIVE))
+    assert grid.head == [
+        *("Variable", "All", "Favourable", "Unfavourable", "Unknown"),
+        *("SMD", "Missing, n"),
+    ]
+    rows = {row[0]: row[-2:] for row in grid.rows}
+    assert rows["Patients, n"] == ["", "0"]
+    assert rows["Sex, female"] == ["1.41", "1 (0, 1)"]  # 0 of 1 against 1 of 2
+    assert rows["… male"] == ["", ""]
+    assert rows["Age (years), median (IQR)"] == ["–", "1 (0, 0)"]
