@@ -150,7 +150,10 @@ def _is_text(node: ast.AST) -> bool:
     )
 
 
-LIBRARIES = ("polars", "pyarrow", "numpy", "scipy", "statsmodels", "wfdb", "edfio", "snakemake")
+LIBRARIES = (
+    *("polars", "pyarrow", "numpy", "scipy", "statsmodels"),
+    *("soundfile", "wfdb", "edfio", "snakemake"),
+)
 
 
 def versions() -> dict[str, str]:

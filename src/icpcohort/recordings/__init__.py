@@ -161,8 +161,7 @@ def annotation_files_of(
     """Return the files beside a recording that hold its annotations; only WFDB has such."""
     if format != "wfdb":
         return []
-    found = wfdb_annotations.files_of(path, extensions=wfdb_extensions)
-    return [file for file in found if _is_readable(file)]
+    return wfdb_annotations.files_of(path, extensions=wfdb_extensions)
 
 
 def read_annotations(

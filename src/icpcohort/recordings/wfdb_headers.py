@@ -116,7 +116,7 @@ def files_of(path: Path) -> list[Path]:
     lines = header_lines(path)
     if "/" not in lines[0].split()[0]:
         return found + [path.parent / name for name in _names(lines[1:])]
-    for segment in _names(lines[1:]):
+    for segment in dict.fromkeys(_names(lines[1:])):
         header = path.parent / f"{segment}.hea"
         found.append(header)
         if header.is_file():
