@@ -35,7 +35,7 @@ FILLINGS = dict.fromkeys(
 ) | dict.fromkeys(
     (
         *("flush", "sampling", "damping", "zeroing", "rezero", "level_change"),
-        *("transport", "disconnected", "artefact"),
+        *("transport", "disconnected", "disconnection", "artefact"),
     ),
     BEDSIDE,
 )  # any other reason is one that a cleaning rule saw in the signal
