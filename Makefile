@@ -56,8 +56,9 @@ format: .venv/ready ## put the code in its usual form
 	@$(BIN)/ruff check --fix src tests workflow/scripts
 	@$(BIN)/snakefmt Snakefile workflow/rules
 
-bench: .venv/ready ## measure speed and memory against a plain peer, in one run
+bench: .venv/ready ## measure speed and memory against a plain peer, and what cleaning finds
 	@$(BIN)/python tests/bench/run.py
+	@$(BIN)/python tests/bench/detection.py
 
 generate: .venv/ready ## write what is generated from the contracts: results/README.md
 	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md

@@ -154,9 +154,9 @@ class Keeper:
 def _table(parts: Sequence[tuple[Counts, Counts, Reals]]) -> pl.DataFrame:
     """Add up amounts by block and state."""
     columns = {"block": pl.Int64(), "state": pl.Int64(), "amount": pl.Float64()}
-    frames = [pl.DataFrame(dict(zip(columns, p, strict=True)), schema=columns) for p in parts]
-    together = pl.concat([pl.DataFrame(schema=columns), *frames])
-    return together.group_by("block", "state").agg(pl.col("amount").sum())
+    together = (np.concatenate([np.empty(0), *column]) for column in zip(*parts, strict=True))
+    table = pl.DataFrame(dict(zip(columns, together, strict=False)), schema=columns)
+    return table.group_by("block", "state").agg(pl.col("amount").sum())
 
 
 def _divided(start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:
