@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts, optimal_cpp, reactivity, store
+from icpcohort.trends import BLOCK_S
 
 
 class Indices(NamedTuple):
@@ -21,7 +22,9 @@ def compute(
     trends: pl.DataFrame,
     *,
     events: Sequence[Mapping[str, Any]],
-    minutes: Mapping[str, Any],
+    minute_min_valid_fraction: float,
+    correlations: reactivity.CorrelationRules,
+    not_during: Sequence[str],
     curve: optimal_cpp.CurveRules,
     windows_h: Sequence[float],
     min_valid_fraction: float,
@@ -32,7 +35,8 @@ def compute(
     ----------
     trends : contracts.TRENDS; may be empty
     events : rows of contracts.EVENTS of the patient
-    minutes : settings of `reactivity.to_minutes`
+    minute_min_valid_fraction, correlations, not_during
+        Of `reactivity.to_minutes`.
     curve : what `optimal_cpp.for_minutes` and `for_recording` share
     windows_h, min_valid_fraction
         Of `optimal_cpp.for_minutes`. What follows from PRx is null in the same minutes as
@@ -45,14 +49,19 @@ def compute(
         optimum = pl.DataFrame([{name: none.get(name) for name in schema}], schema=schema)
         return Indices(store.empty(contracts.MINUTES), store.empty(contracts.CURVES), optimum)
     by_minute = optimal_cpp.for_minutes(
-        reactivity.to_minutes(trends, events=events, **minutes),
+        reactivity.to_minutes(
+            trends,
+            trends_block_s=BLOCK_S,
+            events=events,
+            minute_min_valid_fraction=minute_min_valid_fraction,
+            rules=correlations,
+            not_during=not_during,
+        ),
         windows_h=windows_h,
         min_valid_fraction=min_valid_fraction,
         rules=curve,
     )
-    closed = reactivity.touched(
-        by_minute["t_s"].to_numpy(), events=events, kinds=minutes["not_during"]
-    )
+    closed = reactivity.touched(by_minute["t_s"].to_numpy(), events=events, kinds=not_during)
     by_minute = by_minute.with_columns(
         pl.when(~pl.Series(closed)).then(name).alias(name)
         for name in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg")

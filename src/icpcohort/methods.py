@@ -32,6 +32,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     ]
     index = reactivity.methods_sentence(
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
+        trends_block_s=trends.BLOCK_S,
         **settings["reactivity"],
     )
     curve = [

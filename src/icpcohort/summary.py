@@ -16,6 +16,7 @@ def summarise(
     minutes: pl.DataFrame,
     *,
     windows: Mapping[str, Mapping[str, float]],
+    averaging: str,
     fisher_clip: float,
     min_cppopt_h: float,
 ) -> pl.DataFrame:
@@ -25,7 +26,7 @@ def summarise(
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
     windows : name -> start_h, end_h
-    fisher_clip : float
+    averaging, fisher_clip
         See `reactivity.mean_correlation`, by which the indices are averaged.
     min_cppopt_h : float, h
         Least time with CPPopt (or with LLR) for a mean or a share that rests on it.
@@ -44,7 +45,7 @@ def summarise(
     for window, span in windows.items():
         inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
         rows = inside.group_by("patient_id", maintain_order=True).agg(
-            *_measures(fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
+            *_measures(averaging=averaging, fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
         )
         table = patients.join(rows, on="patient_id", how="left", validate="1:1").with_columns(
             pl.lit(window).alias("window"),
@@ -54,7 +55,7 @@ def summarise(
     return pl.concat(parts).sort(contracts.SUMMARY.key)
 
 
-def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
+def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
     delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
     below = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
     enough = delta.count() >= 60 * min_cppopt_h
@@ -67,7 +68,9 @@ def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
             for name in ("icp", "abp", "cpp", "amp")
         ),
         *(
-            mean_correlation(pl.col(name), clip=fisher_clip).alias(f"{name}_mean")
+            mean_correlation(pl.col(name), averaging=averaging, clip=fisher_clip).alias(
+                f"{name}_mean"
+            )
             for name in ("prx", "pax", "rac", "rap", "lprx")
         ),
         (pl.col("prx").count() / 60).alias("prx_h"),

@@ -55,7 +55,7 @@ def ours(path: Path) -> None:
     """From the file to minutes, as the workflow's two jobs of a patient do it."""
     import yaml
 
-    from icpcohort import indices, ingest, optimal_cpp
+    from icpcohort import indices, ingest, optimal_cpp, reactivity
 
     settings = yaml.safe_load((HERE.parents[1] / "config/config.yaml").read_text())
     row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit"))
@@ -71,13 +71,17 @@ def ours(path: Path) -> None:
     curve = dict(settings["optimal_cpp"])
     windows_h, min_valid_fraction = curve.pop("windows_h"), curve.pop("min_valid_fraction")
     index = dict(settings["reactivity"])
-    clip = index.pop("fisher_clip")
+    not_during = index.pop("not_during")
     made = indices.compute(
         "p",
         done.trends,
         events=[],
-        minutes={"minute_min_valid_fraction": 0.5, **index},
-        curve=optimal_cpp.CurveRules(**curve, fisher_clip=clip, n_blocks=index["n_blocks"]),
+        minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
+        correlations=reactivity.CorrelationRules(**index),
+        not_during=not_during,
+        curve=optimal_cpp.CurveRules(
+            **curve, fisher_clip=index["fisher_clip"], n_blocks=index["n_blocks"]
+        ),
         windows_h=windows_h,
         min_valid_fraction=min_valid_fraction,
     )

@@ -39,6 +39,7 @@ def _select(patients, hours):
         summary.summarise(
             minutes,
             windows=WINDOWS,
+            averaging="fisher",
             fisher_clip=0.999,
             min_cppopt_h=1.0,
         ),

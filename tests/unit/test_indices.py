@@ -2,15 +2,17 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, indices, optimal_cpp, store
+from icpcohort import contracts, indices, optimal_cpp, reactivity, store
 
-MINUTES = {
-    "minute_min_valid_fraction": 0.5,
-    "n_blocks": 30,
-    "min_valid_fraction": 0.5,
-    "long_n_minutes": 20,
-    "not_during": ["drain_open"],
-}
+CORRELATIONS = reactivity.CorrelationRules(
+    block_s=10.0,
+    n_blocks=30,
+    step_s=60.0,
+    min_valid_fraction=0.5,
+    long_n_minutes=20,
+    averaging="fisher",
+    fisher_clip=0.999,
+)
 CURVE = optimal_cpp.CurveRules(
     fisher_clip=0.999,
     cpp_average_min=5,
@@ -50,7 +52,9 @@ def _compute(trends, events=()):
         "P1",
         trends,
         events=events,
-        minutes=MINUTES,
+        minute_min_valid_fraction=0.5,
+        correlations=CORRELATIONS,
+        not_during=["drain_open"],
         curve=CURVE,
         windows_h=[4.0],
         min_valid_fraction=0.5,

@@ -19,6 +19,7 @@ def _summarise(n, **columns):
     found = summary.summarise(
         minutes,
         windows=WINDOWS,
+        averaging="fisher",
         fisher_clip=0.999,
         min_cppopt_h=1.0,
     )

@@ -24,6 +24,7 @@ rule summary:
         summary="results/summary.parquet",
     params:
         windows=SET["windows"],
+        averaging=SET["reactivity"]["averaging"],
         fisher_clip=SET["reactivity"]["fisher_clip"],
         min_cppopt_h=SET["summary"]["min_cppopt_h"],
         code=provenance.code_of(SCRIPTS / "summary.py"),

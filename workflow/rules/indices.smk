@@ -9,10 +9,13 @@ rule indices:
     params:
         events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
         minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
+        block_s=SET["reactivity"]["block_s"],
         n_blocks=SET["reactivity"]["n_blocks"],
+        step_s=SET["reactivity"]["step_s"],
         min_valid_fraction=SET["reactivity"]["min_valid_fraction"],
         long_n_minutes=SET["reactivity"]["long_n_minutes"],
         not_during=SET["reactivity"]["not_during"],
+        averaging=SET["reactivity"]["averaging"],
         fisher_clip=SET["reactivity"]["fisher_clip"],
         windows_h=SET["optimal_cpp"]["windows_h"],
         curve_min_valid_fraction=SET["optimal_cpp"]["min_valid_fraction"],

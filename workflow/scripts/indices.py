@@ -1,16 +1,20 @@
-from icpcohort import contracts, indices, optimal_cpp, store
+from icpcohort import contracts, indices, optimal_cpp, reactivity, store
 
 done = indices.compute(
     snakemake.wildcards.patient,
     store.read(snakemake.input.trends, contracts.TRENDS),
     events=snakemake.params.events,
-    minutes={
-        "minute_min_valid_fraction": snakemake.params.minute_min_valid_fraction,
-        "n_blocks": snakemake.params.n_blocks,
-        "min_valid_fraction": snakemake.params.min_valid_fraction,
-        "long_n_minutes": snakemake.params.long_n_minutes,
-        "not_during": snakemake.params.not_during,
-    },
+    minute_min_valid_fraction=snakemake.params.minute_min_valid_fraction,
+    correlations=reactivity.CorrelationRules(
+        block_s=snakemake.params.block_s,
+        n_blocks=snakemake.params.n_blocks,
+        step_s=snakemake.params.step_s,
+        min_valid_fraction=snakemake.params.min_valid_fraction,
+        long_n_minutes=snakemake.params.long_n_minutes,
+        averaging=snakemake.params.averaging,
+        fisher_clip=snakemake.params.fisher_clip,
+    ),
+    not_during=snakemake.params.not_during,
     curve=optimal_cpp.CurveRules(
         fisher_clip=snakemake.params.fisher_clip,
         cpp_average_min=snakemake.params.cpp_average_min,
