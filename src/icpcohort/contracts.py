@@ -256,6 +256,11 @@ MINUTES = Table(
         "cppopt_mmhg": Column(REAL, "mm[Hg]", "Optimal CPP: lowest point of PRx against CPP"),
         "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity"),
         "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity"),
+        "llr_bins_mmhg": Column(REAL, "mm[Hg]", "Lower limit where the bins themselves cross"),
+        "ulr_bins_mmhg": Column(REAL, "mm[Hg]", "Upper limit where the bins themselves cross"),
+        "cppopt_edge_fraction": Column(
+            REAL, "1", "Share of one-sided curves in the weight of CPPopt"
+        ),
     },
 )
 
@@ -280,7 +285,11 @@ OPTIMA = Table(
         "cppopt_mmhg": Column(REAL, "mm[Hg]", "CPPopt of the whole recording"),
         "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity of that curve"),
         "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity of that curve"),
+        "llr_bins_mmhg": Column(REAL, "mm[Hg]", "Lower limit where the bins themselves cross"),
+        "ulr_bins_mmhg": Column(REAL, "mm[Hg]", "Upper limit where the bins themselves cross"),
+        "one_sided": Column(FLAG, "", "Whether CPPopt is the last bin of a one-sided curve"),
         "r_squared": Column(REAL, "1", "Weighted R2 of the parabola"),
+        "curvature_z": Column(REAL, "1", "Curvature in its standard errors, also if rejected"),
         "n_minutes": Column(COUNT, "min", "Minutes with CPP and PRx"),
         "reason": Column(TEXT, "", "Why there is no CPPopt; null when there is one"),
     },
@@ -329,10 +338,13 @@ SUMMARY = Table(
         "rac_mean": Column(REAL, "1", "Mean RAC"),
         "rap_mean": Column(REAL, "1", "Mean RAP"),
         "lprx_mean": Column(REAL, "1", "Mean L-PRx"),
+        "cpp_h": Column(REAL, "h", "Minutes with CPP in the window: what the yield is of"),
         "prx_h": Column(REAL, "h", "Minutes with PRx in the window"),
         "cppopt_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPPopt"),
         "cppopt_h": Column(REAL, "h", "Minutes with CPP and CPPopt in the window"),
         "llr_h": Column(REAL, "h", "Minutes with CPP and LLR in the window"),
+        "ulr_h": Column(REAL, "h", "Minutes with CPP and ULR in the window"),
+        "llr_bins_h": Column(REAL, "h", "Minutes with CPP and the bins' own LLR in the window"),
         "cppopt_yield_percent": Column(
             REAL, "%", "Minutes with CPPopt / minutes with CPP; null where PRx is impossible"
         ),
@@ -340,8 +352,20 @@ SUMMARY = Table(
         "percent_time_within_5_of_cppopt": Column(
             REAL, "%", "Minutes with |CPP - CPPopt| <= 5 mmHg / minutes with both"
         ),
+        "percent_time_over_5_below_cppopt": Column(
+            REAL, "%", "Minutes with CPP - CPPopt < -5 mmHg / minutes with both"
+        ),
+        "percent_time_over_5_above_cppopt": Column(
+            REAL, "%", "Minutes with CPP - CPPopt > 5 mmHg / minutes with both"
+        ),
         "percent_time_below_llr": Column(
             REAL, "%", "Minutes with CPP < LLR / minutes with both"
+        ),
+        "percent_time_above_ulr": Column(
+            REAL, "%", "Minutes with CPP > ULR / minutes with both"
+        ),
+        "percent_time_below_llr_bins": Column(
+            REAL, "%", "Minutes with CPP < the bins' own LLR / minutes with both"
         ),
     },
 )

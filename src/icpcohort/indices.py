@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, optimal_cpp, reactivity, store
+from icpcohort import contracts, curves, optimal_cpp, reactivity, store
 from icpcohort.trends import BLOCK_S
 
 
@@ -25,8 +25,8 @@ def compute(
     minute_min_valid_fraction: float,
     correlations: reactivity.CorrelationRules,
     not_during: Sequence[str],
-    curve: optimal_cpp.CurveRules,
-    windows_h: Sequence[float],
+    curve: curves.CurveRules,
+    windows_min: Sequence[int],
     min_valid_fraction: float,
 ) -> Indices:
     """Compute all indices of one patient.
@@ -38,7 +38,7 @@ def compute(
     minute_min_valid_fraction, correlations, not_during
         Of `reactivity.to_minutes`.
     curve : what `optimal_cpp.for_minutes` and `for_recording` share
-    windows_h, min_valid_fraction
+    windows_min, min_valid_fraction
         Of `optimal_cpp.for_minutes`. What follows from PRx is null in the same minutes as
         PRx, those that touch an event of `not_during`. The whole recording's curve asks for
         as many minutes as the shortest of these windows.
@@ -57,18 +57,18 @@ def compute(
             rules=correlations,
             not_during=not_during,
         ),
-        windows_h=windows_h,
+        windows_min=windows_min,
         min_valid_fraction=min_valid_fraction,
         rules=curve,
     )
     closed = reactivity.touched(by_minute["t_s"].to_numpy(), events=events, kinds=not_during)
     by_minute = by_minute.with_columns(
         pl.when(~pl.Series(closed)).then(name).alias(name)
-        for name in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg")
+        for name in optimal_cpp.MINUTE_COLUMNS
     )
     whole = optimal_cpp.for_recording(
         by_minute,
-        min_minutes=min_valid_fraction * min(windows_h) * optimal_cpp.MINUTES_PER_H,
+        min_minutes=min_valid_fraction * min(windows_min),
         rules=curve,
     )
     optimum = pl.DataFrame(

@@ -36,7 +36,9 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         **settings["reactivity"],
     )
     curve = [
-        optimal_cpp.methods_sentence(**settings["optimal_cpp"]),
+        optimal_cpp.methods_sentence(
+            averaging=settings["reactivity"]["averaging"], **settings["optimal_cpp"]
+        ),
         summary.methods_sentence(**settings["summary"]),
     ]
     patients = cohort.methods_sentence(

@@ -37,6 +37,8 @@ BARE = (
     "n_blocks",
     "min_bins",
     "min_curvature_z",
+    "min_r_squared",
+    "edge_weight",
     "chunk_samples",
     "fisher_clip",
     "favourable_gose",

@@ -55,7 +55,7 @@ def ours(path: Path) -> None:
     """From the file to minutes, as the workflow's two jobs of a patient do it."""
     import yaml
 
-    from icpcohort import indices, ingest, optimal_cpp, reactivity
+    from icpcohort import curves, indices, ingest, reactivity
 
     settings = yaml.safe_load((HERE.parents[1] / "config/config.yaml").read_text())
     row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit"))
@@ -69,7 +69,7 @@ def ours(path: Path) -> None:
         **settings["recordings"],
     )
     curve = dict(settings["optimal_cpp"])
-    windows_h, min_valid_fraction = curve.pop("windows_h"), curve.pop("min_valid_fraction")
+    windows_min, min_valid_fraction = curve.pop("windows_min"), curve.pop("min_valid_fraction")
     index = dict(settings["reactivity"])
     not_during = index.pop("not_during")
     made = indices.compute(
@@ -79,10 +79,14 @@ def ours(path: Path) -> None:
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
         correlations=reactivity.CorrelationRules(**index),
         not_during=not_during,
-        curve=optimal_cpp.CurveRules(
-            **curve, fisher_clip=index["fisher_clip"], n_blocks=index["n_blocks"]
+        curve=curves.CurveRules(
+            **curve,
+            **{
+                name: index[name]
+                for name in ("block_s", "n_blocks", "averaging", "fisher_clip")
+            },
         ),
-        windows_h=windows_h,
+        windows_min=windows_min,
         min_valid_fraction=min_valid_fraction,
     )
     assert made.minutes["cppopt_mmhg"].count() > 0

@@ -2,7 +2,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, indices, optimal_cpp, reactivity, store
+from icpcohort import contracts, curves, indices, reactivity, store
 
 CORRELATIONS = reactivity.CorrelationRules(
     block_s=10.0,
@@ -13,8 +13,18 @@ CORRELATIONS = reactivity.CorrelationRules(
     averaging="fisher",
     fisher_clip=0.999,
 )
-CURVE = optimal_cpp.CurveRules(
+CURVE = curves.CurveRules(
+    block_s=10.0,
+    averaging="fisher",
     fisher_clip=0.999,
+    cpp_average="mean",
+    weighting="count",
+    min_span_mmhg=0.0,
+    min_span_prx=0.0,
+    min_r_squared=0.0,
+    one_sided="reject",
+    edge_weight=0.5,
+    window_weighting="r_squared",
     cpp_average_min=5,
     bin_width_mmhg=5.0,
     bin_min_mmhg=40.0,
@@ -56,7 +66,7 @@ def _compute(trends, events=()):
         correlations=CORRELATIONS,
         not_during=["drain_open"],
         curve=CURVE,
-        windows_h=[4.0],
+        windows_min=[240],
         min_valid_fraction=0.5,
     )
     store.check(done.minutes, contracts.MINUTES, "minutes")

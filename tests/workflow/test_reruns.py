@@ -79,7 +79,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
             ["indices"],
         ),
         (
-            "optimal_cpp.py",
+            "curves.py",
             "~(parabola.quadratic > 0)",
             "~(parabola.quadratic >= 0)",
             ["indices"],
