@@ -290,6 +290,18 @@ OPTIMA = Table(
         "one_sided": Column(FLAG, "", "Whether CPPopt is the last bin of a one-sided curve"),
         "r_squared": Column(REAL, "1", "Weighted R2 of the parabola"),
         "curvature_z": Column(REAL, "1", "Curvature in its standard errors, also if rejected"),
+        "cppopt_ci_low_mmhg": Column(REAL, "mm[Hg]", "Lower 95 % limit of CPPopt (bootstrap)"),
+        "cppopt_ci_high_mmhg": Column(REAL, "mm[Hg]", "Upper 95 % limit of CPPopt (bootstrap)"),
+        "ci_upward_fraction": Column(REAL, "1", "Resamples whose curve opens upward / all"),
+        "p_chance": Column(
+            REAL, "1", "Share of surrogates (ICP decoupled) that bend upward as much or more"
+        ),
+        "chance_percent": Column(REAL, "%", "Surrogates with a CPPopt of the whole recording"),
+        "chance_cppopt_sd_mmhg": Column(
+            REAL, "mm[Hg]", "Standard deviation of CPPopt over these surrogates"
+        ),
+        "cppopt_yield_percent": Column(REAL, "%", "Minutes with CPPopt / minutes with CPP"),
+        "chance_yield_percent": Column(REAL, "%", "The same in surrogates, their mean"),
         "n_minutes": Column(COUNT, "min", "Minutes with CPP and PRx"),
         "reason": Column(TEXT, "", "Why there is no CPPopt; null when there is one"),
     },

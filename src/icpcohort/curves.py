@@ -142,10 +142,7 @@ def accept(sums: Sums, *, min_minutes: float, rules: CurveRules) -> Curves:
     centres = rules.centres_mmhg()
     used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
     values = missing.divide(sums.values, sums.counts, where=used)
-    variances = missing.divide(np.ones_like(values), sums.counts, where=used)
-    parabola = parabolas.fit(
-        centres, values, _weights(sums, used=used, rules=rules), variances=variances
-    )
+    parabola = fit_bins(sums, centres_mmhg=centres, used=used, rules=rules)
     noise = spread_of_values(sums, rules=rules) * parabola.quadratic_se
     curvature_z = missing.divide(parabola.quadratic, noise, where=noise > 0)
     first = np.where(used, centres, np.inf).min(axis=-1)
@@ -173,6 +170,16 @@ def accept(sums: Sums, *, min_minutes: float, rules: CurveRules) -> Curves:
         np.where(ok, weight * np.where(outside, rules.edge_weight, 1.0), 0.0),
         reason,
     )
+
+
+def fit_bins(
+    sums: Sums, *, centres_mmhg: Reals, used: NDArray[np.bool_], rules: CurveRules
+) -> parabolas.Parabola:
+    """Fit the parabolas of binned PRx by `rules.weighting`."""
+    values = missing.divide(sums.values, sums.counts, where=used)
+    variances = missing.divide(np.ones_like(values), sums.counts, where=used)
+    weights = _weights(sums, used=used, rules=rules)
+    return parabolas.fit(centres_mmhg, values, weights, variances=variances)
 
 
 def bins_that_count(counts: Reals, *, min_bin_fraction: float) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ from icpcohort import (
     burden,
     cleaning,
     cohort,
+    optima,
     optimal_cpp,
     outcomes,
     pulse,
@@ -39,6 +40,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         optimal_cpp.methods_sentence(
             averaging=settings["reactivity"]["averaging"], **settings["optimal_cpp"]
         ),
+        optima.methods_sentence(**settings["uncertainty"]),
         summary.methods_sentence(**settings["summary"]),
     ]
     patients = cohort.methods_sentence(

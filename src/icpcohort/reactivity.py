@@ -149,7 +149,7 @@ def to_minutes(
     L-PRx: Santos 2011, Acta Neurochir; no index with an open drain or after craniectomy:
     common practice.
     """
-    grid = _on_grid(trends, block_s=trends_block_s)
+    grid = on_grid(trends, block_s=trends_block_s)
     n_in_minute = round(MINUTE_S / trends_block_s)
     series = {name: grid[name].fill_null(np.nan).to_numpy() for name in PRESSURES}
     interval_s = {
@@ -235,7 +235,7 @@ def _tiers(interval_s: Reals) -> pl.Series:
     return pl.Series([known.get(s) for s in interval_s], dtype=pl.String())
 
 
-def _on_grid(trends: pl.DataFrame, *, block_s: float) -> pl.DataFrame:
+def on_grid(trends: pl.DataFrame, *, block_s: float) -> pl.DataFrame:
     """Give every block of every minute from the first to the last a row."""
     if trends.is_empty():
         return trends

@@ -73,7 +73,19 @@ def test_every_script_belongs_to_a_rule():
 
 STAGES = (
     *("recordings", "cells", "cleaning", "trends", "overlaps", "ingest", "reactivity"),
-    *("optimal_cpp", "indices", "burden", "summary", "outcomes", "cohort", "models"),
+    *(
+        "curves",
+        "optimal_cpp",
+        "indices",
+        "bootstrap",
+        "surrogates",
+        "optima",
+        "burden",
+        "summary",
+        "outcomes",
+        "cohort",
+        "models",
+    ),
     *("tables", "report"),
 )
 

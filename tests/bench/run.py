@@ -73,7 +73,6 @@ def ours(path: Path) -> None:
     index = dict(settings["reactivity"])
     not_during = index.pop("not_during")
     made = indices.compute(
-        "p",
         done.trends,
         events=[],
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
@@ -89,7 +88,7 @@ def ours(path: Path) -> None:
         windows_min=windows_min,
         min_valid_fraction=min_valid_fraction,
     )
-    assert made.minutes["cppopt_mmhg"].count() > 0
+    assert made["cppopt_mmhg"].count() > 0
 
 
 def peer(path: Path) -> None:

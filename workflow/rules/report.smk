@@ -8,7 +8,7 @@ rule report:
         recordings=rules.collect.output.recordings,
         excluded=rules.collect.output.excluded,
         quality=rules.collect.output.quality,
-        curves=expand(rules.indices.output.curve, patient=PATIENTS),
+        curves=expand(rules.optimum.output.curve, patient=PATIENTS),
         optima=rules.optima.output.optima,
         burden=rules.burden.output.burden,
         summary=rules.summary.output.summary,

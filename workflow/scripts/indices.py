@@ -1,7 +1,6 @@
 from icpcohort import contracts, curves, indices, reactivity, store
 
-done = indices.compute(
-    snakemake.wildcards.patient,
+minutes = indices.compute(
     store.read(snakemake.input.trends, contracts.TRENDS),
     events=snakemake.params.events,
     minute_min_valid_fraction=snakemake.params.minute_min_valid_fraction,
@@ -40,6 +39,4 @@ done = indices.compute(
     windows_min=snakemake.params.windows_min,
     min_valid_fraction=snakemake.params.curve_min_valid_fraction,
 )
-store.write(done.minutes, contracts.MINUTES, snakemake.output.minutes)
-store.write(done.curve, contracts.CURVES, snakemake.output.curve)
-store.write(done.optimum, contracts.OPTIMA, snakemake.output.optimum)
+store.write(minutes, contracts.MINUTES, snakemake.output.minutes)
