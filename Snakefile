@@ -34,6 +34,7 @@ rule all:
     default_target: True
     input:
         report="results/report.html",
+        intensity_map="results/intensity_map.parquet",
         catalogue="results/README.md",
 
 

@@ -332,6 +332,41 @@ BURDEN = Table(
     },
 )
 
+BURDEN_BY_STATE = Table(
+    "burden_by_state.parquet",
+    "Pressure burden of the minutes in one state alone; the rest as in `burden.parquet`",
+    ("patient_id", "window", "state", "signal", "side", "threshold_mmhg"),
+    {
+        "patient_id": _PATIENT_ID,
+        "window": _WINDOW,
+        "state": Column(
+            TEXT,
+            "",
+            "prx_above, prx_not_above or prx_unknown; cpp_below_llr, cpp_not_below_llr or"
+            " llr_unknown",
+        ),
+        **{k: v for k, v in BURDEN.columns.items() if k not in ("patient_id", "window")},
+    },
+)
+
+INTENSITY = Table(
+    "intensity.parquet",
+    "Episodes of one patient by threshold and least duration",
+    ("patient_id", "window", "signal", "threshold_mmhg", "duration_min"),
+    {
+        "patient_id": _PATIENT_ID,
+        "window": _WINDOW,
+        "signal": Column(TEXT, "", "icp (above the threshold) or cpp (below)"),
+        "threshold_mmhg": Column(REAL, "mm[Hg]", "Threshold"),
+        "duration_min": Column(COUNT, "min", "Least length of an episode"),
+        "monitored_h": Column(REAL, "h", "Valid minutes of the signal in the window"),
+        "n_episodes": Column(
+            COUNT, "", "Episodes as long or longer; null without valid minutes"
+        ),
+        "episodes_per_24_h": Column(REAL, "1/d", "Episodes / valid time"),
+    },
+)
+
 SUMMARY = Table(
     "summary.parquet",
     "One row a patient and window: what a model may use as exposure",
@@ -448,6 +483,42 @@ def analysis(burden_columns: dict[str, Column]) -> Table:
         own,
     )
 
+
+INTENSITY_MAP = Table(
+    "intensity_map.parquet",
+    "Episodes against outcome: one row a window, signal, threshold and least duration",
+    ("window", "signal", "threshold_mmhg", "duration_min"),
+    {
+        "window": _WINDOW,
+        "signal": INTENSITY.columns["signal"],
+        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "duration_min": INTENSITY.columns["duration_min"],
+        "n_patients": Column(COUNT, "", "Patients of the cohort with valid minutes and GOSE"),
+        "n_with_episodes": Column(COUNT, "", "Those of them with an episode"),
+        "correlation": Column(
+            REAL, "1", "Pearson's r of episodes per 24 h and GOSE; below zero is harm"
+        ),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit of r, by Fisher's z over patients"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit of r"),
+    },
+)
+
+TRANSITION = Table(
+    "intensity_transition.parquet",
+    "The line of no correlation in the map: how long a threshold goes without harm",
+    ("window", "signal", "threshold_mmhg"),
+    {
+        "window": _WINDOW,
+        "signal": INTENSITY.columns["signal"],
+        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "duration_min": Column(
+            REAL, "min", "Least duration at which r falls below zero, between two of the map"
+        ),
+        "course": Column(
+            TEXT, "", "crossing, below_zero (at every duration), not_below_zero, or unknown"
+        ),
+    },
+)
 
 # --- models ----------------------------------------------------------------------------------
 

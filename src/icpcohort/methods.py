@@ -7,6 +7,7 @@ from icpcohort import (
     burden,
     cleaning,
     cohort,
+    intensity_duration,
     optima,
     optimal_cpp,
     outcomes,
@@ -52,7 +53,12 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Signals and artefacts": " ".join(signals),
         "Reactivity indices": index,
         "Optimal CPP": " ".join(curve),
-        "Burden": burden.methods_sentence(**settings["burden"]),
+        "Burden": " ".join(
+            (
+                burden.methods_sentence(**settings["burden"]),
+                intensity_duration.methods_sentence(**settings["intensity_duration"]),
+            )
+        ),
         "Exposure windows and cohort": patients,
         "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
         **{

@@ -201,6 +201,13 @@ def _limits_out_of_order(settings: object) -> list[str]:
     found = _out_of_order(
         at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
     )
+    for signal in ("icp", "cpp"):
+        found += _out_of_order(
+            at(settings, "intensity_duration"),
+            f"{signal}_from_mmhg",
+            f"{signal}_to_mmhg",
+            where="intensity_duration.",
+        )
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "

@@ -43,6 +43,7 @@ BARE = (
     "n_resamples",
     "n_surrogates",
     "n_yield_surrogates",
+    "min_patients",
     "chunk_samples",
     "fisher_clip",
     "favourable_gose",

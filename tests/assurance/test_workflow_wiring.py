@@ -81,6 +81,7 @@ STAGES = (
         "surrogates",
         "optima",
         "burden",
+        "intensity_duration",
         "summary",
         "outcomes",
         "cohort",

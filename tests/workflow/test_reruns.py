@@ -8,8 +8,8 @@ import pytest
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
-COHORT = {"cohort", "table_one", "report"} | MODELS
-EXPOSURES = {"burden", "summary", "optima"} | COHORT
+COHORT = {"cohort", "table_one", "intensity_map", "report"} | MODELS
+EXPOSURES = {"burden", "summary", "intensity", "optima"} | COHORT
 
 
 def _patients(place):

@@ -20,7 +20,17 @@ PER_PATIENT = (
     "optima",
 )
 TOGETHER = (
-    *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
+    *(
+        "analysis",
+        "burden",
+        "burden_by_state",
+        "dropped",
+        "events",
+        "excluded",
+        "flow",
+        "monitors",
+    ),
+    *("intensity", "intensity_map", "intensity_transition"),
     *("optima", "outcomes", "patients", "quality", "recordings", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
