@@ -59,8 +59,9 @@ format: .venv/ready ## put the code in its usual form
 bench: .venv/ready ## measure speed and memory against a plain peer, in one run
 	@$(BIN)/python tests/bench/run.py
 
-generate: .venv/ready ## write what is generated from the contracts: results/README.md
+generate: .venv/ready ## write what is generated from contracts and schemas: two README.md
 	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md
+	@$(BIN)/python -m icpcohort.settings_table > config/README.md.new && mv config/README.md.new config/README.md
 
 lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
