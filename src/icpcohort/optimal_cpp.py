@@ -98,23 +98,23 @@ def for_minutes(
     windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
     """
     running = running_sums(minutes, rules=rules)
-    found = [
-        accept(
+    names = ("weight", "one_sided", "cppopt_mmhg", *LIMITS)
+    found: dict[str, list[Reals]] = {name: [] for name in names}
+    for n in windows_min:
+        curves = accept(
             Sums(*(_over_last(sums, n) for sums in running)),
             min_minutes=min_valid_fraction * n,
             rules=rules,
         )
-        for n in windows_min
-    ]
-    weights = np.stack([curves.weight for curves in found])
-    columns = {
-        name: combine_windows(np.stack([getattr(curves, name) for curves in found]), weights)
-        for name in ("cppopt_mmhg", *LIMITS)
-    }
-    edges = np.stack([curves.one_sided for curves in found]).astype(np.float64)
-    columns["cppopt_edge_fraction"] = combine_windows(edges, weights)
+        for name in names:  # the rest is let go: 36 windows of ten days are many arrays
+            found[name].append(getattr(curves, name))
+    weights = np.stack(found["weight"])
+    found["cppopt_edge_fraction"] = found.pop("one_sided")
     return minutes.with_columns(
-        pl.Series(name, columns[name]).fill_nan(None) for name in MINUTE_COLUMNS
+        pl.Series(
+            name, combine_windows(np.stack(found[name]).astype(np.float64), weights)
+        ).fill_nan(None)
+        for name in MINUTE_COLUMNS
     )
 
 

@@ -74,9 +74,10 @@ def fit(centres_mmhg: Reals, values: Reals, weights: Reals, *, variances: Reals)
 
     centre, level = mean(np.broadcast_to(centres_mmhg, weights.shape)), mean(values)
     d = centres_mmhg - centre[..., None]
-    squares = mean(d * d)
-    tilt = missing.divide(mean(d**3), squares, where=enough)
-    bend = d * d - tilt[..., None] * d - squares[..., None]
+    d_squared = d * d
+    squares = mean(d_squared)
+    tilt = missing.divide(mean(d_squared * d), squares, where=enough)
+    bend = d_squared - tilt[..., None] * d - squares[..., None]
     bends = mean(bend * bend)
     off = values - level[..., None]
     slope = missing.divide(mean(d * off), squares, where=enough)

@@ -207,7 +207,8 @@ def methods_sentence(*, surrogate: str, n_surrogates: int, n_yield_surrogates: i
         "phase": "the phases of its spectrum drawn anew",
         "shift": "its readings shifted in a circle",
     }[surrogate]
-    yields = f", and the yield from {n_yield_surrogates} of them" if n_yield_surrogates else ""
+    n_yield = min(n_surrogates, n_yield_surrogates)
+    yields = f"; the yield of minutes comes from {n_yield} of them" if n_yield else ""
     return (
         f"What chance alone gives under the same rules was computed from {n_surrogates}"
         f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
