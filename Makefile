@@ -60,8 +60,9 @@ bench: .venv/ready ## measure speed and memory against a plain peer, and what cl
 	@$(BIN)/python tests/bench/run.py
 	@$(BIN)/python tests/bench/detection.py
 
-generate: .venv/ready ## write what is generated from the contracts: results/README.md
+generate: .venv/ready ## write what is generated from contracts and schemas: two README.md
 	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md
+	@$(BIN)/python -m icpcohort.settings_table > config/README.md.new && mv config/README.md.new config/README.md
 
 lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \

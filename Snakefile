@@ -35,6 +35,7 @@ rule all:
     input:
         report="results/report.html",
         pictures="results/pictures.html",
+        intensity_map="results/intensity_map.parquet",
         catalogue="results/README.md",
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],

@@ -1,7 +1,11 @@
-"""Burden: dose, time and episodes of pressure beyond thresholds, in fixed windows."""
+"""Burden: dose, time and episodes of pressure beyond thresholds, in fixed windows.
+
+Also for the minutes of a state alone: PRx above a limit or not, CPP below LLR or not.
+"""
 
 import re
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 
@@ -31,6 +35,24 @@ def excess(pressure: pl.Expr, *, threshold_mmhg: float, side: str) -> pl.Expr:
     """Return how far a pressure lies beyond a threshold: zero when not, null when unknown."""
     beyond = pressure - threshold_mmhg if side == "above" else threshold_mmhg - pressure
     return beyond.clip(0)
+
+
+def is_beyond(
+    pressure: pl.Expr, *, threshold_mmhg: float, side: str, inequality: str
+) -> pl.Expr:
+    """Return whether a pressure lies beyond a threshold; null when unknown.
+
+    Parameters
+    ----------
+    inequality : {"strict", "or_equal"}
+        Whether the threshold itself is not beyond, or is: with readings in whole mmHg the
+        two differ by all minutes on it. A dose is the same.
+    """
+    if side == "above":
+        return (
+            pressure > threshold_mmhg if inequality == "strict" else pressure >= threshold_mmhg
+        )
+    return pressure < threshold_mmhg if inequality == "strict" else pressure <= threshold_mmhg
 
 
 def dose_parts(
@@ -75,6 +97,7 @@ def add_up(
     windows: Mapping[str, Mapping[str, float]],
     icp_above_mmhg: Sequence[float],
     cpp_below_mmhg: Sequence[float],
+    inequality: str,
     integration: str,
     episode_min: int,
     merge_gap_min: int,
@@ -86,7 +109,8 @@ def add_up(
     minutes : contracts.MINUTES of all patients with `patient_id`
         A minute belongs to a window when it lies wholly inside it.
     windows : name -> start_h, end_h
-    icp_above_mmhg, cpp_below_mmhg : thresholds, strict inequality
+    icp_above_mmhg, cpp_below_mmhg : thresholds
+    inequality : see `is_beyond`
     integration : see `dose_parts`
     episode_min, merge_gap_min
         An episode has `episode_min` minutes beyond the threshold or more; up to
@@ -103,6 +127,29 @@ def add_up(
     Source: hourly dose, percent time: Bogli 2025, Crit Care 29:207; episodes of 5 min:
     common in the literature (from memory).
     """
+    return _over_thresholds(
+        minutes,
+        patients=minutes.select(pl.col("patient_id").unique(maintain_order=True)),
+        windows=windows,
+        icp_above_mmhg=icp_above_mmhg,
+        cpp_below_mmhg=cpp_below_mmhg,
+        inequality=inequality,
+        integration=integration,
+        episode_min=episode_min,
+        merge_gap_min=merge_gap_min,
+    )
+
+
+def _over_thresholds(
+    minutes: pl.DataFrame,
+    *,
+    patients: pl.DataFrame,
+    windows: Mapping[str, Mapping[str, float]],
+    icp_above_mmhg: Sequence[float],
+    cpp_below_mmhg: Sequence[float],
+    **rules: Any,
+) -> pl.DataFrame:
+    """Return contracts.BURDEN of `minutes`, with a row for each of `patients`."""
     signals = [("icp", "above", t) for t in icp_above_mmhg]
     signals += [("cpp", "below", t) for t in cpp_below_mmhg]
     found = [store.empty(contracts.BURDEN)]
@@ -112,16 +159,57 @@ def add_up(
             found.append(
                 _one_burden(
                     inside.rename({f"{signal}_mmhg": "pressure_mmhg"}),
-                    patients=minutes.select(pl.col("patient_id").unique(maintain_order=True)),
+                    patients=patients,
                     threshold_mmhg=threshold_mmhg,
                     side=side,
-                    integration=integration,
-                    episode_min=episode_min,
-                    merge_gap_min=merge_gap_min,
+                    **rules,
                 ).with_columns(window=pl.lit(window), signal=pl.lit(signal))
             )
     columns = list(contracts.BURDEN.columns)
     return pl.concat([part.select(columns) for part in found]).sort(contracts.BURDEN.key)
+
+
+def add_up_by_state(
+    minutes: pl.DataFrame, *, impaired_prx: float, **settings: Any
+) -> pl.DataFrame:
+    """Add up the burden of the minutes in each state alone.
+
+    Parameters
+    ----------
+    minutes : see `add_up`
+    impaired_prx : float
+        Limit of PRx between two states.
+    settings : all others of `add_up`
+
+    Returns
+    -------
+    DataFrame, contracts.BURDEN_BY_STATE
+        The states of PRx (above, not above, unknown) hold every minute once, and so do those
+        of LLR (below, not below, unknown): hours, and doses by rectangles, add up to those of
+        `add_up`. A minute of another state interrupts an episode.
+
+    Source: burden by the state of autoregulation: Guiza 2015, Intensive Care Med
+    41:1067-1076 (tolerance is shorter when it is impaired; from memory).
+    """
+    prx_above = pl.col("prx") > impaired_prx
+    below_llr = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
+    states = {
+        "prx_above": prx_above.fill_null(False),
+        "prx_not_above": ~prx_above.fill_null(True),
+        "prx_unknown": prx_above.is_null(),
+        "cpp_below_llr": below_llr.fill_null(False),
+        "cpp_not_below_llr": ~below_llr.fill_null(True),
+        "llr_unknown": below_llr.is_null(),
+    }
+    patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
+    parts = [
+        _over_thresholds(minutes.filter(test), patients=patients, **settings).with_columns(
+            state=pl.lit(state)
+        )
+        for state, test in states.items()
+    ]
+    table = contracts.BURDEN_BY_STATE
+    return pl.concat(parts).select(list(table.columns)).sort(table.key)
 
 
 def in_window(minutes: pl.DataFrame, *, start_h: float, end_h: float) -> pl.DataFrame:
@@ -137,6 +225,7 @@ def _one_burden(
     patients: pl.DataFrame,
     threshold_mmhg: float,
     side: str,
+    inequality: str,
     integration: str,
     episode_min: int,
     merge_gap_min: int,
@@ -149,7 +238,9 @@ def _one_burden(
         interval_s=MINUTE_S,
         over=["patient_id"],
     )
-    beyond = excess(pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side) > 0
+    beyond = is_beyond(
+        pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side, inequality=inequality
+    )
     n = pl.col("pressure_mmhg").count()
     sums = (
         minutes.with_columns(part=part, beyond=beyond)
@@ -177,16 +268,29 @@ def _one_burden(
     )
 
 
-def _episodes(beyond: pl.DataFrame, *, episode_min: int, merge_gap_min: int) -> pl.DataFrame:
-    """Return n_episodes and longest_episode_min of each patient who has an episode."""
+def episode_lengths(beyond: pl.DataFrame, *, merge_gap_min: int) -> pl.DataFrame:
+    """Return patient_id and length_min of each stretch of minutes beyond a threshold.
+
+    Parameters
+    ----------
+    beyond : DataFrame
+        `patient_id` and `t_s` of the minutes beyond it alone.
+    merge_gap_min : see `add_up`
+    """
     apart = pl.col("t_s").diff().over("patient_id") > (merge_gap_min + 1.5) * MINUTE_S
     return (
         beyond.sort("patient_id", "t_s")
         .with_columns(episode=apart.fill_null(True).cum_sum())
         .group_by("patient_id", "episode", maintain_order=True)
-        .agg(
-            length_min=pl.len().cast(pl.Float64),
-        )
+        .agg(length_min=pl.len().cast(pl.Float64))
+        .drop("episode")
+    )
+
+
+def _episodes(beyond: pl.DataFrame, *, episode_min: int, merge_gap_min: int) -> pl.DataFrame:
+    """Return n_episodes and longest_episode_min of each patient who has an episode."""
+    return (
+        episode_lengths(beyond, merge_gap_min=merge_gap_min)
         .filter(pl.col("length_min") >= episode_min)
         .group_by("patient_id", maintain_order=True)
         .agg(n_episodes=pl.len(), longest_episode_min=pl.col("length_min").max())
@@ -265,9 +369,11 @@ def methods_sentence(
     *,
     icp_above_mmhg: Sequence[float],
     cpp_below_mmhg: Sequence[float],
+    inequality: str,
     integration: str,
     episode_min: int,
     merge_gap_min: int,
+    impaired_prx: float,
 ) -> str:
     """Return the report's sentence for `add_up`, from the same settings."""
     how = {
@@ -275,13 +381,15 @@ def methods_sentence(
         "trapezoid": "the trapezoidal rule on the clipped minute means",
         "crossing": "straight lines between minute means, cut where they cross the threshold",
     }[integration]
+    edge = {"strict": "strictly", "or_equal": "or on it"}[inequality]
     above = ", ".join(f"{t:g}" for t in icp_above_mmhg)
     below = ", ".join(f"{t:g}" for t in cpp_below_mmhg)
     return (
-        f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg (strictly):"
+        f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
         f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
         f" {episode_min} min or more beyond the threshold, not ended by interruptions of up to"
         f" {merge_gap_min} min, which do not count in their length. Gaps and masked"
         " time count in neither numerator nor denominator; all other time does, also after a"
-        " craniectomy."
+        f" craniectomy. It was also added up for the minutes with PRx above {impaired_prx:.2f}"
+        " and not above, and with CPP below LLR and not below."
     )

@@ -356,6 +356,11 @@ MINUTES = Table(
         "cppopt_mmhg": Column(REAL, "mm[Hg]", "Optimal CPP: lowest point of PRx against CPP"),
         "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity"),
         "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity"),
+        "llr_bins_mmhg": Column(REAL, "mm[Hg]", "Lower limit where the bins themselves cross"),
+        "ulr_bins_mmhg": Column(REAL, "mm[Hg]", "Upper limit where the bins themselves cross"),
+        "cppopt_edge_fraction": Column(
+            REAL, "1", "Share of one-sided curves in the weight of CPPopt"
+        ),
     },
 )
 
@@ -380,7 +385,23 @@ OPTIMA = Table(
         "cppopt_mmhg": Column(REAL, "mm[Hg]", "CPPopt of the whole recording"),
         "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity of that curve"),
         "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity of that curve"),
+        "llr_bins_mmhg": Column(REAL, "mm[Hg]", "Lower limit where the bins themselves cross"),
+        "ulr_bins_mmhg": Column(REAL, "mm[Hg]", "Upper limit where the bins themselves cross"),
+        "one_sided": Column(FLAG, "", "Whether CPPopt is the last bin of a one-sided curve"),
         "r_squared": Column(REAL, "1", "Weighted R2 of the parabola"),
+        "curvature_z": Column(REAL, "1", "Curvature in its standard errors, also if rejected"),
+        "cppopt_ci_low_mmhg": Column(REAL, "mm[Hg]", "Lower 95 % limit of CPPopt (bootstrap)"),
+        "cppopt_ci_high_mmhg": Column(REAL, "mm[Hg]", "Upper 95 % limit of CPPopt (bootstrap)"),
+        "ci_upward_fraction": Column(REAL, "1", "Resamples whose curve opens upward / all"),
+        "p_chance": Column(
+            REAL, "1", "Share of surrogates (ICP decoupled) that bend upward as much or more"
+        ),
+        "chance_percent": Column(REAL, "%", "Surrogates with a CPPopt of the whole recording"),
+        "chance_cppopt_sd_mmhg": Column(
+            REAL, "mm[Hg]", "Standard deviation of CPPopt over these surrogates"
+        ),
+        "cppopt_yield_percent": Column(REAL, "%", "Minutes with CPPopt / minutes with CPP"),
+        "chance_yield_percent": Column(REAL, "%", "The same in surrogates, their mean"),
         "n_minutes": Column(COUNT, "min", "Minutes with CPP and PRx"),
         "reason": Column(TEXT, "", "Why there is no CPPopt; null when there is one"),
     },
@@ -411,6 +432,41 @@ BURDEN = Table(
     },
 )
 
+BURDEN_BY_STATE = Table(
+    "burden_by_state.parquet",
+    "Pressure burden of the minutes in one state alone; the rest as in `burden.parquet`",
+    ("patient_id", "window", "state", "signal", "side", "threshold_mmhg"),
+    {
+        "patient_id": _PATIENT_ID,
+        "window": _WINDOW,
+        "state": Column(
+            TEXT,
+            "",
+            "prx_above, prx_not_above or prx_unknown; cpp_below_llr, cpp_not_below_llr or"
+            " llr_unknown",
+        ),
+        **{k: v for k, v in BURDEN.columns.items() if k not in ("patient_id", "window")},
+    },
+)
+
+INTENSITY = Table(
+    "intensity.parquet",
+    "Episodes of one patient by threshold and least duration",
+    ("patient_id", "window", "signal", "threshold_mmhg", "duration_min"),
+    {
+        "patient_id": _PATIENT_ID,
+        "window": _WINDOW,
+        "signal": Column(TEXT, "", "icp (above the threshold) or cpp (below)"),
+        "threshold_mmhg": Column(REAL, "mm[Hg]", "Threshold"),
+        "duration_min": Column(COUNT, "min", "Least length of an episode"),
+        "monitored_h": Column(REAL, "h", "Valid minutes of the signal in the window"),
+        "n_episodes": Column(
+            COUNT, "", "Episodes as long or longer; null without valid minutes"
+        ),
+        "episodes_per_24_h": Column(REAL, "1/d", "Episodes / valid time"),
+    },
+)
+
 SUMMARY = Table(
     "summary.parquet",
     "One row a patient and window: what a model may use as exposure",
@@ -432,10 +488,13 @@ SUMMARY = Table(
         "rac_mean": Column(REAL, "1", "Mean RAC"),
         "rap_mean": Column(REAL, "1", "Mean RAP"),
         "lprx_mean": Column(REAL, "1", "Mean L-PRx"),
+        "cpp_h": Column(REAL, "h", "Minutes with CPP in the window: what the yield is of"),
         "prx_h": Column(REAL, "h", "Minutes with PRx in the window"),
         "cppopt_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPPopt"),
         "cppopt_h": Column(REAL, "h", "Minutes with CPP and CPPopt in the window"),
         "llr_h": Column(REAL, "h", "Minutes with CPP and LLR in the window"),
+        "ulr_h": Column(REAL, "h", "Minutes with CPP and ULR in the window"),
+        "llr_bins_h": Column(REAL, "h", "Minutes with CPP and the bins' own LLR in the window"),
         "cppopt_yield_percent": Column(
             REAL, "%", "Minutes with CPPopt / minutes with CPP; null where PRx is impossible"
         ),
@@ -443,8 +502,20 @@ SUMMARY = Table(
         "percent_time_within_5_of_cppopt": Column(
             REAL, "%", "Minutes with |CPP - CPPopt| <= 5 mmHg / minutes with both"
         ),
+        "percent_time_over_5_below_cppopt": Column(
+            REAL, "%", "Minutes with CPP - CPPopt < -5 mmHg / minutes with both"
+        ),
+        "percent_time_over_5_above_cppopt": Column(
+            REAL, "%", "Minutes with CPP - CPPopt > 5 mmHg / minutes with both"
+        ),
         "percent_time_below_llr": Column(
             REAL, "%", "Minutes with CPP < LLR / minutes with both"
+        ),
+        "percent_time_above_ulr": Column(
+            REAL, "%", "Minutes with CPP > ULR / minutes with both"
+        ),
+        "percent_time_below_llr_bins": Column(
+            REAL, "%", "Minutes with CPP < the bins' own LLR / minutes with both"
         ),
     },
 )
@@ -605,6 +676,42 @@ def analysis(burden_columns: dict[str, Column]) -> Table:
         own,
     )
 
+
+INTENSITY_MAP = Table(
+    "intensity_map.parquet",
+    "Episodes against outcome: one row a window, signal, threshold and least duration",
+    ("window", "signal", "threshold_mmhg", "duration_min"),
+    {
+        "window": _WINDOW,
+        "signal": INTENSITY.columns["signal"],
+        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "duration_min": INTENSITY.columns["duration_min"],
+        "n_patients": Column(COUNT, "", "Patients of the cohort with valid minutes and GOSE"),
+        "n_with_episodes": Column(COUNT, "", "Those of them with an episode"),
+        "correlation": Column(
+            REAL, "1", "Pearson's r of episodes per 24 h and GOSE; below zero is harm"
+        ),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit of r, by Fisher's z over patients"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit of r"),
+    },
+)
+
+TRANSITION = Table(
+    "intensity_transition.parquet",
+    "The line of no correlation in the map: how long a threshold goes without harm",
+    ("window", "signal", "threshold_mmhg"),
+    {
+        "window": _WINDOW,
+        "signal": INTENSITY.columns["signal"],
+        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "duration_min": Column(
+            REAL, "min", "Least duration at which r falls below zero, between two of the map"
+        ),
+        "course": Column(
+            TEXT, "", "crossing, below_zero (at every duration), not_below_zero, or unknown"
+        ),
+    },
+)
 
 # --- models ----------------------------------------------------------------------------------
 

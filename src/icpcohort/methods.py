@@ -7,9 +7,11 @@ from icpcohort import (
     burden,
     cleaning,
     cohort,
+    intensity_duration,
     intervals,
     levels,
     monitoring_end,
+    optima,
     optimal_cpp,
     outcomes,
     pulse,
@@ -39,10 +41,14 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     ]
     index = reactivity.methods_sentence(
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
+        trends_block_s=trends.BLOCK_S,
         **settings["reactivity"],
     )
     curve = [
-        optimal_cpp.methods_sentence(**settings["optimal_cpp"]),
+        optimal_cpp.methods_sentence(
+            averaging=settings["reactivity"]["averaging"], **settings["optimal_cpp"]
+        ),
+        optima.methods_sentence(**settings["uncertainty"]),
         summary.methods_sentence(**settings["summary"]),
     ]
     patients = cohort.methods_sentence(
@@ -57,7 +63,12 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Signals and artefacts": " ".join(signals),
         "Reactivity indices": index,
         "Optimal CPP": " ".join(curve),
-        "Burden": burden.methods_sentence(**settings["burden"]),
+        "Burden": " ".join(
+            (
+                burden.methods_sentence(**settings["burden"]),
+                intensity_duration.methods_sentence(**settings["intensity_duration"]),
+            )
+        ),
         "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
         **{

@@ -1,4 +1,4 @@
-"""Parabolas: weighted least squares of many small curves at once."""
+"""Parabolas: weighted least squares of many small curves at once, in closed form."""
 
 from typing import NamedTuple
 
@@ -11,12 +11,13 @@ Reals = NDArray[np.float64]
 
 
 class Parabola(NamedTuple):
-    """value = quadratic c^2 + linear c + constant, along the leading axes of the input.
+    """value = quadratic (c - centre)^2 + linear (c - centre) + constant, many at once.
 
-    `quadratic_se` is the standard error of `quadratic` when a value of weight one has a
-    standard deviation of one.
+    `quadratic_se` is the standard error of `quadratic` when the values have the variances
+    that `fit` was told.
     """
 
+    centre_mmhg: Reals
     quadratic: Reals
     linear: Reals
     constant: Reals
@@ -26,23 +27,23 @@ class Parabola(NamedTuple):
     def lowest_mmhg(self) -> Reals:
         """Return where a parabola that opens upward is lowest; NaN for any other."""
         opens = self.quadratic > 0
-        return missing.divide(-self.linear, 2 * self.quadratic, where=opens)
+        return self.centre_mmhg + missing.divide(-self.linear, 2 * self.quadratic, where=opens)
 
     def crossings_mmhg(self, level: float) -> tuple[Reals, Reals]:
         """Return where an upward parabola falls below and rises above `level`; else NaN."""
         lowest = self.lowest_mmhg()
-        square = (self.linear**2 - 4 * self.quadratic * (self.constant - level)).clip(0)
-        below = self.at(lowest) < level
-        half = missing.divide(np.sqrt(square), 2 * self.quadratic, where=below)
-        return lowest - half, lowest + half
+        depth = level - self.at(lowest)
+        square = missing.divide(depth, self.quadratic, where=depth > 0)
+        return lowest - np.sqrt(square), lowest + np.sqrt(square)
 
     def at(self, cpp_mmhg: Reals) -> Reals:
         """Return the fitted value."""
-        fitted: Reals = self.quadratic * cpp_mmhg**2 + self.linear * cpp_mmhg + self.constant
+        d = cpp_mmhg - self.centre_mmhg
+        fitted: Reals = (self.quadratic * d + self.linear) * d + self.constant
         return fitted
 
 
-def fit(centres_mmhg: Reals, values: Reals, weights: Reals) -> Parabola:
+def fit(centres_mmhg: Reals, values: Reals, weights: Reals, *, variances: Reals) -> Parabola:
     """Fit a parabola by weighted least squares, many at once.
 
     Parameters
@@ -50,35 +51,51 @@ def fit(centres_mmhg: Reals, values: Reals, weights: Reals) -> Parabola:
     centres_mmhg : (n_bins,) mmHg
     values, weights : (..., n_bins)
         A bin of weight zero does not count, whatever its value.
+    variances : (..., n_bins)
+        Variance of each value, for `quadratic_se`; any where the weight is zero.
 
     Returns
     -------
     Parabola
         NaN where fewer than three bins count. `r_squared` is weighted, and NaN when all
-        values are the same.
+        values are the same. Polynomials orthogonal under each curve's weights are fitted, so
+        that no matrix is inverted and nothing cancels at 100 mmHg.
 
-    Source: second-order polynomial of PRx on CPP: Aries 2012, Crit Care Med 40:2456-2463.
+    Source: second-order polynomial of PRx on CPP: Aries 2012, Crit Care Med 40:2456-2463;
+    orthogonal polynomials: Forsythe 1957, J SIAM 5:74-88 (from memory).
     """
-    level = float(centres_mmhg.mean())
-    scale = float(np.ptp(centres_mmhg)) / 2 or 1.0
-    x = (centres_mmhg - level) / scale
-    values = np.where(weights > 0, values, 0.0)
-    powers = np.stack([x**k for k in range(5)])
-    moments = weights @ powers.T
-    right = (weights * values) @ powers[:3].T
-    order = np.array([[0, 1, 2], [1, 2, 3], [2, 3, 4]])
-    enough = (weights > 0).sum(axis=-1) >= 3
-    left = np.where(enough[..., None, None], moments[..., order], np.eye(3))
-    inverse = np.linalg.inv(left)
-    c0, c1, c2 = np.moveaxis((inverse @ right[..., None])[..., 0], -1, 0)
-    total = moments[..., 0]
-    mean = np.divide(right[..., 0], total, out=np.zeros_like(total), where=enough)
-    residual = values - (c0[..., None] + c1[..., None] * x + c2[..., None] * x**2)
-    unexplained = (weights * residual**2).sum(axis=-1)
-    spread = (weights * (values - mean[..., None]) ** 2).sum(axis=-1)
-    r_squared = 1 - missing.divide(unexplained, spread, where=enough & (spread > 1e-12))
-    quadratic = np.where(enough, c2 / scale**2, np.nan)
-    linear = np.where(enough, c1 / scale - 2 * c2 * level / scale**2, np.nan)
-    constant = np.where(enough, c0 - c1 * level / scale + c2 * level**2 / scale**2, np.nan)
-    quadratic_se = np.where(enough, np.sqrt(inverse[..., 2, 2]) / scale**2, np.nan)
-    return Parabola(quadratic, linear, constant, r_squared, quadratic_se)
+    used = weights > 0
+    enough = used.sum(axis=-1) >= 3
+    values = np.where(used, values, 0.0)
+    total = weights.sum(axis=-1)
+
+    def mean(of: Reals) -> Reals:
+        return missing.divide((weights * of).sum(axis=-1), total, where=enough)
+
+    centre, level = mean(np.broadcast_to(centres_mmhg, weights.shape)), mean(values)
+    d = centres_mmhg - centre[..., None]
+    d_squared = d * d
+    squares = mean(d_squared)
+    tilt = missing.divide(mean(d_squared * d), squares, where=enough)
+    bend = d_squared - tilt[..., None] * d - squares[..., None]
+    bends = mean(bend * bend)
+    off = values - level[..., None]
+    slope = missing.divide(mean(d * off), squares, where=enough)
+    quadratic = missing.divide(mean(bend * off), bends, where=enough)
+    spread = mean(off * off)
+    r_squared = missing.divide(
+        slope**2 * squares + quadratic**2 * bends, spread, where=enough & (spread > 1e-12)
+    )
+    share = np.where(used, weights * bend, 0.0)
+    scale = (total * bends) ** 2
+    squared_se = missing.divide(
+        (share**2 * np.where(used, variances, 0.0)).sum(axis=-1), scale, where=enough
+    )
+    return Parabola(
+        centre_mmhg=centre,
+        quadratic=quadratic,
+        linear=slope - quadratic * tilt,
+        constant=level - quadratic * squares,
+        r_squared=r_squared,
+        quadratic_se=np.sqrt(squared_se),
+    )

@@ -1,6 +1,7 @@
 """Reactivity: minute means and the moving correlations PRx, PAx, RAC, RAP and L-PRx."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,11 +10,10 @@ from numpy.typing import NDArray
 
 from icpcohort import missing
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.trends import BLOCK_S, ROUNDING
+from icpcohort.trends import ROUNDING
 
 Reals = NDArray[np.float64]
 MINUTE_S = 60.0
-N_BLOCKS_IN_MINUTE = int(MINUTE_S / BLOCK_S)
 PAIRS = {
     "prx": ("icp_mmhg", "abp_mmhg"),
     "pax": ("amp_mmhg", "abp_mmhg"),
@@ -21,6 +21,41 @@ PAIRS = {
     "rap": ("amp_mmhg", "icp_mmhg"),
 }
 PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
+
+
+@dataclass(frozen=True)
+class CorrelationRules:
+    """How successive means become one correlation a minute.
+
+    Attributes
+    ----------
+    block_s : float, s
+        Length of the means that are correlated: a multiple of the trends' blocks, and a
+        whole number of them is a minute.
+    n_blocks, min_valid_fraction : int, float
+        Means in one correlation, and the least share of them that must be valid.
+    step_s : float, s
+        A correlation is renewed every `step_s`; those of one minute are averaged.
+    long_n_minutes : int
+        Window of L-PRx, over minute means, with the same completeness.
+    averaging : {"fisher", "arithmetic"}
+        How correlations are averaged; see `mean_correlation`.
+    fisher_clip : float
+        |r| is clipped here before Fisher z.
+    """
+
+    block_s: float
+    n_blocks: int
+    step_s: float
+    min_valid_fraction: float
+    long_n_minutes: int
+    averaging: str
+    fisher_clip: float
+
+    @property
+    def window_min(self) -> float:
+        """Return how many minutes one correlation looks back."""
+        return self.n_blocks * self.block_s / MINUTE_S
 
 
 def moving_pearson(
@@ -82,76 +117,116 @@ def _centred(windows: Reals, both: NDArray[np.bool_], n: NDArray[np.int64]) -> R
 def to_minutes(
     trends: pl.DataFrame,
     *,
+    trends_block_s: float,
     events: Sequence[Mapping[str, Any]],
     minute_min_valid_fraction: float,
-    n_blocks: int,
-    min_valid_fraction: float,
-    long_n_minutes: int,
+    rules: CorrelationRules,
     not_during: Sequence[str],
 ) -> pl.DataFrame:
-    """Turn 10-s blocks into minute means and minute indices that look backwards only.
+    """Turn the trends' blocks into minute means and minute indices that look backwards only.
 
     Parameters
     ----------
     trends : contracts.TRENDS of one patient
+    trends_block_s : float, s
+        Length of their blocks.
     events : rows of contracts.EVENTS of the patient
         The indices are null in every minute that touches one of `not_during`.
     minute_min_valid_fraction : float
-        Least share of the six blocks of a minute for its mean.
-    n_blocks, min_valid_fraction : int, float
-        Window and completeness of PRx, PAx, RAC and RAP.
-    long_n_minutes : int
-        Window of L-PRx, over minute means, with the same completeness.
+        Least share of the trends' blocks for the mean of a minute, or of `rules.block_s`.
+    rules : CorrelationRules
 
     Returns
     -------
     DataFrame
         One row for each minute from the first to the last block, `t_s` at its end:
         tier, icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, prx, pax, rac, rap, lprx. Where ICP or
-        ABP was recorded less often than every 10 s there is no PRx, and less often than
-        every minute no L-PRx.
+        ABP was recorded less often than every `rules.block_s` there is no PRx, and less often
+        than every minute no L-PRx.
 
     Source: PAx: Aries 2012, Neurocrit Care 17:67-76; RAC: Zeiler 2018, J Neurotrauma
     35:963-974; RAP: Czosnyka 1996, Acta Neurochir 138:531-542 (citations from memory);
     L-PRx: Santos 2011, Acta Neurochir; no index with an open drain or after craniectomy:
     common practice.
     """
-    grid = _on_grid(trends)
+    grid = on_grid(trends, block_s=trends_block_s)
+    n_in_minute = round(MINUTE_S / trends_block_s)
     series = {name: grid[name].fill_null(np.nan).to_numpy() for name in PRESSURES}
     interval_s = {
         signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
         for signal in ("icp", "abp")
     }
     slower_s = np.maximum(interval_s["icp"], interval_s["abp"])
-    minutes: dict[str, Reals] = {"t_s": grid["t_s"].to_numpy()[5::6] + BLOCK_S}
+    t_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + trends_block_s
+    minutes: dict[str, Reals] = {"t_s": t_s}
     for name, values in series.items():
-        minutes[name] = _minute_means(values, min_valid_fraction=minute_min_valid_fraction)
+        minutes[name] = means_of(
+            values, n=n_in_minute, min_valid_fraction=minute_min_valid_fraction
+        )
     for index, (first, second) in PAIRS.items():
         needed_s = interval_s["icp"] if index == "rap" else slower_s
-        fine = needed_s <= BLOCK_S + ROUNDING
-        minutes[index] = moving_pearson(
-            np.where(fine, series[first], np.nan),
-            np.where(fine, series[second], np.nan),
-            n_values=n_blocks,
-            step=N_BLOCKS_IN_MINUTE,
-            min_valid_fraction=min_valid_fraction,
+        fine = needed_s <= rules.block_s + ROUNDING
+        minutes[index] = by_minute(
+            *(np.where(fine, series[name], np.nan) for name in (first, second)),
+            n_in_block=round(rules.block_s / trends_block_s),
+            block_min_valid_fraction=minute_min_valid_fraction,
+            rules=rules,
         )
-    by_minute = (slower_s <= MINUTE_S + ROUNDING).reshape(-1, N_BLOCKS_IN_MINUTE).any(axis=1)
+    held = (slower_s > MINUTE_S + ROUNDING).reshape(-1, n_in_minute).all(axis=1)
     minutes["lprx"] = moving_pearson(
-        np.where(by_minute, minutes["icp_mmhg"], np.nan),
-        np.where(by_minute, minutes["abp_mmhg"], np.nan),
-        n_values=long_n_minutes,
+        *(np.where(held, np.nan, minutes[name]) for name in ("icp_mmhg", "abp_mmhg")),
+        n_values=rules.long_n_minutes,
         step=1,
-        min_valid_fraction=min_valid_fraction,
+        min_valid_fraction=rules.min_valid_fraction,
     )
     closed = touched(minutes["t_s"], events=events, kinds=not_during)
     for index in (*PAIRS, "lprx"):
         minutes[index] = np.where(closed, np.nan, minutes[index])
     coarsest_s = np.where(np.isfinite(series["icp_mmhg"]), interval_s["icp"], -np.inf)
-    coarsest_s = coarsest_s.reshape(-1, N_BLOCKS_IN_MINUTE).max(axis=1, initial=-np.inf)
+    coarsest_s = coarsest_s.reshape(-1, n_in_minute).max(axis=1, initial=-np.inf)
     return pl.DataFrame(minutes).with_columns(
         pl.exclude("t_s").fill_nan(None), tier=_tiers(coarsest_s)
     )
+
+
+def by_minute(
+    first: Reals,
+    second: Reals,
+    *,
+    n_in_block: int,
+    block_min_valid_fraction: float,
+    rules: CorrelationRules,
+) -> Reals:
+    """Return one moving correlation a minute of two series of successive means.
+
+    Parameters
+    ----------
+    first, second : (n,)
+        Means of `rules.block_s` / `n_in_block` seconds over whole minutes; NaN where missing.
+    n_in_block, block_min_valid_fraction : int, float
+        As many are averaged to one mean of `rules.block_s`, when this share of them is valid.
+
+    Returns
+    -------
+    (n_minutes,)
+        The correlation at the end of the minute, or the average of those of the minute.
+    """
+    x, y = (
+        means_of(values, n=n_in_block, min_valid_fraction=block_min_valid_fraction)
+        for values in (first, second)
+    )
+    r = moving_pearson(
+        x,
+        y,
+        n_values=rules.n_blocks,
+        step=round(rules.step_s / rules.block_s),
+        min_valid_fraction=rules.min_valid_fraction,
+    )
+    n = round(MINUTE_S / rules.step_s)
+    if n == 1:
+        return r
+    steps = to_scale(r, averaging=rules.averaging, clip=rules.fisher_clip)
+    return from_scale(means_of(steps, n=n, min_valid_fraction=0.0), averaging=rules.averaging)
 
 
 def _tiers(interval_s: Reals) -> pl.Series:
@@ -160,22 +235,25 @@ def _tiers(interval_s: Reals) -> pl.Series:
     return pl.Series([known.get(s) for s in interval_s], dtype=pl.String())
 
 
-def _on_grid(trends: pl.DataFrame) -> pl.DataFrame:
+def on_grid(trends: pl.DataFrame, *, block_s: float) -> pl.DataFrame:
     """Give every block of every minute from the first to the last a row."""
     if trends.is_empty():
         return trends
     first_s = np.floor(float(trends["t_s"][0]) / MINUTE_S) * MINUTE_S
     last_s = np.floor(float(trends["t_s"][-1]) / MINUTE_S + 1) * MINUTE_S
-    n = round((last_s - first_s) / BLOCK_S)
-    grid = pl.DataFrame({"t_s": first_s + BLOCK_S * np.arange(n)})
+    n = round((last_s - first_s) / block_s)
+    grid = pl.DataFrame({"t_s": first_s + block_s * np.arange(n)})
     return grid.join(trends, on="t_s", how="left", validate="1:1").sort("t_s")
 
 
-def _minute_means(blocks: Reals, *, min_valid_fraction: float) -> Reals:
-    rows = blocks.reshape(-1, N_BLOCKS_IN_MINUTE)
-    n = np.isfinite(rows).sum(axis=1)
-    enough = (n >= min_valid_fraction * N_BLOCKS_IN_MINUTE - ROUNDING) & (n > 0)
-    return missing.divide(np.nansum(rows, axis=1), n, where=enough)
+def means_of(values: Reals, *, n: int, min_valid_fraction: float) -> Reals:
+    """Return the means of each `n` successive values; NaN where too few are valid."""
+    if n == 1:
+        return values
+    rows = values.reshape(-1, n)
+    n_valid = np.isfinite(rows).sum(axis=1)
+    enough = (n_valid >= min_valid_fraction * n - ROUNDING) & (n_valid > 0)
+    return missing.divide(np.nansum(rows, axis=1), n_valid, where=enough)
 
 
 def touched(
@@ -190,17 +268,31 @@ def touched(
     return found
 
 
-def fisher_z(r: pl.Expr, *, clip: float) -> pl.Expr:
-    """Return Fisher's z of a correlation, |r| clipped so that +-1 stays finite."""
-    return r.clip(-clip, clip).arctanh()
+def to_scale(r: Reals, *, averaging: str, clip: float) -> Reals:
+    """Return correlations on the scale on which they are averaged: Fisher's z, or as they are.
 
-
-def mean_correlation(r: pl.Expr, *, clip: float) -> pl.Expr:
-    """Return the mean of correlations through Fisher z; null when there is none.
-
-    Source: mean of z, transformed back: Fisher 1921 (from memory).
+    |r| is clipped before z, so that +-1 stays finite.
     """
-    return fisher_z(r, clip=clip).mean().tanh()
+    return np.asarray(np.arctanh(np.clip(r, -clip, clip)) if averaging == "fisher" else r)
+
+
+def from_scale(values: Reals, *, averaging: str) -> Reals:
+    """Return correlations from the scale of `to_scale`."""
+    return np.asarray(np.tanh(values) if averaging == "fisher" else values)
+
+
+def mean_correlation(r: pl.Expr, *, averaging: str, clip: float) -> pl.Expr:
+    """Return the mean of correlations; null when there is none.
+
+    Parameters
+    ----------
+    averaging : {"fisher", "arithmetic"}
+        Through Fisher z, |r| clipped at `clip`, or of the correlations as they are.
+
+    Source: mean of z, transformed back: Fisher 1921 (from memory); arithmetic means are as
+    common in papers.
+    """
+    return r.clip(-clip, clip).arctanh().mean().tanh() if averaging == "fisher" else r.mean()
 
 
 def fisher_interval(r: float, n_values: int) -> tuple[float, float]:
@@ -216,22 +308,32 @@ def fisher_interval(r: float, n_values: int) -> tuple[float, float]:
 def methods_sentence(
     *,
     minute_min_valid_fraction: float,
+    trends_block_s: float,
+    block_s: float,
     n_blocks: int,
+    step_s: float,
     min_valid_fraction: float,
     long_n_minutes: int,
+    averaging: str,
     fisher_clip: float,
     not_during: Sequence[str],
 ) -> str:
     """Return the report's sentences for `to_minutes`, from the same settings."""
-    minutes = n_blocks * BLOCK_S / MINUTE_S
+    minutes = n_blocks * block_s / MINUTE_S
     closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in not_during)
+    average = {
+        "fisher": f"through Fisher z, clipped at {fisher_clip:g}",
+        "arithmetic": "arithmetically, without a transformation",
+    }[averaging]
+    renewed = "minute" if step_s == MINUTE_S else f"{step_s:g} s (averaged by minute)"
     return (
-        f"Minute means needed {100 * minute_min_valid_fraction:g} % of their 10-s blocks."
+        f"Minute means needed {100 * minute_min_valid_fraction:g} % of their"
+        f" {trends_block_s:g}-s blocks."
         f" The pressure reactivity index (PRx) was the correlation of {n_blocks} successive"
-        f" 10-s means of ICP and ABP ({minutes:g} min), renewed every minute and looking"
-        f" backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) likewise; L-PRx"
-        f" was the correlation of {long_n_minutes} minute means. At least"
+        f" {block_s:g}-s means of ICP and ABP ({minutes:.3g} min), renewed every {renewed} and"
+        f" looking backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) likewise;"
+        f" L-PRx was the correlation of {long_n_minutes} minute means. At least"
         f" {100 * min_valid_fraction:g} % of a window had to be valid and neither series"
-        f" constant. Correlations were averaged through Fisher z, clipped at {fisher_clip:g}."
+        f" constant. Correlations were averaged {average}."
         + (f" They were not computed during {closed}." if closed else "")
     )

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import yaml
 
 from icpcohort import burden, cohort_checks, plan_checks
+from icpcohort.trends import BLOCK_S
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
@@ -225,6 +226,7 @@ def _read_schema(path: Path) -> dict[str, Any]:
 def contradictions(settings: object, *, file: str) -> list[str]:
     """List the settings that do not fit each other, one line each, in words."""
     found = _limits_out_of_order(settings)
+    found += _blocks_that_do_not_fit(settings)
     found += _bins_that_do_not_fit(settings)
     found += _windows_that_do_not_fit(settings)
     found += _names_used_twice(settings)
@@ -244,6 +246,13 @@ def _limits_out_of_order(settings: object) -> list[str]:
     found = _out_of_order(
         at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
     )
+    for signal in ("icp", "cpp"):
+        found += _out_of_order(
+            at(settings, "intensity_duration"),
+            f"{signal}_from_mmhg",
+            f"{signal}_to_mmhg",
+            where="intensity_duration.",
+        )
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
@@ -254,6 +263,25 @@ def _limits_out_of_order(settings: object) -> list[str]:
     kinds = [at(rule, "rule") for rule in rules] if isinstance(rules, list) else []
     if kinds.count("beats") > 1:
         found.append("cleaning.rules: 'beats' stands more than once; keep one")
+    return found
+
+
+def _blocks_that_do_not_fit(settings: object) -> list[str]:
+    block = at(settings, "reactivity")
+    block_s, step_s = at(block, "block_s"), at(block, "step_s")
+    if not (is_number(block_s) and is_number(step_s)):
+        return []
+    found = []
+    if block_s % BLOCK_S:
+        found.append(
+            f"reactivity.block_s: means of {block_s:g} s cannot be made of the {BLOCK_S:g}-s "
+            f"blocks of the trends; write a multiple of {BLOCK_S:g}"
+        )
+    if block_s <= 0 or step_s % block_s:
+        found.append(
+            f"reactivity.step_s: {step_s:g} s is not a multiple of block_s {block_s:g}; "
+            f"write for example {block_s:g}"
+        )
     return found
 
 

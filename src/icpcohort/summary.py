@@ -9,6 +9,7 @@ from icpcohort.burden import in_window
 from icpcohort.reactivity import mean_correlation
 
 NEAR_MMHG = 5.0
+HOURS = ("cpp_h", "prx_h", "cppopt_h", "llr_h", "ulr_h", "llr_bins_h")
 TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 
 
@@ -16,6 +17,7 @@ def summarise(
     minutes: pl.DataFrame,
     *,
     windows: Mapping[str, Mapping[str, float]],
+    averaging: str,
     fisher_clip: float,
     min_cppopt_h: float,
 ) -> pl.DataFrame:
@@ -25,7 +27,7 @@ def summarise(
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
     windows : name -> start_h, end_h
-    fisher_clip : float
+    averaging, fisher_clip
         See `reactivity.mean_correlation`, by which the indices are averaged.
     min_cppopt_h : float, h
         Least time with CPPopt (or with LLR) for a mean or a share that rests on it.
@@ -44,20 +46,29 @@ def summarise(
     for window, span in windows.items():
         inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
         rows = inside.group_by("patient_id", maintain_order=True).agg(
-            *_measures(fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
+            *_measures(averaging=averaging, fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
         )
         table = patients.join(rows, on="patient_id", how="left", validate="1:1").with_columns(
             pl.lit(window).alias("window"),
-            pl.col("monitored_h", "prx_h", "cppopt_h", "llr_h").fill_null(0.0),
+            pl.col("monitored_h", *HOURS).fill_null(0.0),
         )
         parts.append(table.select(list(contracts.SUMMARY.columns)))
     return pl.concat(parts).sort(contracts.SUMMARY.key)
 
 
-def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
+def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
     delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
-    below = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
+    beyond = {
+        "below_llr": pl.col("cpp_mmhg") < pl.col("llr_mmhg"),
+        "above_ulr": pl.col("cpp_mmhg") > pl.col("ulr_mmhg"),
+        "below_llr_bins": pl.col("cpp_mmhg") < pl.col("llr_bins_mmhg"),
+    }
     enough = delta.count() >= 60 * min_cppopt_h
+    from_cppopt = {
+        "within_5_of": delta.abs() <= NEAR_MMHG,
+        "over_5_below": delta < -NEAR_MMHG,
+        "over_5_above": delta > NEAR_MMHG,
+    }
     coarseness = pl.col("tier").replace_strict(list(TIERS), range(len(TIERS)), default=None)
     return [
         pl.col("tier").get((coarseness.fill_null(-1)).arg_max()).alias("tier"),
@@ -68,12 +79,18 @@ def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
             for name in ("icp", "abp", "cpp", "amp")
         ),
         *(
-            mean_correlation(pl.col(name), clip=fisher_clip).alias(f"{name}_mean")
+            mean_correlation(pl.col(name), averaging=averaging, clip=fisher_clip).alias(
+                f"{name}_mean"
+            )
             for name in ("prx", "pax", "rac", "rap", "lprx")
         ),
+        (pl.col("cpp_mmhg").count() / 60).alias("cpp_h"),
         (pl.col("prx").count() / 60).alias("prx_h"),
         (delta.count() / 60).alias("cppopt_h"),
-        (below.count() / 60).alias("llr_h"),
+        *(
+            (test.count() / 60).alias(f"{name.split('_', 1)[1]}_h")
+            for name, test in beyond.items()
+        ),
         pl.when(pl.col("prx").count() > 0)
         .then(_percent(delta.count(), pl.col("cpp_mmhg").count()))
         .alias("cppopt_yield_percent"),
@@ -81,12 +98,18 @@ def _measures(*, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
         .then(pl.col("cppopt_mmhg").filter(pl.col("cpp_mmhg").is_not_null()).mean())
         .alias("cppopt_mean_mmhg"),
         pl.when(enough).then(delta.mean()).alias("delta_cpp_mean_mmhg"),
-        pl.when(enough)
-        .then(_percent((delta.abs() <= NEAR_MMHG).sum(), delta.count()))
-        .alias("percent_time_within_5_of_cppopt"),
-        pl.when(below.count() >= 60 * min_cppopt_h)
-        .then(_percent(below.sum(), below.count()))
-        .alias("percent_time_below_llr"),
+        *(
+            pl.when(enough)
+            .then(_percent(test.sum(), delta.count()))
+            .alias(f"percent_time_{name}_cppopt")
+            for name, test in from_cppopt.items()
+        ),
+        *(
+            pl.when(test.count() >= 60 * min_cppopt_h)
+            .then(_percent(test.sum(), test.count()))
+            .alias(f"percent_time_{name}")
+            for name, test in beyond.items()
+        ),
     ]
 
 
@@ -98,7 +121,8 @@ def methods_sentence(*, min_cppopt_h: float) -> str:
     """Return the report's sentences for `summarise`, from the same setting."""
     return (
         "The yield of CPPopt is the share of minutes with CPP that have one, given for patients"
-        " with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg of it are"
-        f" over minutes with both, time below LLR over minutes with CPP and LLR; under"
+        " with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg of it,"
+        " below and above, are over minutes with both, time below LLR or above ULR over minutes"
+        " with CPP and that limit; under"
         f" {min_cppopt_h:g} h of them they are not given."
     )

@@ -73,7 +73,8 @@ def test_every_script_belongs_to_a_rule():
 
 STAGES = (
     *("recordings", "cells", "cleaning", "trends", "overlaps", "ingest", "reactivity"),
-    *("optimal_cpp", "indices", "burden", "summary", "outcomes", "cohort", "models"),
+    *("curves", "optimal_cpp", "indices", "bootstrap", "surrogates", "optima", "burden"),
+    *("intensity_duration", "summary", "outcomes", "cohort", "models"),
     *("tables", "spans", "lanes", "pictures", "coverage", "report", "gallery"),
 )
 

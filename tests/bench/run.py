@@ -71,7 +71,10 @@ def ingest(path: Path, *, leave_out: str = "") -> object:
         folder=path.parent,
         rows=[row | {"start_s": 0.0}],
         events=[],
+        monitors=[],
+        level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
         summarise={"rules": rules, **given["trends"]},
+        levelling=given["levels"],
         **given["recordings"],
     )
 
@@ -83,23 +86,30 @@ def no_beats(path: Path) -> None:
 
 def ours(path: Path) -> None:
     """From the file to minutes, as the workflow's two jobs of a patient do it."""
-    from icpcohort import indices, optimal_cpp
+    from icpcohort import curves, indices, reactivity
 
     done, given = ingest(path), settings()
     curve = dict(given["optimal_cpp"])
-    windows_h, min_valid_fraction = curve.pop("windows_h"), curve.pop("min_valid_fraction")
+    windows_min, min_valid_fraction = curve.pop("windows_min"), curve.pop("min_valid_fraction")
     index = dict(given["reactivity"])
-    clip = index.pop("fisher_clip")
+    not_during = index.pop("not_during")
     made = indices.compute(
-        "p",
         done.trends,
         events=[],
-        minutes={"minute_min_valid_fraction": 0.5, **index},
-        curve=optimal_cpp.CurveRules(**curve, fisher_clip=clip, n_blocks=index["n_blocks"]),
-        windows_h=windows_h,
+        minute_min_valid_fraction=given["minutes"]["min_valid_fraction"],
+        correlations=reactivity.CorrelationRules(**index),
+        not_during=not_during,
+        curve=curves.CurveRules(
+            **curve,
+            **{
+                name: index[name]
+                for name in ("block_s", "n_blocks", "averaging", "fisher_clip")
+            },
+        ),
+        windows_min=windows_min,
         min_valid_fraction=min_valid_fraction,
     )
-    assert made.minutes["cppopt_mmhg"].count() > 0
+    assert made["cppopt_mmhg"].count() > 0
 
 
 def peer(path: Path) -> None:

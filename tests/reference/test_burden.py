@@ -1,5 +1,6 @@
 """Burden against areas known from geometry (D01-D10) and a plain loop."""
 
+import itertools
 import math
 import random
 
@@ -7,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import burden
+from icpcohort import burden, contracts, store
 
 
 def _dose(values, rule, interval_s, threshold=20.0):
@@ -76,6 +77,7 @@ def _burden(minutes, *, end_h, episode_min=5, merge_gap_min=1, thresholds=(20.0,
         windows={"w": {"start_h": 0.0, "end_h": end_h}},
         icp_above_mmhg=list(thresholds),
         cpp_below_mmhg=[60.0],
+        inequality="strict",
         integration="rectangle",
         episode_min=episode_min,
         merge_gap_min=merge_gap_min,
@@ -107,46 +109,203 @@ def test_the_hourly_dose_divides_by_valid_hours_not_by_the_recordings_length():
     assert row["dose_per_h_mmhg"] == pytest.approx(5.0)
 
 
-def _episodes_by_loop(icp, threshold, episode_min, merge_gap_min):
-    beyond = [i for i, x in enumerate(icp) if x is not None and x > threshold]
-    lengths, start, last, n = [], None, None, 0
+def _episodes_by_loop(beyond, merge_gap_min):
+    """Lengths of the episodes of minutes by their numbers."""
+    lengths, last, n = [], None, 0
     for i in beyond:
-        if start is not None and i - last - 1 > merge_gap_min:
+        if last is not None and i - last - 1 > merge_gap_min:
             lengths.append(n)
-            start = None
-        start, n = (i, 1) if start is None else (start, n + 1)
-        last = i
-    if start is not None:
-        lengths.append(n)
-    return [n for n in lengths if n >= episode_min]
+            n = 0
+        n, last = n + 1, i
+    return lengths + ([n] if n else [])
 
 
-@pytest.mark.parametrize("seed", range(30))
-def test_agrees_with_a_plain_loop(seed):
-    draw = random.Random(seed)
-    icp, level = [], 20.0
-    for _ in range(300):
-        level += draw.choice([-2.0, -1.0, 0.0, 1.0, 2.0])
-        level = min(40.0, max(5.0, level))
-        icp.append(None if draw.random() < 0.1 else level)
-    gap, least = draw.randrange(0, 4), draw.randrange(1, 8)
-    found = _burden(
-        _minutes(icp), end_h=5.0, episode_min=least, merge_gap_min=gap, thresholds=(20.0, 22.0)
+def _dose_by_loop(values, threshold, side, rule):
+    """Dose [mmHg h] and hours integrated, from lists with None where missing."""
+    sign = 1 if side == "above" else -1
+    if rule == "rectangle":
+        known = [max(0.0, sign * (x - threshold)) for x in values if x is not None]
+        return math.fsum(known) / 60, len(known) / 60
+    parts = []
+    for x, y in itertools.pairwise(values):
+        if x is None or y is None:
+            continue
+        u, v = sign * (x - threshold), sign * (y - threshold)
+        part = (max(0.0, u) + max(0.0, v)) / 2
+        if rule == "crossing" and u * v < 0:  # the triangle beyond the crossing
+            part = max(u, v) ** 2 / (2 * abs(u - v))
+        parts.append(part / 60)
+    return math.fsum(parts), len(parts) / 60
+
+
+def _draw_pressure(draw, level):
+    """Up to 6 h of minutes with gaps, plateaus, constants and values on the thresholds."""
+    values, x, n = [], level, draw.choice([0, 1, 2, 30, 360, 360])
+    while len(values) < n:
+        kind = draw.choices(["walk", "plateau", "gap", "constant"], [5, 2, 1, 1])[0]
+        height = draw.uniform(2, 12)
+        for _ in range(draw.randrange(1, 30)):
+            x += draw.choice([-2.0, -1.0, -0.25, 0.0, 0.25, 1.0, 2.0]) - 0.05 * (x - level)
+            held = {"walk": x, "plateau": level + height, "gap": None, "constant": level}
+            values.append(
+                None if held[kind] is None else round(held[kind], draw.choice([0, 2]))
+            )
+    return values[:n]
+
+
+def _check(row, values, *, episode_min, merge_gap_min, inequality, rule):
+    threshold, side = row["threshold_mmhg"], row["side"]
+    known = [x for x in values if x is not None]
+    assert row["monitored_h"] == pytest.approx(len(known) / 60, rel=1e-12)
+    if not known:
+        assert {row[name] for name in burden.MEASURES} == {None}
+        return
+    dose, integrated_h = _dose_by_loop(values, threshold, side, rule)
+    if integrated_h == 0:
+        assert (row["dose_mmhg_h"], row["dose_per_h_mmhg"]) == (None, None)
+    else:
+        assert row["dose_mmhg_h"] == pytest.approx(dose, rel=1e-9, abs=1e-12)
+        assert row["dose_per_h_mmhg"] == pytest.approx(dose / integrated_h, rel=1e-9, abs=1e-12)
+    sign = 1 if side == "above" else -1
+    least = 0.0 if inequality == "or_equal" else 1e-12
+    beyond = [
+        i for i, x in enumerate(values) if x is not None and sign * (x - threshold) >= least
+    ]
+    assert row["percent_time"] == pytest.approx(100 * len(beyond) / len(known), rel=1e-12)
+    episodes = [n for n in _episodes_by_loop(beyond, merge_gap_min) if n >= episode_min]
+    assert row["n_episodes"] == len(episodes)
+    assert row["longest_episode_min"] == (max(episodes) if episodes else None)
+
+
+@pytest.mark.parametrize("rule", ["rectangle", "trapezoid", "crossing"])
+@pytest.mark.parametrize("inequality", ["strict", "or_equal"])
+def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
+    """200 patients at once for each rule, ICP and CPP, at four thresholds."""
+    draw = random.Random(f"{rule} {inequality}")
+    patients = {
+        f"P{i:03d}": (_draw_pressure(draw, 20.0), _draw_pressure(draw, 62.0))
+        for i in range(200)
+    }
+    frames = []
+    for name, (icp, cpp) in patients.items():
+        n = max(len(icp), len(cpp))
+        icp += [None] * (n - len(icp))
+        cpp += [None] * (n - len(cpp))
+        frames.append(_minutes(icp, cpp).with_columns(patient_id=pl.lit(name)))
+    episode_min, gap = draw.randrange(1, 8), draw.randrange(0, 4)
+    found = burden.add_up(
+        pl.concat(frames),
+        windows={"w": {"start_h": 0.0, "end_h": 6.0}},
+        icp_above_mmhg=[20.0, 22.5],
+        cpp_below_mmhg=[60.0, 62.0],
+        inequality=inequality,
+        integration=rule,
+        episode_min=episode_min,
+        merge_gap_min=gap,
     )
-    for threshold in (20.0, 22.0):
-        row = found.filter(
-            (pl.col("signal") == "icp") & (pl.col("threshold_mmhg") == threshold)
-        ).row(0, named=True)
-        known = [x for x in icp if x is not None]
-        assert row["dose_mmhg_h"] == pytest.approx(
-            math.fsum(max(0.0, x - threshold) for x in known) / 60, rel=1e-9
+    n_rows = 0
+    for row in found.to_dicts():
+        icp, cpp = patients[row["patient_id"]]
+        _check(
+            row,
+            icp if row["signal"] == "icp" else cpp,
+            episode_min=episode_min,
+            merge_gap_min=gap,
+            inequality=inequality,
+            rule=rule,
         )
-        assert row["percent_time"] == pytest.approx(
-            100 * sum(x > threshold for x in known) / len(known)
+        n_rows += 1
+    assert n_rows == 4 * sum(bool(icp or cpp) for icp, cpp in patients.values())
+    assert found["n_episodes"].max() > 3
+
+
+def test_three_rules_part_on_one_ramp_by_the_setting():
+    """Minute means of 18 and 24: rectangles 4/60, clipped trapezoid 2/60, the line 1.333/60."""
+    doses = {}
+    for rule in ("rectangle", "trapezoid", "crossing"):
+        found = burden.add_up(
+            _minutes([18.0, 24.0]),
+            windows={"w": {"start_h": 0.0, "end_h": 1.0}},
+            icp_above_mmhg=[20.0],
+            cpp_below_mmhg=[],
+            inequality="strict",
+            integration=rule,
+            episode_min=5,
+            merge_gap_min=1,
         )
-        episodes = _episodes_by_loop(icp, threshold, least, gap)
-        assert row["n_episodes"] == len(episodes)
-        assert row["longest_episode_min"] == (max(episodes) if episodes else None)
+        doses[rule] = found["dose_mmhg_h"][0] * 60
+    assert doses["rectangle"] == pytest.approx(4.0, rel=1e-12)
+    assert doses["trapezoid"] == pytest.approx(2.0, rel=1e-12)
+    assert doses["crossing"] == pytest.approx(4 / 3, rel=1e-12)
+
+
+STATES = {
+    "prx_above": lambda m: m["prx"] is not None and m["prx"] > 0.25,
+    "prx_not_above": lambda m: m["prx"] is not None and m["prx"] <= 0.25,
+    "prx_unknown": lambda m: m["prx"] is None,
+    "cpp_below_llr": lambda m: _llr_known(m) and m["cpp_mmhg"] < m["llr_mmhg"],
+    "cpp_not_below_llr": lambda m: _llr_known(m) and m["cpp_mmhg"] >= m["llr_mmhg"],
+    "llr_unknown": lambda m: not _llr_known(m),
+}
+
+
+def _llr_known(m):
+    return m["cpp_mmhg"] is not None and m["llr_mmhg"] is not None
+
+
+def test_burden_by_state_agrees_with_a_plain_loop_and_adds_up():
+    """200 patients; the states of PRx, and those of LLR, add up to the whole."""
+    draw = random.Random(7)
+    patients, frames = {}, []
+    for i in range(200):
+        icp, cpp = _draw_pressure(draw, 20.0), _draw_pressure(draw, 62.0)
+        n = max(1, min(len(icp), len(cpp)))
+        rows = {
+            "icp_mmhg": [*icp, None][:n],
+            "cpp_mmhg": [*cpp, None][:n],
+            "prx": [draw.choice([None, 0.25, 0.1, 0.6]) for _ in range(n)],
+            "llr_mmhg": [draw.choice([None, 60.0, 62.0]) for _ in range(n)],
+        }
+        patients[f"P{i:03d}"] = [dict(zip(rows, values)) for values in zip(*rows.values())]
+        table = pl.DataFrame(rows, schema=dict.fromkeys(rows, pl.Float64))
+        frames.append(
+            table.with_columns(
+                patient_id=pl.lit(f"P{i:03d}"), t_s=60.0 * (pl.int_range(pl.len()) + 1)
+            )
+        )
+    minutes = pl.concat(frames)
+    settings = {
+        "windows": {"w": {"start_h": 0.0, "end_h": 6.0}},
+        "icp_above_mmhg": [20.0],
+        "cpp_below_mmhg": [60.0],
+        "inequality": "strict",
+        "integration": "rectangle",
+        "episode_min": 2,
+        "merge_gap_min": 1,
+    }
+    found = burden.add_up_by_state(minutes, impaired_prx=0.25, **settings)
+    store.check(found, contracts.BURDEN_BY_STATE, "by_state")
+    assert found.height == 200 * 6 * 2
+    for row in found.to_dicts():
+        rows = patients[row["patient_id"]]
+        values = [m[f"{row['signal']}_mmhg"] if STATES[row["state"]](m) else None for m in rows]
+        _check(
+            row, values, episode_min=2, merge_gap_min=1, inequality="strict", rule="rectangle"
+        )
+    whole = burden.add_up(minutes, **settings)
+    for prefix in ("prx", "llr|cpp"):
+        parts = (
+            found.filter(pl.col("state").str.contains(f"^({prefix})"))
+            .group_by("patient_id", "signal")
+            .agg(pl.col("monitored_h", "dose_mmhg_h").sum(), n_states=pl.len())
+            .sort("patient_id", "signal")
+        )
+        assert set(parts["n_states"]) == {3}
+        expected = whole.sort("patient_id", "signal")
+        for name in ("monitored_h", "dose_mmhg_h"):
+            assert parts[name].to_list() == pytest.approx(
+                expected[name].fill_null(0.0).to_list(), rel=1e-9, abs=1e-12
+            )
 
 
 def test_no_valid_minute_gives_null_and_never_zero():
@@ -176,6 +335,7 @@ def test_a_rule_that_joins_minutes_divides_by_the_time_it_joined(rule):
         "windows": {"w": {"start_h": 0.0, "end_h": 1.0}},
         "icp_above_mmhg": [20.0],
         "cpp_below_mmhg": [],
+        "inequality": "strict",
         "integration": rule,
         "episode_min": 5,
         "merge_gap_min": 0,

@@ -1,52 +1,75 @@
 """CPPopt against analytic parabolas, ordinary least squares, and a plain loop (C01-C15)."""
 
+import dataclasses
 import math
 import random
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 import statsmodels.api as sm
+import yaml
+from hypothesis import given
+from hypothesis import settings as cases
+from hypothesis import strategies as st
 
-from icpcohort import optimal_cpp, parabolas
+from icpcohort import curves, optimal_cpp, parabolas
 
 CENTRES = np.arange(62.5, 88, 5.0)
 PRX = np.array([0.35, 0.18, 0.05, 0.02, 0.10, 0.30])
 COUNTS = np.array([12.0, 40.0, 80.0, 60.0, 30.0, 18.0])
 ONES = np.ones(6)
-SETTINGS = {
-    "windows_h": [4.0],
+PRESETS = {
+    name: preset["values"]
+    for name, preset in yaml.safe_load(
+        (Path(__file__).parents[2] / "config/presets.yaml").read_text(encoding="utf-8")
+    )["optimal_cpp"].items()
+}
+PRX_SETTINGS = {"block_s": 10.0, "n_blocks": 30, "averaging": "fisher", "fisher_clip": 0.999}
+SETTINGS = PRX_SETTINGS | {
+    "windows_min": [240],
     "min_valid_fraction": 0.5,
+    "cpp_average": "mean",
     "cpp_average_min": 5,
     "bin_width_mmhg": 5.0,
     "bin_min_mmhg": 40.0,
     "bin_max_mmhg": 120.0,
+    "weighting": "count",
     "min_bin_fraction": 0.02,
     "min_bins": 4,
+    "min_span_mmhg": 0.0,
+    "min_span_prx": 0.0,
+    "min_r_squared": 0.0,
     "min_curvature_z": 0.0,
-    "n_blocks": 30,
+    "one_sided": "reject",
+    "edge_weight": 0.5,
+    "window_weighting": "r_squared",
     "reactivity_limit_prx": 0.30,
-    "fisher_clip": 0.999,
 }
 
 
 def _rules(settings):
-    of_windows = ("windows_h", "min_valid_fraction")
-    return optimal_cpp.CurveRules(**{k: v for k, v in settings.items() if k not in of_windows})
+    of_windows = ("windows_min", "min_valid_fraction")
+    return curves.CurveRules(**{k: v for k, v in settings.items() if k not in of_windows})
 
 
 def _for_minutes(minutes, settings):
     return optimal_cpp.for_minutes(
         minutes,
-        windows_h=settings["windows_h"],
+        windows_min=settings["windows_min"],
         min_valid_fraction=settings["min_valid_fraction"],
         rules=_rules(settings),
     )
 
 
+def _fit(values, weights):
+    return parabolas.fit(CENTRES, values, weights, variances=1 / weights)
+
+
 def test_a_known_parabola_is_found():
     """C01-C04, analytic: lowest at 75, PRx -0.1 there, 0.30 at 55 and 95."""
-    fit = parabolas.fit(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
+    fit = _fit(0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
     assert fit.lowest_mmhg() == pytest.approx(75.0, abs=1e-6)
     assert fit.at(fit.lowest_mmhg()) == pytest.approx(-0.1, abs=1e-9)
     assert fit.crossings_mmhg(0.30) == (pytest.approx(55.0, abs=1e-6), pytest.approx(95.0))
@@ -54,7 +77,7 @@ def test_a_known_parabola_is_found():
 
 def test_a_curve_in_fisher_z_crosses_at_the_z_of_the_limit():
     """C05, analytic."""
-    fit = parabolas.fit(CENTRES, 0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
+    fit = _fit(0.001 * (CENTRES - 75) ** 2 - 0.1, ONES)
     lower, _ = fit.crossings_mmhg(math.atanh(0.30))
     assert lower == pytest.approx(54.763409274210446, abs=1e-6)
 
@@ -70,22 +93,22 @@ def test_a_curve_in_fisher_z_crosses_at_the_z_of_the_limit():
 )
 def test_weights_and_fisher_z_move_the_lowest_point(values, weights, expected):
     """C06-C09: least squares computed with numpy."""
-    fit = parabolas.fit(CENTRES, values, weights)
+    fit = _fit(values, weights)
     assert fit.lowest_mmhg() == pytest.approx(expected, abs=1e-6)
 
 
 def test_r_squared_plain_and_weighted():
     """C10-C12."""
-    plain = parabolas.fit(CENTRES, PRX, ONES)
+    plain = _fit(PRX, ONES)
     assert plain.r_squared == pytest.approx(0.987639774271083, abs=1e-9)
-    assert plain.quadratic == pytest.approx(0.0019214285714286444, abs=1e-9)
-    weighted = parabolas.fit(CENTRES, PRX, COUNTS)
+    assert plain.quadratic == pytest.approx(0.0019214285714286444, abs=1e-12)
+    weighted = _fit(PRX, COUNTS)
     assert weighted.r_squared == pytest.approx(0.9866539093436631, abs=1e-9)
 
 
 def test_limits_of_reactivity():
     """C13, C14: roots of the unweighted fit."""
-    fit = parabolas.fit(CENTRES, PRX, ONES)
+    fit = _fit(PRX, ONES)
     lower, upper = fit.crossings_mmhg(0.30)
     assert lower == pytest.approx(63.81884711134858, abs=1e-5)
     assert upper == pytest.approx(87.72762129013857, abs=1e-5)
@@ -98,91 +121,232 @@ def test_windows_are_combined_by_weight():
     assert optimal_cpp.combine_windows(values, weights)[0] == 74.0
 
 
-def _by_loop(rows, settings):
-    """CPPopt, LLR and ULR of the last of `rows`, written with numpy's polyfit and roots."""
-    n_window = round(settings["windows_h"][0] * 60)
+def _window_by_loop(rows, n_window, settings):
+    """What one window gives the last of `rows`, written with lists, polyfit and roots."""
     width, low = settings["bin_width_mmhg"], settings["bin_min_mmhg"]
-    bins = {}
-    n_valid = 0
+    n_average, clip = settings["cpp_average_min"], settings["fisher_clip"]
+    fisher = settings["averaging"] == "fisher"
+    n_bins = round((settings["bin_max_mmhg"] - low) / width)
+    bins, n_valid = {}, 0
     for i in range(max(0, len(rows) - n_window), len(rows)):
-        if rows[i][1] is None:
-            continue
-        recent = [c for c, _ in rows[max(0, i - 4) : i + 1] if c is not None]
-        if len(recent) < 3:
+        recent = [c for c, _ in rows[max(0, i - n_average + 1) : i + 1] if c is not None]
+        if rows[i][1] is None or len(recent) < max(1, (n_average + 1) // 2):
             continue
         cpp = math.fsum(recent) / len(recent)
-        k = math.floor((cpp - low) / width)
-        if 0 <= k < 16:
+        if settings["cpp_average"] == "median":
+            cpp = float(np.median(recent))
+        k = math.floor((cpp - low) / width + 1e-11)
+        if 0 <= k < n_bins:
             n_valid += 1
-            bins.setdefault(k, []).append(math.atanh(max(-0.999, min(0.999, rows[i][1]))))
+            r = rows[i][1]
+            bins.setdefault(k, []).append(math.atanh(max(-clip, min(clip, r))) if fisher else r)
     if n_valid / n_window < settings["min_valid_fraction"]:
         return None
-    used = {k: z for k, z in bins.items() if len(z) / n_valid >= settings["min_bin_fraction"]}
-    if len(used) < settings["min_bins"]:
-        return None
+    used = {k: v for k, v in bins.items() if len(v) / n_valid >= settings["min_bin_fraction"]}
     keys = sorted(used)
-    x = [low + width * (k + 0.5) for k in keys]
-    z = [math.fsum(used[k]) / len(used[k]) for k in keys]
-    weights = [math.sqrt(len(used[k])) for k in keys]
-    a, b, c = np.polyfit(x, z, 2, w=weights)
-    if a <= 0 or not x[0] <= -b / (2 * a) <= x[-1]:
+    if len(keys) < settings["min_bins"]:
         return None
-    roots = np.roots([a, b, c - math.atanh(settings["reactivity_limit_prx"])])
-    real = sorted(r.real for r in roots if abs(r.imag) < 1e-9)
+    x = np.array([low + width * (k + 0.5) for k in keys])
+    y = np.array([math.fsum(used[k]) / len(used[k]) for k in keys])
+    n = np.array([len(used[k]) for k in keys])
+    within = {
+        k: math.fsum((v - math.fsum(z) / len(z)) ** 2 for v in z) for k, z in bins.items()
+    }
+    freedom = n_valid - len(bins)
+    pooled = math.fsum(within.values()) / freedom if freedom else 0.0
+    if settings["weighting"] == "count":
+        weights = n * 1.0
+    elif settings["weighting"] == "none":
+        weights = np.ones(len(keys))
+    else:
+        variance = [within[k] / (len(used[k]) - 1) if len(used[k]) > 1 else 0.0 for k in keys]
+        variance = [v if v > 1e-9 else pooled for v in variance]
+        least = 1 / (settings["n_blocks"] - 3)
+        weights = n / np.array([v if v > 1e-9 else least for v in variance])
+    prx = np.tanh(y) if fisher else y
+    if (keys[-1] - keys[0] + 1) * width < settings["min_span_mmhg"]:
+        return None
+    mean = (weights * y).sum() / weights.sum()
+    spread = (weights * (y - mean) ** 2).sum()
+    if prx.max() - prx.min() < settings["min_span_prx"] or spread / weights.sum() < 1e-12:
+        return None
+    middle, half = (x[0] + x[-1]) / 2, max(1.0, (x[-1] - x[0]) / 2)
+    u = (x - middle) / half
+    a, b, c = np.polyfit(u, y, 2, w=np.sqrt(weights))
+    design = np.vander(u, 3)
+    bread = np.linalg.inv(design.T @ np.diag(weights) @ design)
+    meat = design.T @ np.diag(weights**2 / n) @ design
+    least = 1 / (settings["n_blocks"] - (3 if fisher else 1))
+    minutes_per_window = max(1.0, settings["n_blocks"] * settings["block_s"] / 60)
+    noise = math.sqrt(minutes_per_window * max(pooled, least))
+    se = noise * math.sqrt((bread @ meat @ bread)[0, 0])
+    r_squared = 1 - (weights * (y - np.polyval([a, b, c], u)) ** 2).sum() / spread
+    if a <= 0 or a / se < settings["min_curvature_z"] or r_squared < settings["min_r_squared"]:
+        return None
+    lowest = middle - half * b / (2 * a)
+    outside = not x[0] <= lowest <= x[-1]
+    if outside and settings["one_sided"] == "reject":
+        return None
+    cppopt = min(max(lowest, x[0]), x[-1])
+    limit = settings["reactivity_limit_prx"]
+    limit = math.atanh(limit) if fisher else limit
+    roots = np.roots([a, b, c - limit])
+    real = sorted(middle + half * r.real for r in roots if abs(r.imag) < 1e-9)
     llr = real[0] if len(real) == 2 and real[0] >= x[0] - width / 2 else None
     ulr = real[1] if len(real) == 2 and real[1] <= x[-1] + width / 2 else None
-    return -b / (2 * a), llr, ulr
+    nearest = int(np.abs(x - cppopt).argmin())
+    weight = r_squared if settings["window_weighting"] == "r_squared" else 1.0
+    return {
+        "weight": weight * (settings["edge_weight"] if outside else 1.0),
+        "cppopt_mmhg": cppopt,
+        "llr_mmhg": llr,
+        "ulr_mmhg": ulr,
+        "llr_bins_mmhg": _crossing_by_loop(x, y, nearest, limit, -1),
+        "ulr_bins_mmhg": _crossing_by_loop(x, y, nearest, limit, 1),
+        "cppopt_edge_fraction": float(outside),
+    }
 
 
-@pytest.mark.parametrize("seed", range(20))
-def test_every_minute_agrees_with_a_plain_loop(seed):
-    draw = random.Random(seed)
-    settings = SETTINGS | {"windows_h": [draw.choice([1.0, 2.0, 4.0])]}
-    best, has_u = draw.uniform(65, 90), draw.random() < 0.7
-    rows, cpp = [], best
-    for _ in range(400):
-        cpp += draw.gauss(0, 2) - 0.05 * (cpp - best)
-        u = 0.002 * (cpp - best) ** 2 if has_u else 0.2
-        prx = max(-1.0, min(1.0, -0.2 + u + draw.gauss(0, 0.2)))
+def _crossing_by_loop(x, y, nearest, limit, side):
+    if y[nearest] >= limit - 1e-9:
+        return None
+    i = nearest
+    while 0 <= i + side < len(x):
+        if y[i] < limit - 1e-9 <= y[i + side]:
+            return x[i] + (limit - y[i]) / (y[i + side] - y[i]) * (x[i + side] - x[i])
+        i += side
+    return None
+
+
+def _by_loop(rows, settings):
+    """What all windows give the last of `rows`."""
+    found = [_window_by_loop(rows, n, settings) for n in settings["windows_min"]]
+    found = [window for window in found if window is not None and window["weight"] > 0]
+    combined = {}
+    for name in optimal_cpp.MINUTE_COLUMNS:
+        given = [w for w in found if w[name] is not None]
+        total = math.fsum(w["weight"] for w in given)
+        mass = math.fsum(w["weight"] * w[name] for w in given)
+        combined[name] = mass / total if given else None
+    return combined
+
+
+def _draw_patient(draw):
+    """Minutes of CPP and PRx with gaps, constants, plateaus and values on the bins' edges."""
+    shape = draw.choice(["u", "u", "u", "left", "right", "flat", "constant"])
+    best, noise = draw.uniform(65, 90), draw.choice([0.05, 0.2, 0.4])
+    step, rounded = draw.choice([0.5, 2.0, 4.0]), draw.choice([0, 1, 6])
+    rows, cpp, gap, gaps = [], best + draw.uniform(-10, 10), 0, draw.choice([0.0, 0.01])
+    for _ in range(draw.randrange(0, 520)):
+        if draw.random() < gaps:
+            gap = draw.randrange(1, 30)
+        gap = max(0, gap - 1)
+        if draw.random() < 0.9:  # else a plateau
+            cpp += draw.gauss(0, step) - 0.05 * (cpp - best)
+        seen = round(cpp, rounded)
+        if draw.random() < 0.05:
+            seen = draw.choice([40.0, 75.0, 120.0, 39.9])
+        bend = 0.002 * (cpp - best) ** 2
+        bend = {"left": bend * (cpp < best), "right": bend * (cpp > best)}.get(shape, bend)
+        bend = 0.0 if shape in ("flat", "constant") else bend
+        r = 0.2 if shape == "constant" else -0.2 + bend + draw.gauss(0, noise)
         rows.append(
-            (None if draw.random() < 0.05 else cpp, None if draw.random() < 0.2 else prx)
+            (
+                None if gap or draw.random() < 0.02 else float(seen),
+                None if gap or draw.random() < 0.05 else max(-1.0, min(1.0, r)),
+            )
         )
-    minutes = pl.DataFrame(
-        rows, schema={"cpp_mmhg": pl.Float64, "prx": pl.Float64}, orient="row"
-    )
-    found = _for_minutes(minutes, settings)
-    n_given = 0
-    for i in range(0, 400, 7):
-        slow = _by_loop(rows[: i + 1], settings)
-        ours = found.row(i, named=True)
-        if slow is None:
-            assert ours["cppopt_mmhg"] is None
-            continue
-        n_given += 1
-        for name, expected in zip(("cppopt_mmhg", "llr_mmhg", "ulr_mmhg"), slow):
-            assert (ours[name] is None) == (expected is None), (i, name)
-            if expected is not None:
-                assert ours[name] == pytest.approx(expected, rel=1e-8)
-    assert n_given > 0 or not has_u
+    return rows
 
 
-def test_changing_the_future_changes_no_past_value():
+def _as_minutes(rows):
+    return pl.DataFrame(rows, schema={"cpp_mmhg": pl.Float64, "prx": pl.Float64}, orient="row")
+
+
+VARIANTS = {name: PRX_SETTINGS | values for name, values in PRESETS.items()} | {
+    "default": SETTINGS,
+    "arithmetic": SETTINGS | {"averaging": "arithmetic", "min_curvature_z": 1.645},
+    "short_edge": SETTINGS | {"windows_min": [60, 90], "one_sided": "edge"},
+}
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_every_preset_agrees_with_a_plain_loop(variant):
+    """200 patients for each; the last minute and one earlier, to 1e-9."""
+    settings = VARIANTS[variant]
+    n_given = dict.fromkeys(optimal_cpp.MINUTE_COLUMNS, 0)
+    n_missing = 0
+    for seed in range(200):
+        draw = random.Random(seed)
+        rows = _draw_patient(draw)
+        found = _for_minutes(_as_minutes(rows), settings)
+        for i in {len(rows) - 1, draw.randrange(0, max(1, len(rows)))} - {-1}:
+            if i >= len(rows):
+                continue
+            slow, ours = _by_loop(rows[: i + 1], settings), found.row(i, named=True)
+            n_missing += slow["cppopt_mmhg"] is None
+            for name, expected in slow.items():
+                assert (ours[name] is None) == (expected is None), (seed, i, name, ours, slow)
+                if expected is not None:
+                    n_given[name] += 1
+                    assert ours[name] == pytest.approx(expected, rel=1e-9, abs=1e-9), (seed, i)
+    assert n_missing > 20
+    for name in ("cppopt_mmhg", "llr_bins_mmhg", "ulr_bins_mmhg"):
+        assert n_given[name] > 10, name
+    if settings["one_sided"] == "reject":
+        assert min(n_given["llr_mmhg"], n_given["ulr_mmhg"]) > 10
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_changing_the_future_changes_no_past_value(variant):
     draw = np.random.default_rng(5)
-    cpp = 75 + 12 * np.sin(np.arange(600) / 30) + draw.normal(size=600)
+    cpp = 75 + 12 * np.sin(np.arange(900) / 30) + draw.normal(size=900)
     minutes = pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(0.002 * (cpp - 75) ** 2 - 0.2)})
+    future = pl.int_range(pl.len()) >= 700
     changed = minutes.with_columns(
-        pl.when(pl.int_range(pl.len()) < 400).then("prx").otherwise(0.9).alias("prx")
+        prx=pl.when(future).then(0.9).otherwise("prx"),
+        cpp_mmhg=pl.when(future).then(41.0).otherwise("cpp_mmhg"),
     )
-    before = _for_minutes(minutes, SETTINGS).head(400)
-    after = _for_minutes(changed, SETTINGS).head(400)
-    assert before["cppopt_mmhg"].count() > 50
-    assert after.equals(before)
+    before = _for_minutes(minutes, VARIANTS[variant])
+    after = _for_minutes(changed, VARIANTS[variant])
+    assert before["cppopt_mmhg"].head(700).count() > 50
+    assert after.head(700).equals(
+        before.head(700).with_columns(changed.head(700).select("cpp_mmhg", "prx"))
+    )
+    assert not after.tail(200).equals(before.tail(200))
+
+
+@cases(max_examples=200)
+@given(
+    values=st.lists(st.floats(-3, 3), min_size=16, max_size=16),
+    weights=st.lists(st.sampled_from([0.0, 1.0, 2.5, 40.0, 300.0]), min_size=16, max_size=16),
+)
+def test_parabolas_agree_with_numpy_and_statsmodels(values, weights):
+    """References: numpy.polyfit and statsmodels WLS, coefficients, R2 and vertex to 1e-9."""
+    x = np.arange(42.5, 120, 5.0)
+    y, w = np.array(values), np.array(weights)
+    ours = parabolas.fit(x, y, w, variances=np.where(w > 0, 1 / np.where(w > 0, w, 1), np.nan))
+    if (w > 0).sum() < 3:
+        assert np.isnan(ours.quadratic)
+        return
+    some, u = w > 0, (x - ours.centre_mmhg) / 40
+    a, b, c = np.polyfit(u[some], y[some], 2, w=np.sqrt(w[some]))
+    scale = np.abs(y[some]).max() + 1e-9
+    assert ours.quadratic * 1600 == pytest.approx(a, rel=1e-9, abs=1e-9 * scale)
+    assert ours.linear * 40 == pytest.approx(b, rel=1e-9, abs=1e-9 * scale)
+    assert ours.constant == pytest.approx(c, rel=1e-9, abs=1e-9 * scale)
+    known = sm.WLS(y[some], np.vander(u[some], 3), weights=w[some]).fit(cov_type="fixed scale")
+    assert ours.quadratic_se * 1600 == pytest.approx(
+        np.sqrt(known.normalized_cov_params[0, 0]), rel=1e-9
+    )
+    if np.isfinite(ours.r_squared) and known.centered_tss > 1e-6:
+        assert ours.r_squared == pytest.approx(known.rsquared, rel=1e-9, abs=1e-9)
 
 
 def test_the_curvatures_standard_error_is_that_of_weighted_least_squares():
     """Reference: statsmodels WLS with a known scale."""
 
-    fit = parabolas.fit(CENTRES, PRX, COUNTS)
+    fit = _fit(PRX, COUNTS)
     design = np.column_stack([np.ones(6), CENTRES, CENTRES**2])
     known = sm.WLS(PRX, design, weights=COUNTS).fit(cov_type="fixed scale")
     assert fit.quadratic == pytest.approx(known.params[2], rel=1e-9)
@@ -225,3 +389,137 @@ def test_bins_are_half_open():
     )
     assert binned.inside.tolist() == [False, True, True, True, False]
     assert binned.bin[1:4].tolist() == [0, 7, 15]
+
+
+def _whole(settings, *, cpp=None, prx=None):
+    """The curve of the whole recording of the reference file's bins (C06), as minutes."""
+    rows = [(c, r) for c, r, n in zip(CENTRES, PRX, COUNTS) for _ in range(int(n))]
+    return optimal_cpp.for_recording(
+        _as_minutes(rows), min_minutes=1, rules=_rules(settings | {"cpp_average_min": 1})
+    ).optimum
+
+
+@pytest.mark.parametrize(
+    ("weighting", "averaging", "expected"),
+    [
+        ("none", "arithmetic", 75.77323420074357),
+        ("count", "arithmetic", 75.97108517679851),
+        ("none", "fisher", 75.78881721034912),
+        ("count", "fisher", 75.96866102028417),
+    ],
+)
+def test_the_settings_give_each_of_the_four_answers_to_one_curve(
+    weighting, averaging, expected
+):
+    """C06-C09, from the settings: the same minutes, another weight, another scale."""
+    found = _whole(SETTINGS | {"weighting": weighting, "averaging": averaging})
+    assert found["cppopt_mmhg"] == pytest.approx(expected, abs=1e-6)
+    if averaging == "arithmetic":
+        r_squared = {"none": 0.987639774271083, "count": 0.9866539093436631}[weighting]
+        assert found["r_squared"] == pytest.approx(r_squared, abs=1e-9)
+    if (weighting, averaging) == ("none", "arithmetic"):
+        assert found["llr_mmhg"] == pytest.approx(63.81884711134858, abs=1e-5)
+        assert found["ulr_mmhg"] == pytest.approx(87.72762129013857, abs=1e-5)
+
+
+def test_the_bins_own_limits_stand_beside_the_parabolas():
+    """By hand from C06: 0.35 at 62.5 and 0.18 at 67.5 cross 0.30 at 63.97; 0.30 at 87.5."""
+    found = _whole(SETTINGS | {"averaging": "arithmetic"})
+    assert found["llr_bins_mmhg"] == pytest.approx(62.5 + 5 * (0.35 - 0.30) / 0.17, abs=1e-9)
+    assert found["ulr_bins_mmhg"] == pytest.approx(87.5, abs=1e-9)
+
+
+def test_inverse_variance_weights_follow_the_spread_within_bins():
+    """Two readings 0.1 apart in one bin, 0.4 in the others: 16 times the weight."""
+    rows = []
+    for centre, r, half in zip(CENTRES, PRX, [0.2, 0.2, 0.05, 0.2, 0.2, 0.2]):
+        rows += [(centre, r - half), (centre, r + half)] * 20
+    settings = SETTINGS | {
+        "averaging": "arithmetic",
+        "weighting": "inverse_variance",
+        "cpp_average_min": 1,
+    }
+    found = optimal_cpp.for_recording(_as_minutes(rows), min_minutes=1, rules=_rules(settings))
+    expected = _fit(PRX, np.array([1, 1, 16, 1, 1, 1.0])).lowest_mmhg()
+    assert found.optimum["cppopt_mmhg"] == pytest.approx(float(expected), rel=1e-9)
+    assert abs(expected - 75.77323420074357) > 0.02
+
+
+ONE_SIDED = [(c, 0.9 - 0.08 * (c - 62.5) + 0.0016 * (c - 62.5) ** 2) for c in CENTRES[:5]]
+
+
+@pytest.mark.parametrize(
+    ("rule", "cppopt", "reason"),
+    [("reject", None, "lowest_point_outside"), ("edge", 82.5, None)],
+)
+def test_a_one_sided_curve_is_rejected_or_gives_its_last_bin(rule, cppopt, reason):
+    """PRx falls up to 87.5, beyond the last bin at 82.5."""
+    settings = SETTINGS | {"averaging": "arithmetic", "cpp_average_min": 1, "one_sided": rule}
+    rows = [row for row in ONE_SIDED for _ in range(30)]
+    found = optimal_cpp.for_recording(
+        _as_minutes(rows), min_minutes=1, rules=_rules(settings)
+    ).optimum
+    assert found["cppopt_mmhg"] == cppopt
+    assert found["reason"] == reason
+    assert found["one_sided"] is (True if rule == "edge" else None)
+
+
+def test_a_one_sided_window_has_less_weight_than_a_whole_one():
+    """The last hour is one-sided (its edge 82.5), five hours hold a U; 0.25 of its weight."""
+    u_shape = [(c, 0.001 * (c - 72.5) ** 2) for c in (57.5, 62.5, 67.5, 72.5, 77.5, 82.5)] * 40
+    rows = u_shape + [(c, r / 10) for c, r in ONE_SIDED for _ in range(12)]
+    settings = SETTINGS | {
+        "averaging": "arithmetic",
+        "cpp_average_min": 1,
+        "one_sided": "edge",
+        "window_weighting": "equal",
+        "edge_weight": 0.25,
+    }
+    one, both = (
+        _for_minutes(_as_minutes(rows), settings | {"windows_min": windows}).row(-1, named=True)
+        for windows in ([300], [60, 300])
+    )
+    assert one["cppopt_edge_fraction"] == 0.0
+    expected = (0.25 * 82.5 + one["cppopt_mmhg"]) / 1.25
+    assert both["cppopt_mmhg"] == pytest.approx(expected, rel=1e-12)
+    assert both["cppopt_edge_fraction"] == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(
+    ("changed", "reason"),
+    [
+        ({"min_bins": 7}, "too_few_bins"),
+        ({"min_bin_fraction": 0.2}, "too_few_bins"),
+        ({"min_span_mmhg": 30.1}, "span_of_cpp_too_small"),
+        ({"min_span_mmhg": 30.0}, None),
+        ({"min_span_prx": 0.34}, "span_of_prx_too_small"),
+        ({"min_span_prx": 0.32}, None),
+        ({"min_r_squared": 0.99}, "poor_fit"),
+        ({"min_r_squared": 0.98}, None),
+        ({"min_curvature_z": 9.0}, "within_chance"),
+    ],
+)
+def test_each_rule_of_a_curve_refuses_by_its_own_reason(changed, reason):
+    assert _whole(SETTINGS | {"averaging": "arithmetic"} | changed)["reason"] == reason
+
+
+def test_the_multi_window_preset_has_36_windows_of_2_to_8_h():
+    """The paper says 36; 2 to 8 h inclusive in steps of 10 min would be 37."""
+    windows = PRESETS["multi_window_2017"]["windows_min"]
+    assert len(windows) == 36
+    assert windows == list(range(120, 480, 10))
+
+
+def test_the_rules_are_told_of_every_setting_of_the_block():
+    given = {field.name for field in dataclasses.fields(curves.CurveRules)}
+    of_block = set(SETTINGS) - {"windows_min", "min_valid_fraction"}
+    assert given == of_block
+
+
+def test_an_average_that_misses_an_edge_by_rounding_lies_on_it():
+    """Five tenths about 65 average 65; a running mean of them falls below it once."""
+    cpp = [66.8, 70.1, 65.0, 59.9, 63.2] * 50
+    binned = optimal_cpp.bin_minutes(
+        pl.DataFrame({"cpp_mmhg": cpp, "prx": [0.1] * 250}), rules=_rules(SETTINGS)
+    )
+    assert set(binned.bin[4:].tolist()) == {5}

@@ -2,10 +2,14 @@
 
 import math
 import random
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
+import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from icpcohort import reactivity, trends
@@ -79,14 +83,14 @@ def test_single_windows_of_noise_spread_as_the_theory_of_30_independent_pairs_sa
 )
 def test_fisher_z(r, z):
     """P13-P15: atanh, analytic."""
-    found = pl.select(reactivity.fisher_z(pl.lit(r), clip=0.999)).item()
-    assert found == pytest.approx(z, abs=1e-12)
+    found = reactivity.to_scale(np.array([r]), averaging="fisher", clip=0.999)
+    assert found[0] == pytest.approx(z, abs=1e-12)
 
 
 def test_correlations_are_averaged_through_fisher_z():
     """P16: the arithmetic mean would be 0.5."""
     mean = pl.DataFrame({"r": [0.2, 0.8]}).select(
-        reactivity.mean_correlation(pl.col("r"), clip=0.999)
+        reactivity.mean_correlation(pl.col("r"), averaging="fisher", clip=0.999)
     )
     assert mean.item() == pytest.approx(0.5721224617320373, abs=1e-12)
 
@@ -154,7 +158,7 @@ def _moving_by_loop(x, y, n_values, step, min_valid_fraction):
     return found
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(200))
 def test_moving_pearson_agrees_with_a_plain_loop(seed):
     draw = random.Random(seed)
     n_values, step = draw.choice([(30, 6), (40, 12), (20, 1), (5, 5)])
@@ -177,44 +181,223 @@ def test_moving_pearson_agrees_with_a_plain_loop(seed):
             assert ours == pytest.approx(slow, rel=1e-9, abs=1e-9 * max(1.0, level / 80))
 
 
+PRESETS = {
+    name: preset["values"]
+    for name, preset in yaml.safe_load(
+        (Path(__file__).parents[2] / "config/presets.yaml").read_text(encoding="utf-8")
+    )["reactivity"].items()
+}
+
+
+def _rules(preset, **changed):
+    values = PRESETS[preset] | changed
+    return reactivity.CorrelationRules(
+        **{name: value for name, value in values.items() if name != "not_during"}
+    )
+
+
+def _trends(series, block_s):
+    """Return trends from lists of ICP, ABP and AMP with None where missing."""
+    table = pl.DataFrame(
+        {"t_s": block_s * np.arange(len(series["icp_mmhg"])), **series},
+        schema_overrides={name: pl.Float64() for name in series},
+    ).with_columns(
+        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+        pulse_rate_per_min=pl.lit(70.0),
+        icp_valid_fraction=pl.lit(1.0),
+        abp_valid_fraction=pl.lit(1.0),
+        icp_interval_s=pl.lit(0.01),
+        abp_interval_s=pl.lit(0.01),
+    )
+    return table.select(list(trends.RECORDED.columns))
+
+
+def _to_minutes(trends, rules, *, block_s=10.0, events=(), not_during=()):
+    return reactivity.to_minutes(
+        trends,
+        trends_block_s=block_s,
+        events=events,
+        minute_min_valid_fraction=0.5,
+        rules=rules,
+        not_during=not_during,
+    )
+
+
+def _average_by_loop(values, rules):
+    known = [v for v in values if v is not None]
+    if not known:
+        return None
+    if len(values) == 1:
+        return known[0]
+    if rules.averaging == "arithmetic":
+        return math.fsum(known) / len(known)
+    clip = rules.fisher_clip
+    return math.tanh(
+        math.fsum(math.atanh(max(-clip, min(clip, v))) for v in known) / len(known)
+    )
+
+
+def _draw_series(draw, n):
+    """Lists with gaps, plateaus and constants, on a level, of a pressure in tenths of mmHg."""
+    level, values = draw.choice([0.0, 12.0, 85.0]), []
+    while len(values) < n:
+        kind = draw.choices(["noise", "constant", "gap", "walk"], [5, 1, 1, 3])[0]
+        for _ in range(draw.randrange(1, 40)):
+            held = values[-1] if values and values[-1] is not None else level
+            values.append(
+                {
+                    "noise": round(level + draw.gauss(0, 2), 1),
+                    "constant": held,
+                    "gap": None,
+                    "walk": held + draw.choice([-0.1, 0.0, 0.1]),
+                }[kind]
+            )
+    return values[:n]
+
+
+@pytest.mark.parametrize("preset", PRESETS)
+def test_every_minute_of_every_preset_agrees_with_a_plain_loop(preset):
+    """70 patients for each preset, of every length from nothing to 25 minutes."""
+    rules = _rules(preset)
+    block_s = min(10.0, rules.block_s)
+    per_minute, per_block = round(60 / block_s), round(rules.block_s / block_s)
+    n_compared = n_missing = 0
+    for seed in range(70):
+        draw = random.Random(seed)
+        n = per_minute * draw.randrange(1, 25)
+        series = {name: _draw_series(draw, n) for name in ("icp_mmhg", "abp_mmhg", "amp_mmhg")}
+        found = _to_minutes(_trends(series, block_s), rules, block_s=block_s)
+        assert found.height == n // per_minute
+        series["cpp_mmhg"] = [
+            None if a is None or i is None else a - i
+            for a, i in zip(series["abp_mmhg"], series["icp_mmhg"])
+        ]
+        step = round(rules.step_s / block_s) // per_block
+        for index, (first, second) in reactivity.PAIRS.items():
+            steps = _moving_by_loop(
+                series[first], series[second], rules.n_blocks, step, rules.min_valid_fraction
+            )
+            each = round(60 / rules.step_s)
+            for i, ours in enumerate(found[index].to_list()):
+                slow = _average_by_loop(steps[each * i : each * (i + 1)], rules)
+                assert (ours is None) == (slow is None), (index, i)
+                n_missing += slow is None
+                if slow is not None:
+                    n_compared += 1
+                    # two lines of few distinct tenths leave 1e-13 of a mmHg between sums
+                    assert ours == pytest.approx(slow, rel=1e-9, abs=1e-11)
+    assert n_compared > 1000
+    assert n_missing > 100
+
+
+def test_longer_blocks_are_means_of_the_trends_blocks():
+    """30-s means of 10-s blocks: a mean needs half of its blocks, as a minute does."""
+    draw = random.Random(3)
+    series = {name: _draw_series(draw, 360) for name in ("icp_mmhg", "abp_mmhg", "amp_mmhg")}
+    rules = _rules("later_practice", block_s=30.0, n_blocks=10, step_s=30.0)
+    found = _to_minutes(_trends(series, 10.0), rules)["prx"].to_list()
+    blocks = {}
+    for name in ("icp_mmhg", "abp_mmhg"):
+        blocks[name] = []
+        for i in range(0, 360, 3):
+            known = [v for v in series[name][i : i + 3] if v is not None]
+            blocks[name].append(math.fsum(known) / len(known) if len(known) >= 1.5 else None)
+    steps = _moving_by_loop(blocks["icp_mmhg"], blocks["abp_mmhg"], 10, 1, 0.5)
+    expected = [_average_by_loop(steps[2 * i : 2 * i + 2], rules) for i in range(60)]
+    assert sum(value is not None for value in expected) > 20
+    assert found == [
+        pytest.approx(v, rel=1e-9, abs=1e-11) if v is not None else None for v in expected
+    ]
+
+
+def test_how_correlations_are_averaged_moves_the_average():
+    """P16: 0.2 and 0.8 give 0.572 through Fisher z and 0.5 without."""
+    r = pl.DataFrame({"r": [0.2, None, 0.8]})
+    means = {
+        averaging: r.select(
+            reactivity.mean_correlation(pl.col("r"), averaging=averaging, clip=0.999)
+        ).item()
+        for averaging in ("fisher", "arithmetic")
+    }
+    assert means["fisher"] == pytest.approx(0.5721224617320373, abs=1e-12)
+    assert means["arithmetic"] == pytest.approx(0.5, abs=1e-15)
+    noise = np.random.default_rng(4).normal(size=(3, 360))
+    table = _trends(dict(zip(("icp_mmhg", "abp_mmhg", "amp_mmhg"), noise.tolist())), 10.0)
+    both = [
+        _to_minutes(table, _rules("every_block", averaging=averaging))["prx"].drop_nulls()
+        for averaging in means
+    ]
+    assert both[0].len() > 50
+    assert (both[0] - both[1]).abs().max() > 1e-4
+
+
+def test_no_index_during_an_open_drain_or_after_a_craniectomy():
+    noise = np.random.default_rng(4).normal(size=(3, 720))
+    table = _trends(dict(zip(("icp_mmhg", "abp_mmhg", "amp_mmhg"), noise.tolist())), 10.0)
+    events = [
+        {"event": "drain_open", "start_s": 1830.0, "end_s": 2400.0},
+        {"event": "craniectomy", "start_s": 5000.0, "end_s": None},
+    ]
+    found = _to_minutes(
+        table,
+        _rules("every_block"),
+        events=events,
+        not_during=PRESETS["every_block"]["not_during"],
+    ).select("t_s", "prx", "pax", "rac", "rap", "lprx")
+    closed = ((found["t_s"] > 1830) & (found["t_s"] - 60 < 2400)) | (found["t_s"] > 5000)
+    assert found.filter(closed).height == 10 + 37
+    for name in ("prx", "pax", "rac", "rap", "lprx"):
+        assert found.filter(closed)[name].null_count() == 47
+        assert found.filter(~closed & (pl.col("t_s") > 1200))[name].null_count() == 0
+
+
 def test_minutes_look_backwards_only():
     """Changing the future changes no past value."""
     draw = np.random.default_rng(3)
-    n = 6 * 90
-    table = (
-        pl.DataFrame(
-            {
-                "t_s": 10.0 * np.arange(n),
-                "icp_mmhg": 12 + draw.normal(size=n),
-                "abp_mmhg": 90 + draw.normal(size=n),
-                "amp_mmhg": 2 + 0.1 * draw.normal(size=n),
-            }
-        )
-        .with_columns(
-            cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-            pulse_rate_per_min=pl.lit(70.0),
-            icp_valid_fraction=pl.lit(1.0),
-            abp_valid_fraction=pl.lit(1.0),
-            icp_interval_s=pl.lit(0.01),
-            abp_interval_s=pl.lit(0.01),
-        )
-        .select(list(trends.RECORDED.columns))
-    )
-    settings = {
-        "events": [],
-        "minute_min_valid_fraction": 0.5,
-        "n_blocks": 30,
-        "min_valid_fraction": 0.5,
-        "long_n_minutes": 20,
-        "not_during": [],
-    }
-    whole = reactivity.to_minutes(table, **settings)
+    noise = draw.normal(size=(3, 6 * 90))
+    table = _trends(dict(zip(("icp_mmhg", "abp_mmhg", "amp_mmhg"), noise.tolist())), 10.0)
     changed = table.with_columns(
         pl.when(pl.col("t_s") < 2400).then("icp_mmhg").otherwise(99.0).alias("icp_mmhg")
     )
     past = pl.col("t_s") <= 2400
-    assert reactivity.to_minutes(changed, **settings).filter(past).equals(whole.filter(past))
-    assert whole.filter(past)["prx"].count() > 30
+    for preset in ("later_practice", "every_block"):
+        whole = _to_minutes(table, _rules(preset))
+        assert _to_minutes(changed, _rules(preset)).filter(past).equals(whole.filter(past))
+        assert whole.filter(past)["prx"].count() > 30
+
+
+@settings(max_examples=200)
+@given(
+    series=st.lists(
+        st.tuples(*[st.floats(-1e3, 1e3, allow_subnormal=False)] * 2), min_size=3, max_size=60
+    ),
+    level=st.sampled_from([0.0, 80.0, 1e5]),
+)
+def test_pearson_agrees_with_numpy_and_scipy_on_any_input(series, level):
+    """References: numpy.corrcoef and scipy.stats.pearsonr, which spread of rounding allows."""
+    x, y = np.array(series).T + level
+    ours = _last(x, y, len(x))
+    spread = min(np.ptp(x), np.ptp(y))
+    if math.isnan(ours):
+        assert spread == 0 or spread < 1e-100
+        return
+    if spread < 1e-9 * max(1.0, np.abs([x, y]).max()):
+        return  # nearly constant: the digits of the deviations are gone before any formula
+    assert ours == pytest.approx(np.corrcoef(x, y)[0, 1], rel=1e-9, abs=1e-9)
+    assert ours == pytest.approx(stats.pearsonr(x, y).statistic, rel=1e-9, abs=1e-9)
+
+
+def test_one_spike_ten_days_ago_spoils_no_correlation():
+    """Running sums would keep its rounding for ever; windows are centred one by one."""
+    draw = np.random.default_rng(8)
+    x, y = draw.normal(size=(2, 10 * 8640)) + 80
+    spiked = x.copy()
+    spiked[5] = 1e9
+    clean, after = (
+        reactivity.moving_pearson(s, y, n_values=30, step=6, min_valid_fraction=0.5)[6:]
+        for s in (x, spiked)
+    )
+    assert np.array_equal(clean, after)
 
 
 @pytest.mark.parametrize("level", [0.1, 80.3, 1e6 + 0.1])

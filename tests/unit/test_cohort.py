@@ -78,6 +78,7 @@ def _select(patients, hours, *, facts=(), rules=RULES):
         summary.summarise(
             minutes,
             windows=WINDOWS,
+            averaging="fisher",
             fisher_clip=0.999,
             min_cppopt_h=1.0,
         ),
@@ -85,6 +86,7 @@ def _select(patients, hours, *, facts=(), rules=RULES):
             minutes,
             windows=WINDOWS,
             integration="rectangle",
+            inequality="strict",
             episode_min=5,
             merge_gap_min=1,
             **THRESHOLDS,

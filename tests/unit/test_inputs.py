@@ -35,7 +35,7 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
         .with_columns(**{k: pl.lit(v) for k, v in row.items()})
     )
     patients = store.empty(contracts.PATIENTS).clear(1).with_columns(patient_id=pl.lit("P1"))
-    tables = study.Study(patients, listed, None, None)
+    tables = study.Study(patients, listed, None, None, None)
     own = {
         "study": {"folder": str(tmp_path)},
         "recordings": {"annotation_extensions": ["noted"]},

@@ -243,6 +243,20 @@ def test_a_wrong_cleaning_rule_is_named(tmp_path, rule, words):
             "trends.pulse_max_hz: 3.0 is not above pulse_min_hz 3.0; write a value above 3.0",
         ),
         (
+            {"reactivity": {"block_s": 5.0, "step_s": 60.0}},
+            "reactivity.block_s: means of 5 s cannot be made of the 10-s blocks of the trends; "
+            "write a multiple of 10",
+        ),
+        (
+            {"reactivity": {"block_s": 20.0, "step_s": 30.0}},
+            "reactivity.step_s: 30 s is not a multiple of block_s 20; write for example 20",
+        ),
+        (
+            {"intensity_duration": {"icp_from_mmhg": 40.0, "icp_to_mmhg": 10.0}},
+            "intensity_duration.icp_to_mmhg: 10.0 is not above icp_from_mmhg 40.0; "
+            "write a value above 40.0",
+        ),
+        (
             {"optimal_cpp": {"bin_min_mmhg": 120.0, "bin_max_mmhg": 40.0}},
             "optimal_cpp.bin_max_mmhg: 40.0 is not above bin_min_mmhg 120.0; "
             "write a value above 120.0",

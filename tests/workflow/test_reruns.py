@@ -8,8 +8,8 @@ import pytest
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
-COHORT = {"cohort", "table_one", "handover", "report"} | MODELS
-EXPOSURES = {"burden", "summary", "optima", "pictures"} | COHORT
+COHORT = {"cohort", "table_one", "handover", "intensity_map", "report"} | MODELS
+EXPOSURES = {"burden", "summary", "intensity", "optima", "pictures"} | COHORT
 ACCOUNTS = {"collect", "monitoring_end"}
 
 
@@ -31,7 +31,10 @@ def test_a_changed_recording_reruns_its_patient_and_what_follows(place):
     data = (place.study / "demo" / path).with_suffix(".dat")
     data.write_bytes(data.read_bytes()[::-1])
     assert (
-        place.would_run() == {f"ingest {patient}", f"indices {patient}"} | ACCOUNTS | EXPOSURES
+        place.would_run()
+        == {f"ingest {patient}", f"indices {patient}", f"optimum {patient}"}
+        | ACCOUNTS
+        | EXPOSURES
     )
 
 
@@ -60,7 +63,7 @@ def test_an_event_of_one_patient_reruns_that_patient(place):
     with (place.study / "demo/events.csv").open("a") as file:
         file.write(f"{patient},transport,100,200,,,\n")
     jobs = place.would_run()
-    assert {f"ingest {patient}", f"indices {patient}"} <= jobs
+    assert {f"ingest {patient}", f"indices {patient}", f"optimum {patient}"} <= jobs
     assert {job for job in jobs if job.startswith("ingest")} == {f"ingest {patient}"}
 
 
@@ -101,7 +104,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
             ["indices"],
         ),
         (
-            "optimal_cpp.py",
+            "curves.py",
             "~(parabola.quadratic > 0)",
             "~(parabola.quadratic >= 0)",
             ["indices"],
@@ -119,8 +122,10 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     jobs = place.would_run()
     started = {job.split()[0] for job in jobs}
     follow = {
-        "ingest": {"ingest", "indices"} | ACCOUNTS | {job.split()[0] for job in EXPOSURES},
-        "indices": {"indices"} | {job.split()[0] for job in EXPOSURES},
+        "ingest": {"ingest", "indices", "optimum"}
+        | ACCOUNTS
+        | {job.split()[0] for job in EXPOSURES},
+        "indices": {"indices", "optimum"} | {job.split()[0] for job in EXPOSURES},
         "pictures": {"pictures"},
         "burden": {"burden"} | {job.split()[0] for job in COHORT},
         "cohort": {job.split()[0] for job in COHORT},

@@ -25,8 +25,9 @@ PER_PATIENT = (
 )
 DRAWN = ("report.html", "pictures.html", "cohort.svg")
 TOGETHER = (
-    *("analysis", "burden", "dropped", "events", "excluded", "flow", "monitors"),
-    *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome"),
+    *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
+    *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
+    *("intensity", "intensity_map", "intensity_transition"),
     *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
     *("recording_masked", "recording_quality", "summary"),
 )

@@ -88,3 +88,20 @@ rule handover:
         code=provenance.code_of(SCRIPTS / "handover.py"),
     script:
         "../scripts/handover.py"
+
+
+rule intensity_map:
+    """Relate episodes by threshold and duration to outcome in each window's cohort."""
+    input:
+        intensity=rules.intensity.output.intensity,
+        analysis=rules.cohort.output.analysis,
+    output:
+        table="results/intensity_map.parquet",
+        transition="results/intensity_transition.parquet",
+    params:
+        min_patients=SET["intensity_duration"]["min_patients"],
+        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
+        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        code=provenance.code_of(SCRIPTS / "intensity_map.py"),
+    script:
+        "../scripts/intensity_map.py"

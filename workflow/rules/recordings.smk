@@ -43,7 +43,9 @@ rule collect:
         excluded=expand(rules.ingest.output.excluded, patient=PATIENTS),
         quality=expand(rules.ingest.output.quality, patient=PATIENTS),
         masked=expand(rules.ingest.output.masked, patient=PATIENTS),
-        recording_quality=expand(rules.ingest.output.recording_quality, patient=PATIENTS),
+        recording_quality=expand(
+            rules.ingest.output.recording_quality, patient=PATIENTS
+        ),
         recording_masked=expand(rules.ingest.output.recording_masked, patient=PATIENTS),
     output:
         recordings="results/recordings.parquet",

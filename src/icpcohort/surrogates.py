@@ -1,0 +1,217 @@
+"""Surrogates: the CPPopt that chance alone gives, from pressures whose coupling is broken."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort import reactivity
+from icpcohort.curves import CurveRules, Sums, accept
+from icpcohort.optimal_cpp import for_minutes, running_sums
+from icpcohort.trends import ROUNDING
+
+Reals = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+class Pressures(NamedTuple):
+    """Blocks of one recording on a grid of whole minutes; NaN where they give no PRx."""
+
+    icp_mmhg: Reals
+    abp_mmhg: Reals
+    closed: Flags  # minutes without indices
+    n_in_block: int
+    n_in_minute: int
+
+
+class Chance(NamedTuple):
+    """What surrogates give: NaN where there is nothing to say."""
+
+    p: float
+    percent: float
+    cppopt_sd_mmhg: float
+    yield_percent: float
+
+
+def decouple(values: Reals, *, method: str, generator: np.random.Generator) -> Reals:
+    """Return a series with the spectrum of `values` and no relation to any other series.
+
+    Parameters
+    ----------
+    values : (n,)
+        NaN where missing; the missing places stay, the valid readings between are taken as
+        one series.
+    method : {"phase", "shift"}
+        "phase": the phases of its Fourier transform are drawn anew. "shift": the readings
+        move along themselves in a circle, by any number of places.
+
+    Source: phase randomisation: Theiler 1992, Physica D 58:77-94 (from memory); circular
+    shift: common practice, no source.
+    """
+    valid = np.isfinite(values)
+    series, changed = values[valid], values.copy()
+    if series.size < 4:
+        return changed
+    if method == "shift":
+        changed[valid] = np.roll(series, generator.integers(1, series.size))
+        return changed
+    spectrum = np.fft.rfft(series)
+    turn = np.exp(2j * np.pi * generator.random(spectrum.size))
+    turn[0] = 1.0  # the mean
+    if series.size % 2 == 0:
+        turn[-1] = 1.0  # the highest frequency has no phase
+    changed[valid] = np.fft.irfft(spectrum * turn, series.size)
+    return changed
+
+
+def pressures(
+    trends: pl.DataFrame,
+    *,
+    trends_block_s: float,
+    events: Sequence[Mapping[str, Any]],
+    not_during: Sequence[str],
+    correlations: reactivity.CorrelationRules,
+) -> Pressures:
+    """Return the blocks that PRx is made of; see `reactivity.to_minutes`."""
+    grid = reactivity.on_grid(trends, block_s=trends_block_s)
+    interval_s = grid.select(
+        pl.max_horizontal(
+            pl.col(f"{signal}_interval_s").fill_null(float("inf")) for signal in ("icp", "abp")
+        )
+    ).to_series()
+    fine = (interval_s <= correlations.block_s + ROUNDING).to_numpy()
+    icp, abp = (
+        np.where(fine, grid[name].fill_null(np.nan).to_numpy(), np.nan)
+        for name in ("icp_mmhg", "abp_mmhg")
+    )
+    n_in_minute = round(reactivity.MINUTE_S / trends_block_s)
+    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + trends_block_s
+    return Pressures(
+        icp,
+        abp,
+        reactivity.touched(t_end_s, events=events, kinds=not_during),
+        round(correlations.block_s / trends_block_s),
+        n_in_minute,
+    )
+
+
+def to_minutes(
+    given: Pressures,
+    icp_mmhg: Reals,
+    *,
+    minute_min_valid_fraction: float,
+    correlations: reactivity.CorrelationRules,
+) -> pl.DataFrame:
+    """Return cpp_mmhg and prx of each minute with another ICP in place of the recorded one."""
+    prx = reactivity.by_minute(
+        icp_mmhg,
+        given.abp_mmhg,
+        n_in_block=given.n_in_block,
+        block_min_valid_fraction=minute_min_valid_fraction,
+        rules=correlations,
+    )
+    cpp_mmhg = reactivity.means_of(
+        given.abp_mmhg - icp_mmhg,
+        n=given.n_in_minute,
+        min_valid_fraction=minute_min_valid_fraction,
+    )
+    return pl.DataFrame(
+        {"cpp_mmhg": cpp_mmhg, "prx": np.where(given.closed, np.nan, prx)}
+    ).fill_nan(None)
+
+
+def chance(
+    given: Pressures,
+    *,
+    curvature_z: float,
+    minute_min_valid_fraction: float,
+    correlations: reactivity.CorrelationRules,
+    windows_min: Sequence[int],
+    min_valid_fraction: float,
+    rules: CurveRules,
+    surrogate: str,
+    n_surrogates: int,
+    n_yield_surrogates: int,
+    generator: np.random.Generator,
+) -> Chance:
+    """Return what the settings find in surrogates of a recording, whose ICP is decoupled.
+
+    Parameters
+    ----------
+    given : Pressures
+    curvature_z : float
+        The recording's own, of `curves.Curves`; NaN gives a null p.
+    windows_min, min_valid_fraction, rules
+        As for the recording.
+    surrogate : str
+        See `decouple`.
+    n_surrogates, n_yield_surrogates : int
+        How many, and in how many of them CPPopt is sought for every minute.
+
+    Returns
+    -------
+    Chance
+        `p`: (1 + surrogates whose curve bends upward as much or more) / (1 + surrogates).
+        `percent`: surrogates whose whole recording has a CPPopt, and `cppopt_sd_mmhg` its
+        spread. `yield_percent`: of minutes with CPP, those with a CPPopt.
+
+    Source: p of a Monte Carlo test: Davison & Hinkley 1997, Bootstrap methods (from memory);
+    for CPPopt: our own choice.
+    """
+    bends, found, yields = [], [], []
+    for i in range(n_surrogates):
+        minutes = to_minutes(
+            given,
+            decouple(given.icp_mmhg, method=surrogate, generator=generator),
+            minute_min_valid_fraction=minute_min_valid_fraction,
+            correlations=correlations,
+        )
+        sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
+        whole = accept(sums, min_minutes=min_valid_fraction * min(windows_min), rules=rules)
+        bends.append(float(np.nan_to_num(whole.curvature_z, nan=-np.inf)))
+        found.append(float(whole.cppopt_mmhg))
+        if i < n_yield_surrogates:
+            minutes = for_minutes(
+                minutes,
+                windows_min=windows_min,
+                min_valid_fraction=min_valid_fraction,
+                rules=rules,
+            )
+            yields.append(yield_percent(minutes, given.closed))
+    if not n_surrogates:
+        return Chance(np.nan, np.nan, np.nan, np.nan)
+    some = np.array(found)[np.isfinite(found)]
+    as_much = 1 + sum(bend >= curvature_z for bend in bends)
+    return Chance(
+        as_much / (1 + n_surrogates) if np.isfinite(curvature_z) else np.nan,
+        100 * some.size / n_surrogates,
+        float(some.std(ddof=1)) if some.size > 1 else np.nan,
+        float(np.mean(yields)) if yields else np.nan,
+    )
+
+
+def yield_percent(minutes: pl.DataFrame, closed: Flags) -> float:
+    """Return the share of minutes with CPP that have a CPPopt and are not closed; or NaN."""
+    n = minutes["cpp_mmhg"].count()
+    some = minutes["cppopt_mmhg"].is_not_null() & minutes["cpp_mmhg"].is_not_null()
+    return 100 * int((some & ~pl.Series(closed)).sum()) / n if n else np.nan
+
+
+def methods_sentence(*, surrogate: str, n_surrogates: int, n_yield_surrogates: int) -> str:
+    """Return the report's sentences for `chance`, from the same settings."""
+    if n_surrogates == 0:
+        return "What chance alone would give was not computed."
+    how = {
+        "phase": "the phases of its spectrum drawn anew",
+        "shift": "its readings shifted in a circle",
+    }[surrogate]
+    n_yield = min(n_surrogates, n_yield_surrogates)
+    yields = f"; the yield of minutes comes from {n_yield} of them" if n_yield else ""
+    return (
+        f"What chance alone gives under the same rules was computed from {n_surrogates}"
+        f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
+        f" ABP ({how}): p is the share of them, the recording itself among them, whose curve"
+        f" bends upward as much or more{yields}."
+    )

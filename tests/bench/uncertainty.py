@@ -1,0 +1,156 @@
+"""How often the bootstrap interval of CPPopt holds the truth, and chance is taken for a U.
+
+Patients are drawn by the project's simulated physiology as in the demo cohort (plateau waves in
+a fifth), with sensor noise and gaps, and averaged over 10 s directly. Run it alone:
+`python tests/bench/uncertainty.py 300 24 72` (patients of each kind; hours of each recording).
+"""
+
+import sys
+import zlib
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import yaml
+
+from icpcohort import bootstrap, optimal_cpp, reactivity, surrogates
+from icpcohort.curves import CurveRules
+from icpcohort.simulate import physiology
+
+SETTINGS = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text("utf-8"))
+CORRELATIONS = reactivity.CorrelationRules(
+    **{k: v for k, v in SETTINGS["reactivity"].items() if k != "not_during"}
+)
+OF_WINDOWS = ("windows_min", "min_valid_fraction")
+CURVE = CurveRules(
+    **{k: v for k, v in SETTINGS["optimal_cpp"].items() if k not in OF_WINDOWS},
+    **{
+        k: SETTINGS["reactivity"][k]
+        for k in ("block_s", "n_blocks", "averaging", "fisher_clip")
+    },
+)
+CHANCE = {
+    "minute_min_valid_fraction": SETTINGS["minutes"]["min_valid_fraction"],
+    "correlations": CORRELATIONS,
+    **{k: SETTINGS["optimal_cpp"][k] for k in OF_WINDOWS},
+    "rules": CURVE,
+    "surrogate": SETTINGS["uncertainty"]["surrogate"],
+}
+GAPS_PER_H = 1 / 6
+
+
+class Patient(NamedTuple):
+    """10-s means as recorded, and the truth."""
+
+    icp_mmhg: np.ndarray
+    abp_mmhg: np.ndarray
+    cppopt_mmhg: float | None
+    seed: int
+
+
+class Found(NamedTuple):
+    """What the project says of one patient."""
+
+    accepted: bool
+    error_mmhg: float
+    covered: bool
+    width_mmhg: float
+    p: float
+    chance_percent: float
+
+
+def simulate(seed: int, *, hours: int, has_optimum: bool) -> Patient:
+    """Draw one patient."""
+    draw = np.random.default_rng([zlib.crc32(b"uncertainty"), seed, hours, int(has_optimum)])
+    drawn = physiology.draw_physiology(
+        draw,
+        start_s=0.0,
+        end_s=hours * 3600.0,
+        n_unreactive_pupils=int(draw.integers(0, 3)),
+        has_optimum=has_optimum,
+        has_plateaus=bool(draw.random() < 0.2),
+        craniectomy_s=None,
+    )
+    tracks = physiology.simulate_tracks(draw, drawn, start_s=0.0, n_s=hours * 3600)
+    series = []
+    for clean, noise_mmhg in ((tracks.icp_mmhg, 0.15), (tracks.abp_mmhg, 0.40)):
+        noisy = clean + noise_mmhg * draw.normal(size=clean.size)
+        blocks = noisy.reshape(-1, 10).mean(axis=1)
+        for _ in range(draw.poisson(hours * GAPS_PER_H)):
+            first = draw.integers(0, blocks.size)
+            blocks[first : first + draw.integers(1, 120)] = np.nan
+        series.append(blocks)
+    return Patient(*series, drawn.cppopt_mmhg, seed)
+
+
+def judge(patient: Patient, *, n_surrogates: int) -> Found:
+    """Find CPPopt, its interval and its p of chance."""
+    given = surrogates.Pressures(
+        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 1, 6
+    )
+    minutes = surrogates.to_minutes(
+        given,
+        patient.icp_mmhg,
+        minute_min_valid_fraction=CHANCE["minute_min_valid_fraction"],
+        correlations=CORRELATIONS,
+    )
+    optimum = optimal_cpp.for_recording(minutes, min_minutes=120, rules=CURVE).optimum
+    interval = bootstrap.interval(
+        minutes,
+        **{
+            k: SETTINGS["uncertainty"][k]
+            for k in ("block_min", "n_resamples", "min_upward_fraction")
+        },
+        generator=np.random.default_rng([patient.seed, 1]),
+        rules=CURVE,
+    )
+    chance = surrogates.chance(
+        given,
+        curvature_z=optimum["curvature_z"],
+        n_surrogates=n_surrogates,
+        n_yield_surrogates=0,
+        generator=np.random.default_rng([patient.seed, 2]),
+        **CHANCE,
+    )
+    truth = np.nan if patient.cppopt_mmhg is None else patient.cppopt_mmhg
+    accepted = optimum["reason"] is None
+    return Found(
+        accepted,
+        (optimum["cppopt_mmhg"] - truth) if accepted else np.nan,
+        bool(interval.low <= truth <= interval.high),
+        interval.high - interval.low,
+        chance.p,
+        chance.percent,
+    )
+
+
+def main(n: int, lengths_h: list[int]) -> None:
+    """Print a line for each length and kind."""
+    for hours in lengths_h:
+        for has_optimum in (True, False):
+            found = [
+                judge(simulate(seed, hours=hours, has_optimum=has_optimum), n_surrogates=19)
+                for seed in range(n)
+            ]
+            some = [f for f in found if f.accepted]
+            kind = "with" if has_optimum else "without"
+            rejected = np.mean([f.p <= 0.05 for f in found])
+            line = (
+                f"{hours} h, {n} patients {kind} a U:"
+                f" CPPopt accepted in {100 * len(some) / n:.1f} %, p <= 0.05 in"
+                f" {100 * rejected:.1f} %"
+                f" (+-{196 * np.sqrt(rejected * (1 - rejected) / n):.1f}),"
+                f" surrogates accepted {np.mean([f.chance_percent for f in found]):.1f} %"
+            )
+            if has_optimum:
+                error = np.array([f.error_mmhg for f in some])
+                line += (
+                    f"; error median {np.median(abs(error)):.2f}, worst {abs(error).max():.2f}"
+                    f" mmHg; interval covers {100 * np.mean([f.covered for f in some]):.1f} %,"
+                    f" median width {np.median([f.width_mmhg for f in some]):.2f} mmHg"
+                )
+            print(line, flush=True)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]), [int(hours) for hours in sys.argv[2:]])

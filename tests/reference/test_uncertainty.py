@@ -1,0 +1,230 @@
+"""Bootstrap and surrogates against plain loops, scipy's spectra, and simulated truths.
+
+The many patients behind the figures in DEVELOPERS.md are those of `tests/bench/uncertainty.py`.
+"""
+
+import dataclasses
+import math
+import sys
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from scipy import signal
+
+from icpcohort import bootstrap, optimal_cpp, surrogates
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+import uncertainty as bench
+
+
+def _minutes(n=400, seed=3):
+    draw = np.random.default_rng(seed)
+    cpp = 75 + 12 * np.sin(np.arange(n) / 40) + draw.normal(size=n)
+    prx = np.tanh(0.003 * (cpp - 75) ** 2 - 0.1 + 0.3 * draw.normal(size=n))
+    table = pl.DataFrame({"cpp_mmhg": cpp, "prx": prx})
+    return table.with_columns(prx=pl.when(pl.int_range(n) % 17 > 1).then("prx"))
+
+
+@pytest.mark.parametrize("block_min", [1, 60, 399, 400, 1000])
+def test_a_resample_is_made_of_whole_blocks_of_minutes(block_min):
+    """The same draws, minute by minute in a plain loop."""
+    running = optimal_cpp.running_sums(_minutes(), rules=bench.CURVE)
+    found = bootstrap.resample(
+        running, block_min=block_min, n_resamples=7, generator=np.random.default_rng(5)
+    )
+    length = min(block_min, 400)
+    starts = np.random.default_rng(5).integers(
+        0, 400 - length + 1, size=(math.ceil(400 / length), 7)
+    )
+    each = [np.diff(part, axis=0) for part in running]
+    for k in range(7):
+        minutes = [i for first in starts[:, k] for i in range(first, first + length)]
+        for part, ours in zip(each, found):
+            assert ours[k] == pytest.approx(part[minutes].sum(axis=0), rel=1e-9, abs=1e-9)
+
+
+def test_the_interval_is_that_of_refitted_resamples():
+    """Every resample refitted by numpy.polyfit with the bins where its turn puts them."""
+    minutes, rules, n = _minutes(), bench.CURVE, 50
+    found = bootstrap.interval(
+        minutes,
+        block_min=30,
+        n_resamples=n,
+        min_upward_fraction=0.0,
+        generator=np.random.default_rng(5),
+        rules=rules,
+    )
+    fine = dataclasses.replace(rules, bin_width_mmhg=1.0)
+    drawn = bootstrap.resample(
+        optimal_cpp.running_sums(minutes, rules=fine),
+        block_min=30,
+        n_resamples=n,
+        generator=np.random.default_rng(5),
+    )
+    lowest = []
+    for k in range(n):
+        begin = 40 - k % 5
+        counts, sums = {}, {}
+        for i in range(80):
+            place = (40 + i - begin) // 5
+            counts[place] = counts.get(place, 0) + drawn.counts[k, i]
+            sums[place] = sums.get(place, 0) + drawn.values[k, i]
+        total = sum(counts.values())
+        used = [p for p in sorted(counts) if counts[p] and counts[p] >= 0.02 * total - 1e-9]
+        x = np.array([begin + 5 * p + 2.5 for p in used]) - 75
+        y = [sums[p] / counts[p] for p in used]
+        a, b, _ = np.polyfit(x, y, 2, w=[math.sqrt(counts[p]) for p in used])
+        if a > 0:
+            lowest.append(75 + min(max(-b / (2 * a), x[0]), x[-1]))
+    assert found.upward_fraction == len(lowest) / n
+    assert (found.low, found.high) == pytest.approx(
+        tuple(np.percentile(lowest, [2.5, 97.5])), rel=1e-9
+    )
+
+
+def test_a_recording_that_does_not_open_upward_has_no_interval():
+    minutes = _minutes().with_columns(prx=-pl.col("prx"))
+    found = bootstrap.interval(
+        minutes,
+        block_min=30,
+        n_resamples=100,
+        min_upward_fraction=0.9,
+        generator=np.random.default_rng(5),
+        rules=bench.CURVE,
+    )
+    assert found.upward_fraction < 0.1
+    assert math.isnan(found.low) and math.isnan(found.high)
+
+
+def _series(n, seed=1):
+    draw = np.random.default_rng(seed)
+    series = 12 + signal.lfilter([1], [1, -0.9], draw.normal(size=n))
+    series[n // 3 : n // 2] = np.nan
+    return series
+
+
+@pytest.mark.parametrize("n", [900, 901])
+@pytest.mark.parametrize("method", ["phase", "shift"])
+def test_a_surrogate_keeps_spectrum_mean_and_gaps(method, n):
+    """Reference: scipy.signal.periodogram of the valid readings."""
+    series = _series(n)
+    changed = surrogates.decouple(series, method=method, generator=np.random.default_rng(2))
+    assert np.array_equal(np.isnan(series), np.isnan(changed))
+    before, after = (s[np.isfinite(s)] for s in (series, changed))
+    spectra = [signal.periodogram(s, detrend=False)[1] for s in (before, after)]
+    assert spectra[1] == pytest.approx(spectra[0], rel=1e-9, abs=1e-9 * spectra[0].max())
+    assert after.mean() == pytest.approx(before.mean(), rel=1e-12)
+    assert abs(np.corrcoef(before, after)[0, 1]) < 0.5
+    if method == "shift":
+        assert sorted(after) == sorted(before)
+
+
+def test_surrogates_of_a_series_scatter_about_no_correlation():
+    series = _series(2000)
+    known = series[np.isfinite(series)]
+    for method in ("phase", "shift"):
+        generator = np.random.default_rng(4)
+        r = [
+            np.corrcoef(
+                known,
+                surrogates.decouple(series, method=method, generator=generator)[
+                    np.isfinite(series)
+                ],
+            )[0, 1]
+            for _ in range(200)
+        ]
+        assert abs(np.mean(r)) < 3 * np.std(r) / math.sqrt(200)
+
+
+def test_too_few_readings_stay_as_they_are():
+    series = np.array([np.nan, 1.0, 2.0, 3.0, np.nan])
+    changed = surrogates.decouple(series, method="phase", generator=np.random.default_rng(1))
+    assert np.array_equal(changed, series, equal_nan=True)
+
+
+def _given(patient):
+    return surrogates.Pressures(
+        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 1, 6
+    )
+
+
+def test_p_counts_the_recording_among_its_surrogates():
+    """Nothing bends more than infinity: 1 / 20; everything does more than minus infinity: 1."""
+    given = _given(bench.simulate(1, hours=12, has_optimum=True))
+    settings = bench.CHANCE | {"n_surrogates": 19, "n_yield_surrogates": 0}
+    for curvature_z, p in ((1e9, 1 / 20), (-1e9, 1.0)):
+        chance = surrogates.chance(
+            given, curvature_z=curvature_z, generator=np.random.default_rng(1), **settings
+        )
+        assert chance.p == p
+        assert math.isnan(chance.yield_percent)
+
+
+def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
+    """`to_minutes` with the recorded ICP is `reactivity.to_minutes`, closed minutes too."""
+    from icpcohort import contracts, reactivity
+
+    patient = bench.simulate(2, hours=12, has_optimum=True)
+    trends = pl.DataFrame(
+        {
+            "t_s": 10.0 * np.arange(patient.icp_mmhg.size),
+            "icp_mmhg": patient.icp_mmhg,
+            "abp_mmhg": patient.abp_mmhg,
+        }
+    ).with_columns(pl.exclude("t_s").fill_nan(None))
+    trends = trends.with_columns(
+        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+        icp_interval_s=pl.lit(1.0),
+        abp_interval_s=pl.when(pl.col("t_s") < 10_000).then(60.0).otherwise(1.0),
+        **{
+            name: pl.lit(None, column.dtype)
+            for name, column in contracts.TRENDS.columns.items()
+            if name not in (*trends.columns, "cpp_mmhg", "icp_interval_s", "abp_interval_s")
+        },
+    ).select(list(contracts.TRENDS.columns))
+    events = [{"event": "drain_open", "start_s": 20_000.0, "end_s": 21_000.0}]
+    whole = reactivity.to_minutes(
+        trends,
+        trends_block_s=10.0,
+        events=events,
+        minute_min_valid_fraction=0.5,
+        rules=bench.CORRELATIONS,
+        not_during=["drain_open"],
+    )
+    given = surrogates.pressures(
+        trends,
+        trends_block_s=10.0,
+        events=events,
+        not_during=["drain_open"],
+        correlations=bench.CORRELATIONS,
+    )
+    again = surrogates.to_minutes(
+        given,
+        given.icp_mmhg,
+        minute_min_valid_fraction=0.5,
+        correlations=bench.CORRELATIONS,
+    )
+    assert again["prx"].equals(whole["prx"], null_equal=True)
+    assert whole["prx"].count() > 300
+    fine = pl.Series(whole["t_s"] > 10_020)
+    assert again.filter(fine)["cpp_mmhg"].to_list() == pytest.approx(
+        whole.filter(fine)["cpp_mmhg"].to_list(), nan_ok=True
+    )
+
+
+def test_on_a_few_patients_the_interval_holds_the_truth_and_chance_is_told_from_a_u():
+    """10 patients of 24 h of each kind; 90 % and 95 % of many more by the bench."""
+    with_u = [
+        bench.judge(bench.simulate(seed, hours=24, has_optimum=True), n_surrogates=19)
+        for seed in range(10)
+    ]
+    assert all(found.accepted and found.p <= 0.05 for found in with_u)
+    assert sum(found.covered for found in with_u) >= 8
+    assert np.median([abs(found.error_mmhg) for found in with_u]) < 2.5
+    without = [
+        bench.judge(bench.simulate(seed, hours=24, has_optimum=False), n_surrogates=19)
+        for seed in range(10)
+    ]
+    assert sum(found.p > 0.05 for found in without) >= 8

@@ -1,0 +1,17 @@
+from icpcohort import burden, contracts, intensity_duration, store
+
+analysis = contracts.analysis(
+    burden.wide_columns(
+        icp_above_mmhg=snakemake.params.icp_above_mmhg,
+        cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
+    )
+)
+table = intensity_duration.against_outcome(
+    store.read(snakemake.input.intensity, contracts.INTENSITY),
+    store.read(snakemake.input.analysis, analysis),
+    min_patients=snakemake.params.min_patients,
+)
+store.write(table, contracts.INTENSITY_MAP, snakemake.output.table)
+store.write(
+    intensity_duration.transition(table), contracts.TRANSITION, snakemake.output.transition
+)
