@@ -116,7 +116,6 @@ def _ingest_recording(
         ),
         start_s=row["start_s"],
         duration_s=about.duration_s,
-        tier=about.tier,
         events=events,
         **summarise,
     )
