@@ -110,7 +110,6 @@ def ingest_patient(
                 ),
                 start_s=one.row["start_s"],
                 duration_s=one.about.duration_s,
-                tier=one.about.tier,
                 events=noted.to_dicts(),
                 **summarise,
             )

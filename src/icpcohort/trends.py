@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from icpcohort import accounts, beats, cells, cleaning, contracts, pulse, store
 from icpcohort.recordings import Chunk
+from icpcohort.recordings.chunks import tier_of
 
 BLOCK_S = accounts.BLOCK_S
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
@@ -41,7 +42,6 @@ def summarise(
     *,
     start_s: float,
     duration_s: float,
-    tier: str,
     rules: Sequence[Mapping[str, Any]],
     events: Sequence[Mapping[str, Any]],
     min_valid_fraction: float,
@@ -57,10 +57,8 @@ def summarise(
         From `recordings.read_chunks`.
     start_s, duration_s : float, s
         When the recording starts on the patient's clock, and for how long it goes on.
-    tier : str
-        Chooses the rules that are for one tier.
     rules, events
-        See `cleaning.Masker`.
+        See `cleaning.Masker`. Each signal has the rules of the tier of its own rate.
     min_valid_fraction : float
         A block with a smaller share of valid samples has a null mean. AMP needs every
         sample of its block.
@@ -79,7 +77,7 @@ def summarise(
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
-                tracks[signal] = _Track(signal, fs_hz, start_s, tier, rules, events)
+                tracks[signal] = _Track(signal, fs_hz, start_s, rules, events)
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
             if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
@@ -111,13 +109,12 @@ class _Track:
         signal: str,
         fs_hz: float,
         start_s: float,
-        tier: str,
         rules: Sequence[Mapping[str, Any]],
         events: Sequence[Mapping[str, Any]],
     ) -> None:
         self.signal, self.fs_hz = signal, fs_hz
         self.rules = cleaning.rules_for(
-            rules, signal=signal, tier=tier, cell_s=max(1.0, 1 / fs_hz)
+            rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
         )
         self._masker = cleaning.Masker(rules=self.rules, events=events)
         self._keeper = accounts.Keeper(

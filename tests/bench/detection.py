@@ -142,7 +142,6 @@ def masked_seconds(samples_mmhg, *, tier):
         chunks,
         start_s=0.0,
         duration_s=duration_s,
-        tier=tier,
         rules=CONFIG["cleaning"]["rules"],
         events=[],
         **CONFIG["trends"],

@@ -25,7 +25,6 @@ def _summarise(chunks, *, start_s, duration_s):
         chunks,
         start_s=start_s,
         duration_s=duration_s,
-        tier="waveform",
         rules=RULES,
         events=EVENTS,
         min_valid_fraction=0.5,

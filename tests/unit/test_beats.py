@@ -191,6 +191,13 @@ def test_cells_count_the_beats_that_touch_them():
     assert found.n_abnormal.sum() == 0
 
 
+def test_beats_across_the_end_of_a_piece_are_counted():
+    """Pieces end at 600 s; a beat that lies across belongs to the seconds on both sides."""
+    found = _whole([(_wave([0.8] * 800, fs_hz=50.0), 0.0)])
+    around = (found.t_s >= 590) & (found.t_s < 610)
+    assert set(found.n_beats[around].tolist()) <= {2, 3}
+
+
 def test_a_gap_ends_what_is_looked_at():
     wave = _wave([0.8] * 100, fs_hz=50.0)
     found = _whole([(wave[:2000], 0.0), (wave[2000:], 100.0)])

@@ -23,7 +23,6 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
         [Chunk(0.0, samples, dict.fromkeys(samples, fs_hz))],
         start_s=start_s,
         duration_s=duration_s,
-        tier="seconds",
         rules=[RANGE],
         events=[],
         min_valid_fraction=0.5,

@@ -227,11 +227,35 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
             {"rule": "range", "signal": "icp", "min_mmhg": 9.0, "max_mmhg": 9.0, "margin_s": 0},
             "entry 1 (range), max_mmhg: 9.0 is not above min_mmhg 9.0; write a value above 9.0",
         ),
+        (
+            {
+                "rule": "sampling",
+                "signal": "abp",
+                "tier": "seconds",
+                "max_movement_mmhg": 1.0,
+                "min_step_mmhg": 20.0,
+                "min_s": 60.0,
+                "max_s": 30.0,
+                "margin_s": 1.0,
+            },
+            "entry 1 (sampling), max_s: 30.0 is not above min_s 60.0; write a value above 60.0",
+        ),
     ],
 )
 def test_a_wrong_cleaning_rule_is_named(tmp_path, rule, words):
     assert _problems(tmp_path, _config(cleaning={"rules": [rule]})) == [
         f"config.yaml, cleaning.rules, {words}"
+    ]
+
+
+def test_the_rule_of_beats_stands_once_and_its_limits_in_order(tmp_path):
+    rules = _config()["cleaning"]["rules"]
+    beats = next(rule for rule in rules if rule["rule"] == "beats")
+    wrong = beats | {"min_rate_per_min": 90.0, "max_rate_per_min": 80.0}
+    assert _problems(tmp_path, _config(cleaning={"rules": [beats, wrong]})) == [
+        "config.yaml, cleaning.rules, entry 2 (beats), max_rate_per_min: 80.0 is not above "
+        "min_rate_per_min 90.0; write a value above 90.0",
+        "config.yaml, cleaning.rules: 'beats' stands more than once; keep one",
     ]
 
 

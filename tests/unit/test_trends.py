@@ -17,12 +17,11 @@ RANGE = {
 }
 
 
-def _summarise(chunks, *, duration_s, start_s=0.0, tier="waveform", rules=(), events=()):
+def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=()):
     summary = trends.summarise(
         chunks,
         start_s=start_s,
         duration_s=duration_s,
-        tier=tier,
         rules=rules,
         events=events,
         min_valid_fraction=0.5,
@@ -42,14 +41,14 @@ def _icp(samples, fs_hz, start_s=0.0):
 
 def test_a_block_needs_half_of_its_samples():
     samples = [10.0] * 5 + [np.nan] * 5 + [10.0] * 4 + [np.nan] * 6
-    table = _summarise([_icp(samples, 1.0)], duration_s=20.0, tier="seconds").trends
+    table = _summarise([_icp(samples, 1.0)], duration_s=20.0).trends
     assert table["icp_mmhg"].to_list() == [10.0, None]
     assert table["icp_valid_fraction"].to_list() == pytest.approx([0.5, 0.4])
 
 
 def test_a_masked_second_does_not_count_in_the_mean():
     samples = [10.0] * 9 + [500.0]
-    summary = _summarise([_icp(samples, 1.0)], duration_s=10.0, tier="seconds", rules=[RANGE])
+    summary = _summarise([_icp(samples, 1.0)], duration_s=10.0, rules=[RANGE])
     assert summary.trends["icp_mmhg"].to_list() == [10.0]
     assert summary.artefacts.to_dicts() == [
         {"signal": "icp", "start_s": 9.0, "end_s": 10.0, "reason": "range"}
@@ -57,27 +56,25 @@ def test_a_masked_second_does_not_count_in_the_mean():
 
 
 def test_a_missing_pressure_stays_missing_and_never_becomes_zero():
-    table = _summarise([_icp([np.nan] * 20, 1.0)], duration_s=20.0, tier="seconds").trends
+    table = _summarise([_icp([np.nan] * 20, 1.0)], duration_s=20.0).trends
     assert table["icp_mmhg"].to_list() == [None, None]
 
 
 def test_a_minute_is_held_over_the_blocks_of_its_minute():
-    table = _summarise([_icp([10.0, 20.0], 1 / 60)], duration_s=120.0, tier="minutes").trends
+    table = _summarise([_icp([10.0, 20.0], 1 / 60)], duration_s=120.0).trends
     assert table["icp_mmhg"].to_list() == [10.0] * 6 + [20.0] * 6
     assert table["icp_interval_s"].unique().to_list() == [pytest.approx(60.0)]
 
 
 def test_ten_second_numbers_off_the_grid_are_not_mixed():
-    table = _summarise(
-        [_icp([10.0, 20.0, 30.0], 0.1)], duration_s=30.0, start_s=3.0, tier="ten_seconds"
-    ).trends
+    table = _summarise([_icp([10.0, 20.0, 30.0], 0.1)], duration_s=30.0, start_s=3.0).trends
     assert table["t_s"].to_list() == [0.0, 10.0, 20.0]
     assert table["icp_mmhg"].to_list() == [10.0, 20.0, 30.0]
 
 
 def test_a_gap_leaves_no_blocks():
     chunks = [_icp([10.0] * 20, 1.0), _icp([12.0] * 20, 1.0, start_s=60.0)]
-    summary = _summarise(chunks, duration_s=80.0, tier="seconds")
+    summary = _summarise(chunks, duration_s=80.0)
     assert summary.trends["t_s"].to_list() == [0.0, 10.0, 60.0, 70.0]
     assert summary.seconds.row(0, named=True) == {
         "signal": "icp",
@@ -195,7 +192,6 @@ def test_the_size_of_the_chunks_changes_no_result():
             _in_chunks(samples, n, gap=12_345),
             start_s=1234.5,
             duration_s=2737.3,
-            tier="waveform",
             rules=settings["cleaning"]["rules"],
             events=[],
             **settings["trends"],
@@ -214,3 +210,13 @@ def test_the_size_of_the_chunks_changes_no_result():
             expected = once.trends[name].to_numpy()
             found = other.trends[name].to_numpy()
             assert found == pytest.approx(expected, rel=1e-12, nan_ok=True), name
+
+
+def test_numbers_beside_a_waveform_have_the_rules_of_numbers():
+    settings = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))
+    icp = _restless(2200, seed=1)["icp"][:3000]
+    abp = 90 + np.random.default_rng(2).normal(size=60)
+    chunk = Chunk(0.0, {"icp": icp, "abp": abp}, {"icp": FS_HZ, "abp": 1.0})
+    rules = settings["cleaning"]["rules"]
+    summary = _summarise([chunk], duration_s=60.0, rules=rules)
+    assert summary.masked.height == 0
