@@ -267,19 +267,22 @@ def _check_recordings(study: Any, settings: dict[str, Any]) -> int:
     n_of_tier: dict[str, int] = defaultdict(int)
     hours_of_tier: dict[str, float] = defaultdict(float)
     names = settings["recordings"]
+    folder = Path(settings["study"]["folder"])
     for row in study.recordings.iter_rows(named=True):
+        path = folder / row["path"]
         try:
-            about = recordings.describe(
-                Path(settings["study"]["folder"]) / row["path"],
-                format=row["format"],
-                icp_channel=row["icp_channel"],
-                abp_channel=row["abp_channel"],
-                icp_unit=row["icp_unit"],
-                abp_unit=row["abp_unit"],
-                icp_aliases=names["icp_channels"],
-                abp_aliases=names["abp_channels"],
-                time_column=names["time_column"],
-            )
+            with recordings.unchanged(path, format=row["format"], folder=folder):
+                about = recordings.describe(
+                    path,
+                    format=row["format"],
+                    icp_channel=row["icp_channel"],
+                    abp_channel=row["abp_channel"],
+                    icp_unit=row["icp_unit"],
+                    abp_unit=row["abp_unit"],
+                    icp_aliases=names["icp_channels"],
+                    abp_aliases=names["abp_channels"],
+                    time_column=names["time_column"],
+                )
         except recordings.RecordingError as error:
             found.append(
                 f"{row['recording_id']} ({row['path']}), {error.reason}: {error.detail}"

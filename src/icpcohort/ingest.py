@@ -47,16 +47,19 @@ def ingest_patient(
     described, excluded, used = [], [], []
     for row in rows:
         try:
-            about, summary = _ingest_recording(
-                folder / row["path"],
-                row=row,
-                events=events,
-                icp_channels=icp_channels,
-                abp_channels=abp_channels,
-                time_column=time_column,
-                chunk_samples=chunk_samples,
-                summarise=summarise,
-            )
+            path = folder / row["path"]
+            with recordings.unchanged(path, format=row["format"], folder=folder) as files:
+                about, summary = _ingest_recording(
+                    path,
+                    files=files,
+                    row=row,
+                    events=events,
+                    icp_channels=icp_channels,
+                    abp_channels=abp_channels,
+                    time_column=time_column,
+                    chunk_samples=chunk_samples,
+                    summarise=summarise,
+                )
         except recordings.RecordingError as error:
             described.append(_unusable(row, folder=folder, reason=error.reason))
             excluded.append(_exclusion(row, "recordings", error.reason, error.detail))
@@ -89,6 +92,7 @@ def ingest_patient(
 def _ingest_recording(
     path: Path,
     *,
+    files: Sequence[Path],
     row: Mapping[str, Any],
     events: Sequence[Mapping[str, Any]],
     icp_channels: Sequence[str],
@@ -118,7 +122,6 @@ def _ingest_recording(
         events=events,
         **summarise,
     )
-    files = recordings.files_of(path, format=row["format"])
     return (
         {
             "recording_id": row["recording_id"],
@@ -143,7 +146,7 @@ def _ingest_recording(
 
 
 def _unusable(row: Mapping[str, Any], *, folder: Path, reason: str) -> dict[str, Any]:
-    files = recordings.files_of(folder / row["path"], format=row["format"])
+    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
     known = {name: row[name] for name in ("recording_id", "patient_id", "path", "format")}
     return known | {
         "start_s": row["start_s"],

@@ -20,7 +20,9 @@ def recording_files(
     found = {
         str(path)
         for row in study.recordings_of(tables, patient_id)
-        for path in recordings.files_of(folder / row["path"], format=row["format"])
+        for path in recordings.files_of(
+            folder / row["path"], format=row["format"], within=folder
+        )
     }
     return sorted(found)
 

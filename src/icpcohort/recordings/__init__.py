@@ -6,12 +6,17 @@ Only this package opens signal files. Whatever is wrong with one is a RecordingE
 import contextlib
 import difflib
 import hashlib
-import os
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from icpcohort.recordings import edf_files, tabular_files, wfdb_files, wfdb_headers
+from icpcohort.recordings import (
+    edf_files,
+    file_checks,
+    tabular_files,
+    wfdb_files,
+    wfdb_headers,
+)
 from icpcohort.recordings.channels import Wanted
 from icpcohort.recordings.chunks import Chunk, Description, RecordingError
 
@@ -24,30 +29,67 @@ __all__ = [
     "files_of",
     "fingerprint",
     "read_chunks",
+    "unchanged",
 ]
 
 FORMATS = ("wfdb", "edf", "csv", "parquet")
 
 
-def files_of(path: Path, *, format: str) -> list[Path]:
+def files_of(path: Path, *, format: str, within: Path | None = None) -> list[Path]:
     """Return the existing, readable files that make up a recording, sorted by name.
 
     A WFDB record has its header, its signal files and its segments' headers and signal files.
-    Only text of headers is read; whatever cannot be read is not followed.
+    Only text of headers is read; whatever cannot be read is not followed, and what lies outside
+    the folder `within`, itself or through a link, is left out.
     """
+    found = _named_files(path, format, within)
+    return sorted(
+        (
+            p
+            for p in found
+            if file_checks.is_readable(p)
+            and (within is None or file_checks.is_inside(p, within))
+        ),
+        key=lambda p: (p.name, str(p)),
+    )
+
+
+def _named_files(path: Path, format: str, within: Path | None) -> set[Path]:
+    """Return a recording's files, whether they exist or not; a file outside names no others."""
     found = {path}
-    if format == "wfdb":
+    inside = within is None or file_checks.is_inside(path, within)
+    if format == "wfdb" and inside and file_checks.is_readable(path):
         # rubbish names no further files; `describe` says what is wrong with it
         with contextlib.suppress(OSError, ValueError, IndexError, RecordingError):
             found.update(wfdb_headers.files_of(path))
-    return sorted((p for p in found if _is_readable(p)), key=lambda p: (p.name, str(p)))
+    return found
 
 
-def _is_readable(path: Path) -> bool:
+@contextlib.contextmanager
+def unchanged(path: Path, *, format: str, folder: Path) -> Iterator[list[Path]]:
+    """Give the files of a recording, to be described and read while nobody writes them.
+
+    Parameters
+    ----------
+    folder : the study's folder, in which all files must lie once links are followed
+
+    Raises
+    ------
+    RecordingError
+        `outside_study`, `not_a_file` or `no_permission` before; `changed_while_read` at the
+        end, also in place of what went wrong because of it.
+    """
+    named = _named_files(path, format, folder)
+    file_checks.check_inside(named, folder)
+    for part in sorted(named - {path}):  # of `path` itself, and of what is missing, when read
+        file_checks.check_readable_if_there(part)
+    before = file_checks.states(named)
     try:
-        return path.is_file() and os.access(path, os.R_OK)
-    except (OSError, ValueError):
-        return False
+        yield files_of(path, format=format)
+    except RecordingError:
+        file_checks.check_unchanged(before)
+        raise
+    file_checks.check_unchanged(before)
 
 
 def fingerprint(paths: Sequence[Path]) -> str:
@@ -74,6 +116,7 @@ def describe(
     icp_aliases: Sequence[str],
     abp_aliases: Sequence[str],
     time_column: str,
+    clock_zone: str | None = None,
 ) -> Description:
     """Describe a recording without reading its samples.
 
@@ -86,7 +129,8 @@ def describe(
     format : one of FORMATS
     icp_channel, abp_channel : exact name, or None to look for the aliases
     icp_unit, abp_unit : unit where the file states none, or None
-    time_column : of CSV and Parquet: seconds since the recording's start
+    time_column : of CSV and Parquet: the column of the times
+    clock_zone : of CSV and Parquet: IANA zone of local clock times, or None
 
     Raises
     ------
@@ -102,7 +146,12 @@ def describe(
         if format == "edf":
             return edf_files.describe(path, icp=icp, abp=abp)
         return tabular_files.describe(
-            path, format=format, icp=icp, abp=abp, time_column=time_column
+            path,
+            format=format,
+            icp=icp,
+            abp=abp,
+            time_column=time_column,
+            clock_zone=clock_zone,
         )
     except RecordingError:
         raise
@@ -111,17 +160,22 @@ def describe(
 
 
 def read_chunks(
-    path: Path, description: Description, *, time_column: str, chunk_s: float
+    path: Path,
+    description: Description,
+    *,
+    time_column: str,
+    chunk_s: float,
+    clock_zone: str | None = None,
 ) -> Iterator[Chunk]:
     """Yield the samples of a described recording in the order of time.
 
     Parameters
     ----------
-    time_column : of CSV and Parquet, as in `describe`
+    time_column, clock_zone : of CSV and Parquet, as in `describe`
     chunk_s : float, s
         A chunk covers at most this, or one EDF data record or one sample where that is longer;
-        memory does not grow with the length of the recording (of Parquet: with that of a row
-        group).
+        memory does not grow with the length of the recording (of Parquet: with the size of a
+        page).
 
     Raises
     ------
@@ -136,7 +190,11 @@ def read_chunks(
             yield from edf_files.read(path, description, chunk_s=chunk_s)
         else:
             yield from tabular_files.read(
-                path, description, time_column=time_column, chunk_s=chunk_s
+                path,
+                description,
+                time_column=time_column,
+                chunk_s=chunk_s,
+                clock_zone=clock_zone,
             )
     except RecordingError:
         raise
@@ -153,17 +211,7 @@ def _check_file(path: Path, format: str) -> None:
             f"{path.name}: no format {format!r}; {hint}write one of {', '.join(FORMATS)} in "
             "column format of recordings.csv",
         )
-    if path.exists() and not path.is_file():
-        raise RecordingError(
-            "unreadable",
-            f"{path.name}: a folder or a device, not a file; correct recordings.csv",
-        )
-    if not path.is_file():
-        raise RecordingError(
-            "missing_file", f"{path.name}: not there; restore it or correct recordings.csv"
-        )
-    if path.stat().st_size == 0:
-        raise RecordingError("empty", f"{path.name}: a file of 0 bytes; restore it")
+    file_checks.check_readable(path)
     if format == "wfdb" and path.suffix != ".hea":
         raise RecordingError(
             "unreadable",
