@@ -73,9 +73,10 @@ class Times:
 
 
 def _extra(steps: Samples) -> NDArray[np.bool_]:
-    """Tell which rows stand between two that are one interval apart."""
+    """Tell which rows stand between two that are one interval apart, or close to the last."""
     next_steps = np.append(steps[1:], np.inf)
-    extra: NDArray[np.bool_] = (steps < 0.8) & (next_steps < 0.8) & (steps + next_steps < 1.15)
+    between = (steps < 0.97) & (next_steps < 0.97) & (steps + next_steps < 1.15)
+    extra: NDArray[np.bool_] = between | (steps < 0.1)
     return extra
 
 
