@@ -1,6 +1,7 @@
-"""Damaged CSV and Parquet files give a valid result or a reason, in time and memory that fit them.
+"""Damaged CSV and Parquet files give a valid result or a reason, in time and memory that fit.
 
-1,200 cases a run, the same each time: mutations of valid files of every dialect and kind of time.
+1,600 cases a run, the same each time: mutations of valid files of every dialect and kind of
+time.
 """
 
 import datetime as dt
@@ -94,6 +95,31 @@ def _damaged(draw, files):
     return data
 
 
+@st.composite
+def _rearranged(draw, files):
+    """Draw a CSV whose rows are still rows, but not where, when or as many as they were."""
+    head, *rows = draw(st.sampled_from(files)).splitlines(keepends=True)
+    for _ in range(draw(st.integers(1, 6))):
+        i, j = sorted(draw(st.tuples(*[st.integers(0, len(rows) - 1)] * 2)))
+        kind = draw(st.sampled_from(["swap", "drop", "repeat", "move", "times", "cell"]))
+        if kind == "swap":
+            rows[i], rows[j] = rows[j], rows[i]
+        elif kind == "drop" and j - i < len(rows) - 3:
+            del rows[i:j]
+        elif kind == "repeat":
+            rows[j:j] = rows[i:j]
+        elif kind == "move":
+            rows = rows[i:j] + rows[:i] + rows[j:]
+        elif kind == "times":  # of other rows
+            rows[i] = (
+                draw(st.sampled_from(rows))[: len(rows[i]) // 2] + rows[i][len(rows[i]) // 2 :]
+            )
+        else:
+            piece = draw(st.sampled_from(TEXTS))
+            rows[i] = rows[i].replace(b"5", piece, draw(st.integers(1, 3)))
+    return head + b"".join(rows)
+
+
 def _result(path, format):
     given = {"time_column": "t_s", "clock_zone": ZONE}
     try:
@@ -118,7 +144,7 @@ def _check(result, n_bytes):
     if isinstance(result, recordings.RecordingError):
         assert result.reason
         assert ": " in result.detail
-        assert all(year not in result.detail for year in ("2021", "1970"))
+        assert not any(date in result.detail for date in ("2021-10", "1970-01"))
         return
     n_valid, end_s = 0, -np.inf
     for chunk in result:
@@ -127,11 +153,11 @@ def _check(result, n_bytes):
             assert not np.isinf(samples).any()
             n_valid += int(np.isfinite(samples).sum())
             end_s = chunk.start_s + len(samples) / chunk.fs_hz[role]
-    assert n_valid <= 2 * n_bytes
+    assert n_valid <= 1000 * n_bytes  # none of them is packed more densely
 
 
-@pytest.mark.parametrize(("name", "n_bytes"), [(name, f) for name, f in INTACT.items()])
-def test_the_intact_files_are_valid(tmp_path, name, n_bytes):
+@pytest.mark.parametrize("name", INTACT)
+def test_the_intact_files_are_valid(tmp_path, name):
     for data in INTACT[name]:
         (tmp_path / name).write_bytes(data)
         result = _result(tmp_path / name, "parquet" if "parquet" in name else "csv")
@@ -140,16 +166,19 @@ def test_the_intact_files_are_valid(tmp_path, name, n_bytes):
         assert np.isfinite(icp).sum() == N
 
 
-@pytest.mark.parametrize("name", INTACT)
+CASES = {name: _damaged(files) for name, files in INTACT.items()} | {"r2.csv": _rearranged(CSV)}
+
+
+@pytest.mark.parametrize("name", CASES)
 def test_damaged_files_give_a_valid_result_or_a_reason(tmp_path_factory, name):
     path = tmp_path_factory.mktemp("damaged") / name
 
     @settings(max_examples=400, deadline=None, derandomize=True, database=None)
-    @given(data=_damaged(INTACT[name]))
+    @given(data=CASES[name])
     def run(data):
         path.write_bytes(data)
         begin_s = time.process_time()
-        _check(_result(path, "parquet" if "parquet" in name else "csv"), len(data) * 1000)
+        _check(_result(path, "parquet" if "parquet" in name else "csv"), len(data))
         assert time.process_time() - begin_s < 5
 
     tracemalloc.start()

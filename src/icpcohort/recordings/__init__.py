@@ -34,6 +34,8 @@ __all__ = [
 
 FORMATS = ("wfdb", "edf", "csv", "parquet")
 
+_DATE = re.compile(r"\d{4}([-./])\d\d?\1\d\d?|\d\d?([-./])\d\d?\2\d{2,4}")
+
 
 def files_of(path: Path, *, format: str, within: Path | None = None) -> list[Path]:
     """Return the existing, readable files that make up a recording, sorted by name.
@@ -153,8 +155,8 @@ def describe(
             time_column=time_column,
             clock_zone=clock_zone,
         )
-    except RecordingError:
-        raise
+    except RecordingError as error:
+        raise _without_dates(error) from error.__cause__
     except Exception as error:  # parsers raise anything on a damaged file
         raise _unreadable(path, format, error) from error
 
@@ -196,8 +198,8 @@ def read_chunks(
                 chunk_s=chunk_s,
                 clock_zone=clock_zone,
             )
-    except RecordingError:
-        raise
+    except RecordingError as error:
+        raise _without_dates(error) from error.__cause__
     except Exception as error:  # parsers raise anything on a damaged file
         raise _unreadable(path, description.format, error) from error
 
@@ -224,7 +226,14 @@ def _unreadable(path: Path, format: str, error: Exception) -> RecordingError:
     # a parser quotes the file: what it quotes may be rubbish, or somebody's date or name
     said = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
     said = "".join(c if c.isprintable() else "?" for c in said)[:300] or type(error).__name__
-    return RecordingError(
-        "unreadable",
-        f"{path.name}: cannot be read as {format} ({said}); check its format or restore it",
+    return _without_dates(
+        RecordingError(
+            "unreadable",
+            f"{path.name}: cannot be read as {format} ({said}); check its format or restore it",
+        )
     )
+
+
+def _without_dates(error: RecordingError) -> RecordingError:
+    """Keep calendar dates, which a damaged heading may hold, out of what people are told."""
+    return RecordingError(error.reason, _DATE.sub("(a date)", error.detail))
