@@ -282,6 +282,7 @@ def _check_recordings(study: Any, settings: dict[str, Any]) -> int:
                     icp_aliases=names["icp_channels"],
                     abp_aliases=names["abp_channels"],
                     time_column=names["time_column"],
+                    clock_zone=row.get("clock_zone"),
                 )
         except recordings.RecordingError as error:
             found.append(

@@ -111,10 +111,15 @@ def _ingest_recording(
         icp_aliases=icp_channels,
         abp_aliases=abp_channels,
         time_column=time_column,
+        clock_zone=row.get("clock_zone"),
     )
     summary = trends.summarise(
         recordings.read_chunks(
-            path, about, time_column=time_column, chunk_s=chunk_samples / about.fs_icp_hz
+            path,
+            about,
+            time_column=time_column,
+            chunk_s=chunk_samples / about.fs_icp_hz,
+            clock_zone=row.get("clock_zone"),
         ),
         start_s=row["start_s"],
         duration_s=about.duration_s,

@@ -3,6 +3,7 @@
 import tracemalloc
 
 import numpy as np
+import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -40,6 +41,15 @@ def _parquet(folder, n_hours):
         for i in range(n_hours):
             t_s = np.arange(i * HOUR_S, (i + 1) * HOUR_S, 0.04)
             writer.write_table(pa.table([t_s, np.full(len(t_s), 12.0)], schema=schema))
+    return path
+
+
+def _parquet_of_one_group(folder, n_hours):
+    t_s = np.arange(0, n_hours * HOUR_S, 0.04)
+    path = folder / "r1.parquet"
+    pl.DataFrame({"t_s": t_s, "ICP [mmHg]": np.sin(t_s)}).write_parquet(
+        path, row_group_size=len(t_s)
+    )
     return path
 
 
@@ -83,6 +93,7 @@ def _peak_bytes(path, format):
         ("wfdb", _wfdb, 2, 20),
         ("edf", _edf, 2, 20),
         ("parquet", _parquet, 8, 40),
+        ("parquet", _parquet_of_one_group, 8, 40),
         ("csv", _csv, 10, 25),
     ],
 )

@@ -97,7 +97,7 @@ class Clock:
         self._require(times.is_not_null().to_numpy(), "no time; every row needs one")
 
     def _numbers(self, times: pl.Series) -> Samples:
-        t_s: Samples = times.cast(pl.Float64).fill_null(np.nan).to_numpy()
+        t_s: Samples = times.cast(pl.Float64).to_numpy()  # null is NaN
         self._require(np.isfinite(t_s), "no time; every row needs one")
         self._require(t_s >= 0, "a time before the recording's start; count from its start")
         self._require(

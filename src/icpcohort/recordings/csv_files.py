@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 import polars as pl
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv
 
 from icpcohort.recordings.chunks import RecordingError
@@ -23,6 +24,7 @@ from icpcohort.recordings.chunks import RecordingError
 BLOCK_BYTES = 250_000
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 GZIP_BYTES = b"\x1f\x8b"
+QUOTE = b'"'
 
 MISSING = (
     *("", "-", "--", "---", ".", "?", "NA", "N/A", "#N/A", "n/a", "NaN", "nan"),
@@ -90,6 +92,35 @@ def _cells(text: str, separator: str) -> list[str]:
         return next(csv.reader([text], delimiter=separator))
     except csv.Error:
         return [text]
+
+
+def refuse_line_breaks(path: Path, heading: Heading) -> None:
+    """Refuse a cell that holds the end of a line, as an open quotation mark makes it.
+
+    Rows that such a cell swallows would be lost without a word. Only files with quotation marks
+    are read for it.
+
+    Raises
+    ------
+    RecordingError
+        `unreadable` with the row.
+    """
+    with pa.input_stream(str(path), compression=heading.compression) as stream:
+        while (block := stream.read(BLOCK_BYTES)) and QUOTE not in block:
+            pass
+    if not block:
+        return
+    n_before = 0
+    for batch in _open(path, heading, dict.fromkeys(heading.names, pa.binary())):
+        broken = [pc.match_substring_regex(column, r"[\r\n]") for column in batch.columns]
+        rows = [i for i in (pc.index(each, True).as_py() for each in broken) if i >= 0]
+        if rows:
+            raise RecordingError(
+                "unreadable",
+                f"{path.name}, row {n_before + min(rows) + 1}: a line ends inside a cell; "
+                "close its quotation marks, or take the line break out of it",
+            )
+        n_before += batch.num_rows
 
 
 def read_numbers(path: Path, heading: Heading, *, time: str, columns: Sequence[str]) -> Numbers:

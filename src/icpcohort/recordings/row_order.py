@@ -35,7 +35,8 @@ def in_order(batches: Iterable[Rows], *, where: str) -> Iterator[Rows]:
     RecordingError
         `bad_times` for a row that comes later than that.
     """
-    held, last_s = None, -np.inf
+    held: list[Rows] = []
+    n_held, last_s = 0, -np.inf
     for rows in batches:
         late = np.flatnonzero(rows.t_s < last_s)
         if len(late):
@@ -46,27 +47,32 @@ def in_order(batches: Iterable[Rows], *, where: str) -> Iterator[Rows]:
                 f"rows that stand more than {LOOK_BACK_ROWS} rows above it; sort the rows by "
                 "time or, if the clock was set back there, split the file",
             )
-        held = rows if held is None else _joined(held, rows)
-        if (np.diff(held.t_s) < 0).any():
-            held = held.take(np.argsort(held.t_s, kind="stable"))
-        n_done = len(held.t_s) - LOOK_BACK_ROWS
-        if n_done > 0:
-            yield held.take(slice(n_done))
-            last_s = held.t_s[n_done - 1]
-            held = held.take(slice(n_done, None))
-    if held is not None:
-        yield held
+        held.append(rows)
+        n_held += len(rows.t_s)
+        if n_held >= 2 * LOOK_BACK_ROWS:
+            n_done = n_held - LOOK_BACK_ROWS
+            ordered = _sorted(held)
+            yield ordered.take(slice(n_done))
+            last_s = ordered.t_s[n_done - 1]
+            # copied, else a view keeps all of the ordered rows
+            held, n_held = [ordered.take(np.arange(n_done, n_held))], LOOK_BACK_ROWS
+            del ordered
+    if held:
+        yield _sorted(held)
 
 
-def _joined(first: Rows, second: Rows) -> Rows:
-    values = {
-        name: np.concatenate([column, second.values[name]])
-        for name, column in first.values.items()
-    }
+def _sorted(parts: list[Rows]) -> Rows:
+    rows = _joined(parts)
+    if (rows.t_s[1:] < rows.t_s[:-1]).any():
+        return rows.take(np.argsort(rows.t_s, kind="stable"))
+    return rows
+
+
+def _joined(parts: list[Rows]) -> Rows:
     return Rows(
-        np.concatenate([first.t_s, second.t_s]),
-        np.concatenate([first.number, second.number]),
-        values,
+        np.concatenate([part.t_s for part in parts]),
+        np.concatenate([part.number for part in parts]),
+        {name: np.concatenate([p.values[name] for p in parts]) for name in parts[0].values},
     )
 
 
@@ -106,16 +112,15 @@ class Contradictions:
         """
         last: Rows | None = None
         for rows in batches:
-            both = rows if last is None else _joined(last, rows)
-            apart = np.abs(np.diff(both.number)) > 1
-            close = np.diff(both.t_s) < self.within_s
-            differ = np.zeros(len(apart), dtype=bool)
+            both = rows if last is None else _joined([last, rows])
+            i = np.flatnonzero(np.abs(np.diff(both.number)) > 1)
+            i = i[both.t_s[i + 1] - both.t_s[i] < self.within_s]
+            differ = np.zeros(len(i), dtype=bool)
             for column in both.values.values():
-                differ |= np.abs(np.diff(column)) > 0  # NaN contradicts nothing
-            found = np.flatnonzero(apart & close & differ)
-            self._n += len(found)
+                differ |= np.abs(column[i + 1] - column[i]) > 0  # NaN contradicts nothing
+            self._n += int(differ.sum())
             if self._n > MAX_CONTRADICTIONS:
-                n_row = max(both.number[found[0]], both.number[found[0] + 1])
+                n_row = both.number[i[differ][0] : i[differ][0] + 2].max()
                 raise RecordingError(
                     "bad_times",
                     f"{self.where}, near row {n_row}: more than {MAX_CONTRADICTIONS} rows "

@@ -110,7 +110,9 @@ class _Slope:
         if goes_on:
             starts_s[0], offsets[0] = self.start_s, -self.last
         k, t = k - offsets[stretch], t_s - starts_s[stretch]
-        sums = np.add.reduceat(np.stack([np.ones_like(k), k, t, k * k, k * t]), begins, axis=1)
+        n = np.diff(begins, append=len(k)).astype(np.float64)
+        parts = (np.add.reduceat(each, begins) for each in (k, t, k * k, k * t))
+        sums = np.stack([n, *parts])
         sums[:, 0] += self.sums
         self._close(sums[:, :-1])
         self.sums = sums[:, -1]

@@ -70,6 +70,8 @@ def describe(
 ) -> Description:
     """Describe a file from its columns and one pass over its times."""
     columns = _columns(path, format, time_column)
+    if columns.heading is not None:
+        csv_files.refuse_line_breaks(path, columns.heading)
     pressures = [c for c in columns.channels if c.name != columns.time]
     chosen = choose_both(pressures, icp, abp, where=path.name)
     if columns.schema is not None:
@@ -190,8 +192,7 @@ def _rows(
 
 def _numbers(batch: pa.RecordBatch, name: str) -> Samples:
     # through polars: the way of pyarrow loads pandas
-    column = pl.Series(values=batch.column(name)).cast(pl.Float64)
-    numbers: Samples = column.fill_null(np.nan).to_numpy()
+    numbers: Samples = pl.Series(values=batch.column(name)).cast(pl.Float64).to_numpy()
     return np.where(np.isfinite(numbers), numbers, np.nan)
 
 
