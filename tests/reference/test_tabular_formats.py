@@ -112,6 +112,16 @@ def test_decimal_commas_that_come_after_a_long_time_of_whole_numbers(tmp_path):
     assert _read(_csv(tmp_path / "r1.csv", rows, delimiter=";"))[1].tolist() == icp
 
 
+def test_three_decimals_are_no_thousands_where_the_file_shows_it(tmp_path):
+    rows = [["t_s", "ICP"], ["0,5", "1,333"], ["1,0", "1,421"], ["1,5", "2"]]
+    for delimiter in ",;":
+        path = _csv(tmp_path / "r1.csv", rows, delimiter=delimiter)
+        assert _read(path)[1].tolist() == [1.333, 1.421, 2]
+    rows = [["t_s", "ICP"], [0, "1.333"], [1, "1.421"]]
+    for delimiter in ",;":
+        assert _read(_csv(tmp_path / "r1.csv", rows, delimiter=delimiter))[1][1] == 1.421
+
+
 @pytest.mark.parametrize("missing", ["", "NA", "N/A", "#N/A", "NaN", "nan", "null", "NULL"])
 @pytest.mark.parametrize("around", ["{}", " {}", " {} "])
 def test_missing_values(tmp_path, missing, around):
@@ -178,6 +188,17 @@ def test_clock_times_with_an_offset(tmp_path, written):
     rows = [["t_s", "ICP"], *([written(t), v] for t, v in zip(times, VALUES, strict=True))]
     t_s, icp = _read(_csv(tmp_path / "r1.csv", rows))
     assert (t_s.tolist(), icp.tolist()) == ([0, 0.5, 1, 1.5, 2, 2.5], VALUES)
+
+
+def test_offsets_that_change_inside_a_file(tmp_path):
+    zones = [dt.timezone(dt.timedelta(minutes=m)) for m in (60, -210, 0, 345, -60, 0)]
+    times = [
+        (DAY + dt.timedelta(seconds=i)).replace(tzinfo=dt.UTC).astimezone(zone).isoformat()
+        for i, zone in enumerate(zones)
+    ]
+    rows = [["t_s", "ICP"], *zip(times, VALUES, strict=True)]
+    t_s, icp = _read(_csv(tmp_path / "r1.csv", rows))
+    assert (t_s.tolist(), icp.tolist()) == ([0, 1, 2, 3, 4, 5], VALUES)
 
 
 def _shown(start, step_s, n, zone=LISBON):

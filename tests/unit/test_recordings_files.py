@@ -192,6 +192,17 @@ def test_a_part_that_changes_while_a_record_is_read_is_refused(tmp_path, part):
     assert (caught.value.reason, caught.value.detail[:6]) == ("changed_while_read", part)
 
 
+def test_a_fault_that_a_change_has_caused_is_named_after_the_change(tmp_path):
+    path = _csv(tmp_path / "r1.csv")
+    with (
+        pytest.raises(recordings.RecordingError) as caught,
+        recordings.unchanged(path, format="csv", folder=tmp_path),
+    ):
+        path.write_text("t_s,ICP\n0,1\n1")
+        _describe(path)
+    assert caught.value.reason == "changed_while_read"
+
+
 def test_other_errors_pass_when_nothing_changed(tmp_path):
     with (
         pytest.raises(ZeroDivisionError),

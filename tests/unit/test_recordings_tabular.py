@@ -191,6 +191,18 @@ def test_readings_that_share_an_interval_are_averaged(tmp_path):
     assert _samples(_chunks(path))[1].tolist() == [0, 1, 2, 3, 5, 7, 8, 9, 10]
 
 
+def test_a_missing_reading_does_not_spoil_the_mean_of_its_interval(tmp_path):
+    path = _csv(tmp_path, "t_s,ICP [mmHg]", "0,10", "1,", "1.1,12", "2,13", "3,", "3,", "4,15")
+    np.testing.assert_array_equal(_samples(_chunks(path))[1], [10, 12, 13, np.nan, 15])
+
+
+def test_a_waveform_with_rows_written_twice_is_read(tmp_path):
+    t_s = np.sort(np.append(np.arange(1000), np.arange(0, 1000, 5))) / 100
+    path = _table(tmp_path, t_s, t_s)
+    assert (_describe(path).fs_icp_hz, _describe(path).n_duplicate_times) == (100, 200)
+    np.testing.assert_allclose(_samples(_chunks(path))[1], np.arange(1000) / 100)
+
+
 @pytest.mark.parametrize("n_extra", [52, 54])
 def test_a_waveform_with_many_rows_in_one_interval_is_refused(tmp_path, n_extra):
     t_s = np.arange(1000) / 100

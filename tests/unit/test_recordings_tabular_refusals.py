@@ -47,6 +47,9 @@ CORPUS = [  # text or bytes, reason, words with the place and the cure
     (HEAD + '0,12.5\n1,"12,5"\n', "mixed_decimals", "export it with one decimal mark"),
     (HEAD + '0,12.5\n1,"1,234.5"\n', "mixed_decimals", "without marks of thousands"),
     (HEAD + '0,1\n1,"1,234,567"\n', "mixed_decimals", "without marks of thousands"),
+    (HEAD + '0,"1,333"\n1,"1,421"\n', "mixed_decimals", "may be those of thousands"),
+    ("t_s;ICP\n998;12\n999;12\n1.000;13\n1.001;13\n", "mixed_decimals", "of thousands"),
+    ("t_s;ICP\n998;12\n999;12\n1,000;13\n1,001;13\n", "mixed_decimals", "of thousands"),
     ("t_s;ICP\n0;1.234,5\n1;2,5\n", "mixed_decimals", "with one decimal mark"),
     ("t_s;ICP\n0.5;12,5\n1.0;2,5\n", "mixed_decimals", "with one decimal mark"),
     ("t_s;ICP\n0;1.234.567\n1;2\n", "mixed_decimals", "marks of thousands"),
@@ -128,6 +131,8 @@ def test_a_small_file_that_swells_is_refused_in_bounded_memory(tmp_path, content
     error = _refusal(tmp_path / "r1.csv.gz")
     assert error.reason in {"unreadable", "empty", "bad_times"}
     assert pa.default_memory_pool().max_memory() - before < 60e6
+    if error.reason == "bad_times":  # long before the end
+        assert int(error.detail.split(" of ")[1].split()[0]) < 2_000_000
 
 
 # --- clocks ----------------------------------------------------------------------------------
@@ -212,6 +217,13 @@ def test_a_clock_set_back_farther_than_the_look_back_is_refused_with_its_row(tmp
     error = _refusal(_table(tmp_path, t_s, t_s))
     assert "row 200001: " in error.detail
     assert "if the clock was set back there, split the file" in error.detail
+
+
+def test_a_file_whose_interval_becomes_shorter_is_refused(tmp_path):
+    t_s = np.append(np.arange(1000) * 60.0, 60_000.0 + np.arange(5000))
+    error = _refusal(_table(tmp_path, t_s, t_s))
+    assert error.reason == "bad_times"
+    assert "split the file where the interval changes" in error.detail
 
 
 # --- Parquet ---------------------------------------------------------------------------------

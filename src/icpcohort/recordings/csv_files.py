@@ -3,7 +3,9 @@
 The heading decides the separator (comma, semicolon or tab): the one that gives the time column
 a cell of its own. The numbers decide the decimal mark, one for the whole file: a point unless
 the first numbers that have a mark have a comma, so that a quoted "12,5" between commas is 12.5
-where all numbers are written so. Points and commas mixed, and marks of thousands, are refused.
+where all numbers are written so. Refused are points and commas mixed, marks of thousands, and
+numbers that may have such marks: where every mark stands before three digits ("1,234") although
+the file is separated by commas, or although numbers without a mark stand in the same column.
 Gzip is known by its first bytes.
 """
 
@@ -32,6 +34,8 @@ MISSING = (
 )
 _NULLS = [a + text + b for text in MISSING for a, b in itertools.product(("", " "), repeat=2)]
 
+_THOUSANDS = r"^\s*[+-]?\d+(?:[.,]\d+){2,}\s*$"
+_PERHAPS_THOUSANDS = r"^\s*[+-]?[1-9]\d{0,2}[.,]\d{3}\s*$"
 _NUMBER = r"^\s*[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?\s*$"
 _BAD_CELL = re.compile(r"In CSV column #(\d+): Row #(\d+): CSV conversion error")
 _BAD_LINE = re.compile(r"CSV parse error: Row #(\d+): Expected (\d+) columns, got (\d+)")
@@ -124,7 +128,7 @@ def refuse_line_breaks(path: Path, heading: Heading) -> None:
 
 
 def read_numbers(path: Path, heading: Heading, *, time: str, columns: Sequence[str]) -> Numbers:
-    """Return the decimal mark of the first numbers that have one, and the kind of the times.
+    """Return the decimal mark of the first block of numbers with one, and the kind of times.
 
     Between commas the first 250 kB decide; a comma that comes later is then no number.
 
@@ -135,28 +139,41 @@ def read_numbers(path: Path, heading: Heading, *, time: str, columns: Sequence[s
     """
     numeric_times: bool | None = None
     for batch in _open(path, heading, dict.fromkeys((time, *columns), pa.string())):
-        cells = {name: pl.Series(values=batch.column(name)) for name in batch.schema.names}
-        numbers = {name: cells[name].str.contains(_NUMBER) for name in cells}
-        if numeric_times is None and (stated := numbers[time].drop_nulls()).len():
-            numeric_times = bool(stated[0])
-        written = pl.concat(
-            [cells[name].filter(numbers[name].fill_null(False)) for name in cells]
-        )
-        thousands = [
-            c.str.contains(r"^\s*[+-]?\d+([.,]\d+){2,}\s*$").any() for c in cells.values()
-        ]
-        commas, points = written.str.contains(","), written.str.contains(r"\.")
-        if (commas.any() and points.any()) or any(thousands):
-            raise RecordingError(
-                "mixed_decimals",
-                f"{path.name}: numbers with points and with commas, or with marks of "
-                "thousands; export it with one decimal mark and without marks of thousands",
-            )
-        if commas.any() or points.any():
-            return Numbers("," if commas.any() else ".", numeric_times is not False)
+        cells = {
+            name: pl.Series(values=batch.column(name)).drop_nulls() for name in (time, *columns)
+        }
+        if numeric_times is None and len(cells[time]):
+            numeric_times = bool(cells[time].head(1).str.contains(_NUMBER)[0])
+        mark = _decimal_mark(list(cells.values()), separator=heading.separator, where=path.name)
+        if mark is not None:
+            return Numbers(mark, numeric_times is not False)
         if heading.separator == "," and numeric_times is not None:
             break
     return Numbers(".", numeric_times is not False)
+
+
+def _decimal_mark(columns: Sequence[pl.Series], *, separator: str, where: str) -> str | None:
+    """Return the mark that the numbers in some cells have, or None."""
+    written = [cells.filter(cells.str.contains(_NUMBER)) for cells in columns]
+    is_marked = [numbers.str.contains("[.,]") for numbers in written]
+    marked = pl.concat(
+        [numbers.filter(has) for numbers, has in zip(written, is_marked, strict=True)]
+    )
+    commas = marked.str.contains(",")
+    unclear = marked.str.contains(_PERHAPS_THOUSANDS).all() and (
+        (separator == "," and commas.any())
+        or any(has.any() and not has.all() for has in is_marked)
+    )
+    mixed = commas.any() and not commas.all()
+    if mixed or unclear or any(cells.str.contains(_THOUSANDS).any() for cells in columns):
+        raise RecordingError(
+            "mixed_decimals",
+            f"{where}: numbers with points and with commas, or with marks that may be those of "
+            "thousands; export it with one decimal mark and without marks of thousands",
+        )
+    if marked.is_empty():
+        return None
+    return "," if commas.any() else "."
 
 
 def batches(
