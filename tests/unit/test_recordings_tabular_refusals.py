@@ -249,6 +249,17 @@ def test_times_of_parquet_that_are_none(tmp_path, times, reason):
     assert "2021" not in error.detail
 
 
+@pytest.mark.parametrize("unit", ["s", "ms", "us"])
+@pytest.mark.parametrize("zone", [None, "UTC"])
+def test_timestamps_far_outside_any_calendar_are_refused(tmp_path, unit, zone):
+    times = pa.array([2**62, 2**62 + 1]).cast(pa.timestamp(unit, zone))
+    if unit == "s":  # stored as ms
+        times = pa.array([2**52, 2**52 + 1]).cast(pa.timestamp(unit, zone))
+    pq.write_table(pa.table({"t_s": times, "ICP": [1.0, 2.0]}), tmp_path / "r1.parquet")
+    error = _refusal(tmp_path / "r1.parquet", clock_zone="Europe/Lisbon")
+    assert (error.reason, "row 1: no such time" in error.detail) == ("bad_times", True)
+
+
 def test_text_in_place_of_readings_is_refused(tmp_path):
     error = _refusal(_table(tmp_path, [0.0, 1.0], ["12", "13"]))
     assert error.reason == "unreadable"

@@ -10,6 +10,8 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import polars as pl
+
 from icpcohort.recordings import (
     edf_files,
     file_checks,
@@ -157,7 +159,10 @@ def describe(
         )
     except RecordingError as error:
         raise _without_dates(error) from error.__cause__
-    except Exception as error:  # parsers raise anything on a damaged file
+    except (
+        Exception,
+        pl.exceptions.PanicException,
+    ) as error:  # on damage parsers raise anything
         raise _unreadable(path, format, error) from error
 
 
@@ -200,7 +205,10 @@ def read_chunks(
             )
     except RecordingError as error:
         raise _without_dates(error) from error.__cause__
-    except Exception as error:  # parsers raise anything on a damaged file
+    except (
+        Exception,
+        pl.exceptions.PanicException,
+    ) as error:  # on damage parsers raise anything
         raise _unreadable(path, description.format, error) from error
 
 
@@ -222,7 +230,7 @@ def _check_file(path: Path, format: str) -> None:
         )
 
 
-def _unreadable(path: Path, format: str, error: Exception) -> RecordingError:
+def _unreadable(path: Path, format: str, error: BaseException) -> RecordingError:
     # a parser quotes the file: what it quotes may be rubbish, or somebody's date or name
     said = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
     said = "".join(c if c.isprintable() else "?" for c in said)[:300] or type(error).__name__

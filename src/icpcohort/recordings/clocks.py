@@ -29,6 +29,8 @@ _CLOCK = (
     r"\s*(?<offset>Z|[+-]\d\d(?::?[0-5]\d)?)?\s*$"
 )
 _US_OF = {"days": 86_400_000_000, "hours": 3_600_000_000, "minutes": 60_000_000, "seconds": 1e6}
+_PER_S = {"ms": 1e3, "us": 1e6, "ns": 1e9}
+_TWO_CENTURIES_S = 200 * 366 * 86_400.0
 _HALF_DAY_US = 43_200_000_000
 _HALF_HOUR_US = 1_800_000_000
 _MINUTE_US = 60_000_000
@@ -112,7 +114,10 @@ class Clock:
         if times.dtype in (pl.Duration, pl.Time):
             unit = times.cast(pl.Duration("ns") if times.dtype == pl.Time else times.dtype)
             return self._elapsed(unit.dt.total_microseconds())
-        if times.dtype == pl.Datetime:
+        if isinstance(times.dtype, pl.Datetime):
+            since_1970 = times.cast(pl.Int64).to_numpy() / _PER_S[times.dtype.time_unit]
+            # conversions overflow or panic far outside
+            self._require(np.abs(since_1970) < _TWO_CENTURIES_S, f"no such time; {_FORMS}")
             if getattr(times.dtype, "time_zone", None) is None:
                 return self._local(times.dt.cast_time_unit("us"))
             return times.dt.timestamp("us").to_numpy()
