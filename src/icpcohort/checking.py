@@ -153,7 +153,7 @@ def _open(
 ) -> tuple[list[Opened], list[str], list[str]]:
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
-    names = ("icp_channels", "abp_channels", "time_column")
+    names = ("icp_channels", "abp_channels", "time_column", "annotation_extensions")
     for name in names:
         if rows and not settings.is_sound(files, f"recordings.{name}"):
             why = f"recordings.{name} in config.yaml is not right"
@@ -162,7 +162,7 @@ def _open(
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
         try:
-            about = listed.describe(
+            found = listed.examine(
                 row.values,
                 folder=folder,
                 **{name: at(files.settings, "recordings", name) for name in names},
@@ -170,7 +170,7 @@ def _open(
         except recordings.RecordingError as error:
             unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
         else:
-            opened.append(Opened(row, about))
+            opened.append(Opened(row, found.about))
         progress(i, len(clear))
     unclear = [row for row in rows if not _can_be_opened(row)]
     if not unclear:

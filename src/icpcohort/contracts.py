@@ -190,6 +190,12 @@ RECORDINGS = Table(
         "abp_channel": Column(TEXT, "", "Channel read as ABP; null without ABP"),
         "icp_unit": Column(TEXT, "", "Unit of ICP in the file; readings are converted to mmHg"),
         "abp_unit": Column(TEXT, "", "Unit of ABP in the file; readings are converted to mmHg"),
+        "n_duplicate_times": Column(
+            COUNT, "", "Rows with the time of another row, averaged with it; null without times"
+        ),
+        "n_unordered_times": Column(
+            COUNT, "", "Rows with a time before that of the row above; null without times"
+        ),
         "sha256": Column(
             TEXT, "", "Fingerprint of the recording's files in the order of their names"
         ),

@@ -104,7 +104,7 @@ def _copies(rows: Sequence[Row], *, folder: Path) -> Iterator[str]:
     for row in rows:
         path, format = row.values.get("path"), row.values.get("format")
         if path and format:
-            files = recordings.files_of(folder / path, format=format)
+            files = recordings.files_of(folder / path, format=format, within=folder)
             files = [file for file in files if file.suffix != ".hea"]
             sizes = tuple(sorted(file.stat().st_size for file in files))
             if sum(sizes):

@@ -33,11 +33,14 @@ class Ingested(NamedTuple):
 
 
 class _Opened(NamedTuple):
-    """A recording that can be read: what it is, and what is annotated in it."""
+    """A recording that can be read."""
 
     row: Row
-    about: recordings.Description
-    annotations: Sequence[recordings.Annotation]
+    found: listed.Listed
+
+    @property
+    def about(self) -> recordings.Description:
+        return self.found.about
 
     @property
     def end_s(self) -> float:
@@ -94,30 +97,35 @@ def ingest_patient(
         events=events,
         monitors=monitors,
         recorded=[
-            intervals.Recorded(one.row["start_s"], one.end_s, one.annotations) for one in opened
+            intervals.Recorded(one.row["start_s"], one.end_s, one.found.annotations)
+            for one in opened
         ],
         annotation_meanings=annotation_meanings,
     )
     used: list[tuple[_Opened, overlaps.Part]] = []
+    described = []
     for one in opened:
         try:
-            summary = trends.summarise(
-                recordings.read_chunks(
-                    folder / one.row["path"],
-                    one.about,
-                    time_column=time_column,
-                    chunk_s=chunk_samples / one.about.fs_icp_hz,
-                ),
-                start_s=one.row["start_s"],
-                duration_s=one.about.duration_s,
-                events=noted.to_dicts(),
-                **summarise,
-            )
+            with recordings.unchanged(one.found.before):
+                summary = trends.summarise(
+                    recordings.read_chunks(
+                        folder / one.row["path"],
+                        one.about,
+                        time_column=time_column,
+                        clock_zone=one.row["clock_zone"],
+                        chunk_s=chunk_samples / one.about.fs_icp_hz,
+                    ),
+                    start_s=one.row["start_s"],
+                    duration_s=one.about.duration_s,
+                    events=noted.to_dicts(),
+                    **summarise,
+                )
+                about = _usable(one, folder=folder)
         except recordings.RecordingError as error:
             refused.append(_Refused(one.row, error))
         else:
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
-    described = [_usable(one, folder=folder) for one, _ in used]
+            described.append(about)
     unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
     joined = overlaps.combine([part for _, part in used])
     excluded = [
@@ -146,31 +154,25 @@ def ingest_patient(
 
 
 def _open(
-    rows: Sequence[Row], *, folder: Path, annotation_extensions: Sequence[str], **settings: Any
+    rows: Sequence[Row], *, folder: Path, **settings: Any
 ) -> tuple[list[_Opened], list[_Refused]]:
-    """Describe each listed recording and read its annotations, before any sample is read.
+    """Examine each listed recording, its annotations included, before any sample is read.
 
     An annotation may stand later in its file than the samples that it speaks of.
     """
     opened, refused = [], []
     for row in rows:
         try:
-            about = listed.describe(row, folder=folder, **settings)
-            notes = recordings.read_annotations(
-                folder / row["path"],
-                format=about.format,
-                wfdb_extensions=annotation_extensions,
-            )
+            opened.append(_Opened(row, listed.examine(row, folder=folder, **settings)))
         except recordings.RecordingError as error:
             refused.append(_Refused(row, error))
-        else:
-            opened.append(_Opened(row, about, notes))
     return opened, refused
 
 
 def _usable(one: _Opened, *, folder: Path) -> dict[str, Any]:
     row, about = one.row, one.about
-    files = recordings.files_of(folder / row["path"], format=row["format"])
+    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
+    has_times = about.format in ("csv", "parquet")
     return {
         "recording_id": row["recording_id"],
         "patient_id": row["patient_id"],
@@ -185,6 +187,8 @@ def _usable(one: _Opened, *, folder: Path) -> dict[str, Any]:
         "abp_channel": about.abp_channel,
         "icp_unit": about.icp_unit,
         "abp_unit": about.abp_unit,
+        "n_duplicate_times": about.n_duplicate_times if has_times else None,
+        "n_unordered_times": about.n_unordered_times if has_times else None,
         "sha256": recordings.fingerprint(files),
         "status": "used",
         "reason": None,
@@ -192,7 +196,7 @@ def _usable(one: _Opened, *, folder: Path) -> dict[str, Any]:
 
 
 def _unusable(row: Row, *, folder: Path, reason: str) -> dict[str, Any]:
-    files = recordings.files_of(folder / row["path"], format=row["format"])
+    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
     known = {name: row[name] for name in ("recording_id", "patient_id", "path", "format")}
     return known | {
         "start_s": row["start_s"],
@@ -221,10 +225,10 @@ def _unmeant(
     """
     found = []
     for one in opened:
-        n = intervals.unmeant(one.annotations, annotation_meanings=annotation_meanings)
+        n = intervals.unmeant(one.found.annotations, annotation_meanings=annotation_meanings)
         if n:
             detail = (
-                f"{n} of {len(one.annotations)} annotations have a text that"
+                f"{n} of {len(one.found.annotations)} annotations have a text that"
                 " recordings.annotation_meanings does not list; add it, or leave it so"
             )
             found.append(_exclusion(one.row, "annotations", "without_meaning", detail))

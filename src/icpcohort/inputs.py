@@ -20,10 +20,15 @@ def recording_files(
     extensions = settings["recordings"]["annotation_extensions"]
     found: set[str] = set()
     for row in study.recordings_of(tables, patient_id):
-        path, format = folder / row["path"], row["format"]
-        found.update(map(str, recordings.files_of(path, format=format)))
-        beside = recordings.annotation_files_of(path, format=format, wfdb_extensions=extensions)
-        found.update(map(str, beside))
+        found.update(
+            str(path)
+            for path in recordings.files_of(
+                folder / row["path"],
+                format=row["format"],
+                within=folder,
+                wfdb_extensions=extensions,
+            )
+        )
     return sorted(found)
 
 

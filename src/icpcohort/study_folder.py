@@ -67,7 +67,12 @@ def readme(*, title: str) -> str:
         "from the patient's time zero, which `time_zero` in the settings names; no calendar "
         "date is needed anywhere. Columns marked needed must be there, the others may be left "
         "out. Where your own export has other names, write them under `study.columns` in the "
-        "settings. Identifiers have up to 64 letters, digits, `-` and `_`, and name no person.",
+        "settings. Identifiers have up to 64 letters, digits, `-` and `_`, and name no person."
+        "\n\nThe recordings themselves lie in this folder. One in CSV (also gzip) has a "
+        "heading, commas, semicolons or tabs between its cells, and decimal points or decimal "
+        "commas throughout. One in CSV or Parquet has a column of times: seconds since its "
+        "start, elapsed time (`HH:MM:SS`, days before it where needed), or clock times with "
+        "their offset from UTC. Clock times without an offset need the zone of that clock.",
     ]
     for name, table in study.TABLES.items():
         lines = [f"## {name}.csv", f"{table.about}.", ""]

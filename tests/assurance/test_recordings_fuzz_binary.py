@@ -185,7 +185,7 @@ def _changed(data, changes):
 
 def _outcome(path, format):
     """Return what a recording yields, or its RecordingErrors; anything else is a failure."""
-    recordings.files_of(path, format=format)
+    recordings.files_of(path, format=format, within=path.parent)
     found = []
     try:
         about = recordings.describe(

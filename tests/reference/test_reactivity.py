@@ -120,7 +120,6 @@ def test_10_s_means_pass_slow_waves_as_a_moving_average_does(period_s, passed):
             [Chunk(0.0, {"icp": wave}, {"icp": fs_hz})],
             start_s=0.0,
             duration_s=200.0,
-            tier="waveform",
             rules=[],
             events=[],
             min_valid_fraction=0.5,

@@ -71,7 +71,7 @@ def intact(tmp_path_factory):
 
 def _result(path, format):
     """Return the samples of a recording, or its RecordingError."""
-    recordings.fingerprint(recordings.files_of(path, format=format))
+    recordings.fingerprint(recordings.files_of(path, format=format, within=path.parent))
     try:
         about = recordings.describe(
             path,

@@ -3,6 +3,7 @@
 import tracemalloc
 
 import numpy as np
+import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -56,6 +57,15 @@ def _parquet(folder, n_hours):
     return path
 
 
+def _parquet_of_one_group(folder, n_hours):
+    t_s = np.arange(0, n_hours * HOUR_S, 0.04)
+    path = folder / "r1.parquet"
+    pl.DataFrame({"t_s": t_s, "ICP [mmHg]": np.sin(t_s)}).write_parquet(
+        path, row_group_size=len(t_s)
+    )
+    return path
+
+
 def _csv(folder, n_hours):
     path = folder / "r1.csv"
     with path.open("w") as file:
@@ -98,6 +108,7 @@ def _peak_bytes(path, format):
         ("edf", _edf, 2, 20),
         ("bdf", _bdf, 2, 20),
         ("parquet", _parquet, 8, 40),
+        ("parquet", _parquet_of_one_group, 8, 40),
         ("csv", _csv, 10, 25),
     ],
 )

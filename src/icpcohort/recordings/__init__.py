@@ -6,14 +6,16 @@ Only this package opens signal files. Whatever is wrong with one is a RecordingE
 import contextlib
 import difflib
 import hashlib
-import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+
+import polars as pl
 
 from icpcohort.recordings import (
     edf_annotations,
     edf_files,
+    file_checks,
     tabular_files,
     wfdb_annotations,
     wfdb_files,
@@ -22,6 +24,7 @@ from icpcohort.recordings import (
 from icpcohort.recordings.annotations import Annotation
 from icpcohort.recordings.channels import Wanted
 from icpcohort.recordings.chunks import Chunk, Description, RecordingError
+from icpcohort.recordings.file_checks import State
 
 __all__ = [
     "FORMATS",
@@ -29,36 +32,88 @@ __all__ = [
     "Chunk",
     "Description",
     "RecordingError",
-    "annotation_files_of",
+    "State",
     "describe",
     "files_of",
     "fingerprint",
+    "guard",
     "read_annotations",
     "read_chunks",
+    "unchanged",
 ]
 
 FORMATS = ("wfdb", "edf", "bdf", "csv", "parquet")
 
+_DATE = re.compile(r"\d{4}([-./])\d\d?\1\d\d?|\d\d?([-./])\d\d?\2\d{2,4}")
 
-def files_of(path: Path, *, format: str) -> list[Path]:
+
+def files_of(
+    path: Path, *, format: str, within: Path, wfdb_extensions: Sequence[str] = ()
+) -> list[Path]:
     """Return the existing, readable files that make up a recording, sorted by name.
 
-    A WFDB record has its header, its signal files and its segments' headers and signal files.
-    Only text of headers is read; whatever cannot be read is not followed.
+    A WFDB record has its header, its signal files, its segments' headers and signal files, and
+    the annotation files with one of `wfdb_extensions`. Only text of headers is read; whatever
+    cannot be read is not followed, and what lies outside the folder `within`, itself or through
+    a link, is left out.
     """
+    return sorted(
+        (
+            found
+            for found in _named_files(path, format, within, wfdb_extensions)
+            if file_checks.is_readable(found) and file_checks.is_inside(found, within)
+        ),
+        key=lambda found: (found.name, str(found)),
+    )
+
+
+def _named_files(
+    path: Path, format: str, within: Path, wfdb_extensions: Sequence[str]
+) -> set[Path]:
+    """Return a recording's files, whether they exist or not; a file outside names no others."""
     found = {path}
-    if format == "wfdb":
+    inside = file_checks.is_inside(path, within)
+    if format == "wfdb" and inside and file_checks.is_readable(path):
         # rubbish names no further files; `describe` says what is wrong with it
         with contextlib.suppress(OSError, ValueError, IndexError, RecordingError):
             found.update(wfdb_headers.files_of(path))
-    return sorted((p for p in found if _is_readable(p)), key=lambda p: (p.name, str(p)))
+            found.update(wfdb_annotations.files_of(path, extensions=wfdb_extensions))
+    return found
 
 
-def _is_readable(path: Path) -> bool:
+def guard(
+    path: Path, *, format: str, within: Path, wfdb_extensions: Sequence[str]
+) -> dict[Path, State]:
+    """Return how a recording's files are before they are read, for `unchanged`.
+
+    Raises
+    ------
+    RecordingError
+        `outside_study` unless all files lie in the folder `within` once links are followed;
+        `not_a_file` or `no_permission`.
+    """
+    named = _named_files(path, format, within, wfdb_extensions)
+    file_checks.check_inside(named, within)
+    for part in sorted(named - {path}):  # of `path` itself, and of what is missing, when read
+        file_checks.check_readable_if_there(part)
+    return file_checks.states(named)
+
+
+@contextlib.contextmanager
+def unchanged(before: Mapping[Path, State]) -> Iterator[None]:
+    """Read a recording while nobody writes its files.
+
+    Raises
+    ------
+    RecordingError
+        `changed_while_read` at the end, also in place of what went wrong because of it.
+    """
     try:
-        return path.is_file() and os.access(path, os.R_OK)
-    except (OSError, ValueError):
-        return False
+        yield
+    except RecordingError:
+        file_checks.check_unchanged(before)
+        raise
+    file_checks.check_unchanged(before)
 
 
 def fingerprint(paths: Sequence[Path]) -> str:
@@ -85,6 +140,7 @@ def describe(
     icp_aliases: Sequence[str],
     abp_aliases: Sequence[str],
     time_column: str,
+    clock_zone: str | None = None,
 ) -> Description:
     """Describe a recording without reading its samples.
 
@@ -97,7 +153,8 @@ def describe(
     format : one of FORMATS
     icp_channel, abp_channel : exact name, or None to look for the aliases
     icp_unit, abp_unit : unit where the file states none, or None
-    time_column : of CSV and Parquet: seconds since the recording's start
+    time_column : of CSV and Parquet: the column of the times
+    clock_zone : of CSV and Parquet: IANA zone of local clock times, or None
 
     Raises
     ------
@@ -113,26 +170,39 @@ def describe(
         if format in {"edf", "bdf"}:
             return edf_files.describe(path, format=format, icp=icp, abp=abp)
         return tabular_files.describe(
-            path, format=format, icp=icp, abp=abp, time_column=time_column
+            path,
+            format=format,
+            icp=icp,
+            abp=abp,
+            time_column=time_column,
+            clock_zone=clock_zone,
         )
-    except RecordingError:
-        raise
-    except Exception as error:  # parsers raise anything on a damaged file
+    except RecordingError as error:
+        raise _without_dates(error) from error.__cause__
+    except (
+        Exception,
+        pl.exceptions.PanicException,
+    ) as error:  # on damage parsers raise anything
         raise _unreadable(path, format, error) from error
 
 
 def read_chunks(
-    path: Path, description: Description, *, time_column: str, chunk_s: float
+    path: Path,
+    description: Description,
+    *,
+    time_column: str,
+    chunk_s: float,
+    clock_zone: str | None = None,
 ) -> Iterator[Chunk]:
     """Yield the samples of a described recording in the order of time.
 
     Parameters
     ----------
-    time_column : of CSV and Parquet, as in `describe`
+    time_column, clock_zone : of CSV and Parquet, as in `describe`
     chunk_s : float, s
         A chunk covers at most this, or one data record of EDF or one sample where that is
-        longer; memory does not grow with the length of the recording (of Parquet: with that of
-        a row group).
+        longer; memory does not grow with the length of the recording (of Parquet: with the
+        size of a page).
 
     Raises
     ------
@@ -147,21 +217,19 @@ def read_chunks(
             yield from edf_files.read(path, description, chunk_s=chunk_s)
         else:
             yield from tabular_files.read(
-                path, description, time_column=time_column, chunk_s=chunk_s
+                path,
+                description,
+                time_column=time_column,
+                chunk_s=chunk_s,
+                clock_zone=clock_zone,
             )
-    except RecordingError:
-        raise
-    except Exception as error:  # parsers raise anything on a damaged file
+    except RecordingError as error:
+        raise _without_dates(error) from error.__cause__
+    except (
+        Exception,
+        pl.exceptions.PanicException,
+    ) as error:  # on damage parsers raise anything
         raise _unreadable(path, description.format, error) from error
-
-
-def annotation_files_of(
-    path: Path, *, format: str, wfdb_extensions: Sequence[str]
-) -> list[Path]:
-    """Return the files beside a recording that hold its annotations; only WFDB has such."""
-    if format != "wfdb":
-        return []
-    return wfdb_annotations.files_of(path, extensions=wfdb_extensions)
 
 
 def read_annotations(
@@ -188,9 +256,9 @@ def read_annotations(
         if format in {"edf", "bdf"}:
             return edf_annotations.read(path, format=format)
         return []
-    except RecordingError:
-        raise
-    except Exception as error:  # parsers raise anything on a damaged file
+    except RecordingError as error:
+        raise _without_dates(error) from error.__cause__
+    except Exception as error:  # on damage parsers raise anything
         raise _unreadable(path, format, error) from error
 
 
@@ -203,17 +271,7 @@ def _check_file(path: Path, format: str) -> None:
             f"{path.name}: no format {format!r}; {hint}write one of {', '.join(FORMATS)} in "
             "column format of recordings.csv",
         )
-    if path.exists() and not path.is_file():
-        raise RecordingError(
-            "unreadable",
-            f"{path.name}: a folder or a device, not a file; correct recordings.csv",
-        )
-    if not path.is_file():
-        raise RecordingError(
-            "missing_file", f"{path.name}: not there; restore it or correct recordings.csv"
-        )
-    if path.stat().st_size == 0:
-        raise RecordingError("empty", f"{path.name}: a file of 0 bytes; restore it")
+    file_checks.check_readable(path)
     if format == "wfdb" and path.suffix != ".hea":
         raise RecordingError(
             "unreadable",
@@ -222,11 +280,18 @@ def _check_file(path: Path, format: str) -> None:
         )
 
 
-def _unreadable(path: Path, format: str, error: Exception) -> RecordingError:
+def _unreadable(path: Path, format: str, error: BaseException) -> RecordingError:
     # a parser quotes the file: what it quotes may be rubbish, or somebody's date or name
     said = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
     said = "".join(c if c.isprintable() else "?" for c in said)[:300] or type(error).__name__
-    return RecordingError(
-        "unreadable",
-        f"{path.name}: cannot be read as {format} ({said}); check its format or restore it",
+    return _without_dates(
+        RecordingError(
+            "unreadable",
+            f"{path.name}: cannot be read as {format} ({said}); check its format or restore it",
+        )
     )
+
+
+def _without_dates(error: RecordingError) -> RecordingError:
+    """Keep calendar dates, which a damaged heading may hold, out of what people are told."""
+    return RecordingError(error.reason, _DATE.sub("(a date)", error.detail))

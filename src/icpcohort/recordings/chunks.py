@@ -35,7 +35,11 @@ class RecordingError(Exception):
 
 @dataclass(frozen=True)
 class Description:
-    """What a recording is, from its header."""
+    """What a recording is, from its header or the times of its rows.
+
+    `n_duplicate_times` and `n_unordered_times` count rows of CSV and Parquet whose time another
+    row has, and rows that stand below a later one.
+    """
 
     format: str
     tier: str
@@ -46,6 +50,8 @@ class Description:
     abp_channel: str | None
     icp_unit: str
     abp_unit: str | None
+    n_duplicate_times: int = 0
+    n_unordered_times: int = 0
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,259 @@
+"""CSV: separator, decimal mark, compression and missing values, and the rows in batches.
+
+The heading decides the separator (comma, semicolon or tab): the one that gives the time column
+a cell of its own. The numbers decide the decimal mark, one for the whole file: a point unless
+the first numbers that have a mark have a comma, so that a quoted "12,5" between commas is 12.5
+where all numbers are written so. Refused are points and commas mixed, marks of thousands, and
+numbers that may have such marks: where every mark stands before three digits ("1,234") although
+the file is separated by commas, or although numbers without a mark stand in the same column.
+Gzip is known by its first bytes.
+"""
+
+import csv
+import itertools
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv
+
+from icpcohort.recordings.chunks import RecordingError
+
+BLOCK_BYTES = 250_000
+SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+GZIP_BYTES = b"\x1f\x8b"
+QUOTE = b'"'
+
+MISSING = (
+    *("", "-", "--", "---", ".", "?", "NA", "N/A", "#N/A", "n/a", "NaN", "nan"),
+    *("NULL", "Null", "null", "None", "none", "missing"),
+)
+_NULLS = [a + text + b for text in MISSING for a, b in itertools.product(("", " "), repeat=2)]
+
+_THOUSANDS = r"^\s*[+-]?\d+(?:[.,]\d+){2,}\s*$"
+_PERHAPS_THOUSANDS = r"^\s*[+-]?[1-9]\d{0,2}[.,]\d{3}\s*$"
+_NUMBER = r"^\s*[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?\s*$"
+_BAD_CELL = re.compile(r"In CSV column #(\d+): Row #(\d+): CSV conversion error")
+_BAD_LINE = re.compile(r"CSV parse error: Row #(\d+): Expected (\d+) columns, got (\d+)")
+
+
+class Heading(NamedTuple):
+    """The first line of a file: its cells and what separates them."""
+
+    names: list[str]
+    separator: str
+    compression: str | None
+
+
+class Numbers(NamedTuple):
+    """How a file writes its numbers, and whether its times are numbers."""
+
+    decimal_mark: str
+    numeric_times: bool
+
+
+def read_heading(path: Path, *, time_column: str) -> Heading:
+    """Return the cells of the first line under the separator that sets the time column apart.
+
+    Raises
+    ------
+    RecordingError
+        `empty`, `wrong_encoding`, or `unreadable` without a line of text.
+    """
+    with path.open("rb") as file:
+        compression = "gzip" if file.read(2) == GZIP_BYTES else None
+    with pa.input_stream(str(path), compression=compression) as stream:
+        first = stream.read(BLOCK_BYTES)
+    line = re.split(rb"[\r\n]", first.lstrip(b"\r\n"), maxsplit=1)[0]
+    if not first.strip():
+        raise RecordingError("empty", f"{path.name}: no text in it; restore it")
+    try:
+        text = line.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        text = "\0"
+    if "\0" in text:
+        raise RecordingError(
+            "wrong_encoding", f"{path.name}: its heading is no UTF-8 text; save it as UTF-8"
+        )
+    if len(line) == len(first) == BLOCK_BYTES:
+        raise RecordingError(
+            "unreadable", f"{path.name}: no line ends in {BLOCK_BYTES} bytes; this is no table"
+        )
+    splits = {mark: _cells(text, mark) for mark in SEPARATORS}
+    best = max(
+        SEPARATORS,
+        key=lambda mark: (time_column in map(str.strip, splits[mark]), len(splits[mark])),
+    )
+    return Heading(splits[best], best, compression)
+
+
+def _cells(text: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([text], delimiter=separator))
+    except csv.Error:
+        return [text]
+
+
+def refuse_line_breaks(path: Path, heading: Heading) -> None:
+    """Refuse a cell that holds the end of a line, as an open quotation mark makes it.
+
+    Rows that such a cell swallows would be lost without a word. Only files with quotation marks
+    are read for it.
+
+    Raises
+    ------
+    RecordingError
+        `unreadable` with the row.
+    """
+    with pa.input_stream(str(path), compression=heading.compression) as stream:
+        while (block := stream.read(BLOCK_BYTES)) and QUOTE not in block:
+            pass
+    if not block:
+        return
+    n_before = 0
+    for batch in _open(path, heading, dict.fromkeys(heading.names, pa.binary())):
+        broken = [pc.match_substring_regex(column, r"[\r\n]") for column in batch.columns]
+        rows = [i for i in (pc.index(each, True).as_py() for each in broken) if i >= 0]
+        if rows:
+            raise RecordingError(
+                "unreadable",
+                f"{path.name}, row {n_before + min(rows) + 1}: a line ends inside a cell; "
+                "close its quotation marks, or take the line break out of it",
+            )
+        n_before += batch.num_rows
+
+
+def read_numbers(path: Path, heading: Heading, *, time: str, columns: Sequence[str]) -> Numbers:
+    """Return the decimal mark of the first block of numbers with one, and the kind of times.
+
+    Between commas the first 250 kB decide; a comma that comes later is then no number.
+
+    Raises
+    ------
+    RecordingError
+        `mixed_decimals` where points and commas stand in one block.
+    """
+    numeric_times: bool | None = None
+    for batch in _open(path, heading, dict.fromkeys((time, *columns), pa.string())):
+        cells = {
+            name: pl.Series(values=batch.column(name)).drop_nulls() for name in (time, *columns)
+        }
+        if numeric_times is None and len(cells[time]):
+            numeric_times = bool(cells[time].head(1).str.contains(_NUMBER)[0])
+        mark = _decimal_mark(list(cells.values()), separator=heading.separator, where=path.name)
+        if mark is not None:
+            return Numbers(mark, numeric_times is not False)
+        if heading.separator == "," and numeric_times is not None:
+            break
+    return Numbers(".", numeric_times is not False)
+
+
+def _decimal_mark(columns: Sequence[pl.Series], *, separator: str, where: str) -> str | None:
+    """Return the mark that the numbers in some cells have, or None."""
+    written = [cells.filter(cells.str.contains(_NUMBER)) for cells in columns]
+    is_marked = [numbers.str.contains("[.,]") for numbers in written]
+    marked = pl.concat(
+        [numbers.filter(has) for numbers, has in zip(written, is_marked, strict=True)]
+    )
+    commas = marked.str.contains(",")
+    unclear = marked.str.contains(_PERHAPS_THOUSANDS).all() and (
+        (separator == "," and commas.any())
+        or any(has.any() and not has.all() for has in is_marked)
+    )
+    mixed = commas.any() and not commas.all()
+    if mixed or unclear or any(cells.str.contains(_THOUSANDS).any() for cells in columns):
+        raise RecordingError(
+            "mixed_decimals",
+            f"{where}: numbers with points and with commas, or with marks that may be those of "
+            "thousands; export it with one decimal mark and without marks of thousands",
+        )
+    if marked.is_empty():
+        return None
+    return "," if commas.any() else "."
+
+
+def batches(
+    path: Path, heading: Heading, numbers: Numbers, *, time: str, columns: Sequence[str]
+) -> Iterator[pa.RecordBatch]:
+    """Yield the rows: times as numbers or as text, values as numbers, null where missing.
+
+    Raises
+    ------
+    RecordingError
+        `unreadable` or `bad_times` with the row (1 is below the heading) and the column.
+    """
+    types = dict.fromkeys((time, *columns), pa.float64())
+    if not numbers.numeric_times:
+        types[time] = pa.string()
+    yield from _open(path, heading, types, decimal_mark=numbers.decimal_mark, time=time)
+
+
+def _open(
+    path: Path,
+    heading: Heading,
+    types: dict[str, pa.DataType],
+    *,
+    decimal_mark: str = ".",
+    time: str = "",
+) -> Iterator[pa.RecordBatch]:
+    convert = pyarrow.csv.ConvertOptions(
+        include_columns=list(types),
+        column_types=types,
+        null_values=_NULLS,
+        strings_can_be_null=True,
+        decimal_point=decimal_mark,
+    )
+    try:
+        with (
+            pa.input_stream(str(path), compression=heading.compression) as stream,
+            pyarrow.csv.open_csv(
+                stream,
+                read_options=pyarrow.csv.ReadOptions(use_threads=False, block_size=BLOCK_BYTES),
+                parse_options=pyarrow.csv.ParseOptions(delimiter=heading.separator),
+                convert_options=convert,
+            ) as rows,
+        ):
+            yield from rows
+    except pa.ArrowInvalid as error:
+        raise _in_words(
+            path, heading, str(error), time=time, decimal_mark=decimal_mark
+        ) from error
+
+
+def _in_words(
+    path: Path, heading: Heading, said: str, *, time: str, decimal_mark: str
+) -> RecordingError:
+    """Return the parser's complaint without the cell, which may be a name or a date."""
+    if "UTF8" in said:
+        return RecordingError(
+            "wrong_encoding", f"{path.name}: text that is no UTF-8; save it as UTF-8"
+        )
+    if found := _BAD_CELL.search(said):
+        name = heading.names[int(found[1])]
+        mark = "points" if decimal_mark == "." else "commas"
+        return RecordingError(
+            "bad_times" if name == time else "unreadable",
+            f"{path.name}, row {int(found[2]) - 1}, column {name!r}: neither a number nor "
+            f"missing; this file has decimal {mark}: write it so, without marks of thousands, "
+            "or leave the cell empty",
+        )
+    if found := _BAD_LINE.search(said):
+        return RecordingError(
+            "unreadable",
+            f"{path.name}, row {int(found[1]) - 1}: {found[3]} cells under a heading of "
+            f"{found[2]}, separated by {SEPARATORS[heading.separator]}; complete the row, or, "
+            "if its numbers have decimal commas, separate by semicolons",
+        )
+    if "straddling" in said:
+        return RecordingError(
+            "unreadable",
+            f"{path.name}: a row of more than {BLOCK_BYTES} bytes; look for an open quotation "
+            "mark, or restore the file",
+        )
+    return RecordingError(
+        "unreadable", f"{path.name}: its rows cannot be read as CSV; restore or export it again"
+    )
