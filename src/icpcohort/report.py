@@ -31,6 +31,7 @@ CONTRACTS = {
     "flow": contracts.FLOW,
     "dropped": contracts.DROPPED,
     "table1": contracts.TABLE_ONE,
+    "monitoring_ends": contracts.MONITORING_END_BY_OUTCOME,
 }
 ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or are added to
 SHORT_CAUTION = (
@@ -174,6 +175,7 @@ def _grids(
 ) -> dict[str, grids.Grid]:
     return {
         "table_one": grids.table_one(given["table1"]),
+        "monitoring_ends": grids.ends_of_monitoring(given["monitoring_ends"]),
         "flow": grids.flow(given["flow"]),
         "dropped": grids.dropped(given["dropped"]),
         "recorded": grids.recorded_time(given["quality"], given["recordings"]),
