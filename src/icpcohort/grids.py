@@ -90,6 +90,34 @@ def _missing(row: dict[str, Any]) -> str:
     return f"{total} ({first}, {second})" if row["n_missing"] else total
 
 
+def ends_of_monitoring(table: pl.DataFrame) -> Grid:
+    """Return why monitoring ended, by outcome (`contracts.MONITORING_END_BY_OUTCOME`)."""
+    rows = [
+        [
+            *(words_of(row[name]) for name in ("window", "outcome", "reason")),
+            format_share(row["n"], row["n_group"]),
+            str(row["n_group"]),
+            _quartiles(row["until_median_h"], row["until_q1_h"], row["until_q3_h"]),
+        ]
+        for row in table.sort("window", "outcome", "reason").to_dicts()
+    ]
+    return Grid(
+        "Why monitoring ended in each window, by outcome",
+        ["Window", "Outcome", "Reason", "Patients, n (% of N)", "N", "Until, median (IQR), h"],
+        rows,
+        "Every patient listed, in the analysis or not. Where the shares differ by outcome, the "
+        "length of monitoring tells of the outcome; an exposure per monitored hour does not "
+        "undo that.",
+    )
+
+
+def _quartiles(median: float | None, low: float | None, high: float | None) -> str:
+    if median is None:
+        return MISSING
+    middle, first, third = (format_number(v, decimals=1) for v in (median, low, high))
+    return f"{middle} ({first} to {third})"
+
+
 def flow(table: pl.DataFrame) -> Grid:
     """Return every step of every window (`contracts.FLOW`)."""
     rows = [

@@ -40,6 +40,7 @@ CONTRACTS = {
     "flow": contracts.FLOW,
     "dropped": contracts.DROPPED,
     "table1": contracts.TABLE_ONE,
+    "monitoring_ends": contracts.MONITORING_END_BY_OUTCOME,
 }
 ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or are added to
 SHORT_CAUTION = (
@@ -183,6 +184,7 @@ def _grids(
 ) -> dict[str, grids.Grid]:
     return {
         "table_one": grids.table_one(given["table1"]),
+        "monitoring_ends": grids.ends_of_monitoring(given["monitoring_ends"]),
         "flow": grids.flow(given["flow"]),
         "dropped": grids.dropped(given["dropped"]),
         "recorded": recording_grids.recorded_time(given["quality"], given["recordings"]),

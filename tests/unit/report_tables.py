@@ -354,6 +354,21 @@ def make_analysis(made, *, lost):
     return summary.join(covariates, on="patient_id", validate="m:1").with_columns(**nobody)
 
 
+def make_monitoring_ends():
+    columns = {
+        "window": [MAIN_WINDOW] * 2,
+        "outcome": ["favourable", "unfavourable"],
+        "reason": ["left_unit", "death"],
+        "n": [30, 12],
+        "n_group": [40, 60],
+        "percent": [75.0, 20.0],
+        "until_median_h": [61.5, None],
+        "until_q1_h": [40.0, None],
+        "until_q3_h": [70.0, None],
+    }
+    return frame_of(columns, contracts.MONITORING_END_BY_OUTCOME)
+
+
 def make_tables(n, *, lost, seed):
     """Return every table of the report for `n` patients; 3 x `lost` of them leave."""
     patients = make_patients(n, seed=seed)
@@ -377,5 +392,6 @@ def make_tables(n, *, lost, seed):
     }
     made["analysis"] = make_analysis(made, lost=lost)
     groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    made["monitoring_ends"] = make_monitoring_ends()
     made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW, groups=groups)
     return made

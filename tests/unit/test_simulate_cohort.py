@@ -221,3 +221,13 @@ def test_no_one_is_discharged_before_the_monitoring_ends_or_after_an_early_death
     assert np.nanmin(left_h[:, 3]) > 90
     assert np.nansum(left_h < 72) == round(0.035 * 400)
     assert ends["gose_6m"].null_count() == 24  # 6 % lost to follow-up
+
+
+def test_who_lives_is_last_known_alive_when_scored_and_the_others_are_not_said_to_be():
+    gose = pl.Series([1, 1, 5, 8] * 100)
+    early_death_h = pl.Series([30.0, None, None, None] * 100)
+    ends = outcome_times(gose, early_death_h=early_death_h, monitored_to_h=[40.0] * 400, seed=1)
+    known = ends.filter(pl.col("last_known_h").is_not_null())
+    assert known["last_known_h"].min() >= 170 * 24
+    assert known["last_known_h"].max() <= 230 * 24
+    assert known.equals(ends.filter(pl.col("gose_6m") > 1))

@@ -166,3 +166,17 @@ def test_the_coefficients_given_are_the_ones_used():
     gose = draw_outcomes(rows, coefficients=all_worse, seed=10)
     assert (gose == 1).mean() > 0.85
     assert MODEL.as_table().height == 7 + 1 + 7 + 1 + 1
+
+
+def test_scans_go_with_the_marshall_class():
+    """Class 4: shift above 5 mm; 1 to 3: up to 5 mm; cisterns narrowed in 3 and open in 1 and 2
+    (Marshall et al. 1991, J Neurosurg 75:S14-S20, from memory)."""
+    rows = draw_covariates(n_patients=3000, seed=2)
+    shift_mm = dict(rows.group_by("marshall_class").agg(pl.col("midline_shift_mm")).iter_rows())
+    assert min(shift_mm[4]) > 5
+    assert max(shift_mm[1] + shift_mm[2] + shift_mm[3]) <= 5
+    assert max(shift_mm[1]) == 0
+    cisterns = dict(rows.group_by("marshall_class").agg(pl.col("cisterns")).iter_rows())
+    assert set(cisterns[1] + cisterns[2]) == {"normal"}
+    assert set(cisterns[3]) == {"compressed", "absent"}
+    assert set(cisterns[6]) == {"normal", "compressed", "absent"}

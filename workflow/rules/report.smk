@@ -18,6 +18,7 @@ rule report:
         flow=rules.cohort.output.flow,
         dropped=rules.cohort.output.dropped,
         table1=rules.table_one.output.table,
+        monitoring_ends=rules.monitoring_end.output.by_outcome,
         estimates=expand(rules.model.output.estimates, model=MODELS),
         diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
         model_flows=expand(rules.model.output.flow, model=MODELS),

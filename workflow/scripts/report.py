@@ -28,6 +28,9 @@ page = report.render(
         "flow": store.read(read.flow, contracts.FLOW),
         "dropped": store.read(read.dropped, contracts.DROPPED),
         "table1": store.read(read.table1, contracts.TABLE_ONE),
+        "monitoring_ends": store.read(
+            read.monitoring_ends, contracts.MONITORING_END_BY_OUTCOME
+        ),
     },
     estimates=store.read_named(read.estimates, contracts.ESTIMATES),
     diagnostics=store.read_named(read.diagnostics, contracts.DIAGNOSTICS),
