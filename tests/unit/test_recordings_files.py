@@ -277,4 +277,5 @@ def _row(name, *, start_s):
         "abp_channel": None,
         "icp_unit": "mmHg",
         "abp_unit": None,
+        "clock_zone": None,
     }
