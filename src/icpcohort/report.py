@@ -8,7 +8,7 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort import cleaning, contracts, figures, grids, report_models, store
+from icpcohort import chance_grid, cleaning, contracts, figures, grids, report_models, store
 from icpcohort.contracts import Table
 from icpcohort.tables import (
     format_median,
@@ -192,6 +192,7 @@ def _grids(
         "burden": grids.burden(given["burden"]),
         "reactivity": grids.reactivity(given["summary"]),
         "optima": grids.optima_reasons(given["optima"]),
+        "chance": chance_grid.beside_chance(given["optima"]),
     }
 
 
