@@ -182,7 +182,7 @@ def fit_bins(
     return parabolas.fit(centres_mmhg, values, weights, variances=variances)
 
 
-def bins_that_count(counts: Reals, *, min_bin_fraction: float) -> NDArray[np.bool_]:
+def bins_that_count(counts: Reals, *, min_bin_fraction: float | Reals) -> NDArray[np.bool_]:
     """Return which bins have at least `min_bin_fraction` of the minutes of their curve."""
     least = min_bin_fraction * counts.sum(axis=-1, keepdims=True) - ROUNDING
     return np.asarray((counts > 0) & (counts >= least))

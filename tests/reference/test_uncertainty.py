@@ -63,6 +63,9 @@ def test_the_interval_is_that_of_refitted_resamples():
         n_resamples=n,
         generator=np.random.default_rng(5),
     )
+    generator = np.random.default_rng(5)
+    generator.integers(0, 371, size=(math.ceil(400 / 30), n))  # the blocks
+    shares = 0.02 * generator.uniform(1, 3, size=n)
     lowest = []
     for k in range(n):
         begin = 40 - k % 5
@@ -72,7 +75,9 @@ def test_the_interval_is_that_of_refitted_resamples():
             counts[place] = counts.get(place, 0) + drawn.counts[k, i]
             sums[place] = sums.get(place, 0) + drawn.values[k, i]
         total = sum(counts.values())
-        used = [p for p in sorted(counts) if counts[p] and counts[p] >= 0.02 * total - 1e-9]
+        used = [
+            p for p in sorted(counts) if counts[p] and counts[p] >= shares[k] * total - 1e-9
+        ]
         x = np.array([begin + 5 * p + 2.5 for p in used]) - 75
         y = [sums[p] / counts[p] for p in used]
         a, b, _ = np.polyfit(x, y, 2, w=[math.sqrt(counts[p]) for p in used])
