@@ -40,10 +40,10 @@ def beside_chance(optima: pl.DataFrame) -> Grid:
             MISSING,
         ],
         [
-            f"Curve bends upward beyond chance (p at most {P_CHANCE:g})",
+            f"A U beyond chance (p at most {P_CHANCE:g})",
             f"{tried.height}",
             format_share(int(bent), tried.height),
-            "5 % expected",
+            "at most 5 % expected",
         ],
     ]
     note = (

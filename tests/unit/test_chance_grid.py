@@ -26,10 +26,10 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
         ["Yield, % of minutes with CPP", "4", "61.5 (60.8 to 62.3)", "5.0 (5.0 to 5.0)"],
         ["Width of the 95 % interval of CPPopt, mmHg", "3", "2.5 (2.5 to 2.5)", "–"],
         [
-            "Curve bends upward beyond chance (p at most 0.05)",
+            "A U beyond chance (p at most 0.05)",
             "4",
             "3 (75 %)",
-            "5 % expected",
+            "at most 5 % expected",
         ],
     ]
 
