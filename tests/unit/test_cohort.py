@@ -46,6 +46,7 @@ def _select(patients, hours):
         burden.add_up(
             minutes,
             windows=WINDOWS,
+            inequality="strict",
             integration="rectangle",
             episode_min=5,
             merge_gap_min=1,
