@@ -13,6 +13,7 @@ from icpcohort.optimal_cpp import running_sums
 Reals = NDArray[np.float64]
 CI_PERCENT = (2.5, 97.5)
 N_POSITIONS = 5
+SHARES = (1.0, 3.0)
 
 
 class Interval(NamedTuple):
@@ -52,9 +53,11 @@ def interval(
     -------
     Interval
         The quantiles of the lowest points; one beyond the bins of its resample is taken at
-        the last of them, so that no draw is lost for being uncertain. Where the bins begin is
-        drawn too, in fifths of their width, because no datum says where: with the bins of the
-        settings alone the interval is too short (it covered 83 % of simulated truths).
+        the last of them, so that no draw is lost for being uncertain. What no datum decides is
+        drawn too: where the bins begin, in fifths of their width, and the share of the minutes
+        that a bin needs to count, from `rules.min_bin_fraction` to three times it. A parabola
+        is only an approximation, and its lowest point moves with both; without them the
+        interval is too short (DEVELOPERS.md).
 
     Source: moving-block bootstrap: Kunsch 1989, Ann Stat 17:1217-1241; percentile interval:
     Efron 1979, Ann Stat 7:1-26 (both from memory); for CPPopt: our own choice.
@@ -66,9 +69,15 @@ def interval(
         n_resamples=n_resamples,
         generator=generator,
     )
+    shares = rules.min_bin_fraction * generator.uniform(*SHARES, size=(n_resamples, 1))
     found = np.concatenate(
         [
-            _lowest_points(Sums(*(part[place::N_POSITIONS] for part in drawn)), place, rules)
+            _lowest_points(
+                Sums(*(part[place::N_POSITIONS] for part in drawn)),
+                place=place,
+                shares=shares[place::N_POSITIONS],
+                rules=rules,
+            )
             for place in range(N_POSITIONS)
         ]
     )
@@ -101,7 +110,7 @@ def resample(
     return Sums(*drawn)
 
 
-def _lowest_points(fine: Sums, place: int, rules: CurveRules) -> Reals:
+def _lowest_points(fine: Sums, *, place: int, shares: Reals, rules: CurveRules) -> Reals:
     """Return the lowest points when the bins begin `place` fine bins lower; NaN where none."""
     n_fine = fine.counts.shape[-1]
     after = -(n_fine + place) % N_POSITIONS
@@ -116,7 +125,7 @@ def _lowest_points(fine: Sums, place: int, rules: CurveRules) -> Reals:
     width = rules.bin_width_mmhg
     first_mmhg = rules.bin_min_mmhg - place * width / N_POSITIONS + width / 2
     centres = np.asarray(first_mmhg + width * np.arange(sums.counts.shape[-1]), np.float64)
-    used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
+    used = bins_that_count(sums.counts, min_bin_fraction=shares)
     lowest = fit_bins(sums, centres_mmhg=centres, used=used, rules=rules).lowest_mmhg()
     first = np.where(used, centres, np.inf).min(axis=-1)
     last = np.where(used, centres, -np.inf).max(axis=-1)
@@ -129,6 +138,6 @@ def methods_sentence(*, block_min: int, n_resamples: int, min_upward_fraction: f
     return (
         f"Its 95 % interval is that of {n_resamples} moving-block bootstrap resamples (blocks"
         f" of {block_min} min, so that minutes that hang together stay together), which also"
-        f" draw where the bins begin; it is given when {100 * min_upward_fraction:g} % of them"
-        " open upward."
+        " draw where the bins begin and how many minutes a bin needs; it is given when"
+        f" {100 * min_upward_fraction:g} % of them open upward."
     )

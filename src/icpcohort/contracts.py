@@ -400,7 +400,9 @@ OPTIMA = Table(
         "cppopt_ci_high_mmhg": Column(REAL, "mm[Hg]", "Upper 95 % limit of CPPopt (bootstrap)"),
         "ci_upward_fraction": Column(REAL, "1", "Resamples whose curve opens upward / all"),
         "p_chance": Column(
-            REAL, "1", "Share of surrogates (ICP decoupled) that bend upward as much or more"
+            REAL,
+            "1",
+            "p of no U: share of surrogates (ICP decoupled) that rise as steeply",
         ),
         "chance_percent": Column(REAL, "%", "Surrogates with a CPPopt of the whole recording"),
         "chance_cppopt_sd_mmhg": Column(

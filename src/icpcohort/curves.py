@@ -182,7 +182,7 @@ def fit_bins(
     return parabolas.fit(centres_mmhg, values, weights, variances=variances)
 
 
-def bins_that_count(counts: Reals, *, min_bin_fraction: float) -> NDArray[np.bool_]:
+def bins_that_count(counts: Reals, *, min_bin_fraction: float | Reals) -> NDArray[np.bool_]:
     """Return which bins have at least `min_bin_fraction` of the minutes of their curve."""
     least = min_bin_fraction * counts.sum(axis=-1, keepdims=True) - ROUNDING
     return np.asarray((counts > 0) & (counts >= least))
@@ -262,6 +262,42 @@ def spread_of_values(sums: Sums, *, rules: CurveRules) -> Reals:
     least = 1 / (rules.n_blocks - (3 if rules.averaging == "fisher" else 1))
     minutes_per_window = max(1.0, rules.n_blocks * rules.block_s / MINUTE_S)
     return np.asarray(np.sqrt(minutes_per_window * np.fmax(variance, least)))
+
+
+def arms_z(sums: Sums, *, lowest_mmhg: float, rules: CurveRules) -> tuple[float, float]:
+    """Return how steeply one curve's bins rise away from its lowest point, below and above.
+
+    Parameters
+    ----------
+    sums : Sums of one curve, (n_bins,)
+    lowest_mmhg : float, mmHg
+
+    Returns
+    -------
+    tuple of float
+        Slope of a line weighted by minutes through the bins of that side, the nearest one
+        included, in its standard errors by `spread_of_values`; positive when PRx rises away
+        from the lowest point. NaN with fewer than two bins.
+
+    Source: a U needs two arms, and a parabola cannot tell a U from one steep arm: Lind &
+    Mehlum 2010, Oxford Bull Econ Stat 72:109-118; two lines: Simonsohn 2018, AMPPS 1:538-555
+    (both from memory).
+    """
+    centres = rules.centres_mmhg()
+    used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
+    spread = float(spread_of_values(sums, rules=rules))
+    found = []
+    for side in (-1, 1):
+        arm = used & (side * (centres - lowest_mmhg) >= -rules.bin_width_mmhg / 2)
+        n = sums.counts[arm]
+        if n.size < 2:
+            found.append(np.nan)
+            continue
+        off = centres[arm] - np.average(centres[arm], weights=n)
+        squares = float((n * off**2).sum())
+        slope = float((off * sums.values[arm]).sum()) / squares
+        found.append(side * slope * np.sqrt(squares) / spread)
+    return found[0], found[1]
 
 
 def crossing_of_bins(

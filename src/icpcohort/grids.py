@@ -29,6 +29,8 @@ REACTIVITY = {
     "cppopt_mean_mmhg": ("Mean CPPopt (mmHg)", 1),
     "delta_cpp_mean_mmhg": ("Mean of CPP − CPPopt (mmHg)", 1),
     "percent_time_within_5_of_cppopt": ("Time with CPP within 5 mmHg of CPPopt (%)", 1),
+    "percent_time_over_5_below_cppopt": ("Time with CPP over 5 mmHg below CPPopt (%)", 1),
+    "percent_time_over_5_above_cppopt": ("Time with CPP over 5 mmHg above CPPopt (%)", 1),
     "percent_time_below_llr": ("Time with CPP below LLR (%)", 1),
 }
 UNIT_WORDS = {

@@ -93,7 +93,7 @@ def of_recording(
     if found["n_minutes"] > 0:
         chance = surrogates.chance(
             given,
-            curvature_z=found["curvature_z"] if found["curvature_z"] is not None else np.nan,
+            minutes,
             minute_min_valid_fraction=minute_min_valid_fraction,
             correlations=correlations,
             windows_min=windows_min,

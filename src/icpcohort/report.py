@@ -9,6 +9,7 @@ import polars as pl
 from markupsafe import Markup
 
 from icpcohort import (
+    chance_grid,
     cleaning,
     contracts,
     figures,
@@ -207,6 +208,7 @@ def _grids(
         "burden": grids.burden(given["burden"]),
         "reactivity": grids.reactivity(given["summary"]),
         "optima": grids.optima_reasons(given["optima"]),
+        "chance": chance_grid.beside_chance(given["optima"]),
     }
 
 

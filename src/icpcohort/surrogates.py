@@ -8,7 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort import reactivity
-from icpcohort.curves import CurveRules, Sums, accept
+from icpcohort.curves import CurveRules, Sums, accept, arms_z
 from icpcohort.optimal_cpp import for_minutes, running_sums
 from icpcohort.trends import ROUNDING
 
@@ -124,8 +124,8 @@ def to_minutes(
 
 def chance(
     given: Pressures,
+    recorded: pl.DataFrame,
     *,
-    curvature_z: float,
     minute_min_valid_fraction: float,
     correlations: reactivity.CorrelationRules,
     windows_min: Sequence[int],
@@ -141,8 +141,8 @@ def chance(
     Parameters
     ----------
     given : Pressures
-    curvature_z : float
-        The recording's own, of `curves.Curves`; NaN gives a null p.
+    recorded : DataFrame
+        The recording's own minutes; cpp_mmhg and prx.
     windows_min, min_valid_fraction, rules
         As for the recording.
     surrogate : str
@@ -153,14 +153,19 @@ def chance(
     Returns
     -------
     Chance
-        `p`: (1 + surrogates whose curve bends upward as much or more) / (1 + surrogates).
+        `p`, that there is no U: the larger of two, one for each arm of the recording's curve:
+        (1 + surrogates that rise as steeply or more on that side) / (1 + surrogates). It is 1
+        where the curve does not open upward or has one arm, and NaN without a curve.
         `percent`: surrogates whose whole recording has a CPPopt, and `cppopt_sd_mmhg` its
         spread. `yield_percent`: of minutes with CPP, those with a CPPopt.
 
-    Source: p of a Monte Carlo test: Davison & Hinkley 1997, Bootstrap methods (from memory);
-    for CPPopt: our own choice.
+    Source: p of a Monte Carlo test: Davison & Hinkley 1997, Bootstrap methods; both arms must
+    rise, so the larger p counts: Lind & Mehlum 2010 (all from memory); for CPPopt: our own.
     """
-    bends, found, yields = [], [], []
+    arms, found, yields = [], [], []
+    own = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
+    parabola = accept(own, min_minutes=0, rules=rules).parabola
+    lowest_mmhg = float(parabola.lowest_mmhg())
     for i in range(n_surrogates):
         minutes = to_minutes(
             given,
@@ -170,7 +175,7 @@ def chance(
         )
         sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
         whole = accept(sums, min_minutes=min_valid_fraction * min(windows_min), rules=rules)
-        bends.append(float(np.nan_to_num(whole.curvature_z, nan=-np.inf)))
+        arms.append(arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules))
         found.append(float(whole.cppopt_mmhg))
         if i < n_yield_surrogates:
             minutes = for_minutes(
@@ -183,13 +188,25 @@ def chance(
     if not n_surrogates:
         return Chance(np.nan, np.nan, np.nan, np.nan)
     some = np.array(found)[np.isfinite(found)]
-    as_much = 1 + sum(bend >= curvature_z for bend in bends)
     return Chance(
-        as_much / (1 + n_surrogates) if np.isfinite(curvature_z) else np.nan,
+        p_of_arms(arms_z(own, lowest_mmhg=lowest_mmhg, rules=rules), arms)
+        if np.isfinite(parabola.quadratic)
+        else np.nan,
         100 * some.size / n_surrogates,
         float(some.std(ddof=1)) if some.size > 1 else np.nan,
         float(np.mean(yields)) if yields else np.nan,
     )
+
+
+def p_of_arms(own: tuple[float, float], arms: Sequence[tuple[float, float]]) -> float:
+    """Return the larger share of `arms`, `own` among them, that rise as steeply or more.
+
+    One where an arm of its own is missing (NaN); a surrogate's missing arm does not rise.
+    """
+    if not np.isfinite(own).all():
+        return 1.0
+    others = np.nan_to_num(np.array(arms), nan=-np.inf)
+    return float(((1 + (others >= np.array(own)).sum(axis=0)) / (1 + len(arms))).max())
 
 
 def yield_percent(minutes: pl.DataFrame, closed: Flags) -> float:
@@ -212,6 +229,7 @@ def methods_sentence(*, surrogate: str, n_surrogates: int, n_yield_surrogates: i
     return (
         f"What chance alone gives under the same rules was computed from {n_surrogates}"
         f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
-        f" ABP ({how}): p is the share of them, the recording itself among them, whose curve"
-        f" bends upward as much or more{yields}."
+        f" ABP ({how}). The p that there is no U is the larger of two, one for each arm of the"
+        " curve: the share of the surrogates, the recording among them, whose bins rise away"
+        f" from its CPPopt as steeply or more{yields}."
     )

@@ -106,7 +106,7 @@ def judge(patient: Patient, *, n_surrogates: int) -> Found:
     )
     chance = surrogates.chance(
         given,
-        curvature_z=optimum["curvature_z"],
+        minutes,
         n_surrogates=n_surrogates,
         n_yield_surrogates=0,
         generator=np.random.default_rng([patient.seed, 2]),

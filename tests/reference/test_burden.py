@@ -7,6 +7,9 @@ import random
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import settings as cases
+from hypothesis import strategies as st
 
 from icpcohort import burden, contracts, store
 
@@ -351,3 +354,28 @@ def test_a_minute_belongs_to_a_window_when_it_lies_wholly_inside():
     minutes = _minutes([25.0] * 240)
     inside = burden.in_window(minutes, start_h=1.0, end_h=2.0)
     assert inside["t_s"].to_list() == [60.0 * i for i in range(61, 121)]
+
+
+@cases(max_examples=200)
+@given(
+    st.lists(st.floats(0, 60, allow_subnormal=False), min_size=2, max_size=80),
+    st.sampled_from([18.0, 20.0, 22.5]),
+)
+def test_doses_agree_with_numpy_on_any_pressures(values, threshold):
+    """References: numpy.sum and numpy.trapezoid; for "crossing" with the crossings put in."""
+    x, t_h = np.array(values), np.arange(len(values)) / 60
+    excess = np.clip(x - threshold, 0, None)
+    assert _dose(values, "rectangle", 60.0, threshold) == pytest.approx(
+        excess.sum() / 60, rel=1e-9, abs=1e-12
+    )
+    assert _dose(values, "trapezoid", 60.0, threshold) == pytest.approx(
+        np.trapezoid(excess, t_h), rel=1e-9, abs=1e-12
+    )
+    over = x - threshold
+    first = np.flatnonzero(over[:-1] * over[1:] < 0)
+    share = over[first] / (over[first] - over[first + 1])
+    every_h = np.sort(np.concatenate([t_h, t_h[first] + share / 60]))
+    line = np.clip(np.interp(every_h, t_h, over), 0, None)
+    assert _dose(values, "crossing", 60.0, threshold) == pytest.approx(
+        np.trapezoid(line, every_h), rel=1e-9, abs=1e-9
+    )

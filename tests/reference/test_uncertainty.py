@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+import statsmodels.api as sm
 from scipy import signal
 
-from icpcohort import bootstrap, optimal_cpp, surrogates
+from icpcohort import bootstrap, curves, optimal_cpp, surrogates
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 import uncertainty as bench
@@ -63,6 +64,9 @@ def test_the_interval_is_that_of_refitted_resamples():
         n_resamples=n,
         generator=np.random.default_rng(5),
     )
+    generator = np.random.default_rng(5)
+    generator.integers(0, 371, size=(math.ceil(400 / 30), n))  # the blocks
+    shares = 0.02 * generator.uniform(1, 3, size=n)
     lowest = []
     for k in range(n):
         begin = 40 - k % 5
@@ -72,7 +76,9 @@ def test_the_interval_is_that_of_refitted_resamples():
             counts[place] = counts.get(place, 0) + drawn.counts[k, i]
             sums[place] = sums.get(place, 0) + drawn.values[k, i]
         total = sum(counts.values())
-        used = [p for p in sorted(counts) if counts[p] and counts[p] >= 0.02 * total - 1e-9]
+        used = [
+            p for p in sorted(counts) if counts[p] and counts[p] >= shares[k] * total - 1e-9
+        ]
         x = np.array([begin + 5 * p + 2.5 for p in used]) - 75
         y = [sums[p] / counts[p] for p in used]
         a, b, _ = np.polyfit(x, y, 2, w=[math.sqrt(counts[p]) for p in used])
@@ -150,16 +156,63 @@ def _given(patient):
     )
 
 
-def test_p_counts_the_recording_among_its_surrogates():
-    """Nothing bends more than infinity: 1 / 20; everything does more than minus infinity: 1."""
+def test_p_is_that_of_the_arm_that_rises_less_and_counts_the_recording():
+    """By hand: of four surrogates one rises as much below, none does above: (1 + 1) / 5."""
+    arms = [(3.0, 1.0), (0.0, 0.5), (-1.0, math.nan), (math.nan, 2.9)]
+    assert surrogates.p_of_arms((3.0, 3.0), arms) == 2 / 5
+    assert surrogates.p_of_arms((3.1, 3.0), arms) == 1 / 5
+    assert surrogates.p_of_arms((3.1, 0.5), arms) == 4 / 5
+    assert surrogates.p_of_arms((9.0, math.nan), arms) == 1.0
+
+
+def test_the_arms_are_lines_through_the_bins_of_each_side():
+    """Reference: statsmodels WLS with the minutes as weights and a known spread."""
+    for seed in range(50):
+        minutes = _minutes(seed=seed)
+        running = optimal_cpp.running_sums(minutes, rules=bench.CURVE)
+        sums = curves.Sums(*(part[-1] for part in running))
+        centres = bench.CURVE.centres_mmhg()
+        lowest = np.random.default_rng(seed).uniform(60, 90)
+        found = curves.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
+        spread = float(curves.spread_of_values(sums, rules=bench.CURVE))
+        for side, ours in zip((-1, 1), found):
+            arm = sums.counts >= 0.02 * sums.counts.sum()
+            arm &= side * (centres - lowest) >= -2.5
+            if arm.sum() < 2:
+                assert math.isnan(ours)
+                continue
+            n = sums.counts[arm]
+            design = np.column_stack([np.ones(n.size), centres[arm] - 75])
+            known = sm.WLS(sums.values[arm] / n, design, weights=n).fit(cov_type="fixed scale")
+            se = spread * math.sqrt(known.normalized_cov_params[1, 1])
+            assert ours == pytest.approx(side * known.params[1] / se, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("shape", "p"),
+    [
+        (lambda d: 0.004 * d**2, 1 / 20),
+        (lambda d: -0.004 * d**2, 1.0),
+        (lambda d: 0.03 * np.clip(-d, 0, None), 0.2),  # one steep arm, the other flat
+    ],
+)
+def test_a_u_has_two_arms_and_chance_none(shape, p):
+    """A U is told from chance; a hat and one steep arm are not taken for one."""
     given = _given(bench.simulate(1, hours=12, has_optimum=True))
-    settings = bench.CHANCE | {"n_surrogates": 19, "n_yield_surrogates": 0}
-    for curvature_z, p in ((1e9, 1 / 20), (-1e9, 1.0)):
-        chance = surrogates.chance(
-            given, curvature_z=curvature_z, generator=np.random.default_rng(1), **settings
-        )
-        assert chance.p == p
-        assert math.isnan(chance.yield_percent)
+    draw = np.random.default_rng(2)
+    n = given.closed.size
+    cpp = 75 + 12 * np.sin(np.arange(n) / 60)
+    z = shape(cpp - 75) + np.repeat(draw.normal(0, 0.2, n // 5), 5)
+    chance = surrogates.chance(
+        given,
+        pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
+        n_surrogates=19,
+        n_yield_surrogates=0,
+        generator=np.random.default_rng(1),
+        **bench.CHANCE,
+    )
+    assert chance.p == p if p in (1.0, 1 / 20) else chance.p >= p
+    assert math.isnan(chance.yield_percent)
 
 
 def test_the_recorded_pressures_give_the_minutes_of_the_workflow():

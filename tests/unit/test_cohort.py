@@ -85,6 +85,7 @@ def _select(patients, hours, *, facts=(), rules=RULES):
         burden.add_up(
             minutes,
             windows=WINDOWS,
+            inequality="strict",
             integration="rectangle",
             inequality="strict",
             episode_min=5,

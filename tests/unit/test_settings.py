@@ -87,7 +87,7 @@ def test_a_misspelt_setting_names_the_nearest(tmp_path):
         ("reactivity", "n_blocks", True, "true is not a whole number; write for example 30"),
         ("reactivity", "n_blocks", None, "nothing is written; write for example 30"),
         ("reactivity", "n_blocks", [30], "a list is not a whole number; write for example 30"),
-        ("reactivity", "n_blocks", 2, "2 is out of range; write a value from 3 to 360"),
+        ("reactivity", "n_blocks", 2, "2 is out of range; write a value from 4 to 360"),
         (
             "reactivity",
             "fisher_clip",
