@@ -35,6 +35,7 @@ rule all:
     input:
         report="results/report.html",
         catalogue="results/README.md",
+        comparisons="results/tables/comparisons.parquet",
 
 
 include: "workflow/rules/study.smk"

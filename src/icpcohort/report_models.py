@@ -9,7 +9,8 @@ from icpcohort import burden, contracts
 from icpcohort.grids import REACTIVITY, Grid, unit_words, words_of
 from icpcohort.tables import MISSING, format_estimate, format_number, format_p
 
-NO_EFFECT_SCALES = ("log_odds", "threshold")  # intercepts and thresholds have no effect to show
+# Intercepts, thresholds and the parts of a curve have no effect to show.
+NO_EFFECT_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 NOT_REPORTED = "not reported"  # how the verdict of a withheld fit begins
 EFFECT_WORDS = {
     "log_or": "odds ratio",
@@ -151,7 +152,12 @@ def finding(
     told = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
-        if row is None or row["effect"] is None:
+        if curved := _curve_words(diagnostics, fit=fit):
+            told.append(
+                f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
+                f"{curved}."
+            )
+        elif row is None or row["effect"] is None:
             why = "; ".join(reasons(diagnostics, fit=fit)) or "no estimate of the exposure"
             told.append(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
@@ -160,6 +166,19 @@ def finding(
             told += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
             told.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
     return " ".join(told)
+
+
+def _curve_words(diagnostics: pl.DataFrame, *, fit: str) -> str:
+    """Return the two tests of a curved exposure; empty for a straight one."""
+    of_fit = diagnostics.filter(adjustment=fit)
+    value = dict(of_fit.select("quantity", "value").iter_rows())
+    if "nonlinearity_p" not in value:
+        return ""
+    return (
+        f"p = {format_p(value['exposure_p'])} for the exposure as a whole, "
+        f"p = {format_p(value['nonlinearity_p'])} for a departure from a straight line; "
+        "curve.parquet has its course with intervals"
+    ).replace("p = <", "p < ")
 
 
 def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:

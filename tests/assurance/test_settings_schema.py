@@ -41,6 +41,13 @@ BARE = (
     "fisher_clip",
     "favourable_gose",
     "unit_of_effect",
+    "risks_at",
+    "curve_knots",
+    "min_imputations",
+    "n_cycles",
+    "seed",
+    "deltas",
+    "repeats",
 )
 
 
