@@ -20,7 +20,7 @@ Flags = npt.NDArray[np.bool_]
 
 R_FIT = """
 fit <- survival::coxph(survival::Surv(entry_h, exit_h, y) ~ X, ties = "efron",
-  control = survival::coxph.control(eps = 1e-12, iter.max = 50))
+  control = survival::coxph.control(eps = 1e-12, toler.chol = 1e-14, iter.max = 50))
 V <- vcov(fit)
 if (!is.null(cluster)) {
   moves <- residuals(fit, type = "dfbeta"); sums <- rowsum(as.matrix(moves), cluster)

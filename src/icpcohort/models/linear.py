@@ -70,12 +70,18 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     if len(y) and y.min() == y.max():
         found.append(f"{response.outcome.name} has one value in all {len(y)} patients")
     made = None if found else fit_mean(y, design.matrix, terms=design.terms)
-    if made and not made.sound:
+    if made and (not made.sound or _exact(y, design.matrix, made)):
         made, found = None, ["the residuals are zero: the terms give the outcome exactly"]
     told = _diagnostics(y, design, made) if made else [estimates.not_reported(found)]
     told.append(Diagnostic("direction", None, f"above 0: a higher {response.outcome.name}"))
     scales = ("mean",) + ("difference",) * len(design.terms)
     return FamilyFit(made, ("intercept", *design.terms), scales, len(y), None, told)
+
+
+def _exact(y: Array, X: Array, made: Coefficients) -> bool:
+    """True when nothing but rounding is left of the outcome's spread."""
+    residual = y - risk(made.estimate, X)
+    return float(residual @ residual) < 1e-18 * float(((y - y.mean()) ** 2).sum())
 
 
 def _diagnostics(y: Array, design: Design, made: Coefficients) -> list[Diagnostic]:
