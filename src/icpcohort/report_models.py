@@ -133,6 +133,8 @@ def outcome_words(plan: Mapping[str, Any]) -> str:
     if plan["family"] == "proportional_odds":
         score = "GOSE" if outcome.startswith("gose") else outcome
         return f"a worse (lower) {score}"
+    if plan["family"] == "linear" and outcome.startswith("gose"):
+        return "GOSE"
     return OUTCOME_WORDS.get(outcome, words_of(outcome))
 
 

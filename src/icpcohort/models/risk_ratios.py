@@ -37,7 +37,9 @@ def fit_log_risk(y: npt.NDArray[np.bool_], X: Array, *, terms: tuple[str, ...]) 
     fit = sm.GLM(y.astype(float), with_intercept, family=sm.families.Poisson()).fit(
         tol=1e-12, maxiter=100
     )
-    estimate, bread = designs.unscale(fit.params, fit.cov_params(), scaled=scaled)
+    # The library's own covariance has the weights of the step before the last
+    inverse = np.linalg.inv(with_intercept.T @ (fit.mu[:, None] * with_intercept))
+    estimate, bread = designs.unscale(fit.params, inverse, scaled=scaled)
     scores = np.column_stack([np.ones(len(y)), X]) * (y - fit.mu)[:, None]
     return Coefficients(
         ("intercept", *terms),
