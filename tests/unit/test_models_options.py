@@ -351,6 +351,19 @@ def test_follow_up_ends_by_death_by_the_score_or_by_leaving():
     assert made["died"].to_list() == [True, False, False, False, False, False]
 
 
+def test_a_survival_time_that_the_cohort_has_counted_decides_alone():
+    rows = pl.DataFrame(
+        {
+            "survival_h": [28.0, 9000.0, None, 50.0],
+            "died": [True, True, None, False],
+            "death_h": [1.0, 1.0, 1.0, 1.0],
+        }
+    )
+    made = follow_up.times(rows, landmark_h=72.0, horizon_h=4383.0)
+    assert made["follow_up_h"].to_list() == [100.0, 4383.0, None, 122.0]
+    assert made["died"].to_list() == [True, False, False, False]
+
+
 def test_rows_of_a_changing_exposure_cover_the_follow_up_once():
     rows = pl.DataFrame(
         {

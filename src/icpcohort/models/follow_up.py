@@ -43,7 +43,8 @@ def times(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.Data
     Parameters
     ----------
     rows : DataFrame
-        Needs `death_h`, `left_unit_h` [h since time zero] and `gose_6m`.
+        Needs `death_h`, `left_unit_h` [h since time zero] and `gose_6m`; or, where the cohort
+        has them, `survival_h` [h since the landmark] and `died`, which then decide alone.
     landmark_h, horizon_h : float, h since time zero
         Start and planned end of follow-up.
 
@@ -56,6 +57,8 @@ def times(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.Data
 
     Source: common practice.
     """
+    if "survival_h" in rows.columns:
+        return _counted(rows, landmark_h=landmark_h, horizon_h=horizon_h)
     death_h, gose = pl.col("death_h"), pl.col("gose_6m")
     until = (
         pl.when(death_h.is_not_null())
@@ -69,6 +72,16 @@ def times(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.Data
         landmark_h=pl.lit(landmark_h, pl.Float64),
         follow_up_h=until,
         died=(death_h <= horizon_h).fill_null(False),
+    )
+
+
+def _counted(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.DataFrame:
+    """Use a survival time that the cohort has counted from the landmark, up to the horizon."""
+    until = pl.col("survival_h") + landmark_h
+    return rows.with_columns(
+        landmark_h=pl.lit(landmark_h, pl.Float64),
+        follow_up_h=until.clip(upper_bound=horizon_h),
+        died=(pl.col("died") & (until <= horizon_h)).fill_null(False),
     )
 
 
