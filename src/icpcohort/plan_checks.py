@@ -59,6 +59,23 @@ def contradictions(
         if not lines and isinstance(plan, dict):
             lines = plans_own.contradictions(name, block=plan)
         found += [f"{file}, models.{name}.{line}" for line in lines]
+    return found + [f"{file}, {line}" for line in _groups(plans)]
+
+
+def _groups(plans: object) -> list[str]:
+    """Hold the models of a group of comparisons to one method."""
+    first: dict[str, tuple[str, str]] = {}
+    found = []
+    for name, plan in plans.items() if isinstance(plans, dict) else ():
+        group, method = (at(plan, "comparisons", key) for key in ("group", "method"))
+        if not isinstance(group, str) or not isinstance(method, str):
+            continue
+        other, its_method = first.setdefault(group, (name, method))
+        if method != its_method:
+            found.append(
+                f"models.{name}.comparisons.method: '{method}', but {other} of the same group "
+                f"'{group}' has {its_method}; write one method for the group"
+            )
     return found
 
 
