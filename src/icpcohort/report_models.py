@@ -78,12 +78,17 @@ def diagnostics(table: pl.DataFrame) -> Grid:
         [
             words_of(row["quantity"]),
             row["adjustment"],
-            format_number(row["value"], decimals=3),
+            format_number(row["value"], decimals=_decimals(row["value"])),
             row["verdict"] or MISSING,
         ]
         for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
     ]
     return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
+
+
+def _decimals(value: float | None) -> int:
+    """A count or a yes is shown without decimals."""
+    return 0 if value is not None and float(value).is_integer() else 3
 
 
 def model_flow(table: pl.DataFrame) -> Grid:

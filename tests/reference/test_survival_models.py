@@ -212,6 +212,16 @@ def test_the_lung_example_with_its_concordance():
     assert made.estimates["n_events"][0] == 165
 
 
+def test_survival_of_the_lung_example():
+    # R: km <- survfit(Surv(time, status) ~ 1, lung); summary(km, times = c(180, 365))
+    rows = table("lung")
+    exit_h = rows["time"].cast(pl.Float64).to_numpy()
+    steps = kaplan_meier.curve(np.zeros(rows.height), exit_h, (rows["status"] == 2).to_numpy())
+    survival = kaplan_meier.at(np.array([180.0, 365.0]), steps)[0]
+    assert survival == pytest.approx([0.721671, 0.409242], abs=5e-7)
+    assert steps.time_h[np.argmax(steps.survival <= 0.5)] == 310  # the median
+
+
 def test_the_proportional_hazards_test_is_r_s():
     _, _, value = fitted(lung(["sex"]), planned(exposure="sex"))
     assert value["proportional_hazards_p"] == pytest.approx(0.09062506425, abs=1e-9)

@@ -267,6 +267,24 @@ def test_nobody_leaves_for_a_missing_adjustment_value_and_complete_cases_stand_b
     )
 
 
+def test_a_column_of_which_nobody_or_only_one_value_is_known_stops_no_run():
+    one = (
+        cohort()
+        .with_row_index()
+        .with_columns(
+            hypoxia=pl.when(pl.col("index") % 9 > 0).then(pl.lit(True)),
+            age=pl.when(pl.col("index") % 8 > 0).then("age"),
+        )
+    )
+    made = fitted(one.drop("index"), imputing())
+    told = made.diagnostics.filter(quantity="reported", adjustment="adjusted")["verdict"][0]
+    assert "hypoxia has one value in all 240 patients" in told
+    nobody = fitted(cohort().with_columns(age=pl.lit(None, pl.Float64)), imputing())
+    assert nobody.flow["reason"].to_list()[-1] == "age_missing"
+    assert nobody.flow["n_out"].to_list()[-1] == 0
+    assert nobody.estimates["estimate"].null_count() == nobody.estimates.height
+
+
 def test_without_a_missing_value_nothing_is_imputed():
     made = fitted(cohort(), imputing())
     plain = fitted(cohort(), planned())
@@ -314,6 +332,9 @@ def test_optimism_is_above_zero_and_the_apparent_calibration_is_perfect():
     assert table["calibration_intercept"]["apparent"] == pytest.approx(0.0, abs=1e-6)
     assert table["calibration_slope"]["corrected"] < 0.95
     assert table["brier"]["optimism"] < 0
+    for row in table.values():
+        assert row["ci_low"] < row["corrected"] < row["ci_high"]
+    assert table["calibration_slope"]["ci_high"] - table["calibration_slope"]["ci_low"] > 0.1
 
 
 def test_a_large_cohort_has_hardly_any_optimism():
@@ -520,6 +541,21 @@ def test_the_page_of_a_model_has_its_numbers_with_intervals_and_its_caution():
     assert "Rscript replicate.R" in page
     lines = [line for line in page.splitlines() if line.startswith("|")]
     assert len(lines) > 30
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"family": "linear", "outcome": "score"}, "Adjusted difference"),
+        ({"family": "modified_poisson"}, "risk of bad. Adjusted risk ratio"),
+        ({"curve_knots": 3}, "was fitted as a curve: p"),
+    ],
+)
+def test_the_page_names_the_measure_of_its_family(changes, words):
+    asked = planned(**changes)
+    page = model_page.markdown(fitted(cohort(), asked), plan=asked, methods="How.")
+    assert words in page
+    assert "odds ratio" not in page.split("## ")[0]
 
 
 def test_a_layout_keeps_its_levels_whatever_rows_are_filled_in():

@@ -1,5 +1,6 @@
 """Design: from analysis rows to model rows with an account, and a matrix of named terms."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -83,7 +84,10 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     rows = cohort.sort("patient_id")
     flow: list[dict[str, object]] = [_step(1, "Cohort of the window", rows.height, 0, None)]
     dropped = [store.empty(contracts.MODEL_DROPPED)]
-    for words, unknown, reason, detail, always in _questions(plan):
+    # Where missing values are imputed, a column that nobody has cannot be
+    nobody_has = [name for name in plan.adjust_for if rows[name].null_count() == rows.height]
+    whole = plan.adjust_for if plan.missing_data == "complete_cases" else nobody_has
+    for words, unknown, reason, detail, always in _questions(plan, whole=whole):
         drop = rows.select(unknown.alias("drop"))["drop"]
         if not always and not drop.any():
             continue
@@ -105,7 +109,9 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     )
 
 
-def _questions(plan: Plan) -> list[tuple[str, pl.Expr, str, str, bool]]:
+def _questions(
+    plan: Plan, *, whole: Sequence[str]
+) -> list[tuple[str, pl.Expr, str, str, bool]]:
     """Return what a row is asked: words, test, reason, detail, whether told anyhow."""
 
     def known(name: str, reason: str, *, always: bool) -> tuple[str, pl.Expr, str, str, bool]:
@@ -127,9 +133,7 @@ def _questions(plan: Plan) -> list[tuple[str, pl.Expr, str, str, bool]]:
     asked.append(known(plan.exposure, "exposure_missing", always=True))
     if plan.clusters:
         asked.append(known(plan.clusters, "cluster_unknown", always=False))
-    if plan.missing_data == "complete_cases":
-        asked += [known(name, f"{name}_missing", always=False) for name in plan.adjust_for]
-    return asked
+    return asked + [known(name, f"{name}_missing", always=False) for name in whole]
 
 
 def _step(

@@ -1,7 +1,7 @@
 """Imputation: missing adjustment values filled in several times, from all that is known."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -82,8 +82,14 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
             for name, codes in coded.items()
             if name in plan.adjust_for
         ]
-        made.append(rows.with_columns(columns))
+        made.append(rows.with_columns(*columns, *_constants(rows, plan, coded)))
     return made
+
+
+def _constants(rows: pl.DataFrame, plan: Plan, coded: Mapping[str, Codes]) -> list[pl.Series]:
+    """Fill in columns of which only one value is known; no chain is needed for them."""
+    left = [name for name in incomplete(rows, plan) if name not in coded]
+    return [rows[name].fill_null(rows[name].drop_nulls().first()) for name in left]
 
 
 def _code(rows: pl.DataFrame, plan: Plan, how: Imputation) -> dict[str, Codes]:

@@ -25,15 +25,22 @@ class Performance(NamedTuple):
     calibration_slope: float
 
 
+CALIBRATION = [
+    i for i, name in enumerate(Performance._fields) if name.startswith("calibration")
+]
+
+
 def performance(model: Model, *, plan: Plan) -> pl.DataFrame:
     """Return rows of `contracts.PERFORMANCE`; none if the plan means no prediction.
 
     Optimism is the mean, over bootstrap samples of patients, of the performance of the model
-    refitted in the sample less that of the same model in all patients. Limits are the
-    percentiles of the refitted models' own performance, less the optimism.
+    refitted in the sample less that of the same model in all patients. Limits of the c
+    statistic and the Brier score are the percentiles of the refitted models' own performance,
+    less the optimism. Own calibration is perfect in every sample, so the limits of intercept
+    and slope are the percentiles of the refitted models in all patients.
 
     Source: Harrell, Lee and Mark 1996, Stat Med 15:361; limits: Noma et al. 2021, Stat Med
-    40:5691 (both from memory).
+    40:5691 (both from memory); those of calibration: our own choice.
     """
     made, how = model.fitted.coefficients, plan.bootstrap
     if made is None or how is None:
@@ -61,15 +68,21 @@ def _rows(apparent: Array, inside: Array, outside: Array, adjustment: str) -> pl
     n = len(inside)
     missing = np.full(len(apparent), np.nan)
     optimism = (inside - outside).mean(axis=0) if n else missing
-    limits = np.quantile(inside, (0.025, 0.975), axis=0) if n else np.array([missing, missing])
+    limits = np.array([missing, missing])
+    if n:
+        limits = np.quantile(inside, (0.025, 0.975), axis=0) - optimism
+        limits[:, CALIBRATION] = np.quantile(outside, (0.025, 0.975), axis=0)[:, CALIBRATION]
+    corrected = apparent - optimism
+    # Percentiles of few, overfitted samples may miss the estimate; they are then no interval
+    limits = np.where((limits[0] <= corrected) & (corrected <= limits[1]), limits, np.nan)
     columns = {
         "adjustment": [adjustment] * len(apparent),
         "measure": list(Performance._fields),
         "apparent": apparent,
         "optimism": optimism,
-        "corrected": apparent - optimism,
-        "ci_low": limits[0] - optimism,
-        "ci_high": limits[1] - optimism,
+        "corrected": corrected,
+        "ci_low": limits[0],
+        "ci_high": limits[1],
         "n_refits": [n] * len(apparent),
     }
     schema = {name: column.dtype for name, column in contracts.PERFORMANCE.columns.items()}
