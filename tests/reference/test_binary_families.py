@@ -104,6 +104,17 @@ def test_separated_data_give_a_finite_firth_estimate_where_logistic_gives_none()
     assert made["effect_ci_high"][0] is not None
 
 
+def test_one_exposed_patient_does_not_make_firth_leap_from_side_to_side():
+    # The information is far from the curvature here; 200 full steps never settled.
+    rng = np.random.default_rng([166, 2])
+    exposed, score = rng.random(40) < 0.2, rng.normal(size=40)
+    y = rng.random(40) < 1 / (1 + np.exp(0.5 - 1.5 * exposed - 0.5 * score))
+    assert exposed.sum() == 1
+    made = firth.fit_penalised(y, np.column_stack([exposed, score]), terms=("x", "score"))
+    assert made.converged
+    assert np.abs(made.scores.sum(axis=0)).max() < 1e-6
+
+
 def test_the_risk_ratio_of_a_two_by_two_table():
     # log RR = log((30/74) / (29/115)); its variance 1/30 - 1/74 + 1/29 - 1/115 (Katz 1978)
     made = risk_ratios.fit_log_risk(*cells(30, 44, 29, 86), terms=("x",))

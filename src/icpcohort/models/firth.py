@@ -1,5 +1,7 @@
 """Firth logistic regression: finite estimates where data are sparse or separated."""
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
@@ -12,33 +14,38 @@ from icpcohort.models.design import Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
 
 MAX_STEPS = 200
+NEAR, ENOUGH = 1e-6, 1e-20  # gains at which the top is near, and reached
+Positions = npt.NDArray[np.int64]
 MIN_EVENTS = 1
 
 R_FIT = """
 Z <- cbind(1, X)
 firth <- function(fixed = NULL, at = 0) {
   b <- rep(0, ncol(Z)); if (!is.null(fixed)) b[fixed] <- at
-  free <- setdiff(seq_len(ncol(Z)), fixed)
-  penalised <- function(b) {
-    p <- plogis(drop(Z %*% b)); I <- crossprod(Z * sqrt(p * (1 - p)))
-    sum(ifelse(y == 1, log(p), log1p(-p))) + determinant(I)$modulus[1] / 2
-  }
-  if (length(free)) for (i in 1:500) {
-    p <- plogis(drop(Z %*% b)); w <- p * (1 - p); I <- crossprod(Z * sqrt(w))
+  free <- setdiff(seq_len(ncol(Z)), fixed); width <- apply(abs(Z), 2, max)[free]
+  look <- function(b) {
+    eta <- drop(Z %*% b); p <- plogis(eta); w <- p * plogis(-eta); I <- crossprod(Z * sqrt(w))
     h <- rowSums((Z * sqrt(w)) %*% solve(I) * (Z * sqrt(w)))
-    step <- solve(I[free, free, drop = FALSE], crossprod(Z, y - p + h * (0.5 - p))[free])
-    now <- penalised(b); size <- min(1, 5 / max(abs(step * apply(Z[, free, drop = FALSE], 2,
-      function(z) max(abs(z))))))
+    own <- plogis(ifelse(y == 1, eta, -eta), log.p = TRUE)
+    value <- sum(own) + determinant(I)$modulus[1] / 2
+    score <- crossprod(Z, y - p + h * (0.5 - p))[free]
+    step <- if (length(free)) solve(I[free, free, drop = FALSE], score) else numeric(0)
+    list(value = value, step = step, gain = sum(score * step), V = solve(I))
+  }
+  now <- look(b)
+  if (length(free)) for (i in 1:500) {
+    if (now$gain < 1e-20) break
+    size <- min(1, 5 / max(abs(now$step) * width))
     repeat {
-      tried <- b; tried[free] <- b[free] + size * step
-      if (penalised(tried) >= now - 1e-12 * abs(now) || size < 1e-8) break
+      tried <- b; tried[free] <- b[free] + size * now$step; there <- look(tried)
+      better <- if (now$gain > 1e-6) there$value >= now$value else there$gain < now$gain
+      if (better || size < 1e-8) break
       size <- size / 2
     }
-    b <- tried
-    if (max(abs(size * step) * apply(abs(Z[, free, drop = FALSE]), 2, max)) < 1e-11) break
+    if (size < 1e-8) break
+    b <- tried; now <- there
   }
-  p <- plogis(drop(Z %*% b))
-  list(b = b, value = penalised(b), V = solve(crossprod(Z * sqrt(p * (1 - p)))))
+  list(b = b, value = now$value, V = now$V)
 }
 full <- firth(); limits <- matrix(NA, ncol(Z), 2); p_value <- rep(NA, ncol(Z))
 for (j in seq_len(ncol(Z))) {
@@ -75,9 +82,9 @@ def fit_penalised(
     """
     scaled = designs.standardise(X)
     Z = np.column_stack([np.ones(len(y)), scaled.matrix])
-    beta, value, converged = _maximise(y, Z, start=np.zeros(Z.shape[1]), fixed=None)
-    null = _maximise(y, Z[:, :1], start=np.zeros(1), fixed=None)[1]
-    p, weight = _fitted(Z, beta)
+    beta, top, converged = _maximise(y, Z, start=np.zeros(Z.shape[1]), fixed=None)
+    null = _maximise(y, Z[:, :1], start=np.zeros(1), fixed=None)[1].value
+    p, weight = top.p, top.weight
     inverse = np.asarray(np.linalg.inv(Z.T @ (weight[:, None] * Z)), dtype=np.float64)
     estimate, covariance = designs.unscale(beta, inverse, scaled=scaled)
     limits, p_values = _profiles(y, X, scaled, estimate, np.sqrt(np.diag(covariance)))
@@ -87,7 +94,7 @@ def fit_penalised(
         ("intercept", *terms),
         estimate,
         covariance,
-        value,
+        top.value,
         null,
         converged,
         scores=np.column_stack([np.ones(len(y)), X]) * pull[:, None],
@@ -97,46 +104,56 @@ def fit_penalised(
     )
 
 
-def _fitted(Z: Array, beta: Array) -> tuple[Array, Array]:
-    p = expit(Z @ beta)
-    return p, p * expit(-(Z @ beta))
+class _Point(NamedTuple):
+    """The penalised likelihood at some parameters, and where it rises."""
+
+    value: float
+    step: Array  # of the free parameters
+    gain: float  # twice what the step promises
+    p: Array
+    weight: Array
 
 
-def _value(y: npt.NDArray[np.bool_], Z: Array, beta: Array) -> float:
+def _look(y: npt.NDArray[np.bool_], Z: Array, beta: Array, free: Positions) -> _Point:
     eta = Z @ beta
-    _, weight = _fitted(Z, beta)
-    sign, log_det = np.linalg.slogdet(Z.T @ (weight[:, None] * Z))
+    p, weight = expit(eta), expit(eta) * expit(-eta)
+    information = Z.T @ (weight[:, None] * Z)
+    sign, log_det = np.linalg.slogdet(information)
     if sign <= 0:
-        return -np.inf
-    return float(log_expit(np.where(y, eta, -eta)).sum() + log_det / 2)
+        return _Point(-np.inf, np.zeros(len(free)), np.inf, p, weight)
+    hat = weight * np.einsum("ij,ij->i", Z @ np.linalg.inv(information), Z)
+    score = (Z.T @ (y - p + hat * (0.5 - p)))[free]
+    step = np.linalg.solve(information[np.ix_(free, free)], score)
+    value = float(log_expit(np.where(y, eta, -eta)).sum() + log_det / 2)
+    return _Point(value, step, float(score @ step), p, weight)
 
 
 def _maximise(
     y: npt.NDArray[np.bool_], Z: Array, *, start: Array, fixed: int | None
-) -> tuple[Array, float, bool]:
-    """Climb the penalised likelihood, leaving the parameter `fixed` where it starts."""
-    beta, value = start.copy(), _value(y, Z, start)
+) -> tuple[Array, _Point, bool]:
+    """Climb the penalised likelihood, leaving the parameter `fixed` where it starts.
+
+    The information is not the curvature of the penalised likelihood, so near the top full steps
+    can leap from side to side for ever: there a step must bring the gain down.
+    """
+    beta = start.copy()
     free = np.array([i for i in range(len(start)) if i != fixed], dtype=np.int64)
-    if not len(free):
-        return beta, value, True
+    now = _look(y, Z, beta, free)
     for _ in range(MAX_STEPS):
-        p, weight = _fitted(Z, beta)
-        information = Z.T @ (weight[:, None] * Z)
-        hat = weight * np.einsum("ij,ij->i", Z @ np.linalg.inv(information), Z)
-        score = (Z.T @ (y - p + hat * (0.5 - p)))[free]
-        step = np.linalg.solve(information[np.ix_(free, free)], score)
-        length = min(1.0, 5.0 / max(float(np.abs(step).max()), 1e-300))
-        while True:
+        if now.gain < ENOUGH or not len(free):
+            return beta, now, True
+        length = min(1.0, 5.0 / float(np.abs(now.step).max()))
+        while length > 1e-8:
             tried = beta.copy()
-            tried[free] += length * step
-            risen = _value(y, Z, tried)
-            if risen >= value - 1e-12 * abs(value) or length < 1e-8:
+            tried[free] += length * now.step
+            there = _look(y, Z, tried, free)
+            if there.value >= now.value if now.gain > NEAR else there.gain < now.gain:
                 break
             length /= 2
-        beta, value = tried, risen
-        if float(np.abs(length * step).max()) < 1e-10:
-            return beta, value, True
-    return beta, value, False
+        else:
+            return beta, now, now.gain < NEAR**2
+        beta, now = tried, there
+    return beta, now, False
 
 
 def _profiles(
@@ -170,12 +187,12 @@ def _profile(
     y: npt.NDArray[np.bool_], Z: Array, j: int, *, centre: float, width: float
 ) -> tuple[float, float, float]:
     """Return where one parameter's profile falls by chi-squared's 95 %, and p of zero."""
-    best, value, _ = _maximise(y, Z, start=np.zeros(Z.shape[1]), fixed=None)
+    best, top, _ = _maximise(y, Z, start=np.zeros(Z.shape[1]), fixed=None)
 
     def fallen(x: float) -> float:
         start = best.copy()
         start[j] = x
-        return 2 * (value - _maximise(y, Z, start=start, fixed=j)[1])
+        return 2 * (top.value - _maximise(y, Z, start=start, fixed=j)[1].value)
 
     critical = float(chi2.ppf(0.95, 1))
     ends = []
