@@ -39,6 +39,7 @@ rule all:
         catalogue="results/README.md",
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
+        comparisons="results/tables/comparisons.parquet",
 
 
 include: "workflow/rules/study.smk"

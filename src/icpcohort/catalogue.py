@@ -48,14 +48,15 @@ Research use on recorded data; not a medical device, and not for decisions at th
 def results_tables() -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    The list of recordings is the study's own file and is left out; the analysis table, whose
-    burden columns depend on the settings, stands before the models.
+    The list of recordings is the study's own file and is left out; the analysis table and the
+    day-by-day burden, whose columns depend on the settings, stand where they are made.
     """
     tables = [
         entry
         for entry in vars(contracts).values()
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
     ]
+    tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
     return tables
 
@@ -73,7 +74,7 @@ def as_markdown() -> str:
 def _section(table: Table) -> str:
     key = ", ".join(f"`{name}`" for name in table.key)
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
-    if table.path == contracts.analysis({}).path:
+    if table.path in (contracts.analysis({}).path, contracts.updates({}).path):
         lines.append(BURDEN_COLUMNS)
     lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
     for name, column in table.columns.items():

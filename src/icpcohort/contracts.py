@@ -528,6 +528,21 @@ SUMMARY = Table(
     },
 )
 
+
+def updates(burden_columns: dict[str, Column]) -> Table:
+    """Return the contract of the burden as it stood at the end of each day."""
+    return Table(
+        "updates.parquet",
+        "One row a patient and day: burden from time zero to the end of the day",
+        ("patient_id", "until_h"),
+        {
+            "patient_id": _PATIENT_ID,
+            "until_h": Column(REAL, "h", "End of the day since time zero"),
+            **burden_columns,
+        },
+    )
+
+
 # --- cohort ----------------------------------------------------------------------------------
 
 OUTCOMES = Table(
@@ -737,14 +752,103 @@ ESTIMATES = Table(
         "ci_low": Column(REAL, "1", "Lower 95 % limit"),
         "ci_high": Column(REAL, "1", "Upper 95 % limit"),
         "p": Column(REAL, "1", "Two-sided p value"),
-        "scale": Column(TEXT, "", "log_or, log_odds, threshold, log_hr, log_rr or difference"),
+        "df": Column(REAL, "1", "Degrees of freedom of Student's t; null: normal distribution"),
+        "fmi": Column(REAL, "1", "Fraction of missing information; null where none is imputed"),
+        "scale": Column(
+            TEXT,
+            "",
+            "log_or, log_hr, log_rr or difference; log_odds, log_risk, log_hazard, mean or "
+            "threshold of an intercept; spline of a part of a curve",
+        ),
         "effect": Column(
-            REAL, "1", "Odds ratio for the unit of effect; null for an intercept or a threshold"
+            REAL,
+            "1",
+            "Ratio or difference for the unit of effect; null for an intercept, a threshold, "
+            "or a part of a curve",
         ),
         "effect_ci_low": Column(REAL, "1", "Lower 95 % limit of the effect"),
         "effect_ci_high": Column(REAL, "1", "Upper 95 % limit of the effect"),
         "n": Column(COUNT, "", "Patients in the fit"),
         "n_events": Column(COUNT, "", "Patients with the outcome; null for a score"),
+    },
+)
+
+ALTERNATIVES = Table(
+    "models/<model>/alternatives.parquet",
+    "Other fits beside the main one: complete cases, shifted outcomes, single cuts, subgroups",
+    ("analysis", "adjustment", "term"),
+    {
+        "analysis": Column(TEXT, "", "What differs from the main fit"),
+        **ESTIMATES.columns,
+    },
+)
+
+RISKS = Table(
+    "models/<model>/risks.parquet",
+    "Absolute risk, or mean, had every patient of the fit the stated exposure",
+    ("adjustment", "outcome", "exposure_value"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "outcome": Column(TEXT, "", "What the risk is of; of a score, at or below each cut"),
+        "exposure_value": Column(REAL, "1", "Value of the exposure, in its own unit"),
+        "risk": Column(REAL, "1", "Mean over the patients; null when it is not reported"),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit"),
+        "difference": Column(REAL, "1", "Risk - risk at the first stated value"),
+        "difference_ci_low": Column(REAL, "1", "Lower 95 % limit of the difference"),
+        "difference_ci_high": Column(REAL, "1", "Upper 95 % limit of the difference"),
+        "n": Column(COUNT, "", "Patients averaged over"),
+    },
+)
+
+EXPOSURE_CURVE = Table(
+    "models/<model>/curve.parquet",
+    "Effect along a non-linear exposure, against its median; empty for a straight line",
+    ("adjustment", "exposure_value"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "exposure_value": Column(REAL, "1", "Value of the exposure, in its own unit"),
+        "reference_value": Column(REAL, "1", "Value that the effect is against"),
+        "scale": Column(TEXT, "", "log_or, log_hr, log_rr or difference"),
+        "effect": Column(REAL, "1", "Ratio or difference; null when it is not reported"),
+        "effect_ci_low": Column(REAL, "1", "Lower 95 % limit"),
+        "effect_ci_high": Column(REAL, "1", "Upper 95 % limit"),
+    },
+)
+
+PERFORMANCE = Table(
+    "models/<model>/performance.parquet",
+    "How well a model predicts, as fitted and corrected for optimism; empty if not asked for",
+    ("adjustment", "measure"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "measure": Column(
+            TEXT, "", "c_statistic, brier, calibration_intercept or calibration_slope"
+        ),
+        "apparent": Column(REAL, "1", "In the patients that the model was fitted to"),
+        "optimism": Column(REAL, "1", "Mean of (refitted - tested on these patients)"),
+        "corrected": Column(REAL, "1", "Apparent - optimism"),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit of the corrected value"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit of the corrected value"),
+        "n_refits": Column(COUNT, "", "Bootstrap samples in which the model could be fitted"),
+    },
+)
+
+COMPARISONS = Table(
+    "tables/comparisons.parquet",
+    "p values of models that were declared to be tested together",
+    ("group", "model"),
+    {
+        "group": Column(TEXT, "", "Group, as named in the plan"),
+        "model": Column(TEXT, "", "Model"),
+        "term": Column(TEXT, "", "Exposure"),
+        "effect": Column(REAL, "1", "Adjusted effect for the unit of effect"),
+        "effect_ci_low": Column(REAL, "1", "Lower 95 % limit, for this comparison alone"),
+        "effect_ci_high": Column(REAL, "1", "Upper 95 % limit, for this comparison alone"),
+        "p": Column(REAL, "1", "p for this comparison alone"),
+        "p_adjusted": Column(REAL, "1", "p held over the group; null without an estimate"),
+        "method": Column(TEXT, "", "holm or hochberg"),
+        "n_tests": Column(COUNT, "", "Models of the group, those without an estimate too"),
     },
 )
 

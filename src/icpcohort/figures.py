@@ -17,7 +17,8 @@ from icpcohort.tables import format_estimate, format_median, format_number
 MIN_PATIENTS_POOLED = 5  # a pooled value of fewer patients is a patient's value, and not drawn
 EFFECT_LIMIT = 50.0  # ratios beyond 1/50 or 50 end in an arrow
 RATIO_SCALES = ("log_or", "log_hr", "log_rr")
-NO_EXPOSURE_SCALES = ("log_odds", "threshold")  # intercepts and thresholds
+# intercepts, thresholds and parts of a curve
+NO_EXPOSURE_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 
 
 def flow_diagram(flow: pl.DataFrame, *, window: str) -> str:

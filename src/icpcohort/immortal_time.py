@@ -192,16 +192,28 @@ def _until(span: Span) -> str:
 
 
 def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
-    """List why the rows of one window must not be analysed: the dead, or a reversed scale.
+    """List why the rows of one window must not be analysed: who was gone, a reversed scale.
 
-    Needs `patient_id`, `death_h` and `gose_6m`. Whoever died before the landmark should have
-    left in the cohort; one such row means that the table was put together in another way.
+    Looks at `death_h`, `left_unit_h` and `gose_6m` where they are there. Whoever had died or
+    left before the landmark should have left in the cohort; one such row means that the table
+    was put together in another way, and only who lived long enough can have the exposure.
+
+    Source: immortal time, Anderson 1983, J Clin Oncol 1:710.
     """
-    early = analysis.filter(pl.col("death_h") < landmark_h)
-    found: list[str] = [
-        f"{early.height} patient(s) died before the landmark at {landmark_h:g} h (first: "
-        f"{name!s}); form the cohort with rule 'landmark'"
-        for name in early["patient_id"][:1]
-    ]
-    words = gose.reversed_words(analysis["death_h"].to_list(), analysis["gose_6m"].to_list())
-    return [*found, words] if words else found
+    found = []
+    for name, what in (("death_h", "died"), ("left_unit_h", "left the unit")):
+        if name in analysis.columns:
+            n = analysis.filter(pl.col(name) < landmark_h).height
+            if n:
+                found.append(
+                    f"{n} of {analysis.height} patients {what} before {landmark_h:g} h, when "
+                    "the exposure was not yet complete (immortal time); form the cohort with "
+                    "rule 'landmark', or write family: cox_time_dependent with a window that "
+                    "ends before"
+                )
+    if {"death_h", "gose_6m"} <= set(analysis.columns):
+        words = gose.reversed_words(
+            analysis["death_h"].to_list(), analysis["gose_6m"].to_list()
+        )
+        found += [words] if words else []
+    return found

@@ -1,6 +1,6 @@
 """Inputs: the files of a study that the workflow's rules depend on, and what lies astray."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -53,3 +53,8 @@ def strays(results: Path, *, patients: Collection[str], models: Collection[str])
         f"{path}: of an earlier run and no longer in the study; remove it"
         for path in sorted(found)
     ]
+
+
+def of_family(model: Mapping[str, object], *, updates: str) -> list[str]:
+    """Return the day-by-day exposures where a model needs them, else nothing."""
+    return [updates] if model["family"] == "cox_time_dependent" else []

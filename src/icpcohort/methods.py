@@ -20,7 +20,7 @@ from icpcohort import (
     tables,
     trends,
 )
-from icpcohort.models import fit, plan
+from icpcohort.models import plan, wording
 
 
 def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[str, str]:
@@ -72,7 +72,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
         **{
-            f"Model: {name.replace('_', ' ')}": fit.methods_sentence(
+            f"Model: {name.replace('_', ' ')}": wording.methods_sentence(
                 plan.from_block(name, block=block)
             )
             for name, block in models.items()

@@ -1,11 +1,20 @@
 """Plan checks: whether the analysis table will have what `models.yaml` asks of it."""
 
 from icpcohort import contracts
-from icpcohort.validation import at, suggestion
+from icpcohort.models import plan as plans_own
+from icpcohort.validation import at, is_number, suggestion
 
+FLAGS = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
+SCORES = ("gose_6m", "gose_6m_merged")
 OUTCOMES_OF_FAMILY = {
-    "logistic": ("unfavourable", "dead"),
-    "proportional_odds": ("gose_6m", "gose_6m_merged"),
+    "logistic": FLAGS,
+    "firth_logistic": FLAGS,
+    "proportional_odds": SCORES,
+    "linear": SCORES,
+    "modified_poisson": FLAGS,
+    "gee": FLAGS,
+    "cox_landmark": ("dead",),
+    "cox_time_dependent": ("dead",),
 }
 
 
@@ -47,7 +56,27 @@ def contradictions(
         ]
         known = kinds | dict.fromkeys(passed_over, "real")
         lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
+        lines += _follow_up(plan, windows=windows) + _others(plan, kinds=known)
+        if not lines and isinstance(plan, dict):
+            lines = plans_own.contradictions(name, block=plan)
         found += [f"{file}, models.{name}.{line}" for line in lines]
+    return found + [f"{file}, {line}" for line in _groups(plans)]
+
+
+def _groups(plans: object) -> list[str]:
+    """Hold the models of a group of comparisons to one method."""
+    first: dict[str, tuple[str, str]] = {}
+    found = []
+    for name, plan in plans.items() if isinstance(plans, dict) else ():
+        group, method = (at(plan, "comparisons", key) for key in ("group", "method"))
+        if not isinstance(group, str) or not isinstance(method, str):
+            continue
+        other, its_method = first.setdefault(group, (name, method))
+        if method != its_method:
+            found.append(
+                f"models.{name}.comparisons.method: '{method}', but {other} of the same group "
+                f"'{group}' has {its_method}; write one method for the group"
+            )
     return found
 
 
@@ -112,5 +141,47 @@ def _adjustment(plan: object, *, kinds: dict[str, str]) -> list[str]:
             found.append(
                 f"as_categories: '{name}' is a measured number, nearly every patient would be "
                 "a level; leave it out here"
+            )
+    return found
+
+
+def _others(plan: object, *, kinds: dict[str, str]) -> list[str]:
+    """Look up the columns of clusters and of auxiliary variables."""
+    auxiliary = at(plan, "imputation", "auxiliary")
+    asked = (
+        [("imputation.auxiliary", n) for n in auxiliary] if isinstance(auxiliary, list) else []
+    )
+    asked += [("clusters", at(plan, "clusters"))]
+    return [
+        line
+        for where, name in asked
+        if isinstance(name, str)
+        for line in _unknown_column(name, kinds=kinds, fitting=list(kinds), where=where)
+    ]
+
+
+def _follow_up(plan: object, *, windows: object) -> list[str]:
+    """Hold a Cox model's window to its follow-up."""
+    family, window = at(plan, "family"), at(plan, "window")
+    if not isinstance(windows, dict) or not str(family).startswith("cox_"):
+        return []
+    found = []
+    start_h, end_h = at(windows, str(window), "start_h"), at(windows, str(window), "end_h")
+    horizon_h, exposure = at(plan, "horizon_h"), at(plan, "exposure")
+    if is_number(end_h) and is_number(horizon_h) and horizon_h <= end_h:
+        found.append(
+            f"horizon_h: {horizon_h} h is not after the window's end at {end_h} h; follow-up "
+            "starts there, write for example 4383.0 (6 months)"
+        )
+    if family == "cox_time_dependent":
+        if is_number(start_h) and start_h != 0:
+            found.append(
+                f"window: '{window}' starts at {start_h} h, and the exposure of {family} is "
+                "counted from time zero; name a window that starts at 0.0"
+            )
+        if isinstance(exposure, str) and not exposure.startswith(("icp_above_", "cpp_below_")):
+            found.append(
+                f"exposure: '{exposure}' is not followed day by day; name a burden such as "
+                "icp_above_20_dose_per_h_mmhg"
             )
     return found

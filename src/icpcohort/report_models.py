@@ -9,7 +9,8 @@ from icpcohort import burden, contracts
 from icpcohort.grids import REACTIVITY, Grid, unit_words, words_of
 from icpcohort.tables import MISSING, format_estimate, format_number, format_p
 
-NO_EFFECT_SCALES = ("log_odds", "threshold")  # intercepts and thresholds have no effect to show
+# Intercepts, thresholds and the parts of a curve have no effect to show.
+NO_EFFECT_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 NOT_REPORTED = "not reported"  # how the verdict of a withheld fit begins
 EFFECT_WORDS = {
     "log_or": "odds ratio",
@@ -77,12 +78,17 @@ def diagnostics(table: pl.DataFrame) -> Grid:
         [
             words_of(row["quantity"]),
             row["adjustment"],
-            format_number(row["value"], decimals=3),
+            format_number(row["value"], decimals=_decimals(row["value"])),
             row["verdict"] or MISSING,
         ]
         for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
     ]
     return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
+
+
+def _decimals(value: float | None) -> int:
+    """A count or a yes is shown without decimals."""
+    return 0 if value is not None and float(value).is_integer() else 3
 
 
 def model_flow(table: pl.DataFrame) -> Grid:
@@ -132,6 +138,8 @@ def outcome_words(plan: Mapping[str, Any]) -> str:
     if plan["family"] == "proportional_odds":
         score = "GOSE" if outcome.startswith("gose") else outcome
         return f"a worse (lower) {score}"
+    if plan["family"] == "linear" and outcome.startswith("gose"):
+        return "GOSE"
     return OUTCOME_WORDS.get(outcome, words_of(outcome))
 
 
@@ -151,7 +159,12 @@ def finding(
     told = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
-        if row is None or row["effect"] is None:
+        if curved := _curve_words(diagnostics, fit=fit):
+            told.append(
+                f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
+                f"{curved}."
+            )
+        elif row is None or row["effect"] is None:
             why = "; ".join(reasons(diagnostics, fit=fit)) or "no estimate of the exposure"
             told.append(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
@@ -160,6 +173,19 @@ def finding(
             told += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
             told.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
     return " ".join(told)
+
+
+def _curve_words(diagnostics: pl.DataFrame, *, fit: str) -> str:
+    """Return the two tests of a curved exposure; empty for a straight one."""
+    of_fit = diagnostics.filter(adjustment=fit)
+    value = dict(of_fit.select("quantity", "value").iter_rows())
+    if "nonlinearity_p" not in value:
+        return ""
+    return (
+        f"p = {format_p(value['exposure_p'])} for the exposure as a whole, "
+        f"p = {format_p(value['nonlinearity_p'])} for a departure from a straight line; "
+        "curve.parquet has its course with intervals"
+    ).replace("p = <", "p < ")
 
 
 def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:

@@ -21,6 +21,10 @@ LOG_LIKELIHOOD_NULL = -20.591729696634204
 MCFADDEN_R2 = 0.3740382953726189
 
 
+def fitted(table, *, plan):
+    return fit.fit_model(table, plan=plan, landmark_h=72.0, updates=None)
+
+
 def students():
     frame = pl.DataFrame(spector.load_pandas().data.to_dict("list"))
     return frame.with_columns(
@@ -59,7 +63,7 @@ def test_the_grades_example_of_the_textbook():
 
 
 def test_the_same_example_through_a_plan():
-    made = fit.fit_model(students(), plan=planned())
+    made = fitted(students(), plan=planned())
     rows = made.estimates.filter(adjustment="adjusted").to_dicts()
     by_term = {row["term"]: row for row in rows}
     assert set(by_term) == set(TERMS)
@@ -86,7 +90,7 @@ def test_the_odds_ratio_of_a_two_by_two_table():
             for i in range(n)
         ]
     )
-    made = fit.fit_model(births, plan=planned(outcome="low", exposure="smoke", adjust_for=()))
+    made = fitted(births, plan=planned(outcome="low", exposure="smoke", adjust_for=()))
     assert made.estimates["adjustment"].unique().to_list() == ["unadjusted"]
     row = made.estimates.row(by_predicate=pl.col("term") == "smoke", named=True)
     assert row["effect"] == pytest.approx(30 * 86 / (44 * 29), abs=1e-8)
@@ -124,7 +128,7 @@ def test_a_stated_model_is_recovered_from_5000_simulated_patients():
             "bad": rng.random(n) < 1 / (1 + np.exp(-log_odds)),
         }
     )
-    made = fit.fit_model(
+    made = fitted(
         frame, plan=planned(outcome="bad", exposure="dose", adjust_for=("age", "motor"))
     )
     truth = {

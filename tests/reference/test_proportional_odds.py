@@ -33,6 +33,10 @@ POLR_DEVIANCE, POLR_NULL_DEVIANCE = 3479.149299, 3648.877627
 POLR_LOG_LIKELIHOOD = -1739.57465
 
 
+def fitted(table, *, plan):
+    return fit.fit_model(table, plan=plan, landmark_h=72.0, updates=None)
+
+
 def tenants():
     cells = pl.read_csv(DATA, comment_prefix="#")
     rows = cells.select(pl.exclude("Freq").repeat_by("Freq").explode())
@@ -91,7 +95,7 @@ def planned(**changes):
 
 def test_the_tenants_example_through_a_plan_reports_the_odds_of_a_worse_score():
     # The slope of `contact` does not depend on the reference levels of the other columns.
-    made = fit.fit_model(tenants(), plan=planned())
+    made = fitted(tenants(), plan=planned())
     row = made.estimates.filter(adjustment="adjusted", term="contact").row(0, named=True)
     estimate, se = POLR["ContHigh"]
     assert row["estimate"] == pytest.approx(-estimate, abs=1e-7)
@@ -234,9 +238,7 @@ def simulated(*, n, slopes_at_cuts, seed):
 
 def test_a_stated_model_is_recovered_from_5000_simulated_patients():
     frame = simulated(n=5000, slopes_at_cuts=[0.4] * 4, seed=5)
-    made = fit.fit_model(
-        frame, plan=planned(outcome="score", exposure="dose", adjust_for=("age",))
-    )
+    made = fitted(frame, plan=planned(outcome="score", exposure="dose", adjust_for=("age",)))
     truth = {
         "threshold 1|2": -3.5,
         "threshold 2|3": -2.2,
@@ -254,7 +256,7 @@ def test_a_stated_model_is_recovered_from_5000_simulated_patients():
 
 def test_slopes_that_differ_between_cuts_are_seen():
     frame = simulated(n=2000, slopes_at_cuts=[0.1, 0.3, 0.5, 0.7], seed=6)
-    made = fit.fit_model(frame, plan=planned(outcome="score", exposure="dose", adjust_for=()))
+    made = fitted(frame, plan=planned(outcome="score", exposure="dose", adjust_for=()))
     told = made.diagnostics.filter(quantity="proportional_odds_p").row(0, named=True)
     assert told["value"] < 0.001
     assert told["verdict"].startswith("odds ratios differ between cuts")
@@ -266,8 +268,8 @@ def test_with_two_scores_it_is_logistic_regression():
         bad=pl.col("score") <= 3,
     )
     columns = {"exposure": "dose", "adjust_for": ("age",)}
-    ordered = fit.fit_model(frame, plan=planned(outcome="score", **columns))
-    binary = fit.fit_model(frame, plan=planned(family="logistic", outcome="bad", **columns))
+    ordered = fitted(frame, plan=planned(outcome="score", **columns))
+    binary = fitted(frame, plan=planned(family="logistic", outcome="bad", **columns))
     for term in ("dose", "age"):
         a = ordered.estimates.filter(adjustment="adjusted", term=term).row(0, named=True)
         b = binary.estimates.filter(adjustment="adjusted", term=term).row(0, named=True)

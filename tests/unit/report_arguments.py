@@ -88,7 +88,7 @@ def _fit_rows(adjustment, exposure, effect, others, *, n, n_events):
                 if scale == "log_odds"
                 else [float(np.exp(numbers[i])) for i in (0, 2, 3)]
             )
-        full.append((name, term, *numbers, scale, *effects, n, n_events))
+        full.append((name, term, *numbers, None, None, scale, *effects, n, n_events))
     return full
 
 

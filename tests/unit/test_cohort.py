@@ -87,7 +87,6 @@ def _select(patients, hours, *, facts=(), rules=RULES):
             windows=WINDOWS,
             inequality="strict",
             integration="rectangle",
-            inequality="strict",
             episode_min=5,
             merge_gap_min=1,
             **THRESHOLDS,

@@ -1,6 +1,10 @@
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from icpcohort.models import design, plan
 
@@ -124,3 +128,46 @@ def test_unscaling_returns_the_same_predictions_and_their_variance():
             a, b = np.array([*cut, *row]), np.array([*cut, *scaled_row])
             assert a @ raw == pytest.approx(b @ estimate)
             assert a @ raw_covariance @ a == pytest.approx(b @ covariance @ b)
+
+
+def _gappy(values):
+    return st.one_of(st.none(), values)
+
+
+PATIENT = st.fixed_dictionaries(
+    {
+        "bad": _gappy(st.booleans()),
+        "dose": _gappy(st.floats(0, 9)),
+        "age": _gappy(st.floats(16, 90)),
+        "motor": _gappy(st.sampled_from(["1", "5"])),
+        "pupils": _gappy(st.integers(0, 2)),
+        "centre": _gappy(st.sampled_from(["a", "b"])),
+    }
+)
+IMPUTING = replace(
+    PLAN,
+    missing_data="multiple_imputation",
+    imputation=plan.Imputation(5, 5, 1, (), ()),
+    clusters="centre",
+)
+
+
+@settings(deadline=None, derandomize=True, max_examples=100)
+@given(st.lists(PATIENT, max_size=30), st.sampled_from([PLAN, IMPUTING]))
+def test_the_flow_of_any_cohort_adds_up_and_counts_nobody_twice(patients, asked):
+    schema = {name: ROWS.schema[name] for name in ROWS.columns if name in PLAN.adjust_for}
+    schema |= {"bad": pl.Boolean, "dose": pl.Float64, "centre": pl.String}
+    rows = pl.DataFrame(patients, schema=schema).with_columns(
+        window=pl.lit("w"), patient_id=pl.format("p{}", pl.int_range(pl.len()))
+    )
+    chosen = design.choose_rows(rows, plan=asked)
+    flow = chosen.flow
+    assert (flow["n_in"] == flow["n_out"] + flow["n_dropped"]).all()
+    assert flow["n_in"].to_list() == [rows.height, *flow["n_out"].to_list()[:-1]]
+    everybody = [*chosen.rows["patient_id"], *chosen.dropped["patient_id"]]
+    assert sorted(everybody) == sorted(rows["patient_id"])
+    by_step = dict(chosen.dropped.group_by("step").len().rows())
+    for row in flow.to_dicts():
+        assert by_step.get(row["step"], 0) == row["n_dropped"]
+        reasons = chosen.dropped.filter(step=row["step"])["reason"].unique().to_list()
+        assert reasons in ([], [row["reason"]])

@@ -363,7 +363,8 @@ def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
         ),
         (
             {"outcome": "gose_6m"},
-            "outcome: 'gose_6m' is no outcome of family logistic; write unfavourable or dead",
+            "outcome: 'gose_6m' is no outcome of family logistic; write unfavourable or "
+            "unfavourable_sliding or dead or dead_by_horizon",
         ),
         (
             {"family": "proportional_odds"},
@@ -413,13 +414,76 @@ def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
         ),
         (
             {"family": "logistics"},
-            "family: 'logistics' is not one of logistic, proportional_odds; "
+            "family: 'logistics' is not one of logistic, firth_logistic, proportional_odds, "
+            "linear, modified_poisson, gee, cox_landmark, cox_time_dependent; "
             "did you mean 'logistic'?",
         ),
     ],
 )
 def test_a_model_that_cannot_be_fitted_is_named(tmp_path, values, line):
     assert _problems(tmp_path, models=_plan(**values)) == [f"models.yaml, models.first.{line}"]
+
+
+COX = {"family": "cox_landmark", "outcome": "dead", "horizon_h": 4383.0}
+DOSE = "icp_above_20_dose_per_h_mmhg"
+
+
+@pytest.mark.parametrize(
+    ("values", "start"),
+    [
+        (
+            COX | {"horizon_h": 24.0},
+            "horizon_h: 24.0 h is not after the window's end at 72.0 h",
+        ),
+        ({"family": "cox_landmark", "outcome": "dead"}, "horizon_h: missing; cox_landmark"),
+        (
+            COX | {"outcome": "gose_6m"},
+            "outcome: 'gose_6m' is no outcome of family cox_landmark",
+        ),
+        (
+            COX | {"family": "cox_time_dependent", "exposure": "prx_mean"},
+            "exposure: 'prx_mean' is not followed day by day",
+        ),
+        ({"family": "gee"}, "clusters: missing; gee needs them"),
+        ({"clusters": "center"}, "clusters: 'center' is no column that a model may use; did"),
+        ({"interaction": "sex"}, "interaction: 'sex' is not in adjust_for"),
+        ({"missing_data": "multiple_imputation"}, "imputation: missing"),
+        ({"purpose": "prediction"}, "bootstrap: missing"),
+    ],
+)
+def test_an_option_that_does_not_fit_is_found_before_anything_runs(tmp_path, values, start):
+    found = _problems(tmp_path, models=_plan(**values))
+    assert len(found) == 1
+    assert found[0].startswith(f"models.yaml, models.first.{start}")
+
+
+@pytest.mark.parametrize(
+    "values", [COX, COX | {"family": "cox_time_dependent", "exposure": DOSE}]
+)
+def test_a_cox_model_that_fits_is_accepted(tmp_path, values):
+    assert _problems(tmp_path, models=_plan(**values)) == []
+
+
+def test_a_changing_exposure_is_counted_from_time_zero(tmp_path):
+    values = COX | {"family": "cox_time_dependent", "exposure": DOSE, "window": "late"}
+    windows = CONFIG["windows"] | {
+        "late": {"start_h": 24.0, "end_h": 72.0, "min_monitored_h": 12.0}
+    }
+    found = _problems(tmp_path, CONFIG | {"windows": windows}, _plan(**values))
+    assert len(found) == 1
+    assert "window: 'late' starts at 24.0 h" in found[0]
+
+
+def test_a_group_of_comparisons_has_one_method(tmp_path):
+    models = {
+        name: copy.deepcopy(MODEL) | {"comparisons": {"group": "g", "method": method}}
+        for name, method in (("first", "holm"), ("second", "hochberg"))
+    }
+    (line,) = _problems(tmp_path, models={"models": models})
+    assert line == (
+        "models.yaml, models.second.comparisons.method: 'hochberg', but first of the same "
+        "group 'g' has holm; write one method for the group"
+    )
 
 
 def test_a_model_may_use_a_threshold_only_if_the_settings_have_it(tmp_path):

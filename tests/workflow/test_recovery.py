@@ -16,6 +16,10 @@ pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 
 @pytest.fixture(scope="session")
+def fitted(table, *, plan):
+    return fit.fit_model(table, plan=plan, landmark_h=72.0, updates=None)
+
+
 def beside(finished):
     """Return one row a patient: what was found over the first 72 h beside the truth."""
     results = finished.study / "results"
@@ -132,7 +136,7 @@ def test_the_coefficients_of_the_outcome_model_are_found(family, outcome):
         unfavourable=gose <= 4,
         gose_6m_merged=pl.when(gose == 2).then(3).otherwise(gose).cast(pl.Int64),
     )
-    made = fit.fit_model(
+    made = fitted(
         rows,
         plan=plan.Plan(
             name="m",

@@ -8,7 +8,7 @@ import pytest
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
-COHORT = {"cohort", "table_one", "handover", "intensity_map", "report"} | MODELS
+COHORT = {"cohort", "table_one", "handover", "intensity_map", "report", "comparisons"} | MODELS
 EXPOSURES = {"burden", "summary", "intensity", "optima", "pictures"} | COHORT
 ACCOUNTS = {"collect", "monitoring_end"}
 
@@ -55,7 +55,11 @@ def test_a_changed_model_reruns_that_model_and_the_report(place):
     (place.study / "config/models.yaml").write_text(
         first + "  gose_by_dose:" + second.replace("unit_of_effect: 2.0", "unit_of_effect: 1.0")
     )
-    assert place.would_run() == {"model unfavourable_by_dose", "report"}
+    assert place.would_run() == {
+        "model unfavourable_by_dose",
+        "report",
+        "comparisons",
+    }
 
 
 def test_an_event_of_one_patient_reruns_that_patient(place):

@@ -1,16 +1,61 @@
+rule updates:
+    """Follow each patient's burden from day to day, for exposures that change with time."""
+    input:
+        minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
+    output:
+        updates="results/updates.parquet",
+    params:
+        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
+        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        integration=SET["burden"]["integration"],
+        inequality=SET["burden"]["inequality"],
+        episode_min=SET["burden"]["episode_min"],
+        merge_gap_min=SET["burden"]["merge_gap_min"],
+        code=provenance.code_of(SCRIPTS / "updates.py"),
+    script:
+        "../scripts/updates.py"
+
+
 rule model:
     """Fit one model of the analysis plan, unadjusted and adjusted."""
     input:
         analysis=rules.cohort.output.analysis,
+        updates=lambda wildcards: inputs.of_family(
+            MODELS[wildcards.model], updates=rules.updates.output.updates
+        ),
     output:
         estimates="results/models/{model}/estimates.parquet",
         diagnostics="results/models/{model}/diagnostics.parquet",
         flow="results/models/{model}/flow.parquet",
         dropped="results/models/{model}/dropped.parquet",
+        alternatives="results/models/{model}/alternatives.parquet",
+        risks="results/models/{model}/risks.parquet",
+        curve="results/models/{model}/curve.parquet",
+        performance="results/models/{model}/performance.parquet",
+        data="results/models/{model}/data.csv",
+        replicate="results/models/{model}/replicate.R",
+        plan="results/models/{model}/plan.yaml",
+        summary="results/models/{model}/summary.md",
     params:
         plan=lambda wildcards: MODELS[wildcards.model],
+        landmark_h=lambda wildcards: SET["windows"][MODELS[wildcards.model]["window"]][
+            "end_h"
+        ],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
         code=provenance.code_of(SCRIPTS / "model.py"),
     script:
         "../scripts/model.py"
+
+
+rule comparisons:
+    """Hold the p values of models that were declared to be tested together."""
+    input:
+        estimates=expand(rules.model.output.estimates, model=MODELS),
+    output:
+        comparisons="results/tables/comparisons.parquet",
+    params:
+        models=MODELS,
+        code=provenance.code_of(SCRIPTS / "comparisons.py"),
+    script:
+        "../scripts/comparisons.py"

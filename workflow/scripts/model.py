@@ -1,17 +1,38 @@
-from icpcohort import burden, contracts, store
-from icpcohort.models import fit, plan
+from pathlib import Path
 
-analysis = contracts.analysis(
-    burden.wide_columns(
-        icp_above_mmhg=snakemake.params.icp_above_mmhg,
-        cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
-    )
+import yaml
+
+from icpcohort import burden, contracts, model_page, store
+from icpcohort.models import fit, plan, replication, wording
+
+burden_columns = burden.wide_columns(
+    icp_above_mmhg=snakemake.params.icp_above_mmhg,
+    cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
 )
+asked = plan.from_block(snakemake.wildcards.model, block=snakemake.params.plan)
 done = fit.fit_model(
-    store.read(snakemake.input.analysis, analysis),
-    plan=plan.from_block(snakemake.wildcards.model, block=snakemake.params.plan),
+    store.read(snakemake.input.analysis, contracts.analysis(burden_columns)),
+    plan=asked,
+    landmark_h=snakemake.params.landmark_h,
+    updates=store.read_all(snakemake.input.updates, contracts.updates(burden_columns)),
 )
 store.write(done.estimates, contracts.ESTIMATES, snakemake.output.estimates)
 store.write(done.diagnostics, contracts.DIAGNOSTICS, snakemake.output.diagnostics)
 store.write(done.flow, contracts.MODEL_FLOW, snakemake.output.flow)
 store.write(done.dropped, contracts.MODEL_DROPPED, snakemake.output.dropped)
+store.write(done.alternatives, contracts.ALTERNATIVES, snakemake.output.alternatives)
+store.write(done.risks, contracts.RISKS, snakemake.output.risks)
+store.write(done.curve, contracts.EXPOSURE_CURVE, snakemake.output.curve)
+store.write(done.performance, contracts.PERFORMANCE, snakemake.output.performance)
+replication.data(done, plan=asked).write_csv(snakemake.output.data)
+Path(snakemake.output.replicate).write_text(
+    replication.script(done, plan=asked), encoding="utf-8"
+)
+Path(snakemake.output.plan).write_text(
+    yaml.safe_dump({asked.name: snakemake.params.plan}, sort_keys=False, allow_unicode=True),
+    encoding="utf-8",
+)
+Path(snakemake.output.summary).write_text(
+    model_page.markdown(done, plan=asked, methods=wording.methods_sentence(asked)),
+    encoding="utf-8",
+)

@@ -1,5 +1,6 @@
 """Design: from analysis rows to model rows with an account, and a matrix of named terms."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -7,7 +8,8 @@ import numpy.typing as npt
 import polars as pl
 
 from icpcohort import attrition, contracts, store
-from icpcohort.models.plan import Plan
+from icpcohort.models import curves
+from icpcohort.models.plan import COX, Plan
 
 Array = npt.NDArray[np.float64]
 
@@ -28,6 +30,29 @@ class Design(NamedTuple):
     references: tuple[tuple[str, str], ...]  # category, its reference level in words
 
 
+class Factor(NamedTuple):
+    """A column of the analysis table in a term: itself, a level, or a curve's part."""
+
+    column: str
+    level: str | int | bool | None = None
+    part: int | None = None  # of a restricted cubic spline, from 0 for the straight part
+
+
+class Term(NamedTuple):
+    """One column of the matrix: a factor, or the product of two."""
+
+    name: str
+    factors: tuple[Factor, ...]
+
+
+class Layout(NamedTuple):
+    """Which terms a model has; the same for any rows, whatever levels are left in them."""
+
+    terms: tuple[Term, ...]
+    references: tuple[tuple[str, str], ...]
+    knots: tuple[float, ...]  # of the exposure's curve; empty for a straight line
+
+
 class Scaled(NamedTuple):
     """A matrix with columns of mean 0 and standard deviation 1, and the way back."""
 
@@ -42,9 +67,11 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     Parameters
     ----------
     cohort : DataFrame
-        The analysis rows of the plan's window, one a patient. Null means missing.
+        The analysis rows of the plan's window, one a patient. Null means missing. For a Cox
+        model it has the columns of `follow_up.times`.
     plan : Plan
-        Names the outcome, the exposure and the adjustment columns.
+        Names the outcome, the exposure, the adjustment columns and the clusters. Where missing
+        values are imputed, nobody leaves for a missing adjustment value.
 
     Returns
     -------
@@ -57,17 +84,16 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     rows = cohort.sort("patient_id")
     flow: list[dict[str, object]] = [_step(1, "Cohort of the window", rows.height, 0, None)]
     dropped = [store.empty(contracts.MODEL_DROPPED)]
-    asked = [(plan.outcome, "outcome_unknown"), (plan.exposure, "exposure_missing")]
-    asked += [(name, f"{name}_missing") for name in plan.adjust_for]
-    for name, reason in asked:
-        if name in plan.adjust_for and not rows[name].null_count():
+    # Where missing values are imputed, a column that nobody has cannot be
+    nobody_has = [name for name in plan.adjust_for if rows[name].null_count() == rows.height]
+    whole = plan.adjust_for if plan.missing_data == "complete_cases" else nobody_has
+    for words, unknown, reason, detail, always in _questions(plan, whole=whole):
+        drop = rows.select(unknown.alias("drop"))["drop"]
+        if not always and not drop.any():
             continue
-        split = attrition.split(rows, drop_when=pl.col(name).is_null(), reason=reason)
+        split = attrition.split(rows, drop_when=unknown, reason=reason)
         number = len(flow) + 1
-        flow.append(
-            _step(number, f"{name} is known", rows.height, split.dropped.height, reason)
-        )
-        detail = f"{name} is missing; complete it in the study's tables, or accept the loss"
+        flow.append(_step(number, words, rows.height, split.dropped.height, reason))
         dropped.append(
             split.dropped.select(
                 "patient_id",
@@ -81,6 +107,33 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     return ModelRows(
         rows, pl.DataFrame(flow, schema=types), pl.concat(dropped).sort("patient_id")
     )
+
+
+def _questions(
+    plan: Plan, *, whole: Sequence[str]
+) -> list[tuple[str, pl.Expr, str, str, bool]]:
+    """Return what a row is asked: words, test, reason, detail, whether told anyhow."""
+
+    def known(name: str, reason: str, *, always: bool) -> tuple[str, pl.Expr, str, str, bool]:
+        detail = f"{name} is missing; complete it in the study's tables, or accept the loss"
+        return f"{name} is known", pl.col(name).is_null(), reason, detail, always
+
+    asked = [known(plan.outcome, "outcome_unknown", always=True)]
+    if plan.family in COX:
+        asked = [
+            known("follow_up_h", "outcome_unknown", always=True),
+            (
+                "Time at risk after the landmark",
+                pl.col("follow_up_h") <= pl.col("landmark_h"),
+                "no_time_at_risk",
+                "died or was last seen at the landmark itself, so adds no time at risk",
+                False,
+            ),
+        ]
+    asked.append(known(plan.exposure, "exposure_missing", always=True))
+    if plan.clusters:
+        asked.append(known(plan.clusters, "cluster_unknown", always=False))
+    return asked + [known(name, f"{name}_missing", always=False) for name in whole]
 
 
 def _step(
@@ -103,43 +156,107 @@ def build(
     adjust_for: tuple[str, ...],
     as_categories: tuple[str, ...],
 ) -> Design:
-    """Build the matrix of the exposure and the adjustment columns, without an intercept.
+    """Build the matrix of the exposure and the adjustment columns: `lay_out`, then `fill`."""
+    layout = lay_out(
+        rows,
+        exposure=exposure,
+        adjust_for=adjust_for,
+        as_categories=as_categories,
+        knots=(),
+        interaction=None,
+    )
+    return fill(rows, layout)
+
+
+def lay_out(
+    rows: pl.DataFrame,
+    *,
+    exposure: str,
+    adjust_for: tuple[str, ...],
+    as_categories: tuple[str, ...],
+    knots: tuple[float, ...],
+    interaction: str | None,
+) -> Layout:
+    """Decide on the terms of the exposure and the adjustment columns, without an intercept.
 
     Parameters
     ----------
     rows : DataFrame, one row a patient
-        No nulls in the columns named. Flags count 0 and 1.
+        Null in an adjustment column is no level. Flags count 0 and 1.
     exposure, adjust_for, as_categories : column names
         A text column is always entered as categories; so are those in `as_categories`.
+    knots : numbers in the exposure's unit
+        Where the exposure's curve bends; empty for a straight line.
+    interaction : str, or None
+        A category, flag or text whose every level but the reference has its own slope of the
+        exposure; one of `adjust_for`, and entered in every model.
 
     Returns
     -------
-    Design
+    Layout
         A category gives one indicator a level but its reference, which is the most frequent
         level (the first in order among equals). A level in which nobody is left is absent.
 
     Source: treatment contrasts, common practice.
     """
-    terms: list[str] = []
-    columns: list[Array] = []
+    terms = [Term(exposure, (Factor(exposure),))]
+    if knots:
+        parts = range(len(knots) - 1)
+        terms = [
+            Term(f"{exposure} (curve, part {i + 1})", (Factor(exposure, part=i),))
+            for i in parts
+        ]
     references: list[tuple[str, str]] = []
-    for name in (exposure, *adjust_for):
-        if rows.schema[name] == pl.String() or name in as_categories:
-            counts = rows.group_by(name).len().sort(name)
-            if not counts.height:
-                continue
-            reference, n = counts.sort("len", descending=True, maintain_order=True).row(0)
-            only = "" if counts.height > 1 else "; the only level left, so no term"
-            references.append((name, f"{reference}, the most frequent (n = {n}){only}"))
-            for level in counts[name]:
-                if level != reference:
-                    terms.append(f"{name}: {level} (reference {reference})")
-                    columns.append((rows[name] == level).cast(pl.Float64).to_numpy())
-        else:
-            terms.append(name)
-            columns.append(rows[name].cast(pl.Float64).to_numpy())
+    for name in adjust_for:
+        entered = [Term(name, (Factor(name),))]
+        if rows.schema[name] == pl.String() or name in as_categories or name == interaction:
+            entered, reference = _levels(rows[name].drop_nulls())
+            references += reference
+        terms += entered
+        if name == interaction:
+            terms += [
+                Term(f"{exposure} x {term.name}", (Factor(exposure), *term.factors))
+                for term in entered
+            ]
+    return Layout(tuple(terms), tuple(references), knots)
+
+
+def _levels(values: pl.Series) -> tuple[list[Term], list[tuple[str, str]]]:
+    """Return a term a level but the most frequent, and that one in words."""
+    name = values.name
+    counts = values.to_frame().group_by(name).len().sort(name)
+    if not counts.height:
+        return [], []
+    reference, n = counts.sort("len", descending=True, maintain_order=True).row(0)
+    only = "" if counts.height > 1 else "; the only level left, so no term"
+    terms = [
+        Term(f"{name}: {level} (reference {reference})", (Factor(name, level=level),))
+        for level in counts[name]
+        if level != reference
+    ]
+    return terms, [(name, f"{reference}, the most frequent (n = {n}){only}")]
+
+
+def fill(rows: pl.DataFrame, layout: Layout) -> Design:
+    """Build the matrix of a layout's terms for any rows without nulls in its columns."""
+    columns = []
+    for term in layout.terms:
+        column = np.ones(rows.height)
+        for factor in term.factors:
+            column = column * _values(rows, factor, layout.knots)
+        columns.append(column)
     matrix = np.column_stack(columns) if columns else np.empty((rows.height, 0))
-    return Design(tuple(terms), matrix, tuple(references))
+    return Design(tuple(term.name for term in layout.terms), matrix, layout.references)
+
+
+def _values(rows: pl.DataFrame, factor: Factor, knots: tuple[float, ...]) -> Array:
+    column = rows[factor.column]
+    if factor.level is not None:
+        return (column == factor.level).cast(pl.Float64).to_numpy()
+    values = column.cast(pl.Float64).to_numpy()
+    if factor.part is None:
+        return values
+    return curves.basis(values, knots=knots)[:, factor.part]
 
 
 def problems(design: Design) -> list[str]:

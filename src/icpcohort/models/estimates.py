@@ -6,22 +6,43 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.stats import norm
+from scipy.stats import t
 
 from icpcohort import contracts
 from icpcohort.models.design import Array
 
 
+class Response(NamedTuple):
+    """What a model explains: each row's outcome, when it was at risk, who belongs together."""
+
+    outcome: pl.Series  # flag, score or number without nulls; of a Cox model, death in the row
+    entry_h: Array | None  # since time zero; only of a Cox model
+    exit_h: Array | None
+    patients: npt.NDArray[np.int64]  # number of each row's patient, from 0
+    clusters: npt.NDArray[np.int64] | None  # number of each row's cluster, from 0
+    horizon_h: float | None  # end of follow-up since time zero; only of a Cox model
+
+
 @dataclass(frozen=True)
 class Coefficients:
-    """A maximum-likelihood fit: intercept or thresholds first, then one slope a term."""
+    """A fit: intercept or thresholds first, then one slope a term.
+
+    `scores` are each row's part of the estimating equations at the estimate; with `bread`, the
+    inverse of their derivative, they give robust errors and each patient's influence.
+    """
 
     terms: tuple[str, ...]
     estimate: Array  # (n terms,)
     covariance: Array  # (n terms, n terms)
-    log_likelihood: float
-    log_likelihood_null: float  # of the model without slopes
+    log_likelihood: float | None  # None where a family has no likelihood
+    log_likelihood_null: float | None  # of the model without slopes
     converged: bool
+    scores: Array | None = None  # (n rows, n terms)
+    bread: Array | None = None  # (n terms, n terms)
+    df: Array | None = None  # (n terms,) of Student's t; None: the normal distribution
+    limits: Array | None = None  # (n terms, 2) where they are not symmetric
+    p: Array | None = None  # (n terms,) where it is not Wald's
+    fmi: Array | None = None  # (n terms,) fraction of missing information
 
     @property
     def sound(self) -> bool:
@@ -43,7 +64,7 @@ class FamilyFit(NamedTuple):
 
     coefficients: Coefficients | None
     terms: tuple[str, ...]
-    scales: tuple[str, ...]  # one a term: log_or, log_odds or threshold
+    scales: tuple[str, ...]  # one a term, see `contracts.ESTIMATES`
     n: int
     n_events: int | None
     diagnostics: list[Diagnostic]
@@ -56,9 +77,11 @@ def not_reported(problems: list[str]) -> Diagnostic:
 
 def fit_diagnostics(fit: Coefficients) -> list[Diagnostic]:
     """Return the diagnostics that every likelihood has."""
+    told = [Diagnostic("reported", 1.0, None), Diagnostic("converged", 1.0, None)]
+    if fit.log_likelihood is None or fit.log_likelihood_null is None:
+        return told
     return [
-        Diagnostic("reported", 1.0, None),
-        Diagnostic("converged", 1.0, None),
+        *told,
         Diagnostic("log_likelihood", fit.log_likelihood, None),
         Diagnostic("log_likelihood_null", fit.log_likelihood_null, None),
         Diagnostic("mcfadden_r2", 1 - fit.log_likelihood / fit.log_likelihood_null, None),
@@ -80,6 +103,30 @@ def inflation(value: float) -> Diagnostic:
     return Diagnostic("max_variance_inflation", value, verdict if value > 10 else None)
 
 
+RATIOS = ("log_or", "log_hr", "log_rr")
+NO_EFFECT = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
+
+
+def interval(fit: Coefficients) -> tuple[Array, Array, Array]:
+    """Return lower and upper 95 % limit and two-sided p of every term.
+
+    Source: Wald statistics from the normal distribution, or from Student's t where the fit has
+    degrees of freedom; common practice. A family may bring limits and p values of its own.
+    """
+    se = np.sqrt(np.diag(fit.covariance))
+    # Student's t with infinitely many degrees of freedom is the normal distribution
+    df = np.full(len(se), np.inf) if fit.df is None else fit.df
+    half = t.ppf(0.975, df) * se
+    low, high, p = (
+        fit.estimate - half,
+        fit.estimate + half,
+        2 * t.sf(np.abs(fit.estimate / se), df),
+    )
+    if fit.limits is not None:
+        low, high = fit.limits.T
+    return low, high, p if fit.p is None else fit.p
+
+
 def estimate_rows(
     fit: FamilyFit, *, adjustment: str, exposure: str, unit_of_effect: float
 ) -> pl.DataFrame:
@@ -92,50 +139,61 @@ def estimate_rows(
     adjustment : str
         "unadjusted" or "adjusted".
     exposure : str
-        The term whose `effect` is for `unit_of_effect` more of it.
+        The term whose `effect`, and that of its products, is for `unit_of_effect` more of it.
     unit_of_effect : float, in the exposure's unit
         Effects of the other terms are for 1 more.
 
     Returns
     -------
     DataFrame
-        Wald 95 % intervals and two-sided p values from the normal distribution. An odds ratio
-        or a limit too large for a number is null.
+        A ratio or a limit too large for a number is null.
 
-    Source: Wald statistics, common practice.
+    Source: see `interval`.
     """
-    k = len(fit.terms)
+    k, made = len(fit.terms), fit.coefficients
     missing = np.full(k, np.nan)
-    estimate = missing if fit.coefficients is None else fit.coefficients.estimate
-    se = missing if fit.coefficients is None else np.sqrt(np.diag(fit.coefficients.covariance))
-    half = norm.ppf(0.975) * se
-    unit = np.array([unit_of_effect if term == exposure else 1.0 for term in fit.terms])
-    is_ratio = np.array([scale == "log_or" for scale in fit.scales], dtype=bool)
+    estimate = missing if made is None else made.estimate
+    se = missing if made is None else np.sqrt(np.diag(made.covariance))
+    low, high, p = (missing, missing, missing) if made is None else interval(made)
+    product = f"{exposure} x "
+    unit = np.array(
+        [
+            unit_of_effect if term == exposure or term.startswith(product) else 1.0
+            for term in fit.terms
+        ]
+    )
     columns = {
         "adjustment": [adjustment] * k,
         "term": list(fit.terms),
         "estimate": estimate,
         "se": se,
-        "ci_low": estimate - half,
-        "ci_high": estimate + half,
-        "p": 2 * norm.sf(np.abs(estimate / se)),
+        "ci_low": low,
+        "ci_high": high,
+        "p": p,
+        "df": missing if made is None or made.df is None else made.df,
+        "fmi": missing if made is None or made.fmi is None else made.fmi,
         "scale": list(fit.scales),
-        "effect": _ratio(estimate * unit, is_ratio),
-        "effect_ci_low": _ratio((estimate - half) * unit, is_ratio),
-        "effect_ci_high": _ratio((estimate + half) * unit, is_ratio),
+        "effect": _effects(estimate * unit, fit.scales),
+        "effect_ci_low": _effects(low * unit, fit.scales),
+        "effect_ci_high": _effects(high * unit, fit.scales),
         "n": [fit.n] * k,
         "n_events": [fit.n_events] * k,
     }
     schema = {name: column.dtype for name, column in contracts.ESTIMATES.columns.items()}
     rows = pl.DataFrame(columns, schema=schema)
-    return rows.with_columns(pl.col(pl.Float64).fill_nan(None))
+    return rows.with_columns(pl.col(pl.Float64).fill_nan(None)).with_columns(
+        df=pl.when(pl.col("df").is_finite()).then("df")
+    )
 
 
-def _ratio(log_ratio: Array, is_ratio: npt.NDArray[np.bool_]) -> Array:
-    """Turn logs of ratios into ratios; NaN for other scales and where it would overflow."""
+def _effects(estimate: Array, scales: tuple[str, ...]) -> Array:
+    """Return ratios from their logs, differences as they are, and NaN for all other scales."""
     with np.errstate(over="ignore"):
-        ratio = np.exp(log_ratio)
-    return np.where(is_ratio & np.isfinite(ratio), ratio, np.nan)
+        ratio = np.exp(estimate)
+    is_ratio = np.array([scale in RATIOS for scale in scales], dtype=bool)
+    is_difference = np.array([scale == "difference" for scale in scales], dtype=bool)
+    effect = np.where(is_ratio & np.isfinite(ratio), ratio, np.nan)
+    return np.where(is_difference, estimate, effect)
 
 
 def diagnostic_rows(diagnostics: list[Diagnostic], *, adjustment: str) -> pl.DataFrame:

@@ -4,43 +4,71 @@ from typing import NamedTuple
 
 import polars as pl
 
-from icpcohort import burden, contracts, store
+from icpcohort import contracts, immortal_time, store
+from icpcohort.models import (
+    companions,
+    curves,
+    e_values,
+    estimates,
+    follow_up,
+    imputation,
+    optimism,
+    robust,
+    wald,
+)
 from icpcohort.models import design as designs
-from icpcohort.models import estimates
 from icpcohort.models.estimates import Diagnostic
-from icpcohort.models.plan import Plan, did_you_mean, refuse
+from icpcohort.models.fitting import Model, as_rows, fit_frames
+from icpcohort.models.plan import COX, Plan, did_you_mean, refuse
 from icpcohort.models.registry import FAMILIES
 
-# Endpoints in words that stand alone; the contracts explain them by their neighbours.
-ENDPOINTS = {
-    "gose_6m": "the extended Glasgow Outcome Scale (GOSE) at 6 months",
-    "gose_6m_merged": "the GOSE at 6 months with scores 2 and 3 merged",
-    "unfavourable": "an unfavourable GOSE at 6 months",
-    "dead": "death by 6 months",
-}
 NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 
 
 class Fit(NamedTuple):
-    """The four tables of a model."""
+    """The tables of a model, and the data of its fit."""
 
     estimates: pl.DataFrame  # contracts.ESTIMATES
     diagnostics: pl.DataFrame  # contracts.DIAGNOSTICS
     flow: pl.DataFrame  # contracts.MODEL_FLOW
     dropped: pl.DataFrame  # contracts.MODEL_DROPPED
+    alternatives: pl.DataFrame  # contracts.ALTERNATIVES
+    risks: pl.DataFrame  # contracts.RISKS
+    curve: pl.DataFrame  # contracts.EXPOSURE_CURVE
+    performance: pl.DataFrame  # contracts.PERFORMANCE
+    models: tuple[Model, ...]  # for `replication`
 
 
-def fit_model(analysis: pl.DataFrame, *, plan: Plan) -> Fit:
+CONTRACTED = (
+    contracts.ESTIMATES,
+    contracts.DIAGNOSTICS,
+    contracts.MODEL_FLOW,
+    contracts.MODEL_DROPPED,
+    contracts.ALTERNATIVES,
+    contracts.RISKS,
+    contracts.EXPOSURE_CURVE,
+    contracts.PERFORMANCE,
+)
+
+
+def fit_model(
+    analysis: pl.DataFrame, *, plan: Plan, landmark_h: float, updates: pl.DataFrame | None
+) -> Fit:
     """Fit one model of the plan, unadjusted and adjusted in the same patients.
 
     Parameters
     ----------
     analysis : DataFrame, one row a window and patient
-        As `contracts.analysis`; only the columns that the plan names are used. The rows of the
-        plan's window are the cohort; its landmark has been applied to them. Rows with null in
-        the outcome, the exposure or an adjustment column leave, with a reason.
+        As `contracts.analysis`; only the columns that the plan names are used, and the times of
+        death and discharge. The rows of the plan's window are the cohort; its landmark has been
+        applied to them. Rows with null in the outcome, the exposure or an adjustment column
+        leave, with a reason, unless the plan imputes adjustment values.
     plan : Plan
         The model to fit.
+    landmark_h : float, h since time zero
+        End of the plan's window.
+    updates : DataFrame as `contracts.updates`, or None
+        The exposure day by day; only a Cox model with time-dependent exposure needs it.
 
     Returns
     -------
@@ -52,57 +80,183 @@ def fit_model(analysis: pl.DataFrame, *, plan: Plan) -> Fit:
     Raises
     ------
     ValueError
-        If the plan names a family, window or column that is not there or not of its kind; all
-        problems together.
+        If the plan names a family, window or column that is not there or not of its kind, or
+        if somebody in the rows had died or left before the landmark; all problems together.
 
-    Source: see `logistic` and `proportional_odds`.
+    Source: see the module of each family.
     """
-    refuse(f"models.{plan.name}", _misfits(analysis, plan))
-    chosen = designs.choose_rows(analysis.filter(pl.col("window") == plan.window), plan=plan)
-    asked = {"unadjusted": ()} | ({"adjusted": plan.adjust_for} if plan.adjust_for else {})
-    tables = [_fit_once(chosen, plan, name, columns) for name, columns in asked.items()]
-    made = Fit(
-        pl.concat([rows for rows, _ in tables]),
-        pl.concat([rows for _, rows in tables]),
-        chosen.flow,
-        chosen.dropped,
+    where = f"models.{plan.name}"
+    refuse(where, _misfits(analysis, plan, updates))
+    cohort = analysis.filter(pl.col("window") == plan.window)
+    refuse(where, immortal_time.refused_rows(cohort, landmark_h=landmark_h))
+    if plan.family in COX:
+        cohort = follow_up.times(
+            cohort, landmark_h=landmark_h, horizon_h=float(plan.horizon_h or 0.0)
+        )
+    chosen = designs.choose_rows(cohort, plan=plan)
+    undecided = companions.undecided(cohort, chosen, plan=plan)
+    filled, guessed = _completed(chosen.rows, undecided, plan)
+    models = tuple(
+        _fit_once(chosen, filled, plan, name, columns, updates)
+        for name, columns in _adjustments(plan).items()
     )
-    contracted = (
-        contracts.ESTIMATES,
-        contracts.DIAGNOSTICS,
-        contracts.MODEL_FLOW,
-        contracts.MODEL_DROPPED,
+    tables = _tables(models, chosen, guessed, plan, updates=updates)
+    for rows, table in zip(tables, CONTRACTED, strict=True):
+        store.check(rows, table, where)
+    return Fit._make((*tables, models))
+
+
+def _adjustments(plan: Plan) -> dict[str, tuple[str, ...]]:
+    alone = (plan.interaction,) if plan.interaction else ()
+    return {"unadjusted": alone} | ({"adjusted": plan.adjust_for} if plan.adjust_for else {})
+
+
+def _completed(
+    rows: pl.DataFrame, undecided: pl.DataFrame, plan: Plan
+) -> tuple[tuple[pl.DataFrame, ...], tuple[pl.DataFrame, ...]]:
+    """Return the rows of the fit, and those without an outcome, once an imputation."""
+    how = plan.imputation
+    if how is None or not rows.height:
+        return (rows,), (undecided,)
+    together = pl.concat([rows, undecided.select(rows.columns)])
+    if not imputation.incomplete(together, plan):
+        return (rows,), (undecided,)
+    made = imputation.complete(together, plan, how=how)
+    return (
+        tuple(frame.head(rows.height) for frame in made),
+        tuple(frame.tail(undecided.height) for frame in made),
     )
-    for rows, table in zip(made, contracted, strict=True):
-        store.check(rows, table, f"models.{plan.name}")
-    return made
 
 
 def _fit_once(
-    chosen: designs.ModelRows, plan: Plan, adjustment: str, adjust_for: tuple[str, ...]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    design = designs.build(
-        chosen.rows,
+    chosen: designs.ModelRows,
+    filled: tuple[pl.DataFrame, ...],
+    plan: Plan,
+    adjustment: str,
+    adjust_for: tuple[str, ...],
+    updates: pl.DataFrame | None,
+) -> Model:
+    frames = tuple(as_rows(frame, plan=plan, updates=updates) for frame in filled)
+    knots: tuple[float, ...] = ()
+    if plan.curve_knots and chosen.rows.height:
+        values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
+        knots = curves.knots_of(values, n_knots=plan.curve_knots)
+    found = curves.problems(knots)
+    layout = designs.lay_out(
+        pl.concat(frames) if len(frames) > 1 else frames[0],
         exposure=plan.exposure,
         adjust_for=adjust_for,
         as_categories=plan.as_categories,
+        knots=() if found else knots,
+        interaction=plan.interaction,
     )
-    family = FAMILIES[plan.family]
-    problems = designs.problems(design)
     if not chosen.rows.height:
-        problems = [f"no patient is left ({_losses(chosen.flow)})"]
-    fitted = family.fit(chosen.rows[plan.outcome], design, problems=problems)
-    rows = estimates.estimate_rows(
-        fitted,
-        adjustment=adjustment,
+        found = [f"no patient is left ({_losses(chosen.flow)})"]
+    return Model(adjustment, layout, frames, fit_frames(frames, layout, plan=plan, found=found))
+
+
+def _tables(
+    models: tuple[Model, ...],
+    chosen: designs.ModelRows,
+    guessed: tuple[pl.DataFrame, ...],
+    plan: Plan,
+    *,
+    updates: pl.DataFrame | None,
+) -> tuple[pl.DataFrame, ...]:
+    """Return the tables of the fits in the order of `CONTRACTED`."""
+    rows, told, risks, drawn, tested = [], [], [], [], []
+    for model in models:
+        rows.append(_rows(model, plan))
+        told.append(_diagnostics(model, plan, chosen))
+        risks.append(companions.risks(model, plan=plan))
+        drawn.append(companions.curve(model, plan=plan))
+        tested.append(optimism.performance(model, plan=plan))
+    beside = companions.alternatives(models, chosen.rows, guessed, plan=plan, updates=updates)
+    return (
+        pl.concat(rows),
+        pl.concat(told),
+        chosen.flow,
+        chosen.dropped,
+        beside,
+        pl.concat(risks),
+        pl.concat(drawn),
+        pl.concat(tested),
+    )
+
+
+def _rows(model: Model, plan: Plan) -> pl.DataFrame:
+    return estimates.estimate_rows(
+        model.fitted,
+        adjustment=model.adjustment,
         exposure=plan.exposure,
         unit_of_effect=plan.unit_of_effect,
     )
-    references = [
-        Diagnostic(f"reference_{name}", None, level) for name, level in design.references
+
+
+def _diagnostics(model: Model, plan: Plan, chosen: designs.ModelRows) -> pl.DataFrame:
+    told = [*model.fitted.diagnostics]
+    told += [
+        Diagnostic(f"reference_{name}", None, level) for name, level in model.layout.references
     ]
-    told = [*fitted.diagnostics, *references]
-    return rows, estimates.diagnostic_rows(told, adjustment=adjustment)
+    made = model.fitted.coefficients
+    if made:
+        told += _on_the_exposure(model, plan)
+        told += _on_imputation(model, plan, chosen.rows)
+    return estimates.diagnostic_rows(told, adjustment=model.adjustment)
+
+
+def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
+    """Return influence and E-values of a slope, or the tests of a curve or interaction."""
+    made = model.fitted.coefficients
+    assert made is not None
+    if model.layout.knots:
+        return wald.curve_tests(made, exposure=plan.exposure)
+    patients = model.frames[0]["patient_id"]
+    told = [
+        robust.influence(
+            made,
+            term=plan.exposure,
+            patients=follow_up.numbers(patients),
+            names=patients.unique().sort().to_list(),
+        )
+    ]
+    if plan.interaction:
+        return [*told, *wald.interaction_test(made, exposure=plan.exposure)]
+    row = _rows(model, plan).filter(term=plan.exposure).row(0, named=True)
+    limits = [row[name] for name in ("effect", "effect_ci_low", "effect_ci_high")]
+    if None in limits:
+        return told
+    n_events, n = model.fitted.n_events, model.fitted.n
+    spread = {one.quantity: one.value for one in model.fitted.diagnostics}.get("outcome_sd")
+    return told + e_values.diagnostics(
+        *limits,
+        scale=row["scale"],
+        common=n_events is None or n_events > e_values.COMMON * n,
+        outcome_sd=spread,
+    )
+
+
+def _on_imputation(model: Model, plan: Plan, rows: pl.DataFrame) -> list[Diagnostic]:
+    made = model.fitted.coefficients
+    if plan.imputation is None or made is None:
+        return []
+    lacking = imputation.incomplete(rows, plan)
+    share = rows.select(
+        pl.any_horizontal(pl.lit(False), *(pl.col(c).is_null() for c in lacking))
+    )
+    percent = 100 * float(share.to_series().mean() or 0.0)  # type: ignore[arg-type]
+    verdict = "likelihood, tests and influence are those of the first completed data set"
+    if len(model.frames) == 1:
+        verdict = "no adjustment value is missing, so none was imputed"
+    told = [
+        Diagnostic("n_imputations", float(len(model.frames)), verdict),
+        Diagnostic(
+            "percent_incomplete", percent, f"incomplete: {', '.join(lacking) or 'none'}"
+        ),
+    ]
+    if made.fmi is not None:
+        told.append(Diagnostic("max_missing_information", float(made.fmi.max()), None))
+    return told
 
 
 def _losses(flow: pl.DataFrame) -> str:
@@ -111,7 +265,7 @@ def _losses(flow: pl.DataFrame) -> str:
     return ", ".join(told) or "nobody is in the cohort of the window"
 
 
-def _misfits(analysis: pl.DataFrame, plan: Plan) -> list[str]:
+def _misfits(analysis: pl.DataFrame, plan: Plan, updates: pl.DataFrame | None) -> list[str]:
     """List where the plan and the analysis table do not fit together."""
     if plan.family not in FAMILIES:
         known = " or ".join(FAMILIES)
@@ -120,6 +274,16 @@ def _misfits(analysis: pl.DataFrame, plan: Plan) -> list[str]:
     found = []
     asked = [("outcome", plan.outcome), ("exposure", plan.exposure)]
     asked += [("adjust_for", name) for name in plan.adjust_for]
+    asked += [("clusters", plan.clusters)] if plan.clusters else []
+    asked += (
+        [("imputation.auxiliary", c) for c in plan.imputation.auxiliary]
+        if plan.imputation
+        else []
+    )
+    if plan.family in COX:
+        asked += [("family", name) for name in ("death_h", "left_unit_h", "gose_6m")]
+    if plan.family == "cox_time_dependent":
+        found += _lacking_updates(plan, updates)
     for key, name in asked:
         if name not in analysis.columns:
             near = did_you_mean(name, analysis.columns)
@@ -135,9 +299,11 @@ def _misfits(analysis: pl.DataFrame, plan: Plan) -> list[str]:
 def _wrong_kind(column: pl.Series, key: str, plan: Plan) -> list[str]:
     name, family = column.name, FAMILIES[plan.family]
     if key == "outcome":
-        if column.dtype != family.outcome_dtype:
+        if column.dtype not in family.outcomes:
             wants = family.outcome_in_words
             return [f"outcome: {name} is {column.dtype}; {plan.family} needs {wants}"]
+        return []
+    if key in ("clusters", "family"):
         return []
     if column.dtype == pl.Float64() and not column.drop_nulls().is_finite().all():
         return [f"{key}: {name} holds NaN or infinite; write null for missing"]
@@ -146,48 +312,22 @@ def _wrong_kind(column: pl.Series, key: str, plan: Plan) -> list[str]:
     if key == "exposure" and column.dtype == pl.Boolean() and plan.unit_of_effect != 1:
         return [f"unit_of_effect: {name} is a flag; write unit_of_effect: 1.0"]
     if column.dtype not in (*NUMBERS, pl.String()):
-        return [f"adjust_for: {name} is {column.dtype}; it must be a number, flag or text"]
+        return [f"{key}: {name} is {column.dtype}; it must be a number, flag or text"]
     if name in plan.as_categories and column.dtype == pl.Float64():
         return [f"as_categories: {name} is continuous; take it out, or group it in your table"]
+    if name == plan.interaction and column.dtype == pl.Float64():
+        return [
+            f"interaction: {name} is continuous; name a category, or group it in your table"
+        ]
+    if key == "exposure" and column.dtype == pl.Boolean() and plan.curve_knots:
+        return [f"curve_knots: {name} is a flag and has no curve; take curve_knots out"]
     return []
 
 
-def methods_sentence(plan: Plan) -> str:
-    """Return the report's sentences for one model, from its plan."""
-    if plan.family not in FAMILIES:
-        refuse(f"models.{plan.name}", [f"family: {plan.family!r} is unknown"])
-    family = FAMILIES[plan.family]
-    unit = f"{plan.unit_of_effect:g} more of it" if plan.unit_of_effect != 1 else "1 more of it"
-    return (
-        f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
-        f"{family.in_words} in the cohort of the window '{plan.window.replace('_', ' ')}'. The "
-        f"exposure was {_in_words(plan.exposure)}; its odds ratio is for {unit}. "
-        f"{family.direction} "
-        f"{_adjustment(plan)} Patients with an unknown outcome, exposure or adjustment value "
-        "were left out (complete cases). Intervals are 95 % Wald intervals and p values are "
-        "two-sided. No estimate is reported where a term separates the outcome, where terms "
-        f"are collinear, or where {family.too_few}."
-    )
-
-
-def _adjustment(plan: Plan) -> str:
-    if not plan.adjust_for:
-        return f"No adjustment was made. Reason: {plan.reason.strip().rstrip('.')}."
-    columns = "; ".join(_in_words(name) for name in plan.adjust_for)
-    levels = (
-        f" Entered one level at a time against the most frequent level: "
-        f"{', '.join(plan.as_categories)}."
-        if plan.as_categories
-        else ""
-    )
-    return (
-        "The model was fitted unadjusted and, in the same patients, adjusted for: "
-        f"{columns}.{levels} Reason for the adjustment: {plan.reason.strip().rstrip('.')}."
-    )
-
-
-def _in_words(name: str) -> str:
-    """The column's meaning and its name; the name alone if the contracts do not know it."""
-    known = {column: known.about for column, known in contracts.analysis({}).columns.items()}
-    about = (known | ENDPOINTS).get(name) or burden.column_words(name)
-    return f"{about} ({name})" if about else name
+def _lacking_updates(plan: Plan, updates: pl.DataFrame | None) -> list[str]:
+    if updates is None:
+        return ["family: cox_time_dependent needs the exposure day by day (updates.parquet)"]
+    if plan.exposure not in updates.columns:
+        near = did_you_mean(plan.exposure, updates.columns)
+        return [f"exposure: {plan.exposure!r} is not followed day by day{near}"]
+    return []

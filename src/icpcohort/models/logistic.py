@@ -4,7 +4,7 @@ import warnings
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
+from scipy.special import expit
 from scipy.stats import rankdata
 from statsmodels.discrete.discrete_model import Logit
 from statsmodels.tools.sm_exceptions import ConvergenceWarning
@@ -12,8 +12,13 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, separation
 from icpcohort.models.design import Array, Design
-from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit
+from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
 
+R_FIT = """
+fit <- glm(y ~ X, family = binomial, control = list(epsilon = 1e-14, maxit = 100))
+scores <- cbind(1, X) * (y - fitted(fit))
+finish(coef(fit), vcov(fit), scores = scores)
+"""
 MIN_EVENTS = 5  # fewer events or non-events are not modelled: the project's own rule
 
 
@@ -52,30 +57,38 @@ def fit_logit(y: npt.NDArray[np.bool_], X: Array, *, terms: tuple[str, ...]) -> 
         float(fit.llf),
         float(len(y) * np.sum(shares * np.log(shares))),
         bool(fit.mle_retvals["converged"]),
+        scores=np.column_stack([np.ones(len(y)), X]) * (y - fit.predict())[:, None],
+        bread=covariance,
     )
 
 
-def fit(outcome: pl.Series, design: Design, *, problems: list[str]) -> FamilyFit:
+def risk(estimate: Array, X: Array) -> Array:
+    """Return each row's probability of the outcome."""
+    return np.asarray(expit(estimate[0] + X @ estimate[1:]), dtype=np.float64)
+
+
+def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit:
     """Fit a logistic regression, or say why there is none.
 
     Parameters
     ----------
-    outcome : Series of Boolean, no nulls
-        True is the event.
+    response : Response
+        The outcome is a flag, and true is the event.
     design : Design
-        As many rows as `outcome`.
+        As many rows as `response`.
     problems : list of str
         What is wrong already; with any problem nothing is estimated.
 
     Source: see `fit_logit`.
     """
+    outcome = response.outcome
     y = outcome.to_numpy().astype(bool)
-    found = _problems(y, design, outcome.name, problems)
+    found = too_few(y, design, outcome.name, problems) or separated(y, design)
     coefficients = None if found else fit_logit(y, design.matrix, terms=design.terms)
     if coefficients and not coefficients.sound:
         coefficients, found = None, ["the likelihood did not converge to finite estimates"]
     if coefficients:
-        told = _diagnostics(y, design, coefficients)
+        told = diagnostics(y, design, coefficients)
     else:
         told = [estimates.not_reported(found)]
     told.append(
@@ -86,10 +99,10 @@ def fit(outcome: pl.Series, design: Design, *, problems: list[str]) -> FamilyFit
     return FamilyFit(coefficients, terms, scales, len(y), int(y.sum()), told)
 
 
-def _problems(
+def too_few(
     y: npt.NDArray[np.bool_], design: Design, outcome: str, problems: list[str]
 ) -> list[str]:
-    """Add to `problems` what the outcome forbids; look for separation only without any."""
+    """Return `problems` and, beside them, a number of events that carries no model."""
     found = list(problems)
     n_events, k = int(y.sum()), len(design.terms)
     fewer = min(n_events, len(y) - n_events)
@@ -100,12 +113,13 @@ def _problems(
         )
     elif len(y) and k > fewer:
         found.append(f"{k} terms for {fewer} patients in the smaller outcome group")
-    return found or _separated(y, design)
+    return found
 
 
-def _diagnostics(
+def diagnostics(
     y: npt.NDArray[np.bool_], design: Design, fitted: Coefficients
 ) -> list[Diagnostic]:
+    """Return the diagnostics that every family with a yes-or-no outcome has."""
     fewer = min(int(y.sum()), int((~y).sum()))
     return [
         *estimates.fit_diagnostics(fitted),
@@ -131,7 +145,8 @@ def c_statistic(y: npt.NDArray[np.bool_], score: Array) -> float:
     return (rank_sum - n_events * (n_events + 1) / 2) / n_pairs
 
 
-def _separated(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
+def separated(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
+    """Name the terms that separate the outcome, if any do."""
     with_intercept = np.column_stack(
         [np.ones(len(y)), designs.standardise(design.matrix).matrix]
     )

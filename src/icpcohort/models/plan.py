@@ -3,11 +3,53 @@
 import difflib
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
+from typing import Any
 
 from icpcohort import contracts
 
-MISSING_DATA = ("complete_cases",)
+MISSING_DATA = ("complete_cases", "multiple_imputation")
+PURPOSES = ("association", "prediction")
+COMPARISON_METHODS = ("holm", "hochberg")
+COX = ("cox_landmark", "cox_time_dependent")
+WITH_CLUSTERS = ("logistic", "modified_poisson", "linear", "gee", *COX)
+WITH_PREDICTION = ("logistic", "firth_logistic", "cox_landmark")
+WITH_DELTAS = (
+    "logistic",
+    "firth_logistic",
+    "modified_poisson",
+    "gee",
+    "proportional_odds",
+    "linear",
+)
+KNOTS = (3, 4, 5)
+
+
+@dataclass(frozen=True)
+class Imputation:
+    """How missing adjustment values are filled in, and what is tried beside it."""
+
+    min_imputations: int
+    n_cycles: int
+    seed: int
+    auxiliary: tuple[str, ...]  # columns that help to impute and are not adjusted for
+    deltas: tuple[float, ...]  # shifts of unknown outcomes: log odds, or SD of a number
+
+
+@dataclass(frozen=True)
+class Bootstrap:
+    """How often a prediction is fitted again to see its optimism."""
+
+    repeats: int
+    seed: int
+
+
+@dataclass(frozen=True)
+class Comparisons:
+    """Models whose exposures are tested together, and the rule that holds their p values."""
+
+    group: str
+    method: str
 
 
 @dataclass(frozen=True)
@@ -31,6 +73,16 @@ class Plan:
     as_categories: tuple[str, ...]
     reason: str
     missing_data: str
+    # What follows may be left out of the block: then it is not done.
+    purpose: str = "association"
+    clusters: str | None = None
+    horizon_h: float | None = None
+    risks_at: tuple[float, ...] = ()
+    curve_knots: int | None = None
+    interaction: str | None = None
+    imputation: Imputation | None = None
+    bootstrap: Bootstrap | None = None
+    comparisons: Comparisons | None = None
 
     def __post_init__(self) -> None:
         """Refuse a plan whose fields contradict each other."""
@@ -45,7 +97,8 @@ def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
     name : str
         The block's name, which names the folder of its results.
     block : mapping
-        Every field of `Plan` but `name`, and nothing else.
+        Every field of `Plan` but `name`, and nothing else; those that have a default may be
+        left out.
 
     Raises
     ------
@@ -54,20 +107,67 @@ def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
 
     Source: the project's own format.
     """
-    kinds = {field.name: field.type for field in fields(Plan) if field.name != "name"}
+    refuse(f"models.{name}", _faults(Plan, block, known=("name",)))
+    made: Plan = _build(Plan, block, name=name)
+    return made
+
+
+def contradictions(name: str, *, block: Mapping[str, object]) -> list[str]:
+    """List how the keys of a block contradict each other; none where a key is mistyped."""
+    if _faults(Plan, block, known=("name",)):
+        return []
+    try:
+        _build(Plan, block, name=name)
+    except ValueError as error:
+        return [line.strip() for line in str(error).splitlines()[1:]]
+    return []
+
+
+def _faults(kind: Any, block: Mapping[str, object], *, known: tuple[str, ...]) -> list[str]:
+    """List the unknown, missing and mistyped keys of a block and of the blocks in it."""
+    asked = {field.name: field for field in fields(kind) if field.name not in known}
     found = [
-        f"{key}: unknown key{did_you_mean(key, kinds)}" for key in block if key not in kinds
+        f"{key}: unknown key{did_you_mean(key, asked)}" for key in block if key not in asked
     ]
-    found += [f"{key}: missing; write it" for key in kinds if key not in block]
-    for key, kind in kinds.items():
+    found += [
+        f"{key}: missing; write it"
+        for key, field in asked.items()
+        if key not in block and field.default is MISSING
+    ]
+    for key, field in asked.items():
         if key in block:
-            found += _mistyped(key, block[key], kind)
-    refuse(f"models.{name}", found)
-    values = {
-        key: tuple(value) if isinstance(value, list) else value for key, value in block.items()
-    }
-    values["unit_of_effect"] = float(str(block["unit_of_effect"]))
-    return Plan(name=name, **values)  # type: ignore[arg-type]  # types were checked above
+            wrong = _mistyped(key, block[key], field.type)
+            found += wrong
+            inner = block[key]
+            if not wrong and isinstance(inner, Mapping):
+                found += [
+                    f"{key}.{line}" for line in _faults(BLOCKS[field.type], inner, known=())
+                ]
+    return found
+
+
+def _build(kind: Any, block: Mapping[str, object], **given: str) -> Any:
+    """Build a dataclass from a block without faults."""
+    types = {field.name: field.type for field in fields(kind)}
+    return kind(**given, **{key: _value(value, types[key]) for key, value in block.items()})
+
+
+def _value(value: object, kind: object) -> object:
+    """Return a checked value in the type of its field."""
+    if isinstance(value, Mapping):
+        return _build(BLOCKS[kind], value)
+    if isinstance(value, list | tuple):
+        return (
+            tuple(float(str(v)) for v in value) if kind == tuple[float, ...] else tuple(value)
+        )
+    return float(str(value)) if kind in (float, float | None) else value
+
+
+BLOCKS: dict[object, Any] = {
+    Imputation | None: Imputation,
+    Bootstrap | None: Bootstrap,
+    Comparisons | None: Comparisons,
+}
 
 
 def did_you_mean(name: str, known: Collection[str]) -> str:
@@ -84,24 +184,32 @@ def refuse(where: str, found: Collection[str]) -> None:
 
 
 def _mistyped(key: str, value: object, kind: object) -> list[str]:
-    if kind is str:
-        right = isinstance(value, str) and bool(value.strip())
-        return [] if right else [f"{key}: {value!r} is not a text; write one"]
-    if kind is float:
-        right = isinstance(value, int | float) and not isinstance(value, bool)
-        return [] if right else [f"{key}: {value!r} is not a number; write for example 1.0"]
-    right = isinstance(value, list | tuple) and all(isinstance(name, str) for name in value)
-    return [] if right else [f"{key}: {value!r} is not a list of columns; write [] for none"]
+    if kind in BLOCKS:
+        right, words = isinstance(value, Mapping), "a block of keys; write its keys below it"
+    elif kind in (str, str | None):
+        right, words = isinstance(value, str) and bool(value.strip()), "a text; write one"
+    elif kind in (float, float | None):
+        right, words = _is_number(value), "a number; write for example 1.0"
+    elif kind in (int, int | None):
+        right, words = type(value) is int, "a whole number; write for example 4"
+    else:
+        numbers = kind == tuple[float, ...]
+        right = isinstance(value, list | tuple) and all(
+            _is_number(v) if numbers else isinstance(v, str) for v in value
+        )
+        words = f"a list of {'numbers' if numbers else 'columns'}; write [] for none"
+    return [] if right else [f"{key}: {value!r} is not {words}"]
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _contradictions(plan: Plan) -> list[str]:
     found = []
     if not math.isfinite(plan.unit_of_effect) or plan.unit_of_effect <= 0:
         found.append(f"unit_of_effect: {plan.unit_of_effect} is not above 0; write 1.0")
-    if plan.missing_data not in MISSING_DATA:
-        found.append(
-            f"missing_data: {plan.missing_data!r} is unknown; write {' or '.join(MISSING_DATA)}"
-        )
+    found += _unknown_choices(plan) + _parts_that_do_not_fit(plan)
     for name in plan.as_categories:
         if name not in plan.adjust_for:
             near = did_you_mean(name, plan.adjust_for)
@@ -109,10 +217,67 @@ def _contradictions(plan: Plan) -> list[str]:
     right_side = (plan.exposure, *plan.adjust_for)
     for name in sorted({name for name in right_side if right_side.count(name) > 1}):
         found.append(f"adjust_for: {name!r} stands twice, counting the exposure; write it once")
-    for name in dict.fromkeys(right_side):
+    auxiliary = plan.imputation.auxiliary if plan.imputation else ()
+    for name in dict.fromkeys((*right_side, *auxiliary)):
         if name in contracts.KNOWN_AFTERWARDS or name == plan.outcome:
             found.append(
                 f"{name}: known only after the exposure window, so it can be neither exposure "
                 "nor adjustment; take it out"
             )
     return found
+
+
+def _unknown_choices(plan: Plan) -> list[str]:
+    asked = [
+        ("missing_data", plan.missing_data, MISSING_DATA),
+        ("purpose", plan.purpose, PURPOSES),
+    ]
+    if plan.comparisons:
+        asked.append(("comparisons.method", plan.comparisons.method, COMPARISON_METHODS))
+    found = [
+        f"{key}: {value!r} is unknown; write {' or '.join(choices)}"
+        for key, value, choices in asked
+        if value not in choices
+    ]
+    if plan.curve_knots is not None and plan.curve_knots not in KNOTS:
+        found.append(f"curve_knots: {plan.curve_knots} is not one of 3, 4, 5; write 4")
+    return found
+
+
+def _parts_that_do_not_fit(plan: Plan) -> list[str]:
+    """List optional keys that the family or another key forbids, or needs."""
+    family, imputing = plan.family, plan.missing_data == "multiple_imputation"
+    deltas = plan.imputation.deltas if plan.imputation else ()
+    modifier = plan.interaction
+    rules = {
+        f"horizon_h: missing; {family} follows patients to a stated hour, write 4383.0 for "
+        "6 months": family in COX and plan.horizon_h is None,
+        f"horizon_h: {family} has no follow-up; take it out": family not in COX
+        and plan.horizon_h is not None,
+        "clusters: missing; gee needs them, write clusters: centre": family == "gee"
+        and plan.clusters is None,
+        f"clusters: not offered for {family}; take it out, or write one of "
+        f"{', '.join(WITH_CLUSTERS)}": plan.clusters is not None
+        and family not in WITH_CLUSTERS,
+        f"risks_at: an exposure that changes with time gives {family} no absolute risk; write "
+        "cox_landmark, or take it out": family == "cox_time_dependent" and bool(plan.risks_at),
+        "imputation: missing; multiple_imputation needs its block": imputing
+        and plan.imputation is None,
+        "imputation: nothing is imputed with complete_cases; take it out": not imputing
+        and plan.imputation is not None,
+        f"imputation.deltas: not offered for {family}; write []": bool(deltas)
+        and family not in WITH_DELTAS,
+        f"purpose: prediction is offered for {', '.join(WITH_PREDICTION)} with complete_cases; "
+        "write association": plan.purpose == "prediction"
+        and (family not in WITH_PREDICTION or imputing),
+        "bootstrap: missing; a prediction needs its block": plan.purpose == "prediction"
+        and plan.bootstrap is None,
+        "bootstrap: only a prediction is fitted again; take it out": plan.purpose
+        != "prediction"
+        and plan.bootstrap is not None,
+        f"interaction: {modifier!r} is not in adjust_for; add it there": modifier is not None
+        and modifier not in plan.adjust_for,
+        "interaction: not together with curve_knots; take one out": modifier is not None
+        and plan.curve_knots is not None,
+    }
+    return [words for words, holds in rules.items() if holds]

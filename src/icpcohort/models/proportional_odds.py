@@ -5,16 +5,25 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 from scipy.special import expit, log_expit
 from scipy.stats import chi2
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, separation
 from icpcohort.models.design import Array, Design
-from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit
+from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
 
 Levels = npt.NDArray[np.int64]
+
+# polr writes zeta - X b; on scaled columns its optimiser comes closer to the maximum.
+R_FIT = """
+spread <- apply(X, 2, sd); S <- sweep(X, 2, spread, "/"); score <- factor(y, ordered = TRUE)
+fit <- MASS::polr(score ~ S, Hess = TRUE, control = list(reltol = 1e-16, maxit = 5000))
+k <- ncol(X); cuts <- length(fit$zeta)
+back <- diag(c(rep(1, cuts), -1 / spread))[, , drop = FALSE]
+order <- c(k + seq_len(cuts), seq_len(k))
+finish(drop(back %*% c(fit$zeta, coef(fit))), back %*% vcov(fit)[order, order] %*% t(back))
+"""
 
 MIN_OUTSIDE = 5  # patients outside the most frequent score: the project's own rule
 MAX_STEPS = 100
@@ -83,7 +92,16 @@ def fit_ordered(
     inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
     estimate, covariance = designs.unscale(parameters, inverse, scaled=scaled)
     cuts = _cuts(labels)
-    return Coefficients((*cuts, *terms), estimate, covariance, value, null, converged)
+    return Coefficients(
+        (*cuts, *terms),
+        estimate,
+        covariance,
+        value,
+        null,
+        converged,
+        scores=_scores(estimate, y, X, len(theta)),
+        bread=covariance,
+    )
 
 
 def _cuts(labels: tuple[str, ...]) -> tuple[str, ...]:
@@ -121,7 +139,7 @@ def _likelihood(
     high, low, A, B = _bounds(parameters, y, X, n_cuts)
     gap = high - low
     w = np.exp(-gap) / -np.expm1(-gap)
-    gradient = A.T @ (expit(-high) + w) - B.T @ (expit(low) + w)
+    gradient = _scores(parameters, y, X, n_cuts).sum(axis=0)
     curve = w * (1 + w)
     high_curve = expit(high) * expit(-high) + curve
     low_curve = expit(low) * expit(-low) + curve
@@ -129,6 +147,21 @@ def _likelihood(
     information = A.T @ (high_curve[:, None] * A) + B.T @ (low_curve[:, None] * B)
     value = _log_likelihood(parameters, y, X, n_cuts)
     return value, gradient, information - cross - cross.T
+
+
+def _scores(parameters: Array, y: Levels, X: Array, n_cuts: int) -> Array:
+    """Return each patient's part of the gradient."""
+    high, low, A, B = _bounds(parameters, y, X, n_cuts)
+    w = np.exp(low - high) / -np.expm1(low - high)
+    parts = A * (expit(-high) + w)[:, None] - B * (expit(low) + w)[:, None]
+    return np.asarray(parts, dtype=np.float64)
+
+
+def risk(estimate: Array, X: Array) -> Array:
+    """Return each row's probability of a score at or below each cut, shape (n rows, n cuts)."""
+    slopes = estimate[len(estimate) - X.shape[1] :]
+    thresholds = estimate[: len(estimate) - X.shape[1]]
+    return np.asarray(expit(thresholds + (X @ slopes)[:, None]), dtype=np.float64)
 
 
 def _climb(start: Array, step: Array, value: float, y: Levels, X: Array, n_cuts: int) -> Array:
@@ -199,20 +232,22 @@ def _own_slopes(y: Levels, Z: Array, eta: Array) -> tuple[Array, Array]:
     return (residual.T @ Z).ravel(), information
 
 
-def fit(outcome: pl.Series, design: Design, *, problems: list[str]) -> FamilyFit:
+def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit:
     """Fit a proportional-odds model of a score, or say why there is none.
 
     Parameters
     ----------
-    outcome : Series of Int64, no nulls
-        Higher is better. A score that nobody has is absent: its neighbours share one cut.
+    response : Response
+        The outcome is a score, higher being better. A score that nobody has is absent: its
+        neighbours share one cut.
     design : Design
-        As many rows as `outcome`.
+        As many rows as `response`.
     problems : list of str
         What is wrong already; with any problem nothing is estimated.
 
     Source: see `fit_ordered` and `score_test`.
     """
+    outcome = response.outcome
     scores, ranks, counts = np.unique(
         outcome.to_numpy(), return_inverse=True, return_counts=True
     )

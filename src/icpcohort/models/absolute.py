@@ -1,0 +1,113 @@
+"""Absolute risks: what the model expects had every patient the same stated exposure."""
+
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+from scipy.special import expit, logit
+from scipy.stats import norm
+
+from icpcohort import contracts
+from icpcohort.models import design as designs
+from icpcohort.models.design import Array, Layout
+from icpcohort.models.estimates import Coefficients
+
+Risk = Callable[[Array, Array], Array]
+STEP = 1e-5  # of a standard error, relative to it, in numerical derivatives
+
+
+class Standardised(NamedTuple):
+    """Mean risks at each exposure value, and their covariance."""
+
+    risk: Array  # (n values,)
+    covariance: Array  # (n values, n values)
+
+
+def standardise(
+    risk: Risk, made: Coefficients, matrices: Sequence[Sequence[Array]], *, cut: int | None
+) -> Standardised:
+    """Average each patient's risk over the patients, at each exposure value.
+
+    Parameters
+    ----------
+    risk : function of (estimate, X)
+        (n,) or, of a score, (n, n cuts).
+    made : Coefficients
+    matrices : a list for each value, one matrix for each completed data set
+    cut : int, or None
+        Which column of the risk.
+
+    Returns
+    -------
+    Standardised
+        The covariance is that of the coefficients carried over (delta method, numerical
+        derivatives); the patients are taken as they are.
+
+    Source: standardisation (g-computation), common practice; delta method, common practice.
+    """
+    se = np.sqrt(np.diag(made.covariance))
+
+    def means(estimate: Array) -> Array:
+        found = []
+        for completed in matrices:
+            each = [risk(estimate, X) for X in completed]
+            found.append(np.mean([(r if cut is None else r[:, cut]).mean() for r in each]))
+        return np.array(found)
+
+    slopes = np.column_stack(
+        [
+            (means(made.estimate + step) - means(made.estimate - step)) / (2 * STEP * se[i])
+            for i, step in enumerate(np.diag(STEP * se))
+        ]
+    )
+    return Standardised(means(made.estimate), slopes @ made.covariance @ slopes.T)
+
+
+def rows_of(
+    found: Standardised,
+    *,
+    values: Sequence[float],
+    bounded: bool,
+    adjustment: str,
+    outcome: str,
+    n: int,
+) -> pl.DataFrame:
+    """Return rows of `contracts.RISKS`; limits of a risk go through its log odds."""
+    z = float(norm.ppf(0.975))
+    se = np.sqrt(np.diag(found.covariance))
+    low, high = found.risk - z * se, found.risk + z * se
+    inside = (found.risk > 0) & (found.risk < 1)
+    if bounded and inside.all():
+        half = z * se / (found.risk * (1 - found.risk))
+        low, high = expit(logit(found.risk) - half), expit(logit(found.risk) + half)
+    difference = found.risk - found.risk[0]
+    V = found.covariance
+    spread = z * np.sqrt(np.clip(np.diag(V) + V[0, 0] - 2 * V[0], 0, None))
+    columns = {
+        "adjustment": [adjustment] * len(values),
+        "outcome": [outcome] * len(values),
+        "exposure_value": [float(value) for value in values],
+        "risk": found.risk,
+        "ci_low": low,
+        "ci_high": high,
+        "difference": difference,
+        "difference_ci_low": difference - spread,
+        "difference_ci_high": difference + spread,
+        "n": [n] * len(values),
+    }
+    schema = {name: column.dtype for name, column in contracts.RISKS.columns.items()}
+    return pl.DataFrame(columns, schema=schema).with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def matrices_at(
+    frames: Sequence[pl.DataFrame], layout: Layout, *, exposure: str, values: Sequence[float]
+) -> list[list[Array]]:
+    """Return, for each exposure value, the matrix of each completed data set at it."""
+    return [
+        [
+            designs.fill(frame.with_columns(pl.lit(value).alias(exposure)), layout).matrix
+            for frame in frames
+        ]
+        for value in values
+    ]

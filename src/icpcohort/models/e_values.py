@@ -1,0 +1,73 @@
+"""E-values: how strong an unmeasured confounder must be to explain an effect away."""
+
+import numpy as np
+
+from icpcohort.models.estimates import Diagnostic
+
+COMMON = 0.15  # an outcome in more patients than this is common
+VERDICT = (
+    "an unmeasured confounder would need this risk ratio with both exposure and outcome, above "
+    "the adjustment, to explain the {what} away"
+)
+
+
+def e_value(risk_ratio: float) -> float:
+    """Return RR + sqrt(RR (RR - 1)), after turning a ratio below 1 over.
+
+    Source: VanderWeele and Ding 2017, Ann Intern Med 167:268.
+    """
+    ratio = max(risk_ratio, 1 / risk_ratio)
+    return float(ratio + np.sqrt(ratio * (ratio - 1)))
+
+
+def as_risk_ratio(
+    effect: float, *, scale: str, common: bool, outcome_sd: float | None
+) -> float:
+    """Return the risk ratio that an effect of another kind is about.
+
+    Parameters
+    ----------
+    effect : float
+        Odds, hazard or risk ratio, or a difference.
+    scale : {"log_or", "log_hr", "log_rr", "difference"}
+    common : bool
+        The outcome is in more than 15 % of the patients, so odds and hazard ratios are
+        farther from 1 than the risk ratio.
+    outcome_sd : float, or None
+        Needed for a difference.
+
+    Source: VanderWeele 2017, Biometrics 73:1171 (sqrt(OR)); VanderWeele and Ding 2017 (hazard
+    ratio; exp(0.91 d) of a standardised difference); all from memory.
+    """
+    if scale == "difference":
+        return float(np.exp(0.91 * effect / outcome_sd)) if outcome_sd else np.nan
+    if not common or scale == "log_rr":
+        return effect
+    if scale == "log_or":
+        return float(np.sqrt(effect))
+    return float((1 - 0.5 ** np.sqrt(effect)) / (1 - 0.5 ** np.sqrt(1 / effect)))
+
+
+def diagnostics(
+    effect: float,
+    low: float,
+    high: float,
+    *,
+    scale: str,
+    common: bool,
+    outcome_sd: float | None,
+) -> list[Diagnostic]:
+    """Return the E-value of an effect, and of its nearer limit: 1 where that passes none."""
+    null = 0.0 if scale == "difference" else 1.0
+    nearer = low if effect > null else high
+    passed = low <= null <= high
+
+    def value(of: float) -> float:
+        return e_value(as_risk_ratio(of, scale=scale, common=common, outcome_sd=outcome_sd))
+
+    return [
+        Diagnostic("e_value", value(effect), VERDICT.format(what="estimate")),
+        Diagnostic(
+            "e_value_limit", 1.0 if passed else value(nearer), VERDICT.format(what="interval")
+        ),
+    ]

@@ -1,0 +1,80 @@
+"""Fitting: one layout of terms in one table of rows, or in several imputed ones."""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from icpcohort.models import design as designs
+from icpcohort.models import follow_up, pooling, robust
+from icpcohort.models.design import Layout
+from icpcohort.models.estimates import FamilyFit, Response
+from icpcohort.models.plan import COX, Plan
+from icpcohort.models.registry import FAMILIES
+
+
+class Model(NamedTuple):
+    """One fit with the rows it was made of: one table, or one for each imputation."""
+
+    adjustment: str
+    layout: Layout
+    frames: tuple[pl.DataFrame, ...]
+    fitted: FamilyFit
+
+
+def as_rows(frame: pl.DataFrame, *, plan: Plan, updates: pl.DataFrame | None) -> pl.DataFrame:
+    """Return the rows that a family takes: one a patient, or one a patient and day at risk."""
+    if plan.family not in COX:
+        return frame
+    if plan.family == "cox_time_dependent" and updates is not None:
+        return follow_up.start_stop(frame, updates=updates, exposure=plan.exposure)
+    return frame.with_columns(entry_h=pl.col("landmark_h"), exit_h=pl.col("follow_up_h"))
+
+
+def fit_frames(
+    frames: Sequence[pl.DataFrame], layout: Layout, *, plan: Plan, found: list[str]
+) -> FamilyFit:
+    """Fit a layout in each completed data set, and pool the fits if there are several.
+
+    The diagnostics are those of the first. A fit that fails in one data set is not reported.
+    """
+    family = FAMILIES[plan.family]
+    fits = []
+    for frame in frames:
+        design = designs.fill(frame, layout)
+        response = response_of(frame, plan=plan)
+        problems = found or designs.problems(design)
+        fitted = _named_parts(family.fit(response, design, problems=problems), layout)
+        if plan.family != "gee":
+            fitted = robust.between_clusters(fitted, response)
+        fits.append(fitted)
+        if fitted.coefficients is None:
+            return fitted
+    if len(fits) == 1:
+        return fits[0]
+    pooled = pooling.pool([f.coefficients for f in fits if f.coefficients], n=fits[0].n)
+    return fits[0]._replace(coefficients=pooled)
+
+
+def _named_parts(fitted: FamilyFit, layout: Layout) -> FamilyFit:
+    """Mark the coefficients of a curve's parts: each alone has no effect to show."""
+    parts = {term.name for term in layout.terms if term.factors[0].part is not None}
+    scales = tuple(
+        "spline" if term in parts else scale
+        for term, scale in zip(fitted.terms, fitted.scales, strict=True)
+    )
+    return fitted._replace(scales=scales)
+
+
+def response_of(frame: pl.DataFrame, *, plan: Plan) -> Response:
+    """Return what is explained, from the rows of a fit."""
+    timed = plan.family in COX
+    return Response(
+        frame["died"].alias(plan.outcome) if timed else frame[plan.outcome],
+        frame["entry_h"].to_numpy().astype(np.float64) if timed else None,
+        frame["exit_h"].to_numpy().astype(np.float64) if timed else None,
+        follow_up.numbers(frame["patient_id"]),
+        follow_up.numbers(frame[plan.clusters]) if plan.clusters else None,
+        plan.horizon_h,
+    )

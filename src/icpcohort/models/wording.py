@@ -1,0 +1,131 @@
+"""Wording: what the methods text says of a model, from its plan."""
+
+from icpcohort import burden, contracts
+from icpcohort.models.plan import COX, Plan, refuse
+from icpcohort.models.registry import FAMILIES
+
+# Endpoints in words that stand alone; the contracts explain them by their neighbours.
+ENDPOINTS = {
+    "gose_6m": "the extended Glasgow Outcome Scale (GOSE) at 6 months",
+    "gose_6m_merged": "the GOSE at 6 months with scores 2 and 3 merged",
+    "unfavourable": "an unfavourable GOSE at 6 months",
+    "unfavourable_sliding": "a GOSE below the cut of the patient's prognostic band",
+    "dead": "death by 6 months",
+    "dead_by_horizon": "death by the horizon of the settings",
+}
+
+
+def methods_sentence(plan: Plan) -> str:
+    """Return the report's sentences for one model, from its plan."""
+    if plan.family not in FAMILIES:
+        refuse(f"models.{plan.name}", [f"family: {plan.family!r} is unknown"])
+    family = FAMILIES[plan.family]
+    unit = f"{plan.unit_of_effect:g} more of it" if plan.unit_of_effect != 1 else "1 more of it"
+    wald = "profile intervals" if plan.family == "firth_logistic" else "Wald intervals"
+    return " ".join(
+        [
+            f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
+            f"{family.in_words} in the cohort of the window '{plan.window.replace('_', ' ')}'.",
+            f"The exposure was {_in_words(plan.exposure)}; its {family.effect} is for {unit}.",
+            family.direction,
+            _adjustment(plan),
+            *_options(plan, effect=family.effect),
+            _missing(plan),
+            f"Intervals are 95 % {wald} and p values are two-sided. No estimate is reported "
+            "where a term separates the outcome, where terms are collinear, or where "
+            f"{family.too_few}.",
+        ]
+    )
+
+
+def _options(plan: Plan, *, effect: str) -> list[str]:
+    """Return a sentence for each optional key of the plan."""
+    told = []
+    if plan.horizon_h is not None:
+        told.append(
+            f"Follow-up ran from the landmark to {plan.horizon_h:g} h after time zero; a "
+            "patient alive by the outcome score counts as followed to the end, others until "
+            "they left the unit."
+        )
+    if plan.clusters:
+        told.append(
+            f"Standard errors are robust between clusters ({_in_words(plan.clusters)}), with "
+            "Student's t for the number of clusters less one."
+        )
+    if plan.curve_knots:
+        told.append(
+            f"The exposure entered as a restricted cubic spline with {plan.curve_knots} knots; "
+            "its curve is against the median exposure, and two Wald tests look at the exposure "
+            "as a whole and at its departure from a straight line."
+        )
+    if plan.interaction:
+        told.append(
+            f"The {effect} of the exposure was allowed to differ between the levels of "
+            f"{_in_words(plan.interaction)}, with one Wald test of the differences."
+        )
+    if plan.risks_at:
+        told.append(
+            "Absolute risks are means over the patients, had each of them the stated exposure; "
+            "their intervals carry the uncertainty of the coefficients (delta method)."
+        )
+    if plan.bootstrap:
+        told.append(
+            "Discrimination and calibration were corrected for optimism by fitting the model "
+            f"again in {plan.bootstrap.repeats} bootstrap samples."
+        )
+    if plan.comparisons:
+        told.append(
+            f"Its p value is one of the group '{plan.comparisons.group}', held together by the "
+            f"method of {plan.comparisons.method.capitalize()}."
+        )
+    return told
+
+
+def _missing(plan: Plan) -> str:
+    if plan.imputation is None:
+        return (
+            "Patients with an unknown outcome, exposure or adjustment value were left out "
+            "(complete cases)."
+        )
+    how = plan.imputation
+    helped = f", helped by {', '.join(map(_in_words, how.auxiliary))}" if how.auxiliary else ""
+    outcome = "death and its cumulative hazard" if plan.family in COX else "the outcome"
+    told = (
+        "Patients with an unknown outcome or exposure were left out. Missing adjustment "
+        "values were imputed by chained equations with predictive mean matching, from the "
+        f"exposure, {outcome} and the adjustment values{helped}; at least "
+        f"{how.min_imputations} times, or as often as the percentage of incomplete patients, "
+        f"with {how.n_cycles} cycles (seed {how.seed}). Estimates were pooled by Rubin's rules "
+        "with the degrees of freedom of Barnard and Rubin; complete cases stand beside them."
+    )
+    if how.deltas:
+        shifts = ", ".join(f"{delta:+g}" for delta in how.deltas)
+        told += (
+            " To see what follows if outcomes are not missing at random, unknown outcomes were "
+            f"drawn from the adjusted model with a shift of {shifts} (log odds, or standard "
+            "deviations of a number)."
+        )
+    return told
+
+
+def _adjustment(plan: Plan) -> str:
+    if not plan.adjust_for:
+        return f"No adjustment was made. Reason: {plan.reason.strip().rstrip('.')}."
+    columns = "; ".join(_in_words(name) for name in plan.adjust_for)
+    levels = (
+        f" Entered one level at a time against the most frequent level: "
+        f"{', '.join(plan.as_categories)}."
+        if plan.as_categories
+        else ""
+    )
+    return (
+        "The model was fitted unadjusted and, in the same patients, adjusted for: "
+        f"{columns}.{levels} Reason for the adjustment: {plan.reason.strip().rstrip('.')}."
+    )
+
+
+def _in_words(name: str) -> str:
+    """The column's meaning and its name; the name alone if the contracts do not know it."""
+    known = {column: known.about for column, known in contracts.analysis({}).columns.items()}
+    about = (known | ENDPOINTS).get(name) or burden.column_words(name)
+    return f"{about} ({name})" if about else name

@@ -1,0 +1,17 @@
+from icpcohort import burden, contracts, store, updates
+
+thresholds = {
+    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
+    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
+}
+days = updates.day_by_day(
+    store.read_patients(snakemake.input.minutes, contracts.MINUTES),
+    integration=snakemake.params.integration,
+    inequality=snakemake.params.inequality,
+    episode_min=snakemake.params.episode_min,
+    merge_gap_min=snakemake.params.merge_gap_min,
+    **thresholds,
+)
+store.write(
+    days, contracts.updates(burden.wide_columns(**thresholds)), snakemake.output.updates
+)
