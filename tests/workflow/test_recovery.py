@@ -15,11 +15,11 @@ from icpcohort.models import fit, plan
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 
-@pytest.fixture(scope="session")
 def fitted(table, *, plan):
     return fit.fit_model(table, plan=plan, landmark_h=72.0, updates=None)
 
 
+@pytest.fixture(scope="session")
 def beside(finished):
     """Return one row a patient: what was found over the first 72 h beside the truth."""
     results = finished.study / "results"
