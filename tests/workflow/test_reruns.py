@@ -32,7 +32,7 @@ def test_a_changed_recording_reruns_its_patient_and_what_follows(place):
     data.write_bytes(data.read_bytes()[::-1])
     assert (
         place.would_run()
-        == {f"ingest {patient}", f"indices {patient}", f"optimum {patient}"}
+        == {f"ingest {patient}", f"indices {patient}"}
         | ACCOUNTS
         | EXPOSURES
     )
@@ -67,7 +67,7 @@ def test_an_event_of_one_patient_reruns_that_patient(place):
     with (place.study / "demo/events.csv").open("a") as file:
         file.write(f"{patient},transport,100,200,,,\n")
     jobs = place.would_run()
-    assert {f"ingest {patient}", f"indices {patient}", f"optimum {patient}"} <= jobs
+    assert {f"ingest {patient}", f"indices {patient}"} <= jobs
     assert {job for job in jobs if job.startswith("ingest")} == {f"ingest {patient}"}
 
 
@@ -126,10 +126,10 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     jobs = place.would_run()
     started = {job.split()[0] for job in jobs}
     follow = {
-        "ingest": {"ingest", "indices", "optimum"}
+        "ingest": {"ingest", "indices"}
         | ACCOUNTS
         | {job.split()[0] for job in EXPOSURES},
-        "indices": {"indices", "optimum"} | {job.split()[0] for job in EXPOSURES},
+        "indices": {"indices"} | {job.split()[0] for job in EXPOSURES},
         "pictures": {"pictures"},
         "burden": {"burden"} | {job.split()[0] for job in COHORT},
         "cohort": {job.split()[0] for job in COHORT},

@@ -9,7 +9,7 @@ rule report:
         excluded=rules.collect.output.excluded,
         quality=rules.collect.output.quality,
         masked=rules.collect.output.masked,
-        curves=expand(rules.optimum.output.curve, patient=PATIENTS),
+        curves=expand(rules.indices.output.curve, patient=PATIENTS),
         optima=rules.optima.output.optima,
         burden=rules.burden.output.burden,
         summary=rules.summary.output.summary,

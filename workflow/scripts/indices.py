@@ -1,10 +1,11 @@
-from icpcohort import contracts, curves, indices, reactivity, store
+from icpcohort import contracts, curves, indices, optima, reactivity, store
 
-minutes = indices.compute(
-    store.read(snakemake.input.trends, contracts.TRENDS),
-    events=store.read(snakemake.input.intervals, contracts.INTERVALS).to_dicts(),
-    minute_min_valid_fraction=snakemake.params.minute_min_valid_fraction,
-    correlations=reactivity.CorrelationRules(
+trends = store.read(snakemake.input.trends, contracts.TRENDS)
+shared = {
+    "events": store.read(snakemake.input.intervals, contracts.INTERVALS).to_dicts(),
+    "not_during": snakemake.params.not_during,
+    "minute_min_valid_fraction": snakemake.params.minute_min_valid_fraction,
+    "correlations": reactivity.CorrelationRules(
         block_s=snakemake.params.block_s,
         n_blocks=snakemake.params.n_blocks,
         step_s=snakemake.params.step_s,
@@ -13,8 +14,7 @@ minutes = indices.compute(
         averaging=snakemake.params.averaging,
         fisher_clip=snakemake.params.fisher_clip,
     ),
-    not_during=snakemake.params.not_during,
-    curve=curves.CurveRules(
+    "curve": curves.CurveRules(
         block_s=snakemake.params.block_s,
         n_blocks=snakemake.params.n_blocks,
         averaging=snakemake.params.averaging,
@@ -36,7 +36,25 @@ minutes = indices.compute(
         window_weighting=snakemake.params.window_weighting,
         reactivity_limit_prx=snakemake.params.reactivity_limit_prx,
     ),
-    windows_min=snakemake.params.windows_min,
-    min_valid_fraction=snakemake.params.curve_min_valid_fraction,
+    "windows_min": snakemake.params.windows_min,
+    "min_valid_fraction": snakemake.params.curve_min_valid_fraction,
+}
+minutes = indices.compute(trends, **shared)
+whole = optima.of_recording(
+    snakemake.wildcards.patient,
+    trends,
+    minutes,
+    uncertainty=optima.UncertaintyRules(
+        seed=snakemake.params.seed,
+        n_resamples=snakemake.params.n_resamples,
+        block_min=snakemake.params.block_min,
+        min_upward_fraction=snakemake.params.min_upward_fraction,
+        surrogate=snakemake.params.surrogate,
+        n_surrogates=snakemake.params.n_surrogates,
+        n_yield_surrogates=snakemake.params.n_yield_surrogates,
+    ),
+    **shared,
 )
 store.write(minutes, contracts.MINUTES, snakemake.output.minutes)
+store.write(whole.curve, contracts.CURVES, snakemake.output.curve)
+store.write(whole.row, contracts.OPTIMA, snakemake.output.optimum)
