@@ -1,11 +1,20 @@
 """Checking: every problem of a study that settings, tables and headers can show, at once."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from icpcohort import cleaning, cross_checks, inventory, listed, recordings, settings, study
+from icpcohort import (
+    cleaning,
+    cross_checks,
+    intervals,
+    inventory,
+    listed,
+    recordings,
+    settings,
+    study,
+)
 from icpcohort.cross_checks import Opened, named
 from icpcohort.study import Row, Rows
 from icpcohort.validation import at
@@ -111,6 +120,7 @@ def check(
         notes=[
             study.unread(tables, own),
             _idle_events(tables, files),
+            _unused_annotations(opened, files),
             *cross_checks.suspicions(tables, opened, time_zero=time_zero),
         ],
         found=[] if stops_run else inventory.lines(tables, opened),
@@ -170,7 +180,7 @@ def _open(
         except recordings.RecordingError as error:
             unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
         else:
-            opened.append(Opened(row, found.about))
+            opened.append(Opened(row, found.about, found.annotations))
         progress(i, len(clear))
     unclear = [row for row in rows if not _can_be_opened(row)]
     if not unclear:
@@ -184,6 +194,27 @@ def _open(
 def _can_be_opened(row: Row) -> bool:
     understood = all(column in row.values for column in listed.COLUMNS)
     return understood and None not in (row.values["path"], row.values["format"])
+
+
+def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list[str]:
+    """Count the annotations that mean nothing; their texts may name a person."""
+    if not settings.is_sound(files, "recordings.annotation_meanings"):
+        return []
+    meanings = at(files.settings, "recordings", "annotation_meanings")
+    counts = [
+        (
+            len(one.annotations),
+            intervals.count_meant(one.annotations, annotation_meanings=meanings),
+        )
+        for one in opened
+    ]
+    n, n_meant = (sum(column) for column in zip(*counts, strict=True)) if counts else (0, 0)
+    if n == n_meant:
+        return []
+    return [
+        f"{n - n_meant} of {n} annotations in the recordings have a text without a meaning; "
+        "list it under recordings.annotation_meanings, or leave it so"
+    ]
 
 
 def _idle_events(tables: Mapping[str, Rows], files: settings.Files) -> list[str]:

@@ -190,6 +190,10 @@ RECORDINGS = Table(
         "abp_channel": Column(TEXT, "", "Channel read as ABP; null without ABP"),
         "icp_unit": Column(TEXT, "", "Unit of ICP in the file; readings are converted to mmHg"),
         "abp_unit": Column(TEXT, "", "Unit of ABP in the file; readings are converted to mmHg"),
+        "n_annotations": Column(COUNT, "", "Annotations within the recording or beside it"),
+        "n_annotations_used": Column(
+            COUNT, "", "Those whose text the settings give a meaning; the others mean nothing"
+        ),
         "n_duplicate_times": Column(
             COUNT, "", "Rows with the time of another row, averaged with it; null without times"
         ),

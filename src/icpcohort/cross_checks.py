@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort import recordings
-from icpcohort.recordings import Description
+from icpcohort.recordings import Annotation, Description
 from icpcohort.study import Row, Rows
 
 FIRST_BYTES = 1_000_000
@@ -23,10 +23,11 @@ Span = tuple[float, float]
 
 
 class Opened(NamedTuple):
-    """A row of recordings.csv, and what the header of its file says."""
+    """A row of recordings.csv, what the header of its file says, and what is marked in it."""
 
     row: Row
     about: Description
+    annotations: Sequence[Annotation] = ()
 
     @property
     def start_s(self) -> float:

@@ -120,7 +120,7 @@ def ingest_patient(
                     events=noted.to_dicts(),
                     **summarise,
                 )
-                about = _usable(one, folder=folder)
+                about = _usable(one, folder=folder, annotation_meanings=annotation_meanings)
         except recordings.RecordingError as error:
             refused.append(_Refused(one.row, error))
         else:
@@ -130,7 +130,6 @@ def ingest_patient(
     joined = overlaps.combine([part for _, part in used])
     excluded = [
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
-        *_unmeant(opened, annotation_meanings=annotation_meanings),
         *(
             _exclusion(used[i][0].row, "trends", f"overlap_{signal}", _overlap_words(n, signal))
             for i, signal, n in joined.unused.iter_rows()
@@ -169,7 +168,9 @@ def _open(
     return opened, refused
 
 
-def _usable(one: _Opened, *, folder: Path) -> dict[str, Any]:
+def _usable(
+    one: _Opened, *, folder: Path, annotation_meanings: Sequence[Mapping[str, str]]
+) -> dict[str, Any]:
     row, about = one.row, one.about
     files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
     has_times = about.format in ("csv", "parquet")
@@ -187,6 +188,10 @@ def _usable(one: _Opened, *, folder: Path) -> dict[str, Any]:
         "abp_channel": about.abp_channel,
         "icp_unit": about.icp_unit,
         "abp_unit": about.abp_unit,
+        "n_annotations": len(one.found.annotations),
+        "n_annotations_used": intervals.count_meant(
+            one.found.annotations, annotation_meanings=annotation_meanings
+        ),
         "n_duplicate_times": about.n_duplicate_times if has_times else None,
         "n_unordered_times": about.n_unordered_times if has_times else None,
         "sha256": recordings.fingerprint(files),
@@ -214,25 +219,6 @@ def _exclusion(row: Row, stage: str, reason: str, detail: str) -> dict[str, Any]
         "reason": reason,
         "detail": detail,
     }
-
-
-def _unmeant(
-    opened: Sequence[_Opened], *, annotation_meanings: Sequence[Mapping[str, str]]
-) -> list[dict[str, Any]]:
-    """Return a row for each recording with annotations that the settings do not explain.
-
-    Their texts may name a person, so none is repeated.
-    """
-    found = []
-    for one in opened:
-        n = intervals.unmeant(one.found.annotations, annotation_meanings=annotation_meanings)
-        if n:
-            detail = (
-                f"{n} of {len(one.found.annotations)} annotations have a text that"
-                " recordings.annotation_meanings does not list; add it, or leave it so"
-            )
-            found.append(_exclusion(one.row, "annotations", "without_meaning", detail))
-    return found
 
 
 def _overlap_words(n_blocks: int, signal: str) -> str:

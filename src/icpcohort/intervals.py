@@ -41,7 +41,7 @@ def collect(
     recorded : Recorded
     annotation_meanings : text, event
         Case and the amount of white space do not count. An annotation whose text is not
-        here means nothing: `unmeant` counts them.
+        here means nothing.
 
     Returns
     -------
@@ -77,12 +77,12 @@ def _annotated(part: Recorded, meanings: Mapping[str, str]) -> Iterable[Row]:
             yield _row(event, part.start_s + note.start_s, end_s, "annotations")
 
 
-def unmeant(
+def count_meant(
     annotations: Sequence[Annotation], *, annotation_meanings: Sequence[Mapping[str, str]]
 ) -> int:
-    """Return how many annotations have a text to which the settings give no meaning."""
+    """Return how many annotations have a text to which the settings give a meaning."""
     meanings = _event_of(annotation_meanings)
-    return sum(_folded(note.text) not in meanings for note in annotations)
+    return sum(_folded(note.text) in meanings for note in annotations)
 
 
 def _event_of(annotation_meanings: Sequence[Mapping[str, str]]) -> dict[str, str]:

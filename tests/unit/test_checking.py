@@ -3,6 +3,8 @@
 import re
 from pathlib import Path
 
+import edfio
+import numpy as np
 import pytest
 
 from icpcohort import checking, study_folder
@@ -287,3 +289,19 @@ def test_whatever_is_wrong_with_a_file_of_the_study_only_lines_come_out(
         stops_run = checked.settings + checked.plan + checked.tables
         assert bool(checked.found) == (not stops_run)
     assert n_faults > 5
+
+
+def test_annotations_that_mean_nothing_are_counted_and_not_repeated(folder):
+    signal = edfio.EdfSignal(
+        np.full(7200, 12.0),
+        1.0,
+        label="ICP",
+        physical_dimension="mmHg",
+        physical_range=(-50, 150),
+    )
+    notes = [edfio.EdfAnnotation(20, 10, "Drain open"), edfio.EdfAnnotation(40, 5, "a name")]
+    edfio.Edf([signal], annotations=notes).write(folder / "r9.edf")
+    _edit(folder / "recordings.csv", "R1,P1,r1.csv,csv", "R1,P1,r9.edf,edf")
+    said = _check(folder).note_lines()
+    assert any("1 of 2 annotations" in line for line in said)
+    assert not any("a name" in line for line in said)

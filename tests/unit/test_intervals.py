@@ -45,7 +45,7 @@ def test_an_annotation_without_an_end_ends_with_its_recording():
 def test_an_annotation_that_means_nothing_is_counted():
     notes = [Annotation(5.0, 8.0, "turned"), Annotation(6.0, 8.0, "x")]
     assert noted(recorded=[(0.0, 9.0, notes)]) == [("artefact", 6.0, 8.0, "annotations")]
-    assert intervals.unmeant(notes, annotation_meanings=MEANINGS) == 1
+    assert intervals.count_meant(notes, annotation_meanings=MEANINGS) == 1
 
 
 @pytest.mark.parametrize("ends", [(60.0, None), (None, 60.0), (50.0, 60.0)])
