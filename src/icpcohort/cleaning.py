@@ -356,7 +356,11 @@ def _bounded(cells: Cells, flags: Flags, rule: Rule) -> Flags:
 
 
 def _spread(flags: Flags, width_s: float, margin_s: float) -> Flags:
-    n = round(margin_s / width_s)
+    """Flag cells that a margin touches: of numbers slower than it, still the one beside.
+
+    A number averages its interval, so the one before and after may hold a part of what is wrong.
+    """
+    n = int(np.ceil(margin_s / width_s - ROUNDING_S))
     return _nearby(flags, n_before=n, n_after=n)
 
 
@@ -388,5 +392,6 @@ def methods_sentence(*, rules: Sequence[Rule]) -> str:
     return (
         "Artefacts were masked, never altered, by rules in this order: "
         + "; ".join(rule_words.words(rule) for rule in rules)
-        + "."
+        + ". Of numbers recorded less often than the seconds around, the ones beside were"
+        " masked too, since they average their interval."
     )

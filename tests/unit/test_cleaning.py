@@ -52,6 +52,18 @@ def test_a_reading_outside_its_limits_is_masked_with_its_margin():
     assert np.flatnonzero(code == 0).tolist() == [8, 9, 10, 11, 12]
 
 
+@pytest.mark.parametrize(
+    ("margin_s", "masked"), [(0.0, [5]), (2.0, [4, 5, 6]), (61.0, [3, 4, 5, 6, 7])]
+)
+def test_the_averages_beside_a_wrong_one_may_hold_a_part_of_it(margin_s, masked):
+    """A sensor off for 90 s: one minute is out of range, the next a mean of both."""
+    minutes = np.full(12, 12.0)
+    minutes[5:7] = 130.0, 71.0
+    piece = cells.reduce(minutes, t_s=0.0, fs_hz=1 / 60)
+    _, code = _codes([piece], rules=[RANGE | {"margin_s": margin_s}])
+    assert np.flatnonzero(code == 0).tolist() == masked
+
+
 def test_a_reading_on_a_limit_is_kept():
     _, code = _codes([_seconds([-10.0, 100.0] * 5)], rules=[RANGE])
     assert (code == cleaning.VALID).all()
