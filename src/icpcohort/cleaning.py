@@ -358,7 +358,7 @@ def _bounded(cells: Cells, flags: Flags, rule: Rule) -> Flags:
 def _spread(flags: Flags, width_s: float, margin_s: float) -> Flags:
     """Flag cells that a margin touches: of numbers slower than it, still the one beside.
 
-    A number averages its interval, so the one before and after may hold a part of what is wrong.
+    A number averages its interval, so the ones beside may hold a part of what is wrong.
     """
     n = int(np.ceil(margin_s / width_s - ROUNDING_S))
     return _nearby(flags, n_before=n, n_after=n)
