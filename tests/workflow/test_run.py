@@ -153,3 +153,27 @@ def test_one_core_gives_the_same_bytes_as_two(finished, place):
     run = place.snakemake(cores=1)
     assert run.code == 0, run.text
     assert _fingerprints(place) == _fingerprints(finished)
+
+
+@pytest.mark.parametrize(
+    ("whole", "parts", "key"),
+    [
+        ("quality", "masked", ["patient_id", "signal"]),
+        ("recording_quality", "recording_masked", ["recording_id", "signal"]),
+    ],
+)
+def test_every_recorded_second_is_valid_masked_for_a_reason_or_missing(
+    finished, whole, parts, key
+):
+    results = finished.study / "results"
+    seconds = pl.read_parquet(results / f"{whole}.parquet")
+    by_reason = pl.read_parquet(results / f"{parts}.parquet")
+    joined = seconds.join(
+        by_reason.group_by(key).agg(pl.col("masked_s").sum().alias("by_reason_s")),
+        on=key,
+        how="left",
+    ).with_columns(pl.col("by_reason_s").fill_null(0.0))
+    assert joined.height > 20 and joined["by_reason_s"].sum() > 0
+    assert joined.filter(pl.col("masked_s") != pl.col("by_reason_s")).is_empty()
+    added = pl.col("valid_s") + pl.col("masked_s") + pl.col("missing_s")
+    assert joined.filter(pl.col("recorded_s") != added).is_empty()  # exactly
