@@ -177,3 +177,13 @@ def test_every_recorded_second_is_valid_masked_for_a_reason_or_missing(
     assert joined.filter(pl.col("masked_s") != pl.col("by_reason_s")).is_empty()
     added = pl.col("valid_s") + pl.col("masked_s") + pl.col("missing_s")
     assert joined.filter(pl.col("recorded_s") != added).is_empty()  # exactly
+
+
+def test_the_seconds_of_a_recording_are_those_between_its_start_and_its_end(finished):
+    results = finished.study / "results"
+    used = pl.read_parquet(results / "recordings.parquet").filter(status="used")
+    seconds = pl.read_parquet(results / "recording_quality.parquet")
+    joined = seconds.join(used, on="recording_id", validate="m:1")
+    assert joined.height == seconds.height > 20
+    off_s = pl.col("recorded_s") - (pl.col("end_s") - pl.col("start_s"))
+    assert joined.select(off_s.abs().max()).item() < 1e-6
