@@ -4,7 +4,7 @@
 """
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Table, cohort, indices, models, signals, study
 
 TYPE_WORDS = {
     contracts.TEXT: "text",
@@ -24,7 +24,7 @@ thresholds are those of `burden` in `config/config.yaml`.
 HEAD = """\
 # Results: every file, every column
 
-Generated from `src/icpcohort/contracts.py`; to renew it:
+Generated from `src/icpcohort/contracts/`; to renew it:
 `python -m icpcohort.catalogue > results/README.md`.
 
 Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
@@ -51,11 +51,13 @@ def results_tables() -> list[Table]:
     The list of recordings is the study's own file and is left out; the analysis table and the
     day-by-day burden, whose columns depend on the settings, stand where they are made.
     """
-    tables = [
-        entry
-        for entry in vars(contracts).values()
+    found = {
+        entry.path: entry
+        for part in (study, signals, indices, cohort, models)
+        for entry in vars(part).values()
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
-    ]
+    }
+    tables = list(found.values())
     tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
     return tables

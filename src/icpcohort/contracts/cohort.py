@@ -1,0 +1,207 @@
+"""Who is analysed: endpoints, the analysis table, the flow, the end of monitoring."""
+
+from icpcohort.contracts.columns import (
+    COUNT,
+    DETAIL,
+    FLAG,
+    PATIENT_ID,
+    REAL,
+    REASON,
+    TEXT,
+    WINDOW,
+    Column,
+    Table,
+)
+from icpcohort.contracts.indices import INTENSITY, SUMMARY
+from icpcohort.contracts.study import PATIENTS
+
+OUTCOMES = Table(
+    "outcomes.parquet",
+    "One row a patient: endpoints with their direction stated, and prognostic risk",
+    ("patient_id",),
+    {
+        "patient_id": PATIENT_ID,
+        "gose_6m": Column(
+            COUNT, "{score}", "Extended Glasgow Outcome Scale, 1 dead to 8 upper good"
+        ),
+        "gose_6m_merged": Column(COUNT, "{score}", "The same with 2 and 3 merged into 3"),
+        "unfavourable": Column(FLAG, "", "GOSE below the favourable scores of the settings"),
+        "unfavourable_sliding": Column(
+            FLAG, "", "GOSE below the cut of the patient's prognostic band; see `bands.parquet`"
+        ),
+        "dead": Column(FLAG, "", "GOSE 1"),
+        "dead_by_horizon": Column(
+            FLAG, "", "Death by the horizon of mortality in the settings; null if not known"
+        ),
+        "prognostic_band": Column(
+            COUNT, "", "Band of IMPACT core risk, from 1 for the lowest; see `bands.parquet`"
+        ),
+        "impact_core_mortality": Column(
+            REAL, "1", "IMPACT core probability of death at 6 months"
+        ),
+        "impact_core_unfavourable": Column(
+            REAL, "1", "IMPACT core probability of an unfavourable outcome at 6 months"
+        ),
+        "impact_core_logit": Column(
+            REAL, "1", "IMPACT core log odds of an unfavourable outcome"
+        ),
+        "impact_extended_mortality": Column(
+            REAL, "1", "IMPACT extended probability of death at 6 months"
+        ),
+        "impact_extended_unfavourable": Column(
+            REAL, "1", "IMPACT extended probability of an unfavourable outcome at 6 months"
+        ),
+        "impact_extended_logit": Column(
+            REAL, "1", "IMPACT extended log odds of an unfavourable outcome"
+        ),
+        "impact_lab_mortality": Column(
+            REAL, "1", "IMPACT laboratory probability of death at 6 months"
+        ),
+        "impact_lab_unfavourable": Column(
+            REAL, "1", "IMPACT laboratory probability of an unfavourable outcome at 6 months"
+        ),
+        "impact_lab_logit": Column(
+            REAL, "1", "IMPACT laboratory log odds of an unfavourable outcome"
+        ),
+        "rotterdam": Column(COUNT, "{score}", "Rotterdam computed-tomography score, 1-6"),
+        "gcs_pupils": Column(COUNT, "{score}", "GCS-P: GCS - number of unreactive pupils"),
+    },
+)
+
+BANDS = Table(
+    "bands.parquet",
+    "Sliding dichotomy: one row a prognostic band, with the GOSE that divides it near half",
+    ("band",),
+    {
+        "band": Column(COUNT, "", "Prognostic band, from 1 for the lowest risk"),
+        "risk_low": Column(
+            REAL, "1", "Lowest IMPACT core risk of an unfavourable outcome in it"
+        ),
+        "risk_high": Column(REAL, "1", "Highest risk in it"),
+        "n": Column(COUNT, "", "Patients of the band whose GOSE is known"),
+        "cut_gose": Column(COUNT, "{score}", "Lowest score that counts as favourable in it"),
+        "n_unfavourable": Column(COUNT, "", "Patients below the cut"),
+    },
+)
+
+SURVIVAL = {
+    "survival_h": Column(
+        REAL, "h", "From the landmark, the window's end, to death or last known alive"
+    ),
+    "died": Column(FLAG, "", "Death at the end of survival_h; false: censored there"),
+}
+
+FLOW = Table(
+    "flow.parquet",
+    "Who left the study at which step: one row a window and step; n_in - n_dropped = n_out",
+    ("window", "step"),
+    {
+        "window": WINDOW,
+        "step": Column(COUNT, "", "Order of the step, from 1"),
+        "name": Column(TEXT, "", "What the step asks for"),
+        "n_in": Column(COUNT, "", "Patients before the step"),
+        "n_out": Column(COUNT, "", "Patients after it"),
+        "n_dropped": Column(COUNT, "", "Patients who left"),
+        "reason": REASON,
+    },
+)
+
+DROPPED = Table(
+    "dropped.parquet",
+    "One row a patient and window that did not reach the analysis, with the reason",
+    ("window", "patient_id"),
+    {
+        "window": WINDOW,
+        "patient_id": PATIENT_ID,
+        "step": Column(COUNT, "", "Step of `flow` at which the patient left"),
+        "reason": REASON,
+        "detail": DETAIL,
+    },
+)
+
+MONITORING_END = Table(
+    "monitoring_end.parquet",
+    "One row a patient and window: when the recordings ended in it, and why",
+    ("window", "patient_id"),
+    {
+        "window": WINDOW,
+        "patient_id": PATIENT_ID,
+        "monitored_until_h": Column(
+            REAL, "h", "End of the last recording used, or of the window if that is earlier"
+        ),
+        "reason": Column(
+            TEXT,
+            "",
+            "landmark_reached, death, left_unit, monitor_removed, recording_ended, unknown or "
+            "never_monitored",
+        ),
+        "event_h": Column(
+            REAL, "h", "Death, discharge or removal that explains the end; null without one"
+        ),
+    },
+)
+
+MONITORING_END_BY_OUTCOME = Table(
+    "monitoring_end_by_outcome.parquet",
+    "Why recordings ended, by outcome: one row a window, outcome and reason",
+    ("window", "outcome", "reason"),
+    {
+        "window": WINDOW,
+        "outcome": Column(TEXT, "", "favourable, unfavourable or unknown"),
+        "reason": Column(TEXT, "", "As in `monitoring_end.parquet`"),
+        "n": Column(COUNT, "", "Patients"),
+        "n_group": Column(COUNT, "", "Patients of the window with this outcome"),
+        "percent": Column(REAL, "%", "n / n_group"),
+        "until_median_h": Column(REAL, "h", "Median of monitored_until_h"),
+        "until_q1_h": Column(REAL, "h", "Its first quartile"),
+        "until_q3_h": Column(REAL, "h", "Its third quartile"),
+    },
+)
+
+
+def analysis(burden_columns: dict[str, Column]) -> Table:
+    """Return the contract of the analysis table with one column a burden measure."""
+    own = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns | burden_columns
+    return Table(
+        "analysis.parquet",
+        "One row a patient of the cohort and window: covariates, exposures, outcomes",
+        ("window", "patient_id"),
+        own,
+    )
+
+
+INTENSITY_MAP = Table(
+    "intensity_map.parquet",
+    "Episodes against outcome: one row a window, signal, threshold and least duration",
+    ("window", "signal", "threshold_mmhg", "duration_min"),
+    {
+        "window": WINDOW,
+        "signal": INTENSITY.columns["signal"],
+        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "duration_min": INTENSITY.columns["duration_min"],
+        "n_patients": Column(COUNT, "", "Patients of the cohort with valid minutes and GOSE"),
+        "n_with_episodes": Column(COUNT, "", "Those of them with an episode"),
+        "correlation": Column(
+            REAL, "1", "Pearson's r of episodes per 24 h and GOSE; below zero is harm"
+        ),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit of r, by Fisher's z over patients"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit of r"),
+    },
+)
+
+TRANSITION = Table(
+    "intensity_transition.parquet",
+    "The line of no correlation in the map: how long a threshold goes without harm",
+    ("window", "signal", "threshold_mmhg"),
+    {
+        "window": WINDOW,
+        "signal": INTENSITY.columns["signal"],
+        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "duration_min": Column(
+            REAL, "min", "Least duration at which r falls below zero, between two of the map"
+        ),
+        "course": Column(
+            TEXT, "", "crossing, below_zero (at every duration), not_below_zero, or unknown"
+        ),
+    },
+)

@@ -1,0 +1,186 @@
+"""What models give: estimates, risks, diagnostics, and Table 1."""
+
+from icpcohort.contracts.cohort import FLOW
+from icpcohort.contracts.columns import (
+    COUNT,
+    DETAIL,
+    PATIENT_ID,
+    REAL,
+    REASON,
+    TEXT,
+    Column,
+    Table,
+)
+
+ESTIMATES = Table(
+    "models/<model>/estimates.parquet",
+    "One row a term of a fitted model, unadjusted and adjusted",
+    ("adjustment", "term"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "term": Column(TEXT, "", "Term, as named in the analysis table, with its level"),
+        "estimate": Column(
+            REAL, "1", "Coefficient on `scale`; null when the model is not reported"
+        ),
+        "se": Column(REAL, "1", "Standard error"),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit"),
+        "p": Column(REAL, "1", "Two-sided p value"),
+        "df": Column(REAL, "1", "Degrees of freedom of Student's t; null: normal distribution"),
+        "fmi": Column(REAL, "1", "Fraction of missing information; null where none is imputed"),
+        "scale": Column(
+            TEXT,
+            "",
+            "log_or, log_hr, log_rr or difference; log_odds, log_risk, log_hazard, mean or "
+            "threshold of an intercept; spline of a part of a curve",
+        ),
+        "effect": Column(
+            REAL,
+            "1",
+            "Ratio or difference for the unit of effect; null for an intercept, a threshold, "
+            "or a part of a curve",
+        ),
+        "effect_ci_low": Column(REAL, "1", "Lower 95 % limit of the effect"),
+        "effect_ci_high": Column(REAL, "1", "Upper 95 % limit of the effect"),
+        "n": Column(COUNT, "", "Patients in the fit"),
+        "n_events": Column(COUNT, "", "Patients with the outcome; null for a score"),
+    },
+)
+
+ALTERNATIVES = Table(
+    "models/<model>/alternatives.parquet",
+    "Other fits beside the main one: complete cases, shifted outcomes, single cuts, subgroups",
+    ("analysis", "adjustment", "term"),
+    {
+        "analysis": Column(TEXT, "", "What differs from the main fit"),
+        **ESTIMATES.columns,
+    },
+)
+
+RISKS = Table(
+    "models/<model>/risks.parquet",
+    "Absolute risk, or mean, had every patient of the fit the stated exposure",
+    ("adjustment", "outcome", "exposure_value"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "outcome": Column(TEXT, "", "What the risk is of; of a score, at or below each cut"),
+        "exposure_value": Column(REAL, "1", "Value of the exposure, in its own unit"),
+        "risk": Column(REAL, "1", "Mean over the patients; null when it is not reported"),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit"),
+        "difference": Column(REAL, "1", "Risk - risk at the first stated value"),
+        "difference_ci_low": Column(REAL, "1", "Lower 95 % limit of the difference"),
+        "difference_ci_high": Column(REAL, "1", "Upper 95 % limit of the difference"),
+        "n": Column(COUNT, "", "Patients averaged over"),
+    },
+)
+
+EXPOSURE_CURVE = Table(
+    "models/<model>/curve.parquet",
+    "Effect along a non-linear exposure, against its median; empty for a straight line",
+    ("adjustment", "exposure_value"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "exposure_value": Column(REAL, "1", "Value of the exposure, in its own unit"),
+        "reference_value": Column(REAL, "1", "Value that the effect is against"),
+        "scale": Column(TEXT, "", "log_or, log_hr, log_rr or difference"),
+        "effect": Column(REAL, "1", "Ratio or difference; null when it is not reported"),
+        "effect_ci_low": Column(REAL, "1", "Lower 95 % limit"),
+        "effect_ci_high": Column(REAL, "1", "Upper 95 % limit"),
+    },
+)
+
+PERFORMANCE = Table(
+    "models/<model>/performance.parquet",
+    "How well a model predicts, as fitted and corrected for optimism; empty if not asked for",
+    ("adjustment", "measure"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "measure": Column(
+            TEXT, "", "c_statistic, brier, calibration_intercept or calibration_slope"
+        ),
+        "apparent": Column(REAL, "1", "In the patients that the model was fitted to"),
+        "optimism": Column(REAL, "1", "Mean of (refitted - tested on these patients)"),
+        "corrected": Column(REAL, "1", "Apparent - optimism"),
+        "ci_low": Column(REAL, "1", "Lower 95 % limit of the corrected value"),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit of the corrected value"),
+        "n_refits": Column(COUNT, "", "Bootstrap samples in which the model could be fitted"),
+    },
+)
+
+COMPARISONS = Table(
+    "tables/comparisons.parquet",
+    "p values of models that were declared to be tested together",
+    ("group", "model"),
+    {
+        "group": Column(TEXT, "", "Group, as named in the plan"),
+        "model": Column(TEXT, "", "Model"),
+        "term": Column(TEXT, "", "Exposure"),
+        "effect": Column(REAL, "1", "Adjusted effect for the unit of effect"),
+        "effect_ci_low": Column(REAL, "1", "Lower 95 % limit, for this comparison alone"),
+        "effect_ci_high": Column(REAL, "1", "Upper 95 % limit, for this comparison alone"),
+        "p": Column(REAL, "1", "p for this comparison alone"),
+        "p_adjusted": Column(REAL, "1", "p held over the group; null without an estimate"),
+        "method": Column(TEXT, "", "holm or hochberg"),
+        "n_tests": Column(COUNT, "", "Models of the group, those without an estimate too"),
+    },
+)
+
+DIAGNOSTICS = Table(
+    "models/<model>/diagnostics.parquet",
+    "One row a quantity that says how far a fit can be trusted",
+    ("adjustment", "quantity"),
+    {
+        "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
+        "quantity": Column(TEXT, "", "What was looked at"),
+        "value": Column(REAL, "1", "Its value; null when it is a statement"),
+        "verdict": Column(TEXT, "", "What follows from it; null when nothing does"),
+    },
+)
+
+MODEL_FLOW = Table(
+    "models/<model>/flow.parquet",
+    "From the cohort of the window to the rows of the fit",
+    ("step",),
+    {name: column for name, column in FLOW.columns.items() if name != "window"},
+)
+
+MODEL_DROPPED = Table(
+    "models/<model>/dropped.parquet",
+    "One row a patient of the cohort who is not in the fit, with the reason",
+    ("patient_id",),
+    {
+        "patient_id": PATIENT_ID,
+        "step": Column(COUNT, "", "Step of the model's flow at which the patient left"),
+        "reason": REASON,
+        "detail": DETAIL,
+    },
+)
+
+TABLE_ONE = Table(
+    "tables/table1.parquet",
+    "Table 1: characteristics of the cohort of the main window, by outcome or exposure",
+    ("row",),
+    {
+        "row": Column(COUNT, "", "Order of the row"),
+        "variable": Column(TEXT, "", "Variable, in words"),
+        "level": Column(TEXT, "", "Level of a category, or the statistic shown"),
+        "overall": Column(TEXT, "", "All patients"),
+        "group_1": Column(TEXT, "", "Patients of the first group"),
+        "group_2": Column(TEXT, "", "Patients of the second group"),
+        "unknown": Column(TEXT, "", "Patients whose group is unknown"),
+        "smd": Column(
+            REAL,
+            "1",
+            "Absolute standardised difference of the two groups, in a variable's first row; "
+            "null where it cannot be computed",
+        ),
+        "n_missing": Column(
+            COUNT, "", "Patients without a value, in a variable's first row; null below it"
+        ),
+        "n_missing_1": Column(COUNT, "", "The same in the first group"),
+        "n_missing_2": Column(COUNT, "", "The same in the second group"),
+        "group_1_is": Column(TEXT, "", "What the first group is"),
+        "group_2_is": Column(TEXT, "", "What the second group is"),
+    },
+)

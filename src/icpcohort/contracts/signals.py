@@ -1,0 +1,180 @@
+"""What recordings become: what each file is, trends, artefacts, and the account of seconds."""
+
+from icpcohort.contracts.columns import (
+    COUNT,
+    DETAIL,
+    PATIENT_ID,
+    REAL,
+    REASON,
+    TEXT,
+    Column,
+    Table,
+)
+
+RECORDINGS = Table(
+    "recordings.parquet",
+    "One row a recording: what the file is, or why it cannot be used",
+    ("recording_id",),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": PATIENT_ID,
+        "path": Column(TEXT, "", "File, relative to the study folder"),
+        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
+        "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
+        "fs_icp_hz": Column(REAL, "Hz", "Sampling rate of ICP"),
+        "fs_abp_hz": Column(REAL, "Hz", "Sampling rate of ABP; null without ABP"),
+        "start_s": Column(REAL, "s", "First sample since time zero"),
+        "end_s": Column(REAL, "s", "End of the last sample since time zero"),
+        "icp_channel": Column(TEXT, "", "Channel read as ICP"),
+        "abp_channel": Column(TEXT, "", "Channel read as ABP; null without ABP"),
+        "icp_unit": Column(TEXT, "", "Unit of ICP in the file; readings are converted to mmHg"),
+        "abp_unit": Column(TEXT, "", "Unit of ABP in the file; readings are converted to mmHg"),
+        "n_annotations": Column(COUNT, "", "Annotations within the recording or beside it"),
+        "n_annotations_used": Column(
+            COUNT, "", "Those whose text the settings give a meaning; the others mean nothing"
+        ),
+        "n_duplicate_times": Column(
+            COUNT, "", "Rows with the time of another row, averaged with it; null without times"
+        ),
+        "n_unordered_times": Column(
+            COUNT, "", "Rows with a time before that of the row above; null without times"
+        ),
+        "sha256": Column(
+            TEXT, "", "Fingerprint of the recording's files in the order of their names"
+        ),
+        "status": Column(TEXT, "", "used or excluded"),
+        "reason": Column(TEXT, "", "Why it is excluded, as a short code; null when used"),
+    },
+)
+
+EXCLUDED = Table(
+    "excluded.parquet",
+    "One row whatever was left out before the cohort was formed, with the reason",
+    ("stage", "patient_id", "recording_id", "reason"),
+    {
+        "stage": Column(TEXT, "", "Step that left it out"),
+        "patient_id": PATIENT_ID,
+        "recording_id": Column(TEXT, "", "Recording; empty when the whole patient is meant"),
+        "reason": REASON,
+        "detail": DETAIL,
+    },
+)
+
+TRENDS = Table(
+    "trends/<patient>.parquet",
+    "10-s means of the valid samples of one patient; null where too few are valid",
+    ("t_s",),
+    {
+        "t_s": Column(REAL, "s", "Start of the block since time zero"),
+        "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure"),
+        "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure"),
+        "cpp_mmhg": Column(REAL, "mm[Hg]", "Cerebral perfusion pressure, ABP - ICP"),
+        "abp_level_used": Column(
+            TEXT, "", "Level that ABP is of: tragus, heart or unknown; null without ABP"
+        ),
+        "abp_shift_mmhg": Column(
+            REAL, "mm[Hg]", "Added to ABP as recorded, to bring it to that level"
+        ),
+        "amp_mmhg": Column(
+            REAL, "mm[Hg]", "Amplitude (zero to peak) of the ICP pulse's fundamental"
+        ),
+        "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
+        "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
+        "abp_valid_fraction": Column(REAL, "1", "Valid samples of ABP / nominal samples"),
+        "icp_interval_s": Column(
+            REAL, "s", "Sampling interval of ICP; above 10 s a reading is held over it"
+        ),
+        "abp_interval_s": Column(
+            REAL, "s", "Sampling interval of ABP; above 10 s a reading is held over it"
+        ),
+    },
+)
+
+ARTEFACTS = Table(
+    "artefacts/<patient>.parquet",
+    "Spans of one patient that were masked, each with the rule that masked it",
+    ("signal", "reason", "start_s"),
+    {
+        "signal": Column(TEXT, "", "icp or abp"),
+        "start_s": Column(REAL, "s", "Start since time zero"),
+        "end_s": Column(REAL, "s", "End since time zero"),
+        "reason": REASON,
+    },
+)
+
+INTERVALS = Table(
+    "intervals/<patient>.parquet",
+    "Everything that was noted of one patient's time, by whom: what rules and indices go by",
+    ("event", "start_s", "source"),
+    {
+        "event": Column(
+            TEXT,
+            "",
+            "A kind of events.csv, or no_monitor, before_calibration, monitor_malfunction",
+        ),
+        "start_s": Column(REAL, "s", "Start since time zero"),
+        "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
+        "source": Column(
+            TEXT, "", "events (the table), annotations (in a recording) or monitors (the log)"
+        ),
+    },
+)
+
+_SIGNAL = Column(TEXT, "", "icp or abp")
+_SECONDS = {
+    "recorded_s": Column(REAL, "s", "Time between the start and end of the recordings used"),
+    "valid_s": Column(REAL, "s", "Time with a reading that no rule masked"),
+    "masked_s": Column(REAL, "s", "Time with a reading that a rule masked"),
+    "missing_s": Column(REAL, "s", "Time inside a recording without a reading"),
+    "n_gaps": Column(COUNT, "", "Stretches of 10 s or more without a reading"),
+    "longest_gap_s": Column(REAL, "s", "Longest of them; null without one"),
+    "negative_s": Column(REAL, "s", "Valid time with a reading below 0 mmHg, which is kept"),
+}
+_MASKED_BY = {
+    "reason": Column(TEXT, "", "Rule that masked it: the first one in the settings' order"),
+    "masked_s": Column(REAL, "s", "Time with a reading that this rule masked"),
+}
+
+QUALITY = Table(
+    "quality.parquet",
+    "One row a patient and signal, each second once: recorded = valid + masked + missing",
+    ("patient_id", "signal"),
+    {
+        "patient_id": PATIENT_ID,
+        "signal": _SIGNAL,
+        "tier": Column(TEXT, "", "Tiers of the recordings used, joined by +"),
+        **_SECONDS,
+    },
+)
+
+MASKED = Table(
+    "masked.parquet",
+    "One row a patient, signal and reason: these add up to masked_s of quality.parquet",
+    ("patient_id", "signal", "reason"),
+    {"patient_id": PATIENT_ID, "signal": _SIGNAL, **_MASKED_BY},
+)
+
+RECORDING_QUALITY = Table(
+    "recording_quality.parquet",
+    "One row a recording used and signal, before overlaps are settled",
+    ("recording_id", "signal"),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": PATIENT_ID,
+        "signal": _SIGNAL,
+        "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
+        **_SECONDS,
+    },
+)
+
+RECORDING_MASKED = Table(
+    "recording_masked.parquet",
+    "One row a recording used, signal and reason",
+    ("recording_id", "signal", "reason"),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": PATIENT_ID,
+        "signal": _SIGNAL,
+        **_MASKED_BY,
+    },
+)

@@ -1,0 +1,140 @@
+"""What a study brings: its own tables after reading, and the values that were translated."""
+
+from icpcohort.contracts.columns import COUNT, FLAG, PATIENT_ID, REAL, TEXT, Column, Table
+
+LEVEL = {
+    "abp_level": Column(TEXT, "", "Where the arterial transducer is zeroed: tragus or heart"),
+    "bed_angle_deg": Column(REAL, "deg", "Angle of the trunk above the horizontal"),
+    "heart_to_tragus_cm": Column(REAL, "cm", "Distance along the body from heart to tragus"),
+}
+
+PATIENTS = Table(
+    "patients.parquet",
+    "One row a patient: covariates and outcomes as the study recorded them",
+    ("patient_id",),
+    {
+        "patient_id": PATIENT_ID,
+        "centre": Column(TEXT, "", "Unit that treated the patient"),
+        "age_years": Column(REAL, "a", "Age at injury"),
+        "sex": Column(TEXT, "", "female or male"),
+        "gcs_total": Column(COUNT, "{score}", "Glasgow Coma Scale, 3-15"),
+        "gcs_motor": Column(TEXT, "", "Glasgow motor score, 1-6, or untestable"),
+        "pupils_reactive": Column(COUNT, "", "Number of reactive pupils, 0-2"),
+        "hypoxia": Column(FLAG, "", "Hypoxia, proven or suspected, before or at admission"),
+        "hypotension": Column(
+            FLAG, "", "Hypotension, proven or suspected, before or at admission"
+        ),
+        "marshall_class": Column(COUNT, "", "Marshall computed-tomography class, 1-6"),
+        "traumatic_sah": Column(FLAG, "", "Traumatic subarachnoid haemorrhage"),
+        "epidural_mass": Column(FLAG, "", "Epidural mass lesion"),
+        "cisterns": Column(TEXT, "", "Basal cisterns: normal, compressed or absent"),
+        "midline_shift_mm": Column(REAL, "mm", "Midline shift"),
+        "ventricular_blood": Column(FLAG, "", "Intraventricular haemorrhage"),
+        "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission"),
+        "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission"),
+        "gose_6m": Column(
+            COUNT, "{score}", "Extended Glasgow Outcome Scale, 1 dead to 8 upper good"
+        ),
+        "death_h": Column(REAL, "h", "Death since time zero; null if alive when last known"),
+        "left_unit_h": Column(REAL, "h", "Discharge from the unit since time zero, alive"),
+        "last_known_h": Column(REAL, "h", "Last known to be alive since time zero"),
+        **LEVEL,
+    },
+)
+
+# Known only after an exposure window: no exposure, and nothing to adjust for.
+KNOWN_AFTERWARDS = (
+    *("death_h", "left_unit_h", "last_known_h", "gose_6m", "gose_6m_merged"),
+    *("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon", "survival_h", "died"),
+)
+
+RECORDING_LIST = Table(
+    "recordings.csv",
+    "One row a recording, as listed by the study",
+    ("recording_id",),
+    {
+        "recording_id": Column(TEXT, "", "Identifier of the recording"),
+        "patient_id": PATIENT_ID,
+        "path": Column(
+            TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"
+        ),
+        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
+        "start_s": Column(REAL, "s", "Start since the patient's time zero"),
+        "icp_channel": Column(
+            TEXT, "", "ICP channel, where the aliases in the settings do not find it"
+        ),
+        "abp_channel": Column(
+            TEXT, "", "ABP channel, where the aliases in the settings do not find it"
+        ),
+        "icp_unit": Column(TEXT, "", "Unit of ICP, where the file does not state it"),
+        "abp_unit": Column(TEXT, "", "Unit of ABP, where the file does not state it"),
+        "clock_zone": Column(
+            TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
+        ),
+    },
+)
+
+MONITORS = Table(
+    "monitors.parquet",
+    "One row a monitor: kind, placement, calibration, drift, complications",
+    ("monitor_id",),
+    {
+        "monitor_id": Column(TEXT, "", "Identifier of the monitor"),
+        "patient_id": PATIENT_ID,
+        "kind": Column(TEXT, "", "strain_gauge, fibre_optic, pneumatic or ventricular_drain"),
+        "fixation": Column(TEXT, "", "bolt or tunnelled"),
+        "side": Column(TEXT, "", "left or right"),
+        "depth_mm": Column(REAL, "mm", "Depth of the sensor's tip below the dura"),
+        "insertion_h": Column(REAL, "h", "Insertion since time zero"),
+        "removal_h": Column(REAL, "h", "Removal since time zero"),
+        "calibrated_h": Column(
+            REAL, "h", "Calibration since time zero, where readings before it do not count"
+        ),
+        "malfunction_h": Column(REAL, "h", "From when the monitor failed, since time zero"),
+        "zero_reference_mmhg": Column(
+            REAL, "mm[Hg]", "Reading against atmosphere noted at calibration before insertion"
+        ),
+        "drift_at_removal_mmhg": Column(
+            REAL, "mm[Hg]", "Reading against atmosphere at removal"
+        ),
+        "waveform_seen": Column(FLAG, "", "A pulsatile waveform was seen after insertion"),
+        "jugular_response": Column(FLAG, "", "ICP rose on jugular compression"),
+        "haemorrhage": Column(FLAG, "", "Haemorrhage along the track on imaging"),
+        "infection": Column(FLAG, "", "Infection attributed to the monitor"),
+        "malfunction": Column(FLAG, "", "The monitor failed"),
+        "replaced": Column(FLAG, "", "The monitor was replaced"),
+    },
+)
+
+EVENTS = Table(
+    "events.parquet",
+    "One row an interval noted at the bedside or by hand afterwards",
+    ("patient_id", "event", "start_s"),
+    {
+        "patient_id": PATIENT_ID,
+        "event": Column(
+            TEXT,
+            "",
+            "drain_open, craniectomy, rezero, level_change, transport, disconnected, artefact",
+        ),
+        "start_s": Column(REAL, "s", "Start since time zero"),
+        "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
+        **{
+            name: column._replace(about=f"{column.about}, from a level_change on")
+            for name, column in LEVEL.items()
+        },
+    },
+)
+
+RECODINGS = Table(
+    "recodings.parquet",
+    "One row a value of the study's tables that the settings translate, and how often it stood",
+    ("table", "column", "from", "to"),
+    {
+        "table": Column(TEXT, "", "patients, recordings, monitors or events"),
+        "column": Column(TEXT, "", "Our name of the column"),
+        "from": Column(TEXT, "", "Value in the study's table"),
+        "to": Column(TEXT, "", "Our value; empty for missing"),
+        "n": Column(COUNT, "", "Rows; 0 for a translation that no row needed"),
+    },
+)
