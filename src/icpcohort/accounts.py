@@ -52,7 +52,8 @@ class Keeper:
     def __init__(self, *, fs_hz: float, start_s: float, reasons: Sequence[str]) -> None:
         self._fs_hz, self._start_s, self._reasons = fs_hz, start_s, list(reasons)
         self._valid, self._empty, self._negative = (len(reasons) + i for i in range(3))
-        self._counted: list[tuple[Counts, Counts, Reals]] = []
+        self._n_states = len(reasons) + 3
+        self._counted: list[tuple[Counts, Reals]] = []  # block and state in one number
         self._absent: list[tuple[Counts, Reals]] = []
         self._gaps: list[Reals] = []
         self._sampled_until_s = self._read_until_s = start_s
@@ -75,12 +76,9 @@ class Keeper:
         else:
             row, block, share = _divided(cells.t_s, cells.t_s + cells.width_s)
         n_valid, n_empty = cells.n_valid[row] * share, (cells.n - cells.n_valid)[row] * share
-        for states, amounts in (
-            (state[row], n_valid),
-            (np.full(block.size, self._empty), n_empty),
-            (np.full(block.size, self._negative), np.where(negative[row], n_valid, 0.0)),
-        ):
-            self._count(block, states, amounts)
+        states = [state[row], *(np.full(row.size, n) for n in (self._empty, self._negative))]
+        amounts = [n_valid, n_empty, np.where(negative[row], n_valid, 0.0)]
+        self._count(np.tile(block, 3), np.concatenate(states), np.concatenate(amounts))
         read = cells.n_valid > 0
         self._note_gaps(cells.t_s[read], cells.t_s[read] + cells.width_s)
 
@@ -90,38 +88,43 @@ class Keeper:
         if end_s - self._sampled_until_s > 0.5 / self._fs_hz:
             self._note_absent(self._sampled_until_s, end_s)
         self._note_gaps(np.array([end_s]), np.array([end_s]))
-        by_state = self._by_state()
-        amount = pl.col("amount_s")
-        blocks = by_state.group_by("t_s", maintain_order=True).agg(
-            recorded_s=amount.filter(pl.col("state") != self._negative).sum(),
-            valid_s=amount.filter(pl.col("state") == self._valid).sum(),
-            masked_s=amount.filter(pl.col("state") < self._valid).sum(),
-            missing_s=amount.filter(pl.col("state") == self._empty).sum(),
-            negative_s=amount.filter(pl.col("state") == self._negative).sum(),
-        )
-        names = pl.DataFrame(
-            {"state": np.arange(len(self._reasons)), "reason": self._reasons},
-            schema={"state": pl.Int64(), "reason": pl.String()},
-        )
+        block, state, amount_s = self._by_state()
+        starts = np.flatnonzero(np.diff(block, prepend=-np.inf))
+        blocks = {"t_s": block[starts] * BLOCK_S} | {
+            name: np.add.reduceat(np.where(chosen, amount_s, 0.0), starts)
+            for name, chosen in (
+                ("recorded_s", state != self._negative),
+                ("valid_s", state == self._valid),
+                ("masked_s", state < self._valid),
+                ("missing_s", state == self._empty),
+                ("negative_s", state == self._negative),
+            )
+        }
+        hit = state < self._valid
+        reasons = pl.Series(self._reasons, dtype=pl.String)
         masked = (
-            by_state.join(names, on="state", how="inner")
+            pl.DataFrame(
+                {
+                    "t_s": block[hit] * BLOCK_S,
+                    "reason": reasons.gather(state[hit]),
+                    "masked_s": amount_s[hit],
+                }
+            )
             .group_by("t_s", "reason")
-            .agg(masked_s=amount.sum())
+            .agg(pl.col("masked_s").sum())
             .sort("t_s", "reason")
         )
         gaps = np.concatenate([np.empty((0, 2)), *self._gaps])
-        return Account(blocks, masked, pl.DataFrame(gaps, schema=GAPS_SCHEMA))
+        return Account(pl.DataFrame(blocks), masked, pl.DataFrame(gaps, schema=GAPS_SCHEMA))
 
     def _count(self, block: Counts, state: Counts, amount: Reals) -> None:
         some = amount > 0
-        n_states = self._negative + 1
-        key, row = np.unique(block[some] * n_states + state[some], return_inverse=True)
-        total = np.bincount(row, amount[some], key.size).astype(np.float64)
-        self._counted.append((key // n_states, key % n_states, total))
+        key = block[some] * self._n_states + state[some]
+        self._counted.append(_added([(key, amount[some])]))
 
     def _note_absent(self, start_s: float, end_s: float) -> None:
         _, block, share_s = _divided(np.array([start_s]), np.array([end_s]))
-        self._absent.append((block, share_s))
+        self._absent.append((block * self._n_states + self._empty, share_s))
 
     def _note_gaps(self, start_s: Reals, end_s: Reals) -> None:
         """Keep the stretches before each reading that last long enough."""
@@ -131,32 +134,22 @@ class Keeper:
             self._gaps.append(np.column_stack([before_s, start_s])[wide])
             self._read_until_s = float(end_s[-1])
 
-    def _by_state(self) -> pl.DataFrame:
-        """Return t_s, state and amount_s in ticks, one row a block and state."""
-        counted = _table(self._counted)
+    def _by_state(self) -> tuple[Counts, Counts, Reals]:
+        """Return block, state and seconds in ticks, one of each a block and state, in order."""
+        key, amount = _added(self._counted)
+        absent_key, absent_s = _added(self._absent)
         per_amount = self._fs_hz if self._fs_hz > 1 else 1.0
-        absent = _table(
-            [(block, np.full(block.size, self._empty), s) for block, s in self._absent]
-        )
-        return (
-            pl.concat([counted.with_columns(pl.col("amount") / per_amount), absent])
-            .group_by("block", "state")
-            .agg(pl.col("amount").sum())
-            .select(
-                t_s=pl.col("block") * BLOCK_S,
-                state="state",
-                amount_s=(pl.col("amount") / TICK_S).round() * TICK_S,
-            )
-            .sort("t_s", "state")
-        )
+        key, amount_s = _added([(key, amount / per_amount), (absent_key, absent_s)])
+        return *np.divmod(key, self._n_states), np.round(amount_s / TICK_S) * TICK_S
 
 
-def _table(parts: Sequence[tuple[Counts, Counts, Reals]]) -> pl.DataFrame:
-    """Add up amounts by block and state."""
-    columns = {"block": pl.Int64(), "state": pl.Int64(), "amount": pl.Float64()}
-    together = (np.concatenate([np.empty(0), *column]) for column in zip(*parts, strict=True))
-    table = pl.DataFrame(dict(zip(columns, together, strict=False)), schema=columns)
-    return table.group_by("block", "state").agg(pl.col("amount").sum())
+def _added(parts: Sequence[tuple[Counts, Reals]]) -> tuple[Counts, Reals]:
+    """Add up the amounts of equal keys, in the order of the keys."""
+    if not parts:
+        return np.empty(0, np.int64), np.empty(0)
+    keys, amounts = (np.concatenate(column) for column in zip(*parts, strict=True))
+    key, row = np.unique(keys, return_inverse=True)
+    return key, np.bincount(row, amounts, key.size).astype(np.float64)
 
 
 def _divided(start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:

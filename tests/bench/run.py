@@ -64,7 +64,7 @@ def ingest(path: Path, *, leave_out: str = "") -> object:
 
     given = settings()
     rules = [rule for rule in given["cleaning"]["rules"] if rule["rule"] != leave_out]
-    row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit"))
+    row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit", "clock_zone"))
     row |= {"recording_id": "r", "patient_id": "p", "path": path.name, "format": "wfdb"}
     return ingest.ingest_patient(
         "p",
