@@ -54,8 +54,8 @@ def combine(parts: Sequence[Part]) -> Combined:
 
     A gap is a stretch of 10 s or more that was recorded and has no reading in any recording.
     """
-    if not parts:
-        return _nothing()
+    if len(parts) < 2:
+        return _alone(parts[0].summary) if parts else _nothing()
     t_s = np.unique(np.concatenate([part.summary.trends["t_s"] for part in parts]))
     columns, lost, counted = {"t_s": t_s}, [], {}
     for signal in OF_SIGNAL:
@@ -79,9 +79,21 @@ def combine(parts: Sequence[Part]) -> Combined:
     )
 
 
+_UNUSED = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
+
+
 def _nothing() -> Combined:
-    unused = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
-    return Combined(store.empty(RECORDED), *accounts.total({}), pl.DataFrame(schema=unused))
+    return Combined(store.empty(RECORDED), *accounts.total({}), pl.DataFrame(schema=_UNUSED))
+
+
+def _alone(only: Summary) -> Combined:
+    """Return what a single recording gives: its own tables, not copied."""
+    return Combined(
+        only.trends.select(list(RECORDED.columns)),
+        only.seconds.sort("signal"),
+        only.masked,
+        pl.DataFrame(schema=_UNUSED),
+    )
 
 
 def _blocks(part: Part, number: int, signal: str) -> pl.DataFrame:

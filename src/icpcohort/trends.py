@@ -94,15 +94,42 @@ def summarise(
                         method=amplitude_method,
                     )
                 )
-    kept = {signal: track.finish(start_s + duration_s) for signal, track in tracks.items()}
-    blocks = {signal: track.blocks() for signal, track in tracks.items()}
-    found = np.concatenate([np.empty((0, 3)), *pulses])
+    # each track is let go before the next one is finished
+    done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
+    kept = {signal: one.account for signal, one in done.items()}
     return Summary(
-        _trends(blocks, found, min_valid_fraction=min_valid_fraction),
-        _artefacts(tracks.values()),
+        _trends(
+            {signal: one.blocks for signal, one in done.items()},
+            np.concatenate([np.empty((0, 3)), *pulses]),
+            min_valid_fraction=min_valid_fraction,
+        ),
+        merge_spans(
+            pl.concat([store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())])
+        ),
         *accounts.total(kept),
         kept,
     )
+
+
+class _Blocks(NamedTuple):
+    """One signal in blocks of 10 s, in the order of time; NaN without a valid sample."""
+
+    t_s: Reals
+    valid_s: Reals
+    reading_s: Reals
+    mean_mmhg: Reals
+    interval_s: float
+
+
+_NO_BLOCKS = _Blocks(np.empty(0), np.empty(0), np.empty(0), np.empty(0), np.nan)
+
+
+class _Finished(NamedTuple):
+    """What one signal gives; `spans` under contracts ARTEFACTS."""
+
+    account: accounts.Account
+    blocks: _Blocks
+    spans: pl.DataFrame
 
 
 class _Track:
@@ -137,12 +164,12 @@ class _Track:
             new = cells.reduce(samples_mmhg, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
             self._mask([new])
 
-    def finish(self, end_s: float) -> accounts.Account:
+    def finish(self, end_s: float) -> _Finished:
         if self._finder is not None:
             self._mask(self._finder.finish())
         for masked in self._masker.finish():
             self._count(masked)
-        return self._keeper.finish(end_s)
+        return _Finished(self._keeper.finish(end_s), self._blocks(), self._masked_spans())
 
     def _mask(self, pieces: Sequence[cells.Cells]) -> None:
         for piece in pieces:
@@ -156,7 +183,7 @@ class _Track:
         if not clean.all():
             self._spans.append(_spans(masked))
 
-    def blocks(self) -> "_Blocks":
+    def _blocks(self) -> _Blocks:
         """Return the blocks; one of which two pieces have cells is one."""
         t_s, *sums = np.concatenate([np.empty((0, 4)), *self._sums]).T
         starts = _firsts(t_s)
@@ -164,7 +191,7 @@ class _Track:
         mean_mmhg = missing.divide(mmhg_s, valid_s, where=valid_s > 0)
         return _Blocks(t_s[starts], valid_s, reading_s, mean_mmhg, 1 / self.fs_hz)
 
-    def spans(self) -> pl.DataFrame:
+    def _masked_spans(self) -> pl.DataFrame:
         """Return the masked stretches, under contracts ARTEFACTS."""
         start_s, end_s, code = np.concatenate([np.empty((0, 3)), *self._spans]).T
         reasons = pl.Series([cleaning.reason_of(rule) for rule in self.rules], dtype=pl.String)
@@ -177,19 +204,6 @@ class _Track:
             },
             schema={name: column.dtype for name, column in contracts.ARTEFACTS.columns.items()},
         )
-
-
-class _Blocks(NamedTuple):
-    """One signal in blocks of 10 s, in the order of time; NaN without a valid sample."""
-
-    t_s: Reals
-    valid_s: Reals
-    reading_s: Reals
-    mean_mmhg: Reals
-    interval_s: float
-
-
-_NO_BLOCKS = _Blocks(np.empty(0), np.empty(0), np.empty(0), np.empty(0), np.nan)
 
 
 def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> Reals:
@@ -293,15 +307,8 @@ def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
     return found
 
 
-def _artefacts(tracks: Iterable[_Track]) -> pl.DataFrame:
-    """Join the spans of all signals; spans that touch across two pieces become one."""
-    return merge_spans(
-        pl.concat([store.empty(contracts.ARTEFACTS), *(t.spans() for t in tracks)])
-    )
-
-
 def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
-    """Merge spans of one signal and reason that touch or overlap."""
+    """Merge spans of one signal and reason that touch or overlap, as do those of two pieces."""
     begins = pl.col("start_s") > (
         pl.col("end_s").cum_max().shift(1).over("signal", "reason") + cells.TIME_TOLERANCE_S
     ).fill_null(-np.inf)
