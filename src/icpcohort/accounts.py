@@ -22,21 +22,24 @@ SECONDS = ("recorded_s", "valid_s", "masked_s", "missing_s", "negative_s")
 GAPS_SCHEMA = {"start_s": pl.Float64(), "end_s": pl.Float64()}
 
 
-class Account(NamedTuple):
-    """One signal of one recording. `negative_s` is a part of `valid_s`.
+# What a second can be besides masked by a reason. A negative one is valid too.
+STATES = ("valid", "missing", "negative")
 
-    `blocks` has `t_s` (start of a 10-s block) and `SECONDS`; `masked` has `t_s`, `reason`,
-    `masked_s`; `gaps` has `start_s`, `end_s` of stretches of 10 s or more without a reading.
+
+class Account(NamedTuple):
+    """One signal of one recording.
+
+    `states` has `t_s` (start of a 10-s block), `state` (a reason, or one of `STATES`) and
+    `amount_s`: a row for each state that a block has, in the order of time. `gaps` has
+    `start_s`, `end_s` of stretches of 10 s or more without a reading.
     """
 
-    blocks: pl.DataFrame
-    masked: pl.DataFrame
+    states: pl.DataFrame
     gaps: pl.DataFrame
 
 
 NOTHING = Account(
-    pl.DataFrame(schema=dict.fromkeys(("t_s", *SECONDS), pl.Float64())),
-    pl.DataFrame(schema={"t_s": pl.Float64(), "reason": pl.String(), "masked_s": pl.Float64()}),
+    pl.DataFrame(schema={"t_s": pl.Float64(), "state": pl.String(), "amount_s": pl.Float64()}),
     pl.DataFrame(schema=GAPS_SCHEMA),
 )
 
@@ -50,9 +53,9 @@ class Keeper:
     """
 
     def __init__(self, *, fs_hz: float, start_s: float, reasons: Sequence[str]) -> None:
-        self._fs_hz, self._start_s, self._reasons = fs_hz, start_s, list(reasons)
+        self._fs_hz, self._start_s, self._names = fs_hz, start_s, [*reasons, *STATES]
         self._valid, self._empty, self._negative = (len(reasons) + i for i in range(3))
-        self._n_states = len(reasons) + 3
+        self._n_states = len(self._names)
         self._counted: list[tuple[Counts, Reals]] = []  # block and state in one number
         self._absent: list[tuple[Counts, Reals]] = []
         self._gaps: list[Reals] = []
@@ -89,33 +92,11 @@ class Keeper:
             self._note_absent(self._sampled_until_s, end_s)
         self._note_gaps(np.array([end_s]), np.array([end_s]))
         block, state, amount_s = self._by_state()
-        starts = np.flatnonzero(np.diff(block, prepend=-np.inf))
-        blocks = {"t_s": block[starts] * BLOCK_S} | {
-            name: np.add.reduceat(np.where(chosen, amount_s, 0.0), starts)
-            for name, chosen in (
-                ("recorded_s", state != self._negative),
-                ("valid_s", state == self._valid),
-                ("masked_s", state < self._valid),
-                ("missing_s", state == self._empty),
-                ("negative_s", state == self._negative),
-            )
-        }
-        hit = state < self._valid
-        reasons = pl.Series(self._reasons, dtype=pl.String)
-        masked = (
-            pl.DataFrame(
-                {
-                    "t_s": block[hit] * BLOCK_S,
-                    "reason": reasons.gather(state[hit]),
-                    "masked_s": amount_s[hit],
-                }
-            )
-            .group_by("t_s", "reason")
-            .agg(pl.col("masked_s").sum())
-            .sort("t_s", "reason")
-        )
+        # a name for each number takes a byte a row
+        names = pl.Series(self._names, dtype=pl.Enum(sorted(set(self._names))))
+        states = {"t_s": block * BLOCK_S, "state": names.gather(state), "amount_s": amount_s}
         gaps = np.concatenate([np.empty((0, 2)), *self._gaps])
-        return Account(pl.DataFrame(blocks), masked, pl.DataFrame(gaps, schema=GAPS_SCHEMA))
+        return Account(pl.DataFrame(states), pl.DataFrame(gaps, schema=GAPS_SCHEMA))
 
     def _count(self, block: Counts, state: Counts, amount: Reals) -> None:
         some = amount > 0
@@ -168,17 +149,26 @@ def _divided(start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:
 def total(accounts: dict[str, Account]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the seconds of each signal, and its masked seconds by reason."""
     seconds, masked = [], []
+    state, amount_s = pl.col("state"), pl.col("amount_s")
+    is_masked = ~state.is_in(STATES)
     for signal, account in accounts.items():
-        gaps = account.gaps
+        sums = (
+            account.states.group_by("state", maintain_order=True)
+            .agg(amount_s.sum())
+            .with_columns(pl.lit(signal).alias("signal"), state.cast(pl.String()))
+        )
         seconds.append(
-            account.blocks.select(pl.col(SECONDS).sum()).select(
-                pl.lit(signal).alias("signal"), pl.all(), *gap_columns(gaps)
-            )
+            sums.select(
+                pl.lit(signal).alias("signal"),
+                recorded_s=amount_s.filter(state != "negative").sum(),
+                valid_s=amount_s.filter(state == "valid").sum(),
+                masked_s=amount_s.filter(is_masked).sum(),
+                missing_s=amount_s.filter(state == "missing").sum(),
+                negative_s=amount_s.filter(state == "negative").sum(),
+            ).with_columns(gap_columns(account.gaps))
         )
         masked.append(
-            account.masked.group_by("reason", maintain_order=True)
-            .agg(pl.col("masked_s").sum())
-            .select(pl.lit(signal).alias("signal"), "reason", "masked_s")
+            sums.filter(is_masked).select("signal", reason="state", masked_s="amount_s")
         )
     return (
         pl.concat([pl.DataFrame(schema=SECONDS_SCHEMA), *seconds]),

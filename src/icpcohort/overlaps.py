@@ -99,7 +99,7 @@ def _alone(only: Summary) -> Combined:
 def _blocks(part: Part, number: int, signal: str) -> pl.DataFrame:
     """Return a row for each block that a recording of the signal covers, gaps included."""
     table = part.summary.trends
-    t_s = part.summary.accounts.get(signal, accounts.NOTHING).blocks["t_s"].to_numpy()
+    t_s = np.unique(part.summary.accounts.get(signal, accounts.NOTHING).states["t_s"])
     read_s, interval_s, mean_mmhg = (
         at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
         for name in (f"{signal}_reading_s", f"{signal}_interval_s", f"{signal}_mmhg")
@@ -160,17 +160,16 @@ def _taken(
 
 def _account(parts: Sequence[Part], signal: str, used: pl.DataFrame) -> accounts.Account:
     """Return the patient's account of a signal from the blocks that are used."""
-    blocks, masked = [], []
+    states = []
     for number, part in enumerate(parts):
         if signal in part.summary.accounts:
             own_t_s = used.filter(pl.col("part") == number)["t_s"]
-            account, is_used = (
-                part.summary.accounts[signal],
-                pl.col("t_s").is_in(own_t_s.implode()),
+            states.append(
+                part.summary.accounts[signal]
+                .states.filter(pl.col("t_s").is_in(own_t_s.implode()))
+                .with_columns(pl.col("state").cast(pl.String()))  # each has reasons of its own
             )
-            blocks.append(account.blocks.filter(is_used))
-            masked.append(account.masked.filter(is_used))
-    return accounts.Account(pl.concat(blocks), pl.concat(masked), _gaps(parts, signal))
+    return accounts.Account(pl.concat(states), _gaps(parts, signal))
 
 
 def _gaps(parts: Sequence[Part], signal: str) -> pl.DataFrame:
