@@ -1,5 +1,6 @@
 """Accounts: each recorded second of a signal once, valid, masked by a reason or missing."""
 
+from array import array
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -56,7 +57,8 @@ class Keeper:
         self._fs_hz, self._start_s, self._names = fs_hz, start_s, [*reasons, *STATES]
         self._valid, self._empty, self._negative = (len(reasons) + i for i in range(3))
         self._n_states = len(self._names)
-        self._counted: list[tuple[Counts, Reals]] = []  # block and state in one number
+        # block and state in one number, and the amount; one array leaves no holes behind
+        self._counted = array("d")
         self._absent: list[tuple[Counts, Reals]] = []
         self._gaps: list[Reals] = []
         self._sampled_until_s = self._read_until_s = start_s
@@ -101,7 +103,7 @@ class Keeper:
     def _count(self, block: Counts, state: Counts, amount: Reals) -> None:
         some = amount > 0
         key = block[some] * self._n_states + state[some]
-        self._counted.append(_added([(key, amount[some])]))
+        self._counted.frombytes(np.column_stack(_added([(key, amount[some])])).tobytes())
 
     def _note_absent(self, start_s: float, end_s: float) -> None:
         _, block, share_s = _divided(np.array([start_s]), np.array([end_s]))
@@ -117,7 +119,8 @@ class Keeper:
 
     def _by_state(self) -> tuple[Counts, Counts, Reals]:
         """Return block, state and seconds in ticks, one of each a block and state, in order."""
-        key, amount = _added(self._counted)
+        keys, amounts = np.frombuffer(self._counted).reshape(-1, 2).T
+        key, amount = _added([(keys.astype(np.int64), amounts)])
         absent_key, absent_s = _added(self._absent)
         per_amount = self._fs_hz if self._fs_hz > 1 else 1.0
         key, amount_s = _added([(key, amount / per_amount), (absent_key, absent_s)])

@@ -1,5 +1,6 @@
 """Trends: 10-s means of a recording's valid samples, and the pulse amplitude of each block."""
 
+from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
@@ -75,7 +76,7 @@ def summarise(
     Source: blocks of 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
     tracks: dict[str, _Track] = {}
-    pulses: list[Reals] = []
+    pulses = array("d")
     for stretch in cells.align(chunks, start_s=start_s, block_s=BLOCK_S):
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
@@ -84,7 +85,7 @@ def summarise(
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
             if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
-                pulses.append(
+                pulses.frombytes(
                     _pulse_of(
                         samples_mmhg,
                         t_s=t_s,
@@ -92,7 +93,7 @@ def summarise(
                         min_hz=pulse_min_hz,
                         max_hz=pulse_max_hz,
                         method=amplitude_method,
-                    )
+                    ).tobytes()
                 )
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
@@ -100,7 +101,7 @@ def summarise(
     return Summary(
         _trends(
             {signal: one.blocks for signal, one in done.items()},
-            np.concatenate([np.empty((0, 3)), *pulses]),
+            np.frombuffer(pulses).reshape(-1, 3),
             min_valid_fraction=min_valid_fraction,
         ),
         merge_spans(
@@ -153,8 +154,8 @@ class _Track:
         )
         of_beats = [rule for rule in self.rules if rule["rule"] == "beats"]
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
-        self._sums: list[Reals] = []
-        self._spans: list[Reals] = []
+        # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
+        self._sums, self._spans = array("d"), array("d")
 
     def add(self, samples_mmhg: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
         self._keeper.add_samples(t_s=t_s, n=samples_mmhg.size)
@@ -179,13 +180,13 @@ class _Track:
     def _count(self, masked: cleaning.Masked) -> None:
         self._keeper.add(masked)
         clean = masked.code == cleaning.VALID
-        self._sums.append(_block_sums(masked.cells, clean, fs_hz=self.fs_hz))
+        self._sums.frombytes(_block_sums(masked.cells, clean, fs_hz=self.fs_hz).tobytes())
         if not clean.all():
-            self._spans.append(_spans(masked))
+            self._spans.frombytes(_spans(masked).tobytes())
 
     def _blocks(self) -> _Blocks:
         """Return the blocks; one of which two pieces have cells is one."""
-        t_s, *sums = np.concatenate([np.empty((0, 4)), *self._sums]).T
+        t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
         starts = _firsts(t_s)
         valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
         mean_mmhg = missing.divide(mmhg_s, valid_s, where=valid_s > 0)
@@ -193,7 +194,7 @@ class _Track:
 
     def _masked_spans(self) -> pl.DataFrame:
         """Return the masked stretches, under contracts ARTEFACTS."""
-        start_s, end_s, code = np.concatenate([np.empty((0, 3)), *self._spans]).T
+        start_s, end_s, code = np.frombuffer(self._spans).reshape(-1, 3).T
         reasons = pl.Series([cleaning.reason_of(rule) for rule in self.rules], dtype=pl.String)
         return pl.DataFrame(
             {
