@@ -28,17 +28,17 @@ NEEDS = {
 }
 
 
-def simulate(folder: Path, hours: int) -> None:
+def simulate(folder: Path, hours: int, *, fs_hz: int) -> Path:
     """Write a recording of slow waves, pulse and noise, a day at a time."""
     import numpy as np
 
     draw = np.random.default_rng(1)
-    n = 24 * 3600 * FS_HZ
+    n = 24 * 3600 * fs_hz
     checksums = np.zeros(2, np.int64)
     with (folder / f"h{hours}.dat").open("wb") as file:
         for day in range(hours // 24):
-            t_s = np.arange(day * n, (day + 1) * n) / FS_HZ
-            slow = np.repeat(draw.normal(size=n // (10 * FS_HZ)), 10 * FS_HZ)
+            t_s = np.arange(day * n, (day + 1) * n) / fs_hz
+            slow = np.repeat(draw.normal(size=n // (10 * fs_hz)), 10 * fs_hz)
             pulse = np.sin(2 * np.pi * 1.23 * t_s)
             cpp = 75 + 12 * np.sin(2 * np.pi * t_s / 9000)
             rho = np.clip(0.004 * (cpp - 75) ** 2 - 0.2, -0.9, 0.9)
@@ -47,11 +47,13 @@ def simulate(folder: Path, hours: int) -> None:
             digital = np.round(UNITS_PER_MMHG * np.column_stack([icp, abp])).astype("<i2")
             checksums += digital.sum(axis=0, dtype=np.int64)
             digital.tofile(file)
-    lines = [f"h{hours} 2 {FS_HZ} {hours // 24 * n}"]
+    lines = [f"h{hours} 2 {fs_hz} {hours // 24 * n}"]
     for name, total in zip(("ICP", "ABP"), checksums, strict=True):
         checksum = (int(total) + 2**15) % 2**16 - 2**15
         lines.append(f"h{hours}.dat 16 {UNITS_PER_MMHG}(0)/mmHg 16 0 0 {checksum} 0 {name}")
-    (folder / f"h{hours}.hea").write_text("\n".join(lines) + "\n")
+    path = folder / f"h{hours}.hea"
+    path.write_text("\n".join(lines) + "\n")
+    return path
 
 
 def bare(path: Path) -> None:
@@ -133,8 +135,9 @@ def peer(path: Path) -> None:
     assert plain.compute(str(path.with_suffix("")))["cppopt"].notna().any()
 
 
+# Linux: unlike `ru_maxrss`, VmHWM does not begin at the peak of the process that starts it.
 CHILD = """
-import resource, sys, time
+import re, sys, time
 sys.path.insert(0, {here!r})
 import run, pathlib
 import {needs}
@@ -142,13 +145,14 @@ path = pathlib.Path({path!r})
 start = time.process_time()
 getattr(run, {way!r})(path)
 seconds = time.process_time() - start
-print(seconds, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+status = pathlib.Path("/proc/self/status").read_text()
+print(seconds, int(re.search(r"VmHWM:\\s*(\\d+) kB", status)[1]) / 1024)
 """
 ONE_THREAD = {"POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 
 def child(code: str) -> str:
-    """Run code in a process of its own: a child's peak memory begins at its parent's."""
+    """Run code in a process of its own and return what it prints."""
     out = subprocess.run(
         [sys.executable, "-c", code],
         capture_output=True,
@@ -161,10 +165,10 @@ def child(code: str) -> str:
 
 
 def measure(way: str, path: Path) -> tuple[float, float]:
-    """Return CPU seconds and peak MB of one way, the better of two."""
+    """Return CPU seconds and peak MB of one way."""
     code = CHILD.format(here=str(HERE), way=way, needs=NEEDS[way], path=str(path))
-    runs = [tuple(float(value) for value in child(code).split()) for _ in range(2)]
-    return min(runs)
+    seconds, peak_mb = (float(value) for value in child(code).split())
+    return seconds, peak_mb
 
 
 def main() -> None:
@@ -175,10 +179,11 @@ def main() -> None:
         for hours, ways in WAYS.items():
             child(
                 f"import sys, pathlib; sys.path.insert(0, {str(HERE)!r}); import run; "
-                f"run.simulate(pathlib.Path({name!r}), {hours})"
+                f"run.simulate(pathlib.Path({name!r}), {hours}, fs_hz={FS_HZ})"
             )
             for way in ways:
-                found[hours, way] = measure(way, Path(name) / f"h{hours}.hea")
+                path = Path(name) / f"h{hours}.hea"
+                found[hours, way] = min(measure(way, path) for _ in range(2))
                 seconds, peak_mb = found[hours, way]
                 passes = seconds / found[hours, "bare"][0]
                 print(f"{hours:5d}  {way:8s} {seconds:12.2f} {peak_mb:8.0f} {passes:18.1f}")
