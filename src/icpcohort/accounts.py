@@ -1,5 +1,6 @@
 """Accounts: each recorded second of a signal once, valid, masked by a reason or missing."""
 
+from array import array
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -22,21 +23,24 @@ SECONDS = ("recorded_s", "valid_s", "masked_s", "missing_s", "negative_s")
 GAPS_SCHEMA = {"start_s": pl.Float64(), "end_s": pl.Float64()}
 
 
-class Account(NamedTuple):
-    """One signal of one recording. `negative_s` is a part of `valid_s`.
+# What a second can be besides masked by a reason. A negative one is valid too.
+STATES = ("valid", "missing", "negative")
 
-    `blocks` has `t_s` (start of a 10-s block) and `SECONDS`; `masked` has `t_s`, `reason`,
-    `masked_s`; `gaps` has `start_s`, `end_s` of stretches of 10 s or more without a reading.
+
+class Account(NamedTuple):
+    """One signal of one recording.
+
+    `states` has `t_s` (start of a 10-s block), `state` (a reason, or one of `STATES`) and
+    `amount_s`: a row for each state that a block has, in the order of time. `gaps` has
+    `start_s`, `end_s` of stretches of 10 s or more without a reading.
     """
 
-    blocks: pl.DataFrame
-    masked: pl.DataFrame
+    states: pl.DataFrame
     gaps: pl.DataFrame
 
 
 NOTHING = Account(
-    pl.DataFrame(schema=dict.fromkeys(("t_s", *SECONDS), pl.Float64())),
-    pl.DataFrame(schema={"t_s": pl.Float64(), "reason": pl.String(), "masked_s": pl.Float64()}),
+    pl.DataFrame(schema={"t_s": pl.Float64(), "state": pl.String(), "amount_s": pl.Float64()}),
     pl.DataFrame(schema=GAPS_SCHEMA),
 )
 
@@ -50,9 +54,11 @@ class Keeper:
     """
 
     def __init__(self, *, fs_hz: float, start_s: float, reasons: Sequence[str]) -> None:
-        self._fs_hz, self._start_s, self._reasons = fs_hz, start_s, list(reasons)
+        self._fs_hz, self._start_s, self._names = fs_hz, start_s, [*reasons, *STATES]
         self._valid, self._empty, self._negative = (len(reasons) + i for i in range(3))
-        self._counted: list[tuple[Counts, Counts, Reals]] = []
+        self._n_states = len(self._names)
+        # block and state in one number, and the amount; one array leaves no holes behind
+        self._counted = array("d")
         self._absent: list[tuple[Counts, Reals]] = []
         self._gaps: list[Reals] = []
         self._sampled_until_s = self._read_until_s = start_s
@@ -75,12 +81,9 @@ class Keeper:
         else:
             row, block, share = _divided(cells.t_s, cells.t_s + cells.width_s)
         n_valid, n_empty = cells.n_valid[row] * share, (cells.n - cells.n_valid)[row] * share
-        for states, amounts in (
-            (state[row], n_valid),
-            (np.full(block.size, self._empty), n_empty),
-            (np.full(block.size, self._negative), np.where(negative[row], n_valid, 0.0)),
-        ):
-            self._count(block, states, amounts)
+        states = [state[row], *(np.full(row.size, n) for n in (self._empty, self._negative))]
+        amounts = [n_valid, n_empty, np.where(negative[row], n_valid, 0.0)]
+        self._count(np.tile(block, 3), np.concatenate(states), np.concatenate(amounts))
         read = cells.n_valid > 0
         self._note_gaps(cells.t_s[read], cells.t_s[read] + cells.width_s)
 
@@ -90,38 +93,21 @@ class Keeper:
         if end_s - self._sampled_until_s > 0.5 / self._fs_hz:
             self._note_absent(self._sampled_until_s, end_s)
         self._note_gaps(np.array([end_s]), np.array([end_s]))
-        by_state = self._by_state()
-        amount = pl.col("amount_s")
-        blocks = by_state.group_by("t_s", maintain_order=True).agg(
-            recorded_s=amount.filter(pl.col("state") != self._negative).sum(),
-            valid_s=amount.filter(pl.col("state") == self._valid).sum(),
-            masked_s=amount.filter(pl.col("state") < self._valid).sum(),
-            missing_s=amount.filter(pl.col("state") == self._empty).sum(),
-            negative_s=amount.filter(pl.col("state") == self._negative).sum(),
-        )
-        names = pl.DataFrame(
-            {"state": np.arange(len(self._reasons)), "reason": self._reasons},
-            schema={"state": pl.Int64(), "reason": pl.String()},
-        )
-        masked = (
-            by_state.join(names, on="state", how="inner")
-            .group_by("t_s", "reason")
-            .agg(masked_s=amount.sum())
-            .sort("t_s", "reason")
-        )
+        block, state, amount_s = self._by_state()
+        # a name for each number takes a byte a row
+        names = pl.Series(self._names, dtype=pl.Enum(sorted(set(self._names))))
+        states = {"t_s": block * BLOCK_S, "state": names.gather(state), "amount_s": amount_s}
         gaps = np.concatenate([np.empty((0, 2)), *self._gaps])
-        return Account(blocks, masked, pl.DataFrame(gaps, schema=GAPS_SCHEMA))
+        return Account(pl.DataFrame(states), pl.DataFrame(gaps, schema=GAPS_SCHEMA))
 
     def _count(self, block: Counts, state: Counts, amount: Reals) -> None:
         some = amount > 0
-        n_states = self._negative + 1
-        key, row = np.unique(block[some] * n_states + state[some], return_inverse=True)
-        total = np.bincount(row, amount[some], key.size).astype(np.float64)
-        self._counted.append((key // n_states, key % n_states, total))
+        key = block[some] * self._n_states + state[some]
+        self._counted.frombytes(np.column_stack(_added([(key, amount[some])])).tobytes())
 
     def _note_absent(self, start_s: float, end_s: float) -> None:
         _, block, share_s = _divided(np.array([start_s]), np.array([end_s]))
-        self._absent.append((block, share_s))
+        self._absent.append((block * self._n_states + self._empty, share_s))
 
     def _note_gaps(self, start_s: Reals, end_s: Reals) -> None:
         """Keep the stretches before each reading that last long enough."""
@@ -131,32 +117,23 @@ class Keeper:
             self._gaps.append(np.column_stack([before_s, start_s])[wide])
             self._read_until_s = float(end_s[-1])
 
-    def _by_state(self) -> pl.DataFrame:
-        """Return t_s, state and amount_s in ticks, one row a block and state."""
-        counted = _table(self._counted)
+    def _by_state(self) -> tuple[Counts, Counts, Reals]:
+        """Return block, state and seconds in ticks, one of each a block and state, in order."""
+        keys, amounts = np.frombuffer(self._counted).reshape(-1, 2).T
+        key, amount = _added([(keys.astype(np.int64), amounts)])
+        absent_key, absent_s = _added(self._absent)
         per_amount = self._fs_hz if self._fs_hz > 1 else 1.0
-        absent = _table(
-            [(block, np.full(block.size, self._empty), s) for block, s in self._absent]
-        )
-        return (
-            pl.concat([counted.with_columns(pl.col("amount") / per_amount), absent])
-            .group_by("block", "state")
-            .agg(pl.col("amount").sum())
-            .select(
-                t_s=pl.col("block") * BLOCK_S,
-                state="state",
-                amount_s=(pl.col("amount") / TICK_S).round() * TICK_S,
-            )
-            .sort("t_s", "state")
-        )
+        key, amount_s = _added([(key, amount / per_amount), (absent_key, absent_s)])
+        return *np.divmod(key, self._n_states), np.round(amount_s / TICK_S) * TICK_S
 
 
-def _table(parts: Sequence[tuple[Counts, Counts, Reals]]) -> pl.DataFrame:
-    """Add up amounts by block and state."""
-    columns = {"block": pl.Int64(), "state": pl.Int64(), "amount": pl.Float64()}
-    together = (np.concatenate([np.empty(0), *column]) for column in zip(*parts, strict=True))
-    table = pl.DataFrame(dict(zip(columns, together, strict=False)), schema=columns)
-    return table.group_by("block", "state").agg(pl.col("amount").sum())
+def _added(parts: Sequence[tuple[Counts, Reals]]) -> tuple[Counts, Reals]:
+    """Add up the amounts of equal keys, in the order of the keys."""
+    if not parts:
+        return np.empty(0, np.int64), np.empty(0)
+    keys, amounts = (np.concatenate(column) for column in zip(*parts, strict=True))
+    key, row = np.unique(keys, return_inverse=True)
+    return key, np.bincount(row, amounts, key.size).astype(np.float64)
 
 
 def _divided(start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:
@@ -175,17 +152,26 @@ def _divided(start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:
 def total(accounts: dict[str, Account]) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Return the seconds of each signal, and its masked seconds by reason."""
     seconds, masked = [], []
+    state, amount_s = pl.col("state"), pl.col("amount_s")
+    is_masked = ~state.is_in(STATES)
     for signal, account in accounts.items():
-        gaps = account.gaps
+        sums = (
+            account.states.group_by("state", maintain_order=True)
+            .agg(amount_s.sum())
+            .with_columns(pl.lit(signal).alias("signal"), state.cast(pl.String()))
+        )
         seconds.append(
-            account.blocks.select(pl.col(SECONDS).sum()).select(
-                pl.lit(signal).alias("signal"), pl.all(), *gap_columns(gaps)
-            )
+            sums.select(
+                pl.lit(signal).alias("signal"),
+                recorded_s=amount_s.filter(state != "negative").sum(),
+                valid_s=amount_s.filter(state == "valid").sum(),
+                masked_s=amount_s.filter(is_masked).sum(),
+                missing_s=amount_s.filter(state == "missing").sum(),
+                negative_s=amount_s.filter(state == "negative").sum(),
+            ).with_columns(gap_columns(account.gaps))
         )
         masked.append(
-            account.masked.group_by("reason", maintain_order=True)
-            .agg(pl.col("masked_s").sum())
-            .select(pl.lit(signal).alias("signal"), "reason", "masked_s")
+            sums.filter(is_masked).select("signal", reason="state", masked_s="amount_s")
         )
     return (
         pl.concat([pl.DataFrame(schema=SECONDS_SCHEMA), *seconds]),

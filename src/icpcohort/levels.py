@@ -114,19 +114,20 @@ def apply(
     Anaesth 115:487-488 (citation from memory).
     """
     t_s = trends["t_s"].to_numpy()
-    level = np.full(t_s.size, "unknown", dtype=object)
-    shift_mmhg = np.zeros(t_s.size)
+    stretch = np.zeros(t_s.size, np.int64)
+    effects: list[tuple[str, float]] = []
     for start_s, end_s, held in _in_order(patient, events):
-        inside = (t_s >= start_s) & (t_s < end_s)
-        level[inside], shift_mmhg[inside] = _effect(
-            held, abp_correction=abp_correction, fluid_density_kg_m3=fluid_density_kg_m3
+        stretch[(t_s >= start_s) & (t_s < end_s)] = len(effects)
+        effects.append(
+            _effect(
+                held, abp_correction=abp_correction, fluid_density_kg_m3=fluid_density_kg_m3
+            )
         )
+    level, shift_mmhg = (pl.Series(of_each) for of_each in zip(*effects, strict=True))
     has_abp = pl.col("abp_mmhg").is_not_null()
     return trends.with_columns(
-        pl.when(has_abp)
-        .then(pl.Series(level.tolist(), dtype=pl.String()))
-        .alias("abp_level_used"),
-        pl.when(has_abp).then(pl.Series(shift_mmhg)).alias("abp_shift_mmhg"),
+        pl.when(has_abp).then(level.gather(stretch)).alias("abp_level_used"),
+        pl.when(has_abp).then(shift_mmhg.gather(stretch)).alias("abp_shift_mmhg"),
     ).with_columns(
         abp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg"),
         cpp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg") - pl.col("icp_mmhg"),

@@ -5,10 +5,13 @@ from typing import NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from icpcohort import accounts, store
 from icpcohort.cells import TIME_TOLERANCE_S
-from icpcohort.trends import BLOCK_S, RECORDED, Summary
+from icpcohort.trends import BLOCK_S, RECORDED, Summary, at_times
+
+Reals = NDArray[np.float64]
 
 OF_SIGNAL = {
     "icp": (
@@ -51,25 +54,21 @@ def combine(parts: Sequence[Part]) -> Combined:
 
     A gap is a stretch of 10 s or more that was recorded and has no reading in any recording.
     """
-    if not parts:
-        return _nothing()
-    chosen, lost, counted = [], [], {}
+    if len(parts) < 2:
+        return _alone(parts[0].summary) if parts else _nothing()
+    t_s = np.unique(np.concatenate([part.summary.trends["t_s"] for part in parts]))
+    columns, lost, counted = {"t_s": t_s}, [], {}
     for signal in OF_SIGNAL:
-        rows = _ranked([_blocks(part, i, signal) for i, part in enumerate(parts)], signal)
+        rows = _ranked(pl.concat(_blocks(part, i, signal) for i, part in enumerate(parts)))
         used = (pl.col("rank") == 0) | ~pl.col("crowded")
-        chosen.append(rows.filter(pl.col("rank") == 0).select("t_s", *OF_SIGNAL[signal]))
+        columns |= _taken(parts, signal, rows.filter(pl.col("rank") == 0), t_s)
         lost.append(rows.filter(~used).with_columns(signal=pl.lit(signal)))
         if rows.height:
             counted[signal] = _account(parts, signal, rows.filter(used))
-    joined = chosen[0].join(chosen[1], on="t_s", how="full", coalesce=True, validate="1:1")
-    has_block = pl.concat([part.summary.trends.select("t_s") for part in parts]).unique()
-    table = joined.join(has_block, on="t_s", how="semi").with_columns(
-        pl.col("icp_valid_fraction", "abp_valid_fraction").fill_null(0.0),
-        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-    )
+    columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     seconds, masked = accounts.total(counted)
     return Combined(
-        table.select(list(RECORDED.columns)).sort("t_s"),
+        pl.DataFrame({name: columns[name] for name in RECORDED.columns}, nan_to_null=True),
         seconds.sort("signal"),
         masked,
         pl.concat([rows.select("part", "signal", "reading_s") for rows in lost])
@@ -80,59 +79,97 @@ def combine(parts: Sequence[Part]) -> Combined:
     )
 
 
+_UNUSED = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
+
+
 def _nothing() -> Combined:
-    unused = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
-    return Combined(store.empty(RECORDED), *accounts.total({}), pl.DataFrame(schema=unused))
+    return Combined(store.empty(RECORDED), *accounts.total({}), pl.DataFrame(schema=_UNUSED))
 
 
-def _account(parts: Sequence[Part], signal: str, used: pl.DataFrame) -> accounts.Account:
-    """Return the patient's account of a signal from the blocks that are used."""
-    by_reason = pl.concat(
-        part.summary.accounts[signal].masked.with_columns(part=pl.lit(number, pl.Int64()))
-        for number, part in enumerate(parts)
-        if signal in part.summary.accounts
+def _alone(only: Summary) -> Combined:
+    """Return what a single recording gives: its own tables, not copied."""
+    return Combined(
+        only.trends.select(list(RECORDED.columns)),
+        only.seconds.sort("signal"),
+        only.masked,
+        pl.DataFrame(schema=_UNUSED),
     )
-    kept = by_reason.join(used, on=["part", "t_s"], how="semi")
-    return accounts.Account(used, kept, _gaps(parts, signal))
 
 
 def _blocks(part: Part, number: int, signal: str) -> pl.DataFrame:
     """Return a row for each block that a recording of the signal covers, gaps included."""
-    account = part.summary.accounts.get(signal, accounts.NOTHING)
-    readings = part.summary.trends.select(
-        "t_s", *OF_SIGNAL[signal], pl.col(f"{signal}_reading_s").alias("reading_s")
+    table = part.summary.trends
+    t_s = np.unique(part.summary.accounts.get(signal, accounts.NOTHING).states["t_s"])
+    read_s, interval_s, mean_mmhg = (
+        at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
+        for name in (f"{signal}_reading_s", f"{signal}_interval_s", f"{signal}_mmhg")
     )
-    t_s = pl.col("t_s")
-    return account.blocks.join(readings, on="t_s", how="left", validate="1:1").with_columns(
-        pl.col("reading_s").fill_null(0.0),
-        part=pl.lit(number, pl.Int64()),
-        from_s=pl.max_horizontal(t_s, pl.lit(part.start_s)),
-        until_s=pl.min_horizontal(t_s + BLOCK_S, pl.lit(part.end_s)),
+    return pl.DataFrame(
+        {
+            "part": np.full(t_s.size, number),
+            "t_s": t_s,
+            "reading_s": np.nan_to_num(read_s, nan=0.0),
+            "interval_s": interval_s,
+            "no_mean": np.isnan(mean_mmhg),
+            "from_s": np.maximum(t_s, part.start_s),
+            "until_s": np.minimum(t_s + BLOCK_S, part.end_s),
+        },
+        nan_to_null=True,
     )
 
 
-def _ranked(blocks: Sequence[pl.DataFrame], signal: str) -> pl.DataFrame:
+def _ranked(rows: pl.DataFrame) -> pl.DataFrame:
     """Rank the recordings of each block, the best 0, and say whether any two overlap in it."""
+    shared = rows["t_s"].is_duplicated()
     before_s = pl.col("until_s").cum_max().shift(1).over("t_s")
-    return (
-        pl.concat(blocks)
-        .sort("t_s", "from_s", "until_s")
-        .with_columns(
-            crowded=(before_s - pl.col("from_s") > TIME_TOLERANCE_S)
-            .fill_null(False)
-            .any()
-            .over("t_s")
-        )
-        .sort(
-            "t_s",
-            pl.col("reading_s") <= 0,
-            f"{signal}_interval_s",
-            pl.col(f"{signal}_mmhg").is_null(),
-            "part",
-            nulls_last=True,
-        )
-        .with_columns(rank=pl.int_range(pl.len()).over("t_s"))
+    overlap = (before_s - pl.col("from_s") > TIME_TOLERANCE_S).fill_null(False)
+    return pl.concat(
+        [
+            rows.filter(~shared).with_columns(crowded=False, rank=pl.lit(0, pl.Int64())),
+            rows.filter(shared)
+            .sort("t_s", "from_s", "until_s")
+            .with_columns(crowded=overlap.any().over("t_s"))
+            .sort(
+                "t_s",
+                pl.col("reading_s") <= 0,
+                "interval_s",
+                "no_mean",
+                "part",
+                nulls_last=True,
+            )
+            .with_columns(rank=pl.int_range(pl.len()).over("t_s")),
+        ]
     )
+
+
+def _taken(
+    parts: Sequence[Part], signal: str, best: pl.DataFrame, t_s: Reals
+) -> dict[str, Reals]:
+    """Return the signal's columns at the times `t_s`, each block from its best recording."""
+    best = best.sort("t_s")
+    number_at = at_times(t_s, best["t_s"].to_numpy(), best["part"].to_numpy())
+    columns = {name: np.full(t_s.size, np.nan) for name in OF_SIGNAL[signal]}
+    for number, part in enumerate(parts):
+        table, here = part.summary.trends, number_at == number
+        for name, values in columns.items():
+            own = at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
+            values[here] = own[here]
+    fraction = f"{signal}_valid_fraction"
+    return columns | {fraction: np.nan_to_num(columns[fraction], nan=0.0)}
+
+
+def _account(parts: Sequence[Part], signal: str, used: pl.DataFrame) -> accounts.Account:
+    """Return the patient's account of a signal from the blocks that are used."""
+    states = []
+    for number, part in enumerate(parts):
+        if signal in part.summary.accounts:
+            own_t_s = used.filter(pl.col("part") == number)["t_s"]
+            states.append(
+                part.summary.accounts[signal]
+                .states.filter(pl.col("t_s").is_in(own_t_s.implode()))
+                .with_columns(pl.col("state").cast(pl.String()))  # each has reasons of its own
+            )
+    return accounts.Account(pl.concat(states), _gaps(parts, signal))
 
 
 def _gaps(parts: Sequence[Part], signal: str) -> pl.DataFrame:

@@ -1,5 +1,6 @@
 """Trends: 10-s means of a recording's valid samples, and the pulse amplitude of each block."""
 
+from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
@@ -8,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import accounts, beats, cells, cleaning, contracts, pulse, store
+from icpcohort import accounts, beats, cells, cleaning, contracts, missing, pulse, store
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
 
@@ -25,6 +26,9 @@ RECORDED = replace(
         if name not in ("abp_level_used", "abp_shift_mmhg")
     },
 )
+
+
+Reals = NDArray[np.float64]
 
 
 class Summary(NamedTuple):
@@ -72,7 +76,7 @@ def summarise(
     Source: blocks of 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
     tracks: dict[str, _Track] = {}
-    pulses: list[pl.DataFrame] = []
+    pulses = array("d")
     for stretch in cells.align(chunks, start_s=start_s, block_s=BLOCK_S):
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
@@ -81,7 +85,7 @@ def summarise(
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
             if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
-                pulses.append(
+                pulses.frombytes(
                     _pulse_of(
                         samples_mmhg,
                         t_s=t_s,
@@ -89,16 +93,44 @@ def summarise(
                         min_hz=pulse_min_hz,
                         max_hz=pulse_max_hz,
                         method=amplitude_method,
-                    )
+                    ).tobytes()
                 )
-    kept = {signal: track.finish(start_s + duration_s) for signal, track in tracks.items()}
-    blocks = {signal: track.blocks() for signal, track in tracks.items()}
+    # each track is let go before the next one is finished
+    done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
+    kept = {signal: one.account for signal, one in done.items()}
     return Summary(
-        _trends(blocks, pulses, min_valid_fraction=min_valid_fraction),
-        _artefacts(tracks.values()),
+        _trends(
+            {signal: one.blocks for signal, one in done.items()},
+            np.frombuffer(pulses).reshape(-1, 3),
+            min_valid_fraction=min_valid_fraction,
+        ),
+        merge_spans(
+            pl.concat([store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())])
+        ),
         *accounts.total(kept),
         kept,
     )
+
+
+class _Blocks(NamedTuple):
+    """One signal in blocks of 10 s, in the order of time; NaN without a valid sample."""
+
+    t_s: Reals
+    valid_s: Reals
+    reading_s: Reals
+    mean_mmhg: Reals
+    interval_s: float
+
+
+_NO_BLOCKS = _Blocks(np.empty(0), np.empty(0), np.empty(0), np.empty(0), np.nan)
+
+
+class _Finished(NamedTuple):
+    """What one signal gives; `spans` under contracts ARTEFACTS."""
+
+    account: accounts.Account
+    blocks: _Blocks
+    spans: pl.DataFrame
 
 
 class _Track:
@@ -122,12 +154,10 @@ class _Track:
         )
         of_beats = [rule for rule in self.rules if rule["rule"] == "beats"]
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
-        self._sums: list[pl.DataFrame] = []
-        self.spans: list[pl.DataFrame] = []
+        # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
+        self._sums, self._spans = array("d"), array("d")
 
-    def add(
-        self, samples_mmhg: NDArray[np.float64], at_limit: NDArray[np.bool_], *, t_s: float
-    ) -> None:
+    def add(self, samples_mmhg: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
         self._keeper.add_samples(t_s=t_s, n=samples_mmhg.size)
         if self._finder is not None:
             self._mask(self._finder.push(samples_mmhg, at_limit, t_s=t_s))
@@ -135,12 +165,12 @@ class _Track:
             new = cells.reduce(samples_mmhg, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
             self._mask([new])
 
-    def finish(self, end_s: float) -> accounts.Account:
+    def finish(self, end_s: float) -> _Finished:
         if self._finder is not None:
             self._mask(self._finder.finish())
         for masked in self._masker.finish():
             self._count(masked)
-        return self._keeper.finish(end_s)
+        return _Finished(self._keeper.finish(end_s), self._blocks(), self._masked_spans())
 
     def _mask(self, pieces: Sequence[cells.Cells]) -> None:
         for piece in pieces:
@@ -150,30 +180,35 @@ class _Track:
     def _count(self, masked: cleaning.Masked) -> None:
         self._keeper.add(masked)
         clean = masked.code == cleaning.VALID
-        self._sums.append(_block_sums(masked.cells, clean, fs_hz=self.fs_hz))
+        self._sums.frombytes(_block_sums(masked.cells, clean, fs_hz=self.fs_hz).tobytes())
         if not clean.all():
-            self.spans.append(_spans(masked, self.signal, self.rules))
+            self._spans.frombytes(_spans(masked).tobytes())
 
-    def blocks(self) -> pl.DataFrame:
-        """Return one row a block: t_s, valid_s, mean_mmhg (null without a valid sample)."""
-        return (
-            pl.concat(self._sums)
-            .group_by("t_s", maintain_order=True)
-            .agg(pl.col("valid_s", "mmhg_s", "reading_s").sum())
-            .select(
-                "t_s",
-                "valid_s",
-                "reading_s",
-                mean_mmhg=pl.when(pl.col("valid_s") > 0).then(
-                    pl.col("mmhg_s") / pl.col("valid_s")
-                ),
-                interval_s=pl.lit(1 / self.fs_hz),
-            )
+    def _blocks(self) -> _Blocks:
+        """Return the blocks; one of which two pieces have cells is one."""
+        t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
+        starts = _firsts(t_s)
+        valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
+        mean_mmhg = missing.divide(mmhg_s, valid_s, where=valid_s > 0)
+        return _Blocks(t_s[starts], valid_s, reading_s, mean_mmhg, 1 / self.fs_hz)
+
+    def _masked_spans(self) -> pl.DataFrame:
+        """Return the masked stretches, under contracts ARTEFACTS."""
+        start_s, end_s, code = np.frombuffer(self._spans).reshape(-1, 3).T
+        reasons = pl.Series([cleaning.reason_of(rule) for rule in self.rules], dtype=pl.String)
+        return pl.DataFrame(
+            {
+                "signal": pl.repeat(self.signal, code.size, eager=True),
+                "start_s": start_s,
+                "end_s": end_s,
+                "reason": reasons.gather(code.astype(np.int64)),
+            },
+            schema={name: column.dtype for name, column in contracts.ARTEFACTS.columns.items()},
         )
 
 
-def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> pl.DataFrame:
-    """Return the blocks that cells touch: valid_s, mmhg_s (mean x valid_s) and reading_s.
+def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> Reals:
+    """Return t_s, valid_s, mmhg_s (mean x valid_s) and reading_s of the blocks cells touch.
 
     `reading_s` counts every second with a reading, masked or not.
     """
@@ -191,41 +226,36 @@ def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) ->
         valid_s = np.repeat(np.where(valid_s > 0, BLOCK_S, 0.0), n_blocks)
         reading_s = np.repeat(np.where(reading_s > 0, BLOCK_S, 0.0), n_blocks)
         mean_mmhg = np.repeat(mean_mmhg, n_blocks)
-    starts = np.flatnonzero(np.diff(block, prepend=np.nan) != 0)
-    columns = {"valid_s": valid_s, "mmhg_s": mean_mmhg * valid_s, "reading_s": reading_s}
-    sums = {name: np.add.reduceat(values, starts) for name, values in columns.items()}
-    return pl.DataFrame({"t_s": block[starts] * BLOCK_S, **sums})
+    starts = _firsts(block)
+    sums = (np.add.reduceat(v, starts) for v in (valid_s, mean_mmhg * valid_s, reading_s))
+    return np.column_stack([block[starts] * BLOCK_S, *sums])
 
 
-def _spans(
-    masked: cleaning.Masked, signal: str, rules: Sequence[Mapping[str, Any]]
-) -> pl.DataFrame:
-    """Return the runs of cells that one rule masked."""
+def _firsts(values: Reals) -> NDArray[np.int64]:
+    """Return where each run of equal values begins."""
+    return np.flatnonzero(np.diff(values, prepend=np.nan) != 0)
+
+
+def _spans(masked: cleaning.Masked) -> Reals:
+    """Return start_s, end_s and code of the runs of cells that one rule masked."""
     code, t_s, width_s = masked.code, masked.cells.t_s, masked.cells.width_s
     changes = np.flatnonzero(np.diff(code) != 0) + 1
     starts = np.concatenate([[0], changes]).astype(np.int64)
     ends = np.concatenate([changes, [code.size]]).astype(np.int64) - 1
     hit = code[starts] != cleaning.VALID
-    return pl.DataFrame(
-        {
-            "signal": [signal] * int(hit.sum()),
-            "start_s": t_s[starts[hit]],
-            "end_s": t_s[ends[hit]] + width_s,
-            "reason": [cleaning.reason_of(rules[i]) for i in code[starts[hit]]],
-        },
-        schema={name: column.dtype for name, column in contracts.ARTEFACTS.columns.items()},
-    )
+    starts, ends = starts[hit], ends[hit]
+    return np.column_stack([t_s[starts], t_s[ends] + width_s, code[starts]])
 
 
 def _pulse_of(
-    samples_mmhg: NDArray[np.float64],
+    samples_mmhg: Reals,
     *,
     t_s: float,
     fs_hz: float,
     min_hz: float,
     max_hz: float,
     method: str,
-) -> pl.DataFrame:
+) -> Reals:
     """Return t_s, amp_mmhg and pulse_rate_per_min of the whole blocks among the samples."""
     n_block = int(BLOCK_S * fs_hz + ROUNDING)
     first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / BLOCK_S) * BLOCK_S
@@ -236,74 +266,50 @@ def _pulse_of(
     found = pulse.fundamental(
         samples_mmhg[rows], fs_hz=fs_hz, min_hz=min_hz, max_hz=max_hz, method=method
     )
-    return pl.DataFrame(
-        {
-            "t_s": t_blocks[whole],
-            "amp_mmhg": found.amplitude_mmhg,
-            "pulse_rate_per_min": found.rate_hz * 60,
-        }
-    )
+    return np.column_stack([t_blocks[whole], found.amplitude_mmhg, found.rate_hz * 60])
 
 
 def _trends(
-    blocks: dict[str, pl.DataFrame], pulses: list[pl.DataFrame], *, min_valid_fraction: float
+    blocks: Mapping[str, _Blocks], pulses: Reals, *, min_valid_fraction: float
 ) -> pl.DataFrame:
     """Put the signals side by side; null what has too few valid samples."""
-    icp, abp = (
-        _of_signal(
-            blocks.get(signal, pl.DataFrame(schema=_BLOCK_SCHEMA)),
-            signal,
-            min_valid_fraction=min_valid_fraction,
-        )
-        for signal in ("icp", "abp")
-    )
-    found = pl.concat([pl.DataFrame(schema=_PULSE_SCHEMA), *pulses]).with_columns(
-        pl.col("amp_mmhg", "pulse_rate_per_min").fill_nan(None)
-    )
-    complete = pl.col("icp_valid_fraction") >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
-    return (
-        icp.join(abp, on="t_s", how="full", coalesce=True, validate="1:1")
-        .join(found, on="t_s", how="left", validate="1:1")
-        .with_columns(
-            pl.col("icp_valid_fraction", "abp_valid_fraction").fill_null(0.0),
-            pl.col("icp_reading_s", "abp_reading_s").fill_null(0.0),
-            pl.when(complete).then("amp_mmhg").alias("amp_mmhg"),
-            pl.when(complete).then("pulse_rate_per_min").alias("pulse_rate_per_min"),
-            cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-        )
-        .select(*RECORDED.columns, "icp_reading_s", "abp_reading_s")
-        .sort("t_s")
-    )
+    icp, abp = (blocks.get(signal, _NO_BLOCKS) for signal in ("icp", "abp"))
+    t_s = np.union1d(icp.t_s, abp.t_s)
+    columns = {"t_s": t_s}
+    for signal, own in (("icp", icp), ("abp", abp)):
+        valid_fraction = np.clip(own.valid_s * (1 / BLOCK_S), 0, 1)
+        enough = valid_fraction >= min_valid_fraction - ROUNDING
+        for name, values in (
+            ("mmhg", np.where(enough, own.mean_mmhg, np.nan)),
+            ("valid_fraction", valid_fraction),
+            ("interval_s", np.full(own.t_s.size, own.interval_s)),
+            ("reading_s", own.reading_s),
+        ):
+            columns[f"{signal}_{name}"] = at_times(t_s, own.t_s, values)
+        for name in ("valid_fraction", "reading_s"):
+            np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
+    complete = columns["icp_valid_fraction"] >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
+    for name, values in zip(("amp_mmhg", "pulse_rate_per_min"), pulses.T[1:], strict=True):
+        columns[name] = np.where(complete, at_times(t_s, pulses[:, 0], values), np.nan)
+    columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
+    order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
+    return pl.DataFrame({name: columns[name] for name in order}, nan_to_null=True)
 
 
-_PULSE_SCHEMA = {name: pl.Float64() for name in ("t_s", "amp_mmhg", "pulse_rate_per_min")}
-_BLOCK_SCHEMA = {
-    name: pl.Float64() for name in ("t_s", "valid_s", "reading_s", "mean_mmhg", "interval_s")
-}
+def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
+    """Return the values of a series at the times `t_s`, NaN where it has none; both increase.
 
-
-def _of_signal(blocks: pl.DataFrame, signal: str, *, min_valid_fraction: float) -> pl.DataFrame:
-    """Return one signal's columns of the trends."""
-    valid_fraction = (pl.col("valid_s") / BLOCK_S).clip(0, 1)
-    return blocks.select(
-        "t_s",
-        pl.when(valid_fraction >= min_valid_fraction - ROUNDING)
-        .then("mean_mmhg")
-        .alias(f"{signal}_mmhg"),
-        valid_fraction.alias(f"{signal}_valid_fraction"),
-        pl.col("interval_s").alias(f"{signal}_interval_s"),
-        pl.col("reading_s").alias(f"{signal}_reading_s"),
-    )
-
-
-def _artefacts(tracks: Iterable[_Track]) -> pl.DataFrame:
-    """Join the spans of all signals; spans that touch across two pieces become one."""
-    spans = pl.concat([store.empty(contracts.ARTEFACTS), *(s for t in tracks for s in t.spans)])
-    return merge_spans(spans)
+    In place of a join of tables, which needs many times the memory of its result.
+    """
+    found = np.full(t_s.size, np.nan)
+    at = np.searchsorted(t_s, own_t_s)
+    known = np.append(t_s, np.nan)[at] == own_t_s
+    found[at[known]] = values[known]
+    return found
 
 
 def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
-    """Merge spans of one signal and reason that touch or overlap."""
+    """Merge spans of one signal and reason that touch or overlap, as do those of two pieces."""
     begins = pl.col("start_s") > (
         pl.col("end_s").cum_max().shift(1).over("signal", "reason") + cells.TIME_TOLERANCE_S
     ).fill_null(-np.inf)

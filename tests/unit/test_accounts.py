@@ -116,8 +116,9 @@ def test_the_masked_seconds_of_each_block_are_given_by_reason():
     )
     by_hand = {"drain_open": 18.0, "jump": 4.0, "range": 3.0}  # 62-79; 55, 56, 60, 61; 57-59
     assert dict(events.masked.select("reason", "masked_s").iter_rows()) == by_hand
-    blocks = events.accounts["icp"].masked
-    assert blocks["masked_s"].sum() == events.masked["masked_s"].sum()
+    states = events.accounts["icp"].states
+    blocks = states.filter(~pl.col("state").is_in(accounts.STATES))
+    assert blocks["amount_s"].sum() == events.masked["masked_s"].sum()
     assert blocks["t_s"].unique().sort().to_list() == [50.0, 60.0, 70.0]
 
 
