@@ -382,10 +382,6 @@ def _ratio_axis(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
     reach = max([1.5, *known, *(1 / end for end in known)]) * 1.1
     axis.set_xscale("log")
     axis.set_xlim(1 / reach, reach)
-    above = [1.0]
-    for tick in (1.25, 1.5, 2, 3, 5, 10, 20, 50):
-        if tick <= reach and math.log(tick / above[-1]) > 0.22 * math.log(reach):
-            above.append(tick)
-    axis.xaxis.set_major_locator(FixedLocator([*(1 / tick for tick in above[1:]), *above]))
+    axis.xaxis.set_major_locator(FixedLocator(svg.ratio_ticks(reach)))
     axis.xaxis.set_minor_locator(NullLocator())
     axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{round(x, 2):g}"))

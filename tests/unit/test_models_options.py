@@ -90,6 +90,11 @@ def test_a_curve_of_a_straight_truth_agrees_with_the_line_and_passes_through_non
     table = made.curve.filter(adjustment="adjusted")
     nearest = (table["exposure_value"] - table["reference_value"]).abs().arg_min()
     assert table.height == curves.N_POINTS
+    assert table["n_nearest"].sum() == 2000
+    first = table.filter(exposure_value=table["exposure_value"].min())
+    step = table["exposure_value"][1] - table["exposure_value"][0]
+    near = cohort(2000)["dose"] < first["exposure_value"][0] + step / 2
+    assert first["n_nearest"].item() == near.sum()
     assert table["effect"][nearest] == pytest.approx(1.0, abs=0.1)
     assert (table["effect_ci_low"] <= table["effect"]).all()
     assert value(made, "nonlinearity_p") > 0.05

@@ -31,10 +31,7 @@ def test_a_changed_recording_reruns_its_patient_and_what_follows(place):
     data = (place.study / "demo" / path).with_suffix(".dat")
     data.write_bytes(data.read_bytes()[::-1])
     assert (
-        place.would_run()
-        == {f"ingest {patient}", f"indices {patient}"}
-        | ACCOUNTS
-        | EXPOSURES
+        place.would_run() == {f"ingest {patient}", f"indices {patient}"} | ACCOUNTS | EXPOSURES
     )
 
 
@@ -126,9 +123,7 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     jobs = place.would_run()
     started = {job.split()[0] for job in jobs}
     follow = {
-        "ingest": {"ingest", "indices"}
-        | ACCOUNTS
-        | {job.split()[0] for job in EXPOSURES},
+        "ingest": {"ingest", "indices"} | ACCOUNTS | {job.split()[0] for job in EXPOSURES},
         "indices": {"indices"} | {job.split()[0] for job in EXPOSURES},
         "pictures": {"pictures"},
         "burden": {"burden"} | {job.split()[0] for job in COHORT},

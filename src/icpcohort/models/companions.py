@@ -235,6 +235,10 @@ def curve(model: Model, *, plan: Plan) -> pl.DataFrame:
         "effect": effect,
         "effect_ci_low": low,
         "effect_ci_high": high,
+        "n_nearest": np.bincount(
+            np.rint((values - points[0]) / (points[1] - points[0])).astype(int),
+            minlength=len(points),
+        ),
     }
     schema = {name: column.dtype for name, column in contracts.EXPOSURE_CURVE.columns.items()}
     rows = pl.DataFrame(columns, schema=schema)
