@@ -780,6 +780,7 @@ ALTERNATIVES = Table(
     {
         "analysis": Column(TEXT, "", "What differs from the main fit"),
         **ESTIMATES.columns,
+        "reason": Column(TEXT, "", "Why there is no estimate; null where there is one"),
     },
 )
 

@@ -288,7 +288,8 @@ def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> str:
     ----------
     estimates : mapping of model name to DataFrame
         `contracts.ESTIMATES`. The exposure's terms are those of the unadjusted fit that are
-        neither intercept nor threshold. A null effect is written as not estimable.
+        neither intercept nor threshold; a model in which they differ by level is not drawn.
+        A null effect is written as not estimable.
 
     Returns
     -------
@@ -318,6 +319,9 @@ def _forest_rows(model: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
     exposure = frame.filter(
         pl.col("adjustment") == "unadjusted", ~pl.col("scale").is_in(NO_EXPOSURE_SCALES)
     )["term"]
+    products = exposure.filter(exposure.str.contains(" x "))  # their slopes differ by level
+    if products.len():
+        return []
     rows = frame.filter(pl.col("term").is_in(exposure.to_list()))
     rows = rows.sort("term", "adjustment", descending=[False, True])
     return [{"model": model, "several": exposure.len() > 1} | row for row in rows.to_dicts()]

@@ -61,8 +61,8 @@ def exposure_curve(
     told = [f"{effect.capitalize()} of {outcome} along {exposure}."]
     told += [_told(part, fit, beside[fit]) for fit, part in panels.items()]
     with svg.style(name):
-        figure = Figure(figsize=(WIDTH_IN, 3.6))
-        figure.subplots_adjust(left=0.11, right=0.98, top=0.84, bottom=0.14)
+        figure = Figure(figsize=(WIDTH_IN, 3.8))
+        figure.subplots_adjust(left=0.11, right=0.98, top=0.8, bottom=0.14)
         axes = figure.subplots(
             2, len(fits), sharex="col", sharey="row", squeeze=False, height_ratios=(5, 1)
         )
@@ -71,15 +71,15 @@ def exposure_curve(
             _count(lower, part)
             upper.set_title("\n".join([fit.capitalize(), *beside[fit]]), fontsize=8.5)
         _effect_axis(axes[0, 0], known)
-        axes[0, 0].set_ylabel(f"{effect.capitalize()}{_scale_words(known)}")
+        axes[0, 0].set_ylabel(f"{effect.capitalize()}{_scale_words(known, outcome)}")
         axes[1, 0].set_ylabel("n")
         words = exposure[:1].upper() + exposure[1:]
         figure.text(0.545, 0.02, words, ha="center", color=INK)
         return svg.as_svg(figure, name=name, title=title, description=" ".join(told))
 
 
-def _scale_words(known: pl.DataFrame) -> str:
-    return "" if known["scale"][0] == "difference" else ", logarithmic scale"
+def _scale_words(known: pl.DataFrame, outcome: str) -> str:
+    return f" in {outcome}" if known["scale"][0] == "difference" else ", logarithmic scale"
 
 
 def _beside(fit: str, *, estimates: pl.DataFrame, diagnostics: pl.DataFrame) -> list[str]:
@@ -90,8 +90,8 @@ def _beside(fit: str, *, estimates: pl.DataFrame, diagnostics: pl.DataFrame) -> 
         "whole": value.get("exposure_p"),
         "departure from a line": value.get("nonlinearity_p"),
     }
-    words = ", ".join(f"{what} p = {format_p(p)}" for what, p in tests.items())
-    return [f"n = {report_models.counts(row)}", words.replace("= <", "< ")]
+    words = [f"{what}: p = {format_p(p)}".replace("= <", "< ") for what, p in tests.items()]
+    return [f"n = {report_models.counts(row)}", *words]
 
 
 def _told(part: pl.DataFrame, fit: str, beside: list[str]) -> str:

@@ -7,7 +7,7 @@ import polars as pl
 
 from icpcohort import report_models
 from icpcohort.grids import Grid, words_of
-from icpcohort.tables import MISSING, format_estimate, format_number, format_p
+from icpcohort.tables import MINUS, MISSING, format_estimate, format_number, format_p
 
 N_CURVE_ROWS = 9  # of the points of a curve, as many are written out
 MEASURE_WORDS = {
@@ -21,12 +21,15 @@ MEASURE_WORDS = {
 def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
     """Return risks, or means, at the stated exposure values (`contracts.RISKS`)."""
     rows = []
-    for row in table.to_dicts():
+    ordered = table.sort(
+        "adjustment", "outcome", "exposure_value", descending=[True, False, False]
+    )
+    for row in ordered.to_dicts():
         limits = (row["difference_ci_low"], row["difference_ci_high"])
         first = row["difference"] == 0 and limits[0] == limits[1]
         rows.append(
             [
-                row["outcome"].replace("_", " "),
+                _risk_of(row["outcome"]),
                 f"{row['exposure_value']:g}",
                 row["adjustment"],
                 format_estimate(row["risk"], row["ci_low"], row["ci_high"]),
@@ -50,16 +53,24 @@ def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
     """Return the exposure in every fit beside the main one (`contracts.ALTERNATIVES`)."""
     rows = [
         [
-            row["analysis"].replace("_", " "),
+            _other_fit(row["analysis"]),
             row["adjustment"],
-            format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"]),
+            format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
+            if row["reason"] is None
+            else f"not reported: {report_models.plain(row['reason'])}",
             format_p(row["p"]),
             report_models.counts(row),
         ]
-        for row in table.filter(term=plan["exposure"]).to_dicts()
+        for row in table.filter(term=plan["exposure"])
+        .sort("adjustment", "analysis", descending=[True, False])
+        .to_dicts()
     ]
     head = ["Analysis", "Fit", f"{_measure(table)} (95 % CI)", "p", "n"]
-    note = f"Of the exposure, per {plan['unit_of_effect']:g} more: {_exposure(plan)}."
+    note = (
+        f"Of the exposure, per {plan['unit_of_effect']:g} more: {_exposure(plan)}. "
+        "Where outcomes were drawn or values imputed, events are those of the first completed "
+        "data set."
+    )
     return Grid("Beside the main fit", head, rows, note)
 
 
@@ -69,11 +80,14 @@ def performance(table: pl.DataFrame) -> Grid:
         [
             MEASURE_WORDS.get(row["measure"], words_of(row["measure"])),
             row["adjustment"],
-            format_number(row["apparent"], decimals=2),
+            # an apparent calibration is 0 and 1 but for rounding
+            format_number(
+                None if row["apparent"] is None else round(row["apparent"], 6), decimals=2
+            ),
             format_estimate(row["corrected"], row["ci_low"], row["ci_high"]),
             format_number(row["n_refits"], decimals=0),
         ]
-        for row in table.to_dicts()
+        for row in table.sort("adjustment", "measure", descending=[True, False]).to_dicts()
     ]
     head = ["Measure", "Fit", "Apparent", "Corrected for optimism (95 % CI)", "Refits, n"]
     note = "Patients and events are those of the estimates."
@@ -122,6 +136,18 @@ def comparisons(table: pl.DataFrame) -> Grid:
         f"{MISSING}: no estimate; the model still counts as a test of its group."
     )
     return Grid("Models that are tested together", head, rows, note)
+
+
+def _risk_of(outcome: str) -> str:
+    return report_models.plain(outcome).replace("<=", "\u2264")
+
+
+def _other_fit(analysis: str) -> str:
+    """Return the name of a companion in words: a cut of a score, a subgroup, or as it is."""
+    column, _, level = analysis.removeprefix("subgroup ").partition(": ")
+    if level:
+        return f"{report_models.term_words(column)}: {level}"
+    return report_models.plain(analysis).replace("<=", "≤").replace("shift -", f"shift {MINUS}")
 
 
 def _exposure(plan: Mapping[str, Any]) -> str:

@@ -44,7 +44,9 @@ def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
         plan.question,
         finding,
         f"> **Caution.** {CAUTION}",
-        _grid(report_models.estimates(made.estimates, plan=block)),
+        _grid(
+            report_models.estimates(made.estimates, plan=block, diagnostics=made.diagnostics)
+        ),
         _grid(model_grids.curve(made.curve, plan=block)),
         _grid(model_grids.risks(made.risks, plan=block)),
         _grid(model_grids.alternatives(made.alternatives, plan=block)),

@@ -60,7 +60,7 @@ def _section(
         "adjusted_for": adjusted_for or "nothing",
         "reason": plan["reason"],
         "finding": report_models.finding(plan, estimates=estimates, diagnostics=diagnostics),
-        "estimates": report_models.estimates(estimates, plan=plan),
+        "estimates": report_models.estimates(estimates, plan=plan, diagnostics=diagnostics),
         "drawn": drawn,
         "beside": [
             grid

@@ -186,7 +186,8 @@ def make_beside():
         "n": [78, 78],
     }
     other = make_estimates()["gose_by_dose"].filter(term=dose)
-    alternatives = other.select(pl.lit("complete cases").alias("analysis"), pl.all())
+    no_reason = pl.lit(None, pl.String).alias("reason")
+    alternatives = other.select(pl.lit("complete cases").alias("analysis"), pl.all(), no_reason)
     performance = {
         "adjustment": ["adjusted"],
         "measure": ["c_statistic"],

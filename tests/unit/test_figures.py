@@ -245,7 +245,7 @@ def test_a_curve_tells_its_tests_its_points_and_what_they_are_against():
         "Odds ratio of an unfavourable outcome along ICP dose above 20 mmHg"
     )
     assert (
-        "n = 78 (41 with the outcome), whole p = 0.030, departure from a line p = 0.550"
+        "n = 78 (41 with the outcome), whole: p = 0.030, departure from a line: p = 0.550"
         in words
     )
     assert "against the median 1.00: at 0.00: 0.80 (0.69 to 0.93);" in words
@@ -273,7 +273,7 @@ def test_a_curve_of_differences_has_zero_for_none():
     drawn = draw_curve(
         curve, plan=INVENTED["CURVED"] | {"family": "linear", "outcome": "gose_6m"}
     )
-    assert "Difference" in texts(drawn)
+    assert "Difference in GOSE" in texts(drawn)
     assert (
         "against the median 1.00: at 0.00: \u22120.22 (\u22120.37 to \u22120.07)"
         in described(drawn)
@@ -294,4 +294,15 @@ def test_a_curve_that_was_withheld_says_why():
     assert described(draw_curve(nothing, diagnostics=rows)) == told
     assert described(draw_curve(nothing.clear(), diagnostics=rows.clear())) == (
         "No curve is reported: it was not fitted."
+    )
+
+
+def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
+    rows = ESTIMATES["unfavourable_by_dose"]
+    product = rows.filter(scale="log_or", adjustment="unadjusted").with_columns(
+        term=pl.lit("icp_above_20_dose_per_h_mmhg x sex: female (reference male)")
+    )
+    several = pl.concat([rows, product])
+    assert figures.forest_plot({"by_sex": several} | ESTIMATES) == figures.forest_plot(
+        ESTIMATES
     )
