@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort import report, report_models
+from icpcohort import grids, report, report_models
 
 INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
 TEMPLATE = (Path(__file__).parents[2] / "workflow/report/report.html.j2").read_text("utf-8")
@@ -336,3 +336,15 @@ def test_tables_of_models_that_are_missing_or_broken_are_named():
         )
     assert "risks: missing" in str(told.value)
     assert "curve.parquet, curved_dose: n_nearest: missing" in str(told.value)
+
+
+def test_complications_have_both_intervals():
+    """1 of 29: 0.6 to 17.2 % (Wilson), 0.1 to 17.8 % (exact); Newcombe 1998, table I."""
+    flags = {name: [True] + [False] * 28 for name in grids.COMPLICATIONS}
+    grid = grids.complications(
+        pl.DataFrame(flags | {"infection": pl.Series([None] * 29, dtype=pl.Boolean)})
+    )
+    rows = {row[0]: row[1:] for row in grid.rows}
+    assert rows["Malfunction"] == ["1 (3 %)", "29", "1 to 17", "<1 to 18"]
+    assert rows["Infection attributed to the monitor"] == ["–", "0", "–", "–"]
+    assert grid.head[3:] == ["95 % CI, Wilson (%)", "95 % CI, exact (%)"]
