@@ -288,7 +288,8 @@ def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> str:
     ----------
     estimates : mapping of model name to DataFrame
         `contracts.ESTIMATES`. The exposure's terms are those of the unadjusted fit that are
-        neither intercept nor threshold. A null effect is written as not estimable.
+        neither intercept nor threshold; a model in which they differ by level is not drawn.
+        A null effect is written as not estimable.
 
     Returns
     -------
@@ -318,6 +319,9 @@ def _forest_rows(model: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
     exposure = frame.filter(
         pl.col("adjustment") == "unadjusted", ~pl.col("scale").is_in(NO_EXPOSURE_SCALES)
     )["term"]
+    products = exposure.filter(exposure.str.contains(" x "))  # their slopes differ by level
+    if products.len():
+        return []
     rows = frame.filter(pl.col("term").is_in(exposure.to_list()))
     rows = rows.sort("term", "adjustment", descending=[False, True])
     return [{"model": model, "several": exposure.len() > 1} | row for row in rows.to_dicts()]
@@ -382,10 +386,6 @@ def _ratio_axis(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
     reach = max([1.5, *known, *(1 / end for end in known)]) * 1.1
     axis.set_xscale("log")
     axis.set_xlim(1 / reach, reach)
-    above = [1.0]
-    for tick in (1.25, 1.5, 2, 3, 5, 10, 20, 50):
-        if tick <= reach and math.log(tick / above[-1]) > 0.22 * math.log(reach):
-            above.append(tick)
-    axis.xaxis.set_major_locator(FixedLocator([*(1 / tick for tick in above[1:]), *above]))
+    axis.xaxis.set_major_locator(FixedLocator(svg.ratio_ticks(reach)))
     axis.xaxis.set_minor_locator(NullLocator())
     axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{round(x, 2):g}"))

@@ -5,8 +5,9 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts
+from icpcohort import contracts, proportions
 from icpcohort.tables import (
+    DECIMALS_FROM_N,
     MISSING,
     format_median,
     format_number,
@@ -193,16 +194,41 @@ def _kind_row(label: str, monitors: pl.DataFrame) -> list[str]:
 
 
 def complications(monitors: pl.DataFrame) -> Grid:
-    """Return complications as n (%) of the monitors about which they are known."""
+    """Return complications as n (%) of the monitors about which they are known, and limits."""
     known = (
         {name: monitors[name].drop_nulls() for name in COMPLICATIONS} if monitors.height else {}
     )
     rows = [
-        [COMPLICATIONS[name], format_share(int(values.sum()), values.len()), str(values.len())]
+        [
+            COMPLICATIONS[name],
+            format_share(int(values.sum()), values.len()),
+            str(values.len()),
+            *(_limits(values, method=method) for method in proportions.METHODS),
+        ]
         for name, values in known.items()
     ]
-    head = ["Complication", "Monitors, n (%)", "Known, n"]
-    return Grid("Complications of the monitors", head, rows, "")
+    head = [
+        *("Complication", "Monitors, n (%)", "Known, n"),
+        *("95 % CI, Wilson (%)", "95 % CI, exact (%)"),
+    ]
+    note = (
+        "A monitor counts where it is known whether it had the complication. Both intervals "
+        "take monitors as independent, also those of one patient; the exact one (Clopper and "
+        "Pearson) covers at least 95 % and is wider."
+    )
+    return Grid("Complications of the monitors", head, rows, note)
+
+
+def _limits(flags: pl.Series, *, method: str) -> str:
+    """Return the limits of a share in percent, with the decimals of `format_percent`."""
+    if flags.is_empty():
+        return MISSING
+    decimals = 0 if flags.len() < DECIMALS_FROM_N else 1
+    low, high = (
+        format_number(100 * limit, decimals=decimals)
+        for limit in proportions.interval(int(flags.sum()), flags.len(), method=method)
+    )
+    return f"{low} to {high}"
 
 
 def burden(table: pl.DataFrame) -> Grid:

@@ -14,8 +14,9 @@ from icpcohort import (
     contracts,
     figures,
     grids,
+    model_grids,
+    model_section,
     recording_grids,
-    report_models,
     store,
 )
 from icpcohort.contracts import Table
@@ -42,6 +43,7 @@ CONTRACTS = {
     "dropped": contracts.DROPPED,
     "table1": contracts.TABLE_ONE,
     "monitoring_ends": contracts.MONITORING_END_BY_OUTCOME,
+    "comparisons": contracts.COMPARISONS,
 }
 ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or are added to
 SHORT_CAUTION = (
@@ -73,9 +75,7 @@ def render(
     settings: Mapping[str, Any],
     models: Mapping[str, Mapping[str, Any]],
     tables: Mapping[str, pl.DataFrame],
-    estimates: Mapping[str, pl.DataFrame],
-    diagnostics: Mapping[str, pl.DataFrame],
-    model_flows: Mapping[str, pl.DataFrame],
+    fits: model_section.Fits,
     methods: Mapping[str, str],
     versions: Mapping[str, str],
 ) -> str:
@@ -95,7 +95,8 @@ def render(
         The names of `CONTRACTS`, `analysis`, and `curves` with `patient_id`. Any may be empty.
         Burden and indices are told of the patients in the analysis of their window; curves
         and optima of every patient who has one.
-    estimates, diagnostics, model_flows : mappings of model name to DataFrame
+    fits : mapping of table name to a mapping of model name to DataFrame
+        The names of `model_section.CONTRACTS`.
     methods : mapping of heading to paragraph
         Sentences of the stages, in order.
     versions : mapping of component to version
@@ -105,10 +106,9 @@ def render(
     ValueError
         If a table is missing or breaks its contract; all problems together.
     """
-    _check(tables, estimates=estimates, diagnostics=diagnostics, model_flows=model_flows)
+    _check(tables, fits)
     window = str(settings["cohort"]["main_window"])
     tables = _of_the_cohort(tables)
-    plans = _models(models, estimates, diagnostics=diagnostics, model_flows=model_flows)
     context = {
         "title": title,
         "window": grids.words_of(window),
@@ -116,8 +116,8 @@ def render(
         "short_caution": SHORT_CAUTION,
         "cautions": [*CAUTIONS, *_drift_caution(tables["monitors"])],
         "findings": _findings(tables, window=window),
-        "models": plans,
-        "figures": _figures(tables, estimates, window=window),
+        "models": model_section.sections(models, fits),
+        "figures": _figures(tables, fits["estimates"], window=window),
         "grids": _grids(tables, settings=settings),
         "methods": methods,
         "definitions": grids.definitions(),
@@ -139,26 +139,21 @@ def tie(text: str) -> str:
     return TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), text)
 
 
-def _check(
-    given: Mapping[str, pl.DataFrame],
-    *,
-    estimates: Mapping[str, pl.DataFrame],
-    diagnostics: Mapping[str, pl.DataFrame],
-    model_flows: Mapping[str, pl.DataFrame],
-) -> None:
+def _check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
     wanted: list[tuple[str, pl.DataFrame, Table]] = [
         (name, given[name], table) for name, table in CONTRACTS.items() if name in given
     ]
-    for frames, table in (
-        (estimates, contracts.ESTIMATES),
-        (diagnostics, contracts.DIAGNOSTICS),
-        (model_flows, contracts.MODEL_FLOW),
-    ):
+    for name, table in model_section.CONTRACTS.items():
+        frames = fits.get(name, {})
         wanted += [(f"{table.path}, {model}", frame, table) for model, frame in frames.items()]
     found = [
         f"{name}: missing; hand it over, empty if need be"
-        for name in (*CONTRACTS, *ONLY_NAMED)
-        if name not in given
+        for names, handed in (
+            ((*CONTRACTS, *ONLY_NAMED), given),
+            (model_section.CONTRACTS, fits),
+        )
+        for name in names
+        if name not in handed
     ]
     found += [
         f"{name}: {line}"
@@ -209,6 +204,7 @@ def _grids(
         "reactivity": grids.reactivity(given["summary"]),
         "optima": grids.optima_reasons(given["optima"]),
         "chance": chance_grid.beside_chance(given["optima"]),
+        "comparisons": model_grids.comparisons(given["comparisons"]),
     }
 
 
@@ -321,44 +317,3 @@ def _drift_caution(monitors: pl.DataFrame) -> list[str]:
         f"{format_median(drift, decimals=1)} mmHg (n = {drift.len()} of {monitors.height} "
         "monitors)."
     ]
-
-
-def _models(
-    plans: Mapping[str, Mapping[str, Any]],
-    estimates: Mapping[str, pl.DataFrame],
-    *,
-    diagnostics: Mapping[str, pl.DataFrame],
-    model_flows: Mapping[str, pl.DataFrame],
-) -> list[dict[str, Any]]:
-    return [
-        _model(
-            name,
-            plan,
-            estimates=estimates.get(name, store.empty(contracts.ESTIMATES)),
-            diagnostics=diagnostics.get(name, store.empty(contracts.DIAGNOSTICS)),
-            flow=model_flows.get(name, store.empty(contracts.MODEL_FLOW)),
-        )
-        for name, plan in plans.items()
-    ]
-
-
-def _model(
-    name: str,
-    plan: Mapping[str, Any],
-    *,
-    estimates: pl.DataFrame,
-    diagnostics: pl.DataFrame,
-    flow: pl.DataFrame,
-) -> dict[str, Any]:
-    return {
-        "id": f"model-{name}",
-        "name": grids.words_of(name),
-        "question": plan["question"],
-        "adjusted_for": "; ".join(map(report_models.term_words, plan["adjust_for"]))
-        or "nothing",
-        "reason": plan["reason"],
-        "finding": report_models.finding(plan, estimates=estimates, diagnostics=diagnostics),
-        "estimates": report_models.estimates(estimates, plan=plan),
-        "diagnostics": report_models.diagnostics(diagnostics),
-        "flow": report_models.model_flow(flow),
-    }

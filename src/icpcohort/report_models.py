@@ -1,5 +1,6 @@
 """What the report says of each model: its table, its diagnostics, and one careful sentence."""
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -7,7 +8,13 @@ import polars as pl
 
 from icpcohort import burden, contracts
 from icpcohort.grids import REACTIVITY, Grid, unit_words, words_of
-from icpcohort.tables import MISSING, format_estimate, format_number, format_p
+from icpcohort.tables import (
+    MISSING,
+    VARIABLES,
+    format_estimate,
+    format_number,
+    format_p,
+)
 
 # Intercepts, thresholds and the parts of a curve have no effect to show.
 NO_EFFECT_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
@@ -18,20 +25,46 @@ EFFECT_WORDS = {
     "log_rr": "risk ratio",
     "difference": "difference",
 }
-OUTCOME_WORDS = {"unfavourable": "an unfavourable outcome", "dead": "death"}
+OUTCOME_WORDS = {
+    "unfavourable": "an unfavourable outcome",
+    "unfavourable_sliding": "a GOSE below the cut of the patient's prognostic band",
+    "dead": "death",
+    "dead_by_horizon": "death by the horizon of the settings",
+    "gose_6m": "GOSE",
+    "gose_6m_merged": "GOSE (2 and 3 merged)",
+    "follow_up_h": "the length of follow-up",
+}
+QUANTITY_WORDS = {
+    "c_statistic": "c statistic",
+    "e_value": "E-value of the estimate",
+    "e_value_limit": "E-value of the nearer limit",
+    "log_likelihood_null": "log likelihood without terms",
+    "max_influence_se": "largest influence of one patient, in standard errors",
+    "max_missing_information": "largest fraction of missing information",
+    "max_variance_inflation": "largest variance inflation factor",
+    "mcfadden_r2": "McFadden R2",
+    "outcome_sd": "standard deviation of the outcome",
+    "r_squared": "R squared",
+}
+YES_OR_NO = ("reported", "converged")
+LABELS = {variable.column: variable.words for variable in VARIABLES}
+COUNTED = ("n_", "percent_")  # how the name of a whole number begins
 
 
-def estimates(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
+def estimates(
+    table: pl.DataFrame, *, plan: Mapping[str, Any], diagnostics: pl.DataFrame
+) -> Grid:
     """Return the effects of one model, unadjusted and adjusted side by side.
 
-    `table` keeps `contracts.ESTIMATES`; `plan` is the model's block of the analysis plan.
+    `table` keeps `contracts.ESTIMATES`, `diagnostics` names the reference levels; `plan` is
+    the model's block of the analysis plan.
     """
     shown = table.filter(~pl.col("scale").is_in(NO_EFFECT_SCALES))
     exposure = str(plan["exposure"])
     order = sorted(set(shown["term"]), key=lambda term: (not term.startswith(exposure), term))
     rows = []
     for term in order:
-        per = f", per {plan['unit_of_effect']:g}" if term == exposure else ""
+        per = f", per {plan['unit_of_effect']:g}" if term == exposure else _per_one(term)
         cells = [
             cell
             for fit in ("unadjusted", "adjusted")
@@ -47,13 +80,34 @@ def estimates(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
         "p",
         "n / events",
     ]
+    curved = (
+        "The exposure is a curve and has no single row. " if plan.get("curve_knots") else ""
+    )
     note = (
-        "Only the exposure's row answers the question of the model; the other rows adjust, and "
-        "have no reading of their own. An en dash: the term is not in that fit. "
+        f"{curved}Only the exposure answers the question of the model; the other rows adjust, "
+        "and have no reading of their own. An en dash: the term is not in that fit. "
         "Events are the patients with the outcome. Intercepts and thresholds are in "
-        "estimates.parquet."
+        f"estimates.parquet.{_references(diagnostics)}"
     )
     return Grid("Estimates, unadjusted and adjusted", head, rows, note)
+
+
+def _per_one(term: str) -> str:
+    """Return the unit of an adjustment that has a slope; empty for a level, flag or text."""
+    column = contracts.analysis({}).columns.get(term)
+    if column is None or not column.dtype.is_numeric():
+        return ""
+    unit = unit_words(column.unit)
+    told = not unit or unit in term_words(term)
+    return ", per 1" if told else f", per 1 ({unit})"
+
+
+def _references(diagnostics: pl.DataFrame) -> str:
+    """Return the level that the levels of each category stand against."""
+    rows = diagnostics.filter(pl.col("quantity").str.starts_with("reference_"))
+    told = dict(rows.sort("quantity").select("quantity", "verdict").iter_rows())
+    words = [f"{term_words(q.removeprefix('reference_'))}: {v}" for q, v in told.items()]
+    return f" Reference levels: {'; '.join(words)}." if words else ""
 
 
 def _effect_cells(shown: pl.DataFrame, term: str, fit: str) -> list[str]:
@@ -76,28 +130,55 @@ def diagnostics(table: pl.DataFrame) -> Grid:
     """Return what says how far a fit can be trusted (`contracts.DIAGNOSTICS`)."""
     rows = [
         [
-            words_of(row["quantity"]),
+            _quantity_words(row["quantity"]),
             row["adjustment"],
-            format_number(row["value"], decimals=_decimals(row["value"])),
-            row["verdict"] or MISSING,
+            _value_words(row["quantity"], row["value"]),
+            plain(row["verdict"]) if row["verdict"] else MISSING,
         ]
         for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
     ]
     return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
 
 
-def _decimals(value: float | None) -> int:
-    """A count or a yes is shown without decimals."""
-    return 0 if value is not None and float(value).is_integer() else 3
+def _quantity_words(quantity: str) -> str:
+    kind, _, about = quantity.partition(" ")
+    if about:  # one test a term
+        return f"{words_of(kind)}: {term_words(about)}"
+    if quantity.startswith("reference_"):
+        return f"reference level: {term_words(quantity.removeprefix('reference_'))}"
+    for outcome, words in OUTCOME_WORDS.items():
+        if quantity.startswith(f"n_{outcome}_") and outcome.startswith("gose"):
+            level = quantity.removeprefix(f"n_{outcome}_")
+            if "_" not in level:
+                return f"n with {words} of {level}"
+    return QUANTITY_WORDS.get(quantity, words_of(quantity))
+
+
+def _value_words(quantity: str, value: float | None) -> str:
+    """Return a value with as many digits as its kind deserves."""
+    kind = quantity.partition(" ")[0]
+    if value is not None and kind in YES_OR_NO:
+        return "yes" if value else "no"
+    if kind.endswith("_p"):
+        return format_p(value)
+    whole = kind.startswith(COUNTED) or kind.endswith("_df")
+    per = kind.endswith("per_parameter")
+    return format_number(value, decimals=0 if whole else 1 if per else 2)
+
+
+def plain(text: str) -> str:
+    """Return a sentence with the names of outcomes in words."""
+    names = "|".join(sorted(OUTCOME_WORDS, key=len, reverse=True))
+    return re.sub(rf"\b({names})\b", lambda found: OUTCOME_WORDS[found[0]], text)
 
 
 def model_flow(table: pl.DataFrame) -> Grid:
     """Return the way from the cohort to the rows of the fit (`contracts.MODEL_FLOW`)."""
     rows = [
         [
-            row["name"],
+            _step_words(row["name"]),
             *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
-            words_of(row["reason"]),
+            words_of(row["reason"]) if row["n_dropped"] else MISSING,
         ]
         for row in table.sort("step").to_dicts()
     ]
@@ -105,11 +186,24 @@ def model_flow(table: pl.DataFrame) -> Grid:
     return Grid("From the cohort to the fit", head, rows, "")
 
 
+def _step_words(name: str) -> str:
+    """Return a step in words; `... is known` begins with the name of a column."""
+    column, known, _ = name.partition(" is known")
+    if not known:
+        return name
+    words = OUTCOME_WORDS.get(column) or term_words(column)
+    return f"{words[:1].upper()}{words[1:]} is known"
+
+
 def term_words(term: str) -> str:
     """Return a term of a model in words, with its level."""
+    exposure, product, modifier = term.partition(" x ")
+    if product:
+        return f"{term_words(exposure)} x {term_words(modifier)}"
     name, _, level = term.partition(": ")
     known = contracts.analysis({}).columns
     words = known[name].about if name in known else exposure_words(name).removeprefix("the ")
+    words = LABELS.get(name, words)
     return f"{words}: {level}" if level else words
 
 
@@ -156,23 +250,53 @@ def finding(
         row["adjustment"]: row for row in estimates.filter(term=plan["exposure"]).to_dicts()
     }
     exposure, outcome = exposure_words(plan["exposure"]), outcome_words(plan)
+    exposure += _level_words(plan, diagnostics)
     told = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
         if curved := _curve_words(diagnostics, fit=fit):
             told.append(
                 f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
-                f"{curved}."
+                f"{curved}, n = {counts(row_of(estimates, fit))}."
             )
         elif row is None or row["effect"] is None:
-            why = "; ".join(reasons(diagnostics, fit=fit)) or "no estimate of the exposure"
+            why = (
+                "; ".join(map(plain, reasons(diagnostics, fit=fit)))
+                or "no estimate of the exposure"
+            )
             told.append(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
             )
         else:
             told += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
             told.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
+        told += _interaction_words(plan, diagnostics, fit=fit)
     return " ".join(told)
+
+
+def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame) -> str:
+    """Return the level in which the slope of an interaction's exposure is; else nothing."""
+    modifier = plan.get("interaction")
+    rows = diagnostics.filter(quantity=f"reference_{modifier}")
+    if rows.is_empty():
+        return ""
+    level = rows["verdict"][0].split(", the most frequent")[0]
+    return f" in the level {level} of {lower_first(term_words(str(modifier)))}"
+
+
+def _interaction_words(
+    plan: Mapping[str, Any], diagnostics: pl.DataFrame, *, fit: str
+) -> list[str]:
+    p = diagnostics.filter(adjustment=fit, quantity="interaction_p")["value"].to_list()
+    if not plan.get("interaction") or not p:
+        return []
+    words = f"p = {format_p(p[0])} for a difference between its levels ({fit})"
+    return [f"{words}; the other levels stand beside the main fit.".replace("= <", "< ")]
+
+
+def row_of(table: pl.DataFrame, fit: str) -> dict[str, Any]:
+    """Return any row of a fit, for its n and events."""
+    return table.filter(adjustment=fit).row(0, named=True)
 
 
 def _curve_words(diagnostics: pl.DataFrame, *, fit: str) -> str:
@@ -184,7 +308,7 @@ def _curve_words(diagnostics: pl.DataFrame, *, fit: str) -> str:
     return (
         f"p = {format_p(value['exposure_p'])} for the exposure as a whole, "
         f"p = {format_p(value['nonlinearity_p'])} for a departure from a straight line; "
-        "curve.parquet has its course with intervals"
+        "its course with intervals stands with the model"
     ).replace("p = <", "p < ")
 
 

@@ -177,3 +177,12 @@ def square_root_axis(axis: Any, *, highest: float) -> None:
     axis.xaxis.set_major_locator(FixedLocator(shown))
     axis.xaxis.set_minor_locator(NullLocator())
     axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
+
+
+def ratio_ticks(reach: float) -> list[float]:
+    """Return ticks well apart on a logarithmic axis from 1 / `reach` to `reach`."""
+    above = [1.0]
+    for tick in (1.25, 1.5, 2, 3, 5, 10, 20, 50):
+        if tick <= reach and math.log(tick / above[-1]) > 0.22 * math.log(reach):
+            above.append(tick)
+    return [*(1 / tick for tick in above[1:]), *above]

@@ -4,6 +4,7 @@ import runpy
 from pathlib import Path
 
 import numpy as np
+import polars as pl
 
 from icpcohort import contracts
 
@@ -62,6 +63,7 @@ MODELS = {
         "missing_data": "complete_cases",
     },
 }
+CURVED = MODELS["unfavourable_by_dose"] | {"curve_knots": 3}
 VERSIONS = {"icpcohort": "0.1.0", "python": "3.11.7", "polars": "2.1.0"}
 METHODS = {
     "Signals": "Minutes <b>during</b> an open drain & after craniectomy were left out.",
@@ -155,16 +157,89 @@ def make_model_flows(n):
     return {name: frame_of(columns, contracts.MODEL_FLOW) for name in MODELS}
 
 
+def make_curve():
+    """Return a curve of 41 points around a median of 1.0, unadjusted and adjusted."""
+    points = np.linspace(0.0, 6.0, 41)
+    rows = []
+    for fit, slope in (("unadjusted", 0.30), ("adjusted", 0.21)):
+        for i, x in enumerate(points):
+            middle, half = slope * (x - 1) - 0.01 * (x - 1) ** 2, 0.15 * abs(x - 1)
+            numbers = (float(np.exp(middle + k * half)) for k in (0, -1, 1))
+            rows.append((fit, float(x), 1.0, "log_or", *numbers, max(0, 12 - i)))
+    columns = dict(zip(contracts.EXPOSURE_CURVE.columns, zip(*rows, strict=True), strict=True))
+    return frame_of(columns, contracts.EXPOSURE_CURVE)
+
+
+def make_beside():
+    """Return what stands beside the main fits: risks, other fits, a prediction."""
+    dose = "icp_above_20_dose_per_h_mmhg"
+    risks = {
+        "adjustment": ["adjusted"] * 2,
+        "outcome": ["unfavourable"] * 2,
+        "exposure_value": [0.0, 3.0],
+        "risk": [0.41, 0.62],
+        "ci_low": [0.30, 0.45],
+        "ci_high": [0.53, 0.77],
+        "difference": [0.0, 0.21],
+        "difference_ci_low": [0.0, 0.04],
+        "difference_ci_high": [0.0, 0.38],
+        "n": [78, 78],
+    }
+    other = make_estimates()["gose_by_dose"].filter(term=dose)
+    no_reason = pl.lit(None, pl.String).alias("reason")
+    alternatives = other.select(pl.lit("complete cases").alias("analysis"), pl.all(), no_reason)
+    performance = {
+        "adjustment": ["adjusted"],
+        "measure": ["c_statistic"],
+        "apparent": [0.74],
+        "optimism": [0.03],
+        "corrected": [0.71],
+        "ci_low": [0.62],
+        "ci_high": [0.80],
+        "n_refits": [198],
+    }
+    return {
+        "risks": {"unfavourable_by_dose": frame_of(risks, contracts.RISKS)},
+        "alternatives": {"gose_by_dose": alternatives},
+        "performance": {"unfavourable_by_dose": frame_of(performance, contracts.PERFORMANCE)},
+    }
+
+
+def make_fits(n):
+    """Return the tables of all models, as the report takes them."""
+    tests = frame_of(
+        {
+            "adjustment": ["unadjusted", "unadjusted", "adjusted", "adjusted"],
+            "quantity": ["exposure_p", "nonlinearity_p"] * 2,
+            "value": [0.012, 0.4, 0.03, 0.55],
+            "verdict": [None] * 4,
+        },
+        contracts.DIAGNOSTICS,
+    )
+    rows = make_estimates()["unfavourable_by_dose"]
+    spline = rows.with_columns(
+        pl.when(pl.col("scale") == "log_or")
+        .then(pl.lit("spline"))
+        .otherwise("scale")
+        .alias("scale")
+    )
+    return {
+        "estimates": make_estimates() | {"curved_dose": spline},
+        "diagnostics": make_diagnostics() | {"curved_dose": tests},
+        "flow": make_model_flows(n),
+        "curve": {"curved_dose": make_curve()},
+        **make_beside(),
+    }
+
+
 def whole_report():
     """Return the arguments of `report.render` but the template, for the large cohort."""
     return {
         "title": "Invented cohort <script>alert('x')</script>",
         "settings": SETTINGS,
-        "models": MODELS,
+        "models": MODELS | {"curved_dose": CURVED},
         "tables": make_tables(104, lost=4, seed=20),
-        "estimates": make_estimates(),
-        "diagnostics": make_diagnostics(),
-        "model_flows": make_model_flows(92),
+        "fits": make_fits(92),
         "methods": METHODS,
         "versions": VERSIONS,
     }
@@ -175,7 +250,5 @@ def empty_report():
     whole = whole_report()
     return whole | {
         "tables": {name: frame.clear() for name, frame in whole["tables"].items()},
-        "estimates": {},
-        "diagnostics": {},
-        "model_flows": {},
+        "fits": {table: {} for table in whole["fits"]},
     }

@@ -369,6 +369,25 @@ def make_monitoring_ends():
     return frame_of(columns, contracts.MONITORING_END_BY_OUTCOME)
 
 
+def make_comparisons():
+    columns = {
+        "group": ["dose", "dose"],
+        "model": ["death_by_yield", "unfavourable_by_dose"],
+        "term": ["cppopt_yield_percent", "icp_above_20_dose_per_h_mmhg"],
+        "adjustment": ["adjusted", "adjusted"],
+        "effect": [None, 1.32],
+        "effect_ci_low": [None, 1.01],
+        "effect_ci_high": [None, 1.74],
+        "p": [None, 0.045],
+        "p_adjusted": [None, 0.09],
+        "n": [74, 78],
+        "n_events": [4, 41],
+        "method": ["holm", "holm"],
+        "n_tests": [2, 2],
+    }
+    return frame_of(columns, contracts.COMPARISONS)
+
+
 def make_tables(n, *, lost, seed):
     """Return every table of the report for `n` patients; 3 x `lost` of them leave."""
     patients = make_patients(n, seed=seed)
@@ -392,6 +411,7 @@ def make_tables(n, *, lost, seed):
     }
     made["analysis"] = make_analysis(made, lost=lost)
     groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    made["comparisons"] = make_comparisons()
     made["monitoring_ends"] = make_monitoring_ends()
     made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW, groups=groups)
     return made

@@ -305,3 +305,64 @@ def test_annotations_that_mean_nothing_are_counted_and_not_repeated(folder):
     said = _check(folder).note_lines()
     assert any("1 of 2 annotations" in line for line in said)
     assert not any("a name" in line for line in said)
+
+
+def _plan_of(folder, **changes):
+    """Replace lines `key: value` of the first model of the plan."""
+    path = folder / "config" / "models.yaml"
+    first, second = path.read_text(encoding="utf-8").split("  gose_by_dose:")
+    for key, value in changes.items():
+        first, n = re.subn(rf"(?m)^    {key}: .*$", f"    {key}: {value}", first)
+        assert n == 1, key
+    path.write_text(f"{first}  gose_by_dose:{second}", encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("changes", "line"),
+    [
+        ({"exposure": "left_unit_h"}, "exposure: 'left_unit_h' is known only after the window"),
+        (
+            {"exposure": "cppopt_mmhg"},
+            "exposure: 'cppopt_mmhg' is no column that a model may use",
+        ),
+        (
+            {"outcome": "dead_by_horizon"},
+            "outcome: 'dead_by_horizon' is settled at 48 h, but 'icp_above_20_dose_per_h_mmhg' "
+            "is measured until 72 h, after it",
+        ),
+        (
+            {"adjust_for": "[impact_core_logit, last_known_h]"},
+            "adjust_for: 'last_known_h' is known only after the window",
+        ),
+        ({"outcome": "death_h"}, "nobody can die in between (immortal time)"),
+    ],
+    ids=["whole_stay", "whole_recording", "settled_before", "late_covariate", "immortal_time"],
+)
+def test_a_plan_that_looks_ahead_is_told_before_anything_runs(folder, changes, line):
+    config = folder / "config" / "config.yaml"
+    text = config.read_text(encoding="utf-8")
+    assert "mortality_horizon_h: 720.0" in text
+    config.write_text(text.replace("horizon_h: 720.0", "horizon_h: 48.0"), encoding="utf-8")
+    _plan_of(folder, **changes)
+    checked = _check(folder)
+    assert [told for told in checked.plan if line in told]
+    assert [told for told in checked.problems if not LINE.fullmatch(told)] == []
+    assert "(a run stops at these)" in checked.problem_lines()[-1]
+
+
+@pytest.mark.parametrize("outcome", ["unfavourable_sliding", "dead_by_horizon"])
+def test_a_plan_with_another_outcome_of_the_cohort_is_sound(folder, outcome):
+    _plan_of(folder, outcome=outcome)
+    assert _check(folder).plan == []
+
+
+def test_a_reversed_score_is_told_once_and_by_the_setting_that_mends_it(folder):
+    rows = [f"patient_id=P{i} age_years=40 death_h=20 gose_6m=8" for i in range(1, 4)]
+    _table(folder, "patients", *rows, "patient_id=P4 age_years=40 gose_6m=1")
+    told = [line for line in _check(folder).problems if "gose" in line]
+    assert told == [
+        "study.gose_coding: gose_6m is 8, the best outcome of the table, in 3 of 3 patients "
+        "who died, so the scale runs the other way; state how your table codes it"
+    ]
+    _edit(folder / "config/config.yaml", "gose_coding: gose_1_dead", "gose_coding: gose_1_good")
+    assert [line for line in _check(folder).problems if "gose" in line] == []

@@ -8,17 +8,27 @@ from xml.etree import ElementTree
 import polars as pl
 import pytest
 
-from icpcohort import contracts, figures, store
+from icpcohort import contracts, figures, model_figures, store
 
 INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
-TABLES = INVENTED["make_tables"](104, lost=4, seed=20)
+TABLES = INVENTED["make_tables"](104, lost=4, seed=20) | {"curve": INVENTED["make_curve"]()}
 ESTIMATES = INVENTED["make_estimates"]()
 WINDOW = INVENTED["MAIN_WINDOW"]
 SVG = "{http://www.w3.org/2000/svg}"
 
 
+FITS = INVENTED["make_fits"](92)
+
+
+def draw_curve(curve, **changes):
+    fit = {name: FITS[name]["curved_dose"] for name in ("estimates", "diagnostics")}
+    asked = {"model": "curved_dose", "plan": INVENTED["CURVED"], **fit} | changes
+    return model_figures.exposure_curve(curve, **asked)
+
+
 def draw_all(tables, estimates):
     return {
+        "curve-curved_dose": draw_curve(tables["curve"]),
         "flow": figures.flow_diagram(tables["flow"], window=WINDOW),
         "burden": figures.burden_distribution(tables["burden"], window=WINDOW),
         "reactivity": figures.reactivity_distribution(tables["summary"], window=WINDOW),
@@ -215,7 +225,7 @@ def test_a_study_without_data_is_told_in_words(name):
 
 
 def test_three_patients_can_be_drawn():
-    tables = INVENTED["make_tables"](3, lost=0, seed=5)
+    tables = INVENTED["make_tables"](3, lost=0, seed=5) | {"curve": TABLES["curve"]}
     shown = texts(draw_all(tables, ESTIMATES)["curves"])
     assert f"n = {tables['optima']['cppopt_mmhg'].count()} of 3" in shown
     assert "n = 3 patients" in shown
@@ -227,3 +237,72 @@ def test_ratio_ticks_are_labelled_to_two_decimals():
     shown = texts(figures.forest_plot({"narrow": estimate}))
     assert {"0.8", "1", "1.25"} <= set(shown)
     assert "1.2" not in shown
+
+
+def test_a_curve_tells_its_tests_its_points_and_what_they_are_against():
+    words, drawn = described(DRAWN["curve-curved_dose"]), texts(DRAWN["curve-curved_dose"])
+    assert words.startswith(
+        "Odds ratio of an unfavourable outcome along ICP dose above 20 mmHg"
+    )
+    assert (
+        "n = 78 (41 with the outcome), whole: p = 0.030, departure from a line: p = 0.550"
+        in words
+    )
+    assert "against the median 1.00: at 0.00: 0.80 (0.69 to 0.93);" in words
+    assert "at 6.00: 2.23 (1.05 to 4.71)" in words
+    for label in ("reference 1.00", "Odds ratio, logarithmic scale", "Adjusted", "Unadjusted"):
+        assert label in drawn
+    assert "ICP dose above 20 mmHg per monitored hour (mmHg\u00b7h/h)" in drawn
+
+
+def test_the_height_of_a_curve_is_that_of_the_band_where_patients_are():
+    curve = TABLES["curve"]
+    wide = pl.col("exposure_value") > 5  # nobody is there
+    wild = curve.with_columns(
+        effect_ci_high=pl.when(wide).then(1e9).otherwise("effect_ci_high"),
+    )
+    assert texts(draw_curve(wild)) == texts(DRAWN["curve-curved_dose"])
+    crowded = wild.with_columns(n_nearest=pl.lit(12, pl.Int64))
+    assert "50" in texts(draw_curve(crowded))
+
+
+def test_a_curve_of_differences_has_zero_for_none():
+    curve = TABLES["curve"].with_columns(
+        pl.lit("difference").alias("scale"), pl.col("^effect.*$").log()
+    )
+    drawn = draw_curve(
+        curve, plan=INVENTED["CURVED"] | {"family": "linear", "outcome": "gose_6m"}
+    )
+    assert "Difference in GOSE" in texts(drawn)
+    assert (
+        "against the median 1.00: at 0.00: \u22120.22 (\u22120.37 to \u22120.07)"
+        in described(drawn)
+    )
+
+
+def test_a_curve_that_was_withheld_says_why():
+    withheld = FITS["diagnostics"]["death_by_yield"].with_columns(
+        adjustment=pl.lit("unadjusted")
+    )
+    rows = withheld.unique("quantity", maintain_order=True)
+    nothing = TABLES["curve"].with_columns(
+        pl.lit(None, pl.Float64).alias(name)
+        for name in ("effect", "effect_ci_low", "effect_ci_high")
+    )
+    told = "No curve is reported: fewer than 5 events."
+    rows = rows.with_columns(verdict=pl.lit("not reported: fewer than 5 events"))
+    assert described(draw_curve(nothing, diagnostics=rows)) == told
+    assert described(draw_curve(nothing.clear(), diagnostics=rows.clear())) == (
+        "No curve is reported: it was not fitted."
+    )
+
+
+def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
+    rows = ESTIMATES["unfavourable_by_dose"]
+    product = rows.filter(scale="log_or", adjustment="unadjusted").with_columns(
+        term=pl.lit("icp_above_20_dose_per_h_mmhg x sex: female (reference male)")
+    )
+    several = pl.concat([rows, product])
+    assert figures.forest_plot({"by_sex": several} | ESTIMATES) == figures.forest_plot(
+        ESTIMATES
+    )

@@ -1,10 +1,12 @@
 """What a plan may ask for beside a straight line in complete cases."""
 
+import re
+
 import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, model_page, store
+from icpcohort import contracts, model_page, report_models, store
 from icpcohort.models import comparisons, curves, fit, follow_up, imputation, optimism, plan
 from icpcohort.models import design as designs
 from icpcohort.models.wording import methods_sentence
@@ -71,6 +73,12 @@ def value(made, quantity, adjustment="adjusted"):
     return made.diagnostics.filter(quantity=quantity, adjustment=adjustment)["value"][0]
 
 
+def reference_of(made):
+    """Return what stands beside the reference level of the motor score."""
+    rows = made.diagnostics.filter(quantity="reference_motor", adjustment="adjusted")
+    return rows["verdict"][0]
+
+
 # --- curves and subgroups ---
 
 
@@ -90,6 +98,11 @@ def test_a_curve_of_a_straight_truth_agrees_with_the_line_and_passes_through_non
     table = made.curve.filter(adjustment="adjusted")
     nearest = (table["exposure_value"] - table["reference_value"]).abs().arg_min()
     assert table.height == curves.N_POINTS
+    assert table["n_nearest"].sum() == 2000
+    first = table.filter(exposure_value=table["exposure_value"].min())
+    step = table["exposure_value"][1] - table["exposure_value"][0]
+    near = cohort(2000)["dose"] < first["exposure_value"][0] + step / 2
+    assert first["n_nearest"].item() == near.sum()
     assert table["effect"][nearest] == pytest.approx(1.0, abs=0.1)
     assert (table["effect_ci_low"] <= table["effect"]).all()
     assert value(made, "nonlinearity_p") > 0.05
@@ -126,6 +139,24 @@ def test_knots_that_fall_together_are_told():
     assert made.curve.height == 0
 
 
+def test_a_curve_is_not_blamed_for_the_collinearity_of_its_parts():
+    made = fitted(cohort(), planned(curve_knots=4))
+    told = made.diagnostics.filter(quantity="max_variance_inflation", adjustment="adjusted")
+    assert told["value"][0] > 10
+    assert told["verdict"][0] == "the parts of a curve are collinear by nature"
+
+
+def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_levels():
+    asked = planned(adjust_for=("motor",), interaction="motor")
+    made = fitted(cohort(), asked)
+    page = model_page.markdown(made, plan=asked, methods="How.")
+    reference = reference_of(made).split(",")[0]
+    told = page.split("## ")[0]
+    assert f"dose in the level {reference} of motor" in told
+    p = f"p = {value(made, 'interaction_p'):.3f} for a difference between its levels (adjusted)"
+    assert p in told
+
+
 def test_each_subgroup_has_the_slope_of_a_model_of_its_own_when_nothing_else_is_adjusted():
     asked = planned(adjust_for=("motor",), interaction="motor")
     made = fitted(cohort(), asked)
@@ -155,6 +186,19 @@ def test_the_risk_without_adjustment_is_the_fitted_curve_and_keeps_within_0_and_
     assert (rows["ci_low"] >= 0).all()
     assert (rows["ci_high"] <= 1).all()
     assert rows["difference_ci_low"][0] == rows["difference_ci_high"][0] == 0.0
+
+
+def test_a_risk_has_the_degrees_of_freedom_of_its_coefficients():
+    """Of three clusters Student's t has two; 4.302653 is its 97.5 % point (common tables)."""
+    rows = cohort().with_columns(centre=pl.Series([str(i % 3) for i in range(240)]))
+    asked = planned(clusters="centre", adjust_for=(), as_categories=(), risks_at=(2.0,))
+    made = fitted(rows, asked)
+    coefficients = made.models[0].fitted.coefficients
+    row = np.array([1.0, 2.0])
+    half = 4.302653 * np.sqrt(row @ coefficients.covariance @ row)
+    expected = [1 / (1 + np.exp(-(row @ coefficients.estimate + s * half))) for s in (-1, 1)]
+    found = made.risks.row(0, named=True)
+    assert (found["ci_low"], found["ci_high"]) == pytest.approx(expected, abs=1e-6)
 
 
 def test_the_delta_interval_is_the_one_of_the_linear_predictor_without_adjustment():
@@ -468,6 +512,14 @@ def test_a_plan_without_groups_compares_nothing():
             {"comparisons": plan.Comparisons("g", "bonferroni")},
             "comparisons.method: 'bonferroni' is unknown",
         ),
+        (
+            {"comparisons": plan.Comparisons("g", "holm"), "curve_knots": 3},
+            "comparisons: a curve or an interaction has no single p to hold",
+        ),
+        (
+            {"comparisons": plan.Comparisons("g", "holm"), "interaction": "motor"},
+            "comparisons: a curve or an interaction has no single p to hold",
+        ),
     ],
 )
 def test_options_that_do_not_fit_are_refused(changes, expected):
@@ -490,7 +542,6 @@ def test_a_block_with_every_option_becomes_a_plan():
         "missing_data": "multiple_imputation",
         "clusters": "centre",
         "risks_at": [0, 2.5],
-        "curve_knots": 3,
         "imputation": {
             "min_imputations": 5,
             "n_cycles": 5,
@@ -501,6 +552,8 @@ def test_a_block_with_every_option_becomes_a_plan():
         "comparisons": {"group": "g", "method": "holm"},
     }
     made = plan.from_block("m", block=block)
+    curved = {name: value for name, value in block.items() if name != "comparisons"}
+    assert plan.from_block("m", block=curved | {"curve_knots": 3}).curve_knots == 3
     assert made.imputation == plan.Imputation(5, 5, 1, ("helper",), (-1.0, 0.0))
     assert made.risks_at == (0.0, 2.5)
     wrong = block | {"imputation": {"min_imputations": "five", "cycles": 5}, "curve_knots": 3.5}
@@ -566,7 +619,62 @@ def test_a_layout_keeps_its_levels_whatever_rows_are_filled_in():
         as_categories=("motor",),
         knots=(),
         interaction=None,
+        n_sets=1,
     )
     one = designs.fill(cohort().filter(motor="5").head(3), layout)
     assert one.matrix.shape == (3, 3)
     assert one.terms[0] == "dose"
+
+
+def test_the_patients_of_a_reference_level_are_counted_once_though_imputed_often():
+    asked = imputing()
+    made = fitted(with_gaps(cohort()), asked)
+    n = int(reference_of(made).split("n = ")[1].rstrip(")"))
+    assert len(made.models[1].frames) > 1
+    assert 60 < n < 120  # a third of 240 patients, less those without an outcome
+
+
+def test_what_could_not_be_drawn_for_want_of_an_adjusted_fit_is_told():
+    rows = with_gaps(cohort()).with_columns(
+        hypoxia=pl.when(pl.col("bad").is_not_null()).then("bad").otherwise("hypoxia")
+    )
+    asked = imputing()
+    made = fitted(rows, asked)
+    drawn = made.alternatives.filter(
+        pl.col("analysis").str.starts_with("unknown outcomes"), term="dose"
+    )
+    assert drawn.height == drawn["effect"].null_count() == 2 * len(IMPUTATION.deltas)
+    assert set(drawn["reason"]) == {"there is no adjusted fit to draw unknown outcomes by"}
+
+
+def test_diagnostics_are_shown_with_as_many_digits_as_they_deserve():
+    asked = planned(risks_at=(0.0,))
+    made = fitted(cohort(), asked)
+    rows = {(r[0], r[1]): r[2] for r in report_models.diagnostics(made.diagnostics).rows}
+    assert rows["reported", "adjusted"] == "yes"
+    assert rows["c statistic", "adjusted"] == f"{value(made, 'c_statistic'):.2f}"
+    per = f"{value(made, 'events_per_parameter'):.1f}"
+    assert rows["events per parameter", "adjusted"] == per
+    ordered = planned(family="proportional_odds", outcome="score")
+    shown = report_models.diagnostics(fitted(cohort(), ordered).diagnostics).rows
+    p = next(r[2] for r in shown if r[0] == "proportional odds p" and r[1] == "adjusted")
+    assert re.fullmatch(r"<0\.001|[01]\.\d{3}", p)
+
+
+def test_a_step_and_a_direction_are_told_in_words():
+    words = report_models.plain("an odds ratio above 1: higher odds of dead_by_horizon")
+    assert words.endswith("higher odds of death by the horizon of the settings")
+    flow = pl.DataFrame(
+        {
+            "step": [1, 2],
+            "name": ["unfavourable is known", "icp_above_20_dose_mmhg_h is known"],
+            "n_in": [9, 8],
+            "n_dropped": [1, 0],
+            "n_out": [8, 8],
+            "reason": ["outcome_unknown", "exposure_missing"],
+        }
+    )
+    assert report_models.model_flow(flow).rows == [
+        ["An unfavourable outcome is known", "9", "1", "8", "outcome unknown"],
+        ["ICP dose above 20 mmHg (mmHg\u00b7h) is known", "8", "0", "8", "\u2013"],
+    ]

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort import report, report_models
+from icpcohort import grids, report, report_models
 
 INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
 TEMPLATE = (Path(__file__).parents[2] / "workflow/report/report.html.j2").read_text("utf-8")
@@ -209,8 +209,8 @@ def test_a_withheld_model_is_told_with_its_reason():
 
 def test_the_direction_follows_the_unrounded_limits():
     plan = WHOLE["models"]["unfavourable_by_dose"]
-    diagnostics = WHOLE["diagnostics"]["unfavourable_by_dose"]
-    rows = WHOLE["estimates"]["unfavourable_by_dose"]
+    diagnostics = WHOLE["fits"]["diagnostics"]["unfavourable_by_dose"]
+    rows = WHOLE["fits"]["estimates"]["unfavourable_by_dose"]
 
     def told(low, effect, high):
         limits = {"effect_ci_low": low, "effect": effect, "effect_ci_high": high}
@@ -301,3 +301,50 @@ def test_a_number_is_not_torn_between_two_lines():
     numbers = [(mark, text) for mark, text in cells if re.fullmatch(r"[<\u2212]?[\d.]+", text)]
     assert len(numbers) > 50
     assert all(mark == ' class="short"' for mark, _ in numbers)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "The curve",
+        "Along the curve (18 rows)",
+        "Against the median, 1.00. The limits hold for each point by itself.",
+        "3 adjusted 0.62 (0.45 to 0.77) 0.21 (0.04 to 0.38) 78",
+        "0 adjusted 0.41 (0.30 to 0.53) reference 78",
+        "complete cases adjusted 1.23 (0.98 to 1.56) 0.030 77",
+        "c statistic adjusted 0.74 0.71 (0.62 to 0.80) 198",
+        "1.32 (1.01 to 1.74) 78 (41 with the outcome) 0.045 0.090 Holm, 2 tests",
+        "not estimable 74 (4 with the outcome) \u2013 \u2013 Holm, 2 tests",
+    ],
+)
+def test_what_stands_beside_an_estimate_is_in_the_page_with_n_and_interval(words):
+    assert words in PAGE.text
+
+
+def test_what_a_model_does_not_have_is_not_announced():
+    assert EMPTY.text.count("Absolute risks (") == 0
+    assert PAGE.text.count("The curve") == 1
+
+
+def test_tables_of_models_that_are_missing_or_broken_are_named():
+    fits = {name: frames for name, frames in WHOLE["fits"].items() if name != "risks"}
+    curve = fits["curve"]["curved_dose"].drop("n_nearest")
+    with pytest.raises(ValueError) as told:
+        report.render(
+            template=TEMPLATE,
+            **(WHOLE | {"fits": fits | {"curve": {"curved_dose": curve}}}),
+        )
+    assert "risks: missing" in str(told.value)
+    assert "curve.parquet, curved_dose: n_nearest: missing" in str(told.value)
+
+
+def test_complications_have_both_intervals():
+    """1 of 29: 0.6 to 17.2 % (Wilson), 0.1 to 17.8 % (exact); Newcombe 1998, table I."""
+    flags = {name: [True] + [False] * 28 for name in grids.COMPLICATIONS}
+    grid = grids.complications(
+        pl.DataFrame(flags | {"infection": pl.Series([None] * 29, dtype=pl.Boolean)})
+    )
+    rows = {row[0]: row[1:] for row in grid.rows}
+    assert rows["Malfunction"] == ["1 (3 %)", "29", "1 to 17", "<1 to 18"]
+    assert rows["Infection attributed to the monitor"] == ["–", "0", "–", "–"]
+    assert grid.head[3:] == ["95 % CI, Wilson (%)", "95 % CI, exact (%)"]

@@ -19,9 +19,14 @@ rule report:
         dropped=rules.cohort.output.dropped,
         table1=rules.table_one.output.table,
         monitoring_ends=rules.monitoring_end.output.by_outcome,
+        comparisons=rules.comparisons.output.comparisons,
         estimates=expand(rules.model.output.estimates, model=MODELS),
         diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
         model_flows=expand(rules.model.output.flow, model=MODELS),
+        alternatives=expand(rules.model.output.alternatives, model=MODELS),
+        risks=expand(rules.model.output.risks, model=MODELS),
+        exposure_curves=expand(rules.model.output.curve, model=MODELS),
+        performance=expand(rules.model.output.performance, model=MODELS),
     output:
         report="results/report.html",
     params:

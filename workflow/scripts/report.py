@@ -31,10 +31,17 @@ page = report.render(
         "monitoring_ends": store.read(
             read.monitoring_ends, contracts.MONITORING_END_BY_OUTCOME
         ),
+        "comparisons": store.read(read.comparisons, contracts.COMPARISONS),
     },
-    estimates=store.read_named(read.estimates, contracts.ESTIMATES),
-    diagnostics=store.read_named(read.diagnostics, contracts.DIAGNOSTICS),
-    model_flows=store.read_named(read.model_flows, contracts.MODEL_FLOW),
+    fits={
+        "estimates": store.read_named(read.estimates, contracts.ESTIMATES),
+        "diagnostics": store.read_named(read.diagnostics, contracts.DIAGNOSTICS),
+        "flow": store.read_named(read.model_flows, contracts.MODEL_FLOW),
+        "alternatives": store.read_named(read.alternatives, contracts.ALTERNATIVES),
+        "risks": store.read_named(read.risks, contracts.RISKS),
+        "curve": store.read_named(read.exposure_curves, contracts.EXPOSURE_CURVE),
+        "performance": store.read_named(read.performance, contracts.PERFORMANCE),
+    },
     methods=methods.paragraphs(settings, models),
     versions=provenance.versions(),
 )

@@ -54,6 +54,7 @@ ALTERNATIVES = Table(
     {
         "analysis": Column(TEXT, "", "What differs from the main fit"),
         **ESTIMATES.columns,
+        "reason": Column(TEXT, "", "Why there is no estimate; null where there is one"),
     },
 )
 
@@ -87,6 +88,9 @@ EXPOSURE_CURVE = Table(
         "effect": Column(REAL, "1", "Ratio or difference; null when it is not reported"),
         "effect_ci_low": Column(REAL, "1", "Lower 95 % limit"),
         "effect_ci_high": Column(REAL, "1", "Upper 95 % limit"),
+        "n_nearest": Column(
+            COUNT, "", "Rows of the fit whose exposure is nearest to this value"
+        ),
     },
 )
 
@@ -116,11 +120,14 @@ COMPARISONS = Table(
         "group": Column(TEXT, "", "Group, as named in the plan"),
         "model": Column(TEXT, "", "Model"),
         "term": Column(TEXT, "", "Exposure"),
-        "effect": Column(REAL, "1", "Adjusted effect for the unit of effect"),
+        "adjustment": Column(TEXT, "", "adjusted, or unadjusted where nothing is adjusted for"),
+        "effect": Column(REAL, "1", "Effect for the unit of effect"),
         "effect_ci_low": Column(REAL, "1", "Lower 95 % limit, for this comparison alone"),
         "effect_ci_high": Column(REAL, "1", "Upper 95 % limit, for this comparison alone"),
         "p": Column(REAL, "1", "p for this comparison alone"),
         "p_adjusted": Column(REAL, "1", "p held over the group; null without an estimate"),
+        "n": Column(COUNT, "", "Patients in the fit"),
+        "n_events": Column(COUNT, "", "Patients with the outcome; null where none is counted"),
         "method": Column(TEXT, "", "holm or hochberg"),
         "n_tests": Column(COUNT, "", "Models of the group, those without an estimate too"),
     },

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 from scipy.special import expit, logit
-from scipy.stats import norm
+from scipy.stats import t
 
 from icpcohort import contracts
 from icpcohort.models import design as designs
@@ -22,6 +22,7 @@ class Standardised(NamedTuple):
 
     risk: Array  # (n values,)
     covariance: Array  # (n values, n values)
+    df: float  # of Student's t, the fewest of any coefficient; infinite: normal distribution
 
 
 def standardise(
@@ -61,7 +62,8 @@ def standardise(
             for i, step in enumerate(np.diag(STEP * se))
         ]
     )
-    return Standardised(means(made.estimate), slopes @ made.covariance @ slopes.T)
+    df = np.inf if made.df is None else float(made.df.min())
+    return Standardised(means(made.estimate), slopes @ made.covariance @ slopes.T, df)
 
 
 def rows_of(
@@ -74,7 +76,7 @@ def rows_of(
     n: int,
 ) -> pl.DataFrame:
     """Return rows of `contracts.RISKS`; limits of a risk go through its log odds."""
-    z = float(norm.ppf(0.975))
+    z = float(t.ppf(0.975, found.df))
     se = np.sqrt(np.diag(found.covariance))
     low, high = found.risk - z * se, found.risk + z * se
     inside = (found.risk > 0) & (found.risk < 1)

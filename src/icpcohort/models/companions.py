@@ -62,7 +62,11 @@ def _as_rows(name: str, fitted: FamilyFit, model: Model, plan: Plan) -> pl.DataF
         exposure=plan.exposure,
         unit_of_effect=plan.unit_of_effect,
     )
-    return made.select(pl.lit(name).alias("analysis"), pl.all())
+    told = [one.verdict or "" for one in fitted.diagnostics if one.quantity == "reported"]
+    reason = "; ".join(told).removeprefix("not reported: ") or None
+    return made.select(
+        pl.lit(name).alias("analysis"), pl.all(), pl.lit(reason, pl.String).alias("reason")
+    )
 
 
 def _complete_cases(
@@ -80,11 +84,16 @@ def _shifted(
 ) -> list[pl.DataFrame]:
     """Return the fits with unknown outcomes drawn by the adjusted model and a shift."""
     how, made = plan.imputation, adjusted.fitted.coefficients
-    if how is None or made is None or not guessed[0].height:
+    if how is None or not guessed[0].height:
         return []
+    names = {delta: f"unknown outcomes drawn, shift {delta:+g}" for delta in how.deltas}
+    if made is None:
+        why = estimates.not_reported(["there is no adjusted fit to draw unknown outcomes by"])
+        nothing = model.fitted._replace(coefficients=None, diagnostics=[why])
+        return [_as_rows(name, nothing, model, plan) for name in names.values()]
     n = max(len(guessed), how.min_imputations)
     found = []
-    for delta in how.deltas:
+    for delta, name in names.items():
         frames = []
         for i in range(n):
             known = adjusted.frames[i % len(adjusted.frames)]
@@ -93,7 +102,6 @@ def _shifted(
             )
             frames.append(pl.concat([known, drawn.select(known.columns)]))
         fitted = fit_frames(frames, model.layout, plan=plan, found=[])
-        name = f"unknown outcomes drawn, shift {delta:+g}"
         found.append(_as_rows(name, fitted, model, plan))
     return found
 
@@ -172,7 +180,12 @@ def _subgroups(model: Model, *, plan: Plan) -> pl.DataFrame:
                 df=df,
             )
         fitted = FamilyFit(
-            one, (plan.exposure,), (scale,), model.fitted.n, model.fitted.n_events, []
+            one,
+            (plan.exposure,),
+            (scale,),
+            model.fitted.n,
+            model.fitted.n_events,
+            [told for told in model.fitted.diagnostics if told.quantity == "reported"],
         )
         found.append(_as_rows(f"subgroup {level}", fitted, model, plan))
     return pl.concat(found)
@@ -235,6 +248,10 @@ def curve(model: Model, *, plan: Plan) -> pl.DataFrame:
         "effect": effect,
         "effect_ci_low": low,
         "effect_ci_high": high,
+        "n_nearest": np.bincount(
+            np.rint((values - points[0]) / (points[1] - points[0])).astype(int),
+            minlength=len(points),
+        ),
     }
     schema = {name: column.dtype for name, column in contracts.EXPOSURE_CURVE.columns.items()}
     rows = pl.DataFrame(columns, schema=schema)

@@ -164,6 +164,7 @@ def build(
         as_categories=as_categories,
         knots=(),
         interaction=None,
+        n_sets=1,
     )
     return fill(rows, layout)
 
@@ -176,12 +177,13 @@ def lay_out(
     as_categories: tuple[str, ...],
     knots: tuple[float, ...],
     interaction: str | None,
+    n_sets: int,
 ) -> Layout:
     """Decide on the terms of the exposure and the adjustment columns, without an intercept.
 
     Parameters
     ----------
-    rows : DataFrame, one row a patient
+    rows : DataFrame, one row a patient, or one a completed data set and patient
         Null in an adjustment column is no level. Flags count 0 and 1.
     exposure, adjust_for, as_categories : column names
         A text column is always entered as categories; so are those in `as_categories`.
@@ -190,6 +192,8 @@ def lay_out(
     interaction : str, or None
         A category, flag or text whose every level but the reference has its own slope of the
         exposure; one of `adjust_for`, and entered in every model.
+    n_sets : int
+        How many completed data sets `rows` are.
 
     Returns
     -------
@@ -210,7 +214,7 @@ def lay_out(
     for name in adjust_for:
         entered = [Term(name, (Factor(name),))]
         if rows.schema[name] == pl.String() or name in as_categories or name == interaction:
-            entered, reference = _levels(rows[name].drop_nulls())
+            entered, reference = _levels(rows[name].drop_nulls(), n_sets=n_sets)
             references += reference
         terms += entered
         if name == interaction:
@@ -221,7 +225,7 @@ def lay_out(
     return Layout(tuple(terms), tuple(references), knots)
 
 
-def _levels(values: pl.Series) -> tuple[list[Term], list[tuple[str, str]]]:
+def _levels(values: pl.Series, *, n_sets: int) -> tuple[list[Term], list[tuple[str, str]]]:
     """Return a term a level but the most frequent, and that one in words."""
     name = values.name
     counts = values.to_frame().group_by(name).len().sort(name)
@@ -234,7 +238,7 @@ def _levels(values: pl.Series) -> tuple[list[Term], list[tuple[str, str]]]:
         for level in counts[name]
         if level != reference
     ]
-    return terms, [(name, f"{reference}, the most frequent (n = {n}){only}")]
+    return terms, [(name, f"{reference}, the most frequent (n = {n / n_sets:.0f}){only}")]
 
 
 def fill(rows: pl.DataFrame, layout: Layout) -> Design:

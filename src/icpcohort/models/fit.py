@@ -149,6 +149,7 @@ def _fit_once(
         as_categories=plan.as_categories,
         knots=() if found else knots,
         interaction=plan.interaction,
+        n_sets=len(frames),
     )
     if not chosen.rows.height:
         found = [f"no patient is left ({_losses(chosen.flow)})"]
@@ -194,7 +195,7 @@ def _rows(model: Model, plan: Plan) -> pl.DataFrame:
 
 
 def _diagnostics(model: Model, plan: Plan, chosen: designs.ModelRows) -> pl.DataFrame:
-    told = [*model.fitted.diagnostics]
+    told = [_of_a_curve(one, model) for one in model.fitted.diagnostics]
     told += [
         Diagnostic(f"reference_{name}", None, level) for name, level in model.layout.references
     ]
@@ -203,6 +204,13 @@ def _diagnostics(model: Model, plan: Plan, chosen: designs.ModelRows) -> pl.Data
         told += _on_the_exposure(model, plan)
         told += _on_imputation(model, plan, chosen.rows)
     return estimates.diagnostic_rows(told, adjustment=model.adjustment)
+
+
+def _of_a_curve(told: Diagnostic, model: Model) -> Diagnostic:
+    """Say that the parts of a curve are collinear by nature; another diagnostic as it is."""
+    if told.quantity != "max_variance_inflation" or not model.layout.knots:
+        return told
+    return told._replace(verdict="the parts of a curve are collinear by nature")
 
 
 def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:

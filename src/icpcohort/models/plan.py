@@ -277,6 +277,9 @@ def _parts_that_do_not_fit(plan: Plan) -> list[str]:
         and plan.bootstrap is not None,
         f"interaction: {modifier!r} is not in adjust_for; add it there": modifier is not None
         and modifier not in plan.adjust_for,
+        "comparisons: a curve or an interaction has no single p to hold; take it out, or give "
+        "the group a model without": plan.comparisons is not None
+        and (modifier is not None or plan.curve_knots is not None),
         "interaction: not together with curve_knots; take one out": modifier is not None
         and plan.curve_knots is not None,
     }
