@@ -635,6 +635,7 @@ def test_the_patients_of_a_reference_level_are_counted_once_though_imputed_often
     assert 60 < n < 120  # a third of 240 patients, less those without an outcome
 
 
+@pytest.mark.filterwarnings("ignore:The design matrix is rank-deficient")
 def test_what_could_not_be_drawn_for_want_of_an_adjusted_fit_is_told():
     rows = with_gaps(cohort()).with_columns(
         hypoxia=pl.when(pl.col("bad").is_not_null()).then("bad").otherwise("hypoxia")
