@@ -308,7 +308,8 @@ def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> str:
     with svg.style(name):
         figure = Figure(figsize=(WIDTH_IN, sum(heights) + 0.75 * len(panels)))
         figure.subplots_adjust(left=0.2, right=0.63, top=1 - 0.1 / figure.get_figheight())
-        figure.subplots_adjust(bottom=0.55 / figure.get_figheight(), hspace=0.4)
+        gap = 0.7 * len(heights) / sum(heights)  # 0.7 in, as a share of the mean panel
+        figure.subplots_adjust(bottom=0.55 / figure.get_figheight(), hspace=gap)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=heights)[:, 0]
         for axis, part in zip(axes, panels, strict=True):
             _draw_forest(axis, part, ratio=part[0]["scale"] in RATIO_SCALES)

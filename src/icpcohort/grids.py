@@ -70,7 +70,8 @@ def table_one(table: pl.DataFrame) -> Grid:
         first = row["variable"] != before
         before = row["variable"]
         cells = [row["overall"], row["group_1"], row["group_2"], row["unknown"]]
-        label = f"{row['variable']}, {row['level']}" if first else f"… {row['level']}"
+        level = words_of(row["level"])
+        label = f"{row['variable']}, {level}" if first else f"… {level}"
         compared = first and before != "Patients"
         difference = format_number(row["smd"], decimals=2) if compared else ""
         rows.append([label, *cells, difference, _missing(row) if first else ""])

@@ -37,7 +37,7 @@ def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
     """
     block = {name: getattr(plan, name) for name in Plan.__dataclass_fields__}
     finding = report_models.finding(
-        block, estimates=made.estimates, diagnostics=made.diagnostics
+        block, estimates=made.estimates, diagnostics=made.diagnostics, curve=made.curve
     )
     parts = [
         f"# {plan.name.replace('_', ' ')}",

@@ -59,7 +59,9 @@ def _section(
         "question": plan["question"],
         "adjusted_for": adjusted_for or "nothing",
         "reason": plan["reason"],
-        "finding": report_models.finding(plan, estimates=estimates, diagnostics=diagnostics),
+        "finding": report_models.finding(
+            plan, estimates=estimates, diagnostics=diagnostics, curve=fit["curve"]
+        ),
         "estimates": report_models.estimates(estimates, plan=plan, diagnostics=diagnostics),
         "drawn": drawn,
         "beside": [

@@ -167,9 +167,11 @@ def _value_words(quantity: str, value: float | None) -> str:
 
 
 def plain(text: str) -> str:
-    """Return a sentence with the names of outcomes in words."""
-    names = "|".join(sorted(OUTCOME_WORDS, key=len, reverse=True))
-    return re.sub(rf"\b({names})\b", lambda found: OUTCOME_WORDS[found[0]], text)
+    """Return a sentence with the names of outcomes and covariates in words."""
+    covariates = {name: words for name, words in LABELS.items() if "_" in name}
+    known = covariates | OUTCOME_WORDS
+    names = "|".join(sorted(known, key=len, reverse=True))
+    return re.sub(rf"\b({names})\b", lambda found: known[found[0]], text)
 
 
 def model_flow(table: pl.DataFrame) -> Grid:
@@ -238,7 +240,11 @@ def outcome_words(plan: Mapping[str, Any]) -> str:
 
 
 def finding(
-    plan: Mapping[str, Any], *, estimates: pl.DataFrame, diagnostics: pl.DataFrame
+    plan: Mapping[str, Any],
+    *,
+    estimates: pl.DataFrame,
+    diagnostics: pl.DataFrame,
+    curve: pl.DataFrame,
 ) -> str:
     """Return what a model found, without a word of cause.
 
@@ -254,7 +260,7 @@ def finding(
     told = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
-        if curved := _curve_words(diagnostics, fit=fit):
+        if curved := _curve_words(diagnostics, curve, fit=fit):
             told.append(
                 f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
                 f"{curved}, n = {counts(row_of(estimates, fit))}."
@@ -299,17 +305,35 @@ def row_of(table: pl.DataFrame, fit: str) -> dict[str, Any]:
     return table.filter(adjustment=fit).row(0, named=True)
 
 
-def _curve_words(diagnostics: pl.DataFrame, *, fit: str) -> str:
-    """Return the two tests of a curved exposure; empty for a straight one."""
+def _curve_words(diagnostics: pl.DataFrame, curve: pl.DataFrame, *, fit: str) -> str:
+    """Return effects and the two tests of a curved exposure; empty for a straight one."""
     of_fit = diagnostics.filter(adjustment=fit)
     value = dict(of_fit.select("quantity", "value").iter_rows())
     if "nonlinearity_p" not in value:
         return ""
     return (
+        f"{_quartile_words(curve.filter(adjustment=fit))}"
         f"p = {format_p(value['exposure_p'])} for the exposure as a whole, "
         f"p = {format_p(value['nonlinearity_p'])} for a departure from a straight line; "
-        "its course with intervals stands with the model"
+        "its whole course stands with the model"
     ).replace("p = <", "p < ")
+
+
+def _quartile_words(curve: pl.DataFrame) -> str:
+    """Return the effect at the points of a curve nearest to the quartiles of the patients."""
+    if curve.is_empty():
+        return ""
+    share = pl.col("n_nearest").cum_sum() / pl.col("n_nearest").sum()
+    along = curve.sort("exposure_value").with_columns(share=share)
+    rows = [along.filter(pl.col("share") >= part).row(0, named=True) for part in (0.25, 0.75)]
+    told = [
+        f"{format_estimate(row['effect'], row['effect_ci_low'], row['effect_ci_high'])} at "
+        f"{format_number(row['exposure_value'], decimals=2)}".replace("(", "(95 % CI ", 1)
+        for row in rows
+    ]
+    measure = EFFECT_WORDS.get(rows[0]["scale"], "effect")
+    against = format_number(rows[0]["reference_value"], decimals=2)
+    return f"{measure} {' and '.join(told)}, against the median {against}; "
 
 
 def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:

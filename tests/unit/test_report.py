@@ -211,11 +211,14 @@ def test_the_direction_follows_the_unrounded_limits():
     plan = WHOLE["models"]["unfavourable_by_dose"]
     diagnostics = WHOLE["fits"]["diagnostics"]["unfavourable_by_dose"]
     rows = WHOLE["fits"]["estimates"]["unfavourable_by_dose"]
+    straight = WHOLE["fits"]["curve"]["curved_dose"].clear()
 
     def told(low, effect, high):
         limits = {"effect_ci_low": low, "effect": effect, "effect_ci_high": high}
         changed = rows.with_columns(**{name: pl.lit(value) for name, value in limits.items()})
-        return report_models.finding(plan, estimates=changed, diagnostics=diagnostics)
+        return report_models.finding(
+            plan, estimates=changed, diagnostics=diagnostics, curve=straight
+        )
 
     assert "were associated with higher odds" in told(1.0001, 1.2, 1.4)
     assert "by an interval that just excludes 1." in told(1.0001, 1.2, 1.4)
@@ -306,6 +309,10 @@ def test_a_number_is_not_torn_between_two_lines():
 @pytest.mark.parametrize(
     "words",
     [
+        # of 78 patients the 20th is at 0.15 and the 59th at 0.90
+        "was fitted as a curve: odds ratio 0.83 (95 % CI 0.73 to 0.94) at 0.15 and 0.98 (95 % "
+        "CI 0.96 to 0.99) at 0.90, against the median 1.00; p = 0.030 for the exposure as a "
+        "whole, p = 0.550 for a departure from a straight line",
         "The curve",
         "Along the curve (18 rows)",
         "Against the median, 1.00. The limits hold for each point by itself.",
