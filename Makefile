@@ -56,9 +56,11 @@ format: .venv/ready ## put the code in its usual form
 	@$(BIN)/ruff check --fix src tests workflow/scripts
 	@$(BIN)/snakefmt Snakefile workflow/rules
 
-bench: .venv/ready ## measure speed and memory against a plain peer, and what cleaning finds
+bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and coverage (half an hour)
 	@$(BIN)/python tests/bench/run.py
 	@$(BIN)/python tests/bench/detection.py
+	@$(BIN)/python tests/bench/uncertainty.py 200 24 72
+	@$(BIN)/python tests/bench/coverage.py 500
 
 generate: .venv/ready ## write what is generated from contracts and schemas: two README.md
 	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md

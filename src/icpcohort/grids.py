@@ -129,7 +129,7 @@ def flow(table: pl.DataFrame) -> Grid:
             words_of(row["window"]),
             row["name"],
             *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
-            words_of(row["reason"]),
+            words_of(row["reason"] if row["n_dropped"] else None),
         ]
         for row in table.sort("window", "step").to_dicts()
     ]

@@ -254,3 +254,10 @@ def test_the_report_shows_the_difference_and_what_is_missing_once_a_variable():
     assert rows["Sex, female"] == ["1.41", "1 (0, 1)"]  # 0 of 1 against 1 of 2
     assert rows["… male"] == ["", ""]
     assert rows["Age (years), median (IQR)"] == ["–", "1 (0, 0)"]
+
+
+def test_a_step_at_which_nobody_left_names_no_reason():
+    step = {"window": "w", "step": 1, "name": "Age known", "n_in": 9, "n_out": 9}
+    rows = [step | {"n_dropped": 0, "reason": "age_missing"}]
+    rows.append(step | {"step": 2, "n_dropped": 1, "n_out": 8, "reason": "too_young"})
+    assert [row[-1] for row in grids.flow(pl.DataFrame(rows)).rows] == ["–", "too young"]
