@@ -139,5 +139,6 @@ def methods_sentence(*, block_min: int, n_resamples: int, min_upward_fraction: f
         f"Its 95 % interval is that of {n_resamples} moving-block bootstrap resamples (blocks"
         f" of {block_min} min, so that minutes that hang together stay together), which also"
         " draw where the bins begin and how many minutes a bin needs; it is given when"
-        f" {100 * min_upward_fraction:g} % of them open upward."
+        f" {100 * min_upward_fraction:g} % of them open upward. It tells sampling error alone:"
+        " a sensor that has drifted moves CPP and CPPopt by its drift, interval and all."
     )

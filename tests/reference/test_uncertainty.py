@@ -281,3 +281,8 @@ def test_on_a_few_patients_the_interval_holds_the_truth_and_chance_is_told_from_
         for seed in range(10)
     ]
     assert sum(found.p > 0.05 for found in without) >= 8
+
+
+def test_the_methods_text_says_what_the_interval_does_not_hold():
+    said = bootstrap.methods_sentence(block_min=60, n_resamples=1000, min_upward_fraction=0.9)
+    assert "sampling error alone" in said and "drift" in said
