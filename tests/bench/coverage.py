@@ -92,7 +92,7 @@ def plain(rows):
     """
     X = rows.select(pl.lit(1.0).alias("one"), pl.col("dose").cast(float), "score").to_numpy()
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
+        warnings.simplefilter("ignore")  # told by the last value, which counts as measured
         made = Logit(rows["bad"].to_numpy().astype(float), X).fit(
             method="newton", maxiter=25, disp=0
         )

@@ -163,7 +163,7 @@ def describe(
     """
     icp = Wanted("icp", icp_channel, icp_unit, icp_aliases)
     abp = Wanted("abp", abp_channel, abp_unit, abp_aliases)
-    try:
+    with _in_words(path, format):
         _check_file(path, format)
         if format == "wfdb":
             return wfdb_files.describe(path, icp=icp, abp=abp)
@@ -177,13 +177,6 @@ def describe(
             time_column=time_column,
             clock_zone=clock_zone,
         )
-    except RecordingError as error:
-        raise _without_dates(error) from error.__cause__
-    except (
-        Exception,
-        pl.exceptions.PanicException,
-    ) as error:  # on damage parsers raise anything
-        raise _unreadable(path, format, error) from error
 
 
 def read_chunks(
@@ -209,7 +202,7 @@ def read_chunks(
     RecordingError
         At the chunk where something turns out to be wrong.
     """
-    try:
+    with _in_words(path, description.format):
         _check_file(path, description.format)
         if description.format == "wfdb":
             yield from wfdb_files.read(path, description, chunk_s=chunk_s)
@@ -223,13 +216,6 @@ def read_chunks(
                 chunk_s=chunk_s,
                 clock_zone=clock_zone,
             )
-    except RecordingError as error:
-        raise _without_dates(error) from error.__cause__
-    except (
-        Exception,
-        pl.exceptions.PanicException,
-    ) as error:  # on damage parsers raise anything
-        raise _unreadable(path, description.format, error) from error
 
 
 def read_annotations(
@@ -249,16 +235,23 @@ def read_annotations(
     RecordingError
         Whatever is wrong with the annotations or with the header.
     """
-    try:
+    with _in_words(path, format):
         _check_file(path, format)
         if format == "wfdb":
             return wfdb_annotations.read(path, extensions=wfdb_extensions)
         if format in {"edf", "bdf"}:
             return edf_annotations.read(path, format=format)
         return []
+
+
+@contextlib.contextmanager
+def _in_words(path: Path, format: str) -> Iterator[None]:
+    """Turn whatever a parser raises on a damaged file into a RecordingError without a date."""
+    try:
+        yield
     except RecordingError as error:
         raise _without_dates(error) from error.__cause__
-    except Exception as error:  # on damage parsers raise anything
+    except (Exception, pl.exceptions.PanicException) as error:
         raise _unreadable(path, format, error) from error
 
 
