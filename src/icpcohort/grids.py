@@ -79,7 +79,7 @@ def table_one(table: pl.DataFrame) -> Grid:
         table[f"group_{i}_is"][0] if table.height else f"Group {i}" for i in (1, 2)
     )
     return Grid(
-        "Table 1. Patients of the main window",
+        "Patients of the main window",
         ["Variable", "All", first_group, second_group, "Unknown", "SMD", "Missing, n"],
         rows,
         "Median (IQR) or n/N (%), N being the patients of the column who have a value. SMD: "
