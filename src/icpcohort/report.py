@@ -114,7 +114,13 @@ def render(
     _check(tables, fits)
     window = str(settings["cohort"]["main_window"])
     tables = figures.of_the_cohort(tables)
-    pictures = figures.all_pictures(tables, fits, models=models, window=window)
+    pictures = figures.all_pictures(
+        tables,
+        fits,
+        models=models,
+        window=window,
+        impaired_prx=settings["burden"]["impaired_prx"],
+    )
     context = {
         "title": title,
         "window": grids.words_of(window),
