@@ -5,6 +5,8 @@ rule pictures:
         recordings=rules.collect.output.recordings,
         quality=rules.collect.output.quality,
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
+        curves=expand(rules.indices.output.curve, patient=PATIENTS),
+        optima=rules.optima.output.optima,
         artefacts=expand(rules.ingest.output.artefacts, patient=PATIENTS),
         intervals=expand(rules.ingest.output.intervals, patient=PATIENTS),
     output:
