@@ -2,7 +2,7 @@ from pathlib import Path
 
 import polars as pl
 
-from icpcohort import contracts, coverage, gallery, pictures, store
+from icpcohort import contracts, coverage, pictures, store
 
 time_zero = snakemake.params.time_zero
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
@@ -42,10 +42,3 @@ cohort = coverage.cohort_picture(
     pl.concat(hours.values()), patients=list(hours), quality=quality, time_zero=time_zero
 )
 Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
-page = gallery.render(
-    template=Path(snakemake.input.template).read_text(encoding="utf-8"),
-    patients=list(hours),
-    recordings=recordings,
-    quality=quality,
-)
-Path(snakemake.output.page).write_text(page, encoding="utf-8")
