@@ -19,6 +19,15 @@ PRESSURES = {
     "amp_mean_mmhg": ("Mean AMP (mmHg)", 1),
 }
 KNOWN = {variable.column: variable for variable in VARIABLES}
+SHORT_WORDS = {  # where the meaning of the contract is a sentence that needs its table
+    "gose_6m": "GOSE",
+    "gose_6m_merged": "GOSE (2 and 3 merged)",
+    "unfavourable": "Unfavourable outcome",
+    "unfavourable_sliding": "Unfavourable outcome, sliding dichotomy",
+    "dead": "Dead (GOSE 1)",
+    "dead_by_horizon": "Dead by the horizon of the settings",
+    "prognostic_band": "Band of IMPACT core risk",
+}
 NO_COVARIATES = ("patient_id", "gose_6m")  # the outcome stands with the outcomes
 
 
@@ -80,9 +89,11 @@ def _facts(table: pl.DataFrame, contract: Table) -> Rows:
 def _column_words(contract: Table, name: str) -> str:
     if name in KNOWN:
         return KNOWN[name].words
+    if name in SHORT_WORDS:
+        return SHORT_WORDS[name]
     column = contract.columns[name]
-    unit = unit_words(column.unit)
-    return f"{column.about} ({unit})" if unit else column.about
+    words, unit = column.about.split(";")[0], unit_words(column.unit)
+    return f"{words} ({unit})" if unit else words
 
 
 def _value(name: str, value: Any) -> str:
