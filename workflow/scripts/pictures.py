@@ -2,20 +2,25 @@ from pathlib import Path
 
 import polars as pl
 
-from icpcohort import contracts, coverage, gallery, pictures, store
+from icpcohort import contracts, coverage, pictures, store
 
 time_zero = snakemake.params.time_zero
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
 quality = store.read(snakemake.input.quality, contracts.QUALITY)
+optima = {
+    row["patient_id"]: row
+    for row in store.read(snakemake.input.optima, contracts.OPTIMA).iter_rows(named=True)
+}
 files = zip(
     snakemake.input.minutes,
     snakemake.input.artefacts,
     snakemake.input.intervals,
+    snakemake.input.curves,
     snakemake.output.patients,
     strict=True,
 )
 hours = {}
-for minutes_file, artefacts_file, intervals_file, picture in files:
+for minutes_file, artefacts_file, intervals_file, curve_file, picture in files:
     patient = Path(picture).stem
     signals = {
         "minutes": store.read(minutes_file, contracts.MINUTES),
@@ -28,6 +33,8 @@ for minutes_file, artefacts_file, intervals_file, picture in files:
         **signals,
         quality=quality,
         intervals=store.read(intervals_file, contracts.INTERVALS),
+        curve=store.read(curve_file, contracts.CURVES),
+        optimum=optima.get(patient, {}),
         time_zero=time_zero,
     )
     Path(picture).write_text(drawn, encoding="utf-8")
@@ -35,10 +42,3 @@ cohort = coverage.cohort_picture(
     pl.concat(hours.values()), patients=list(hours), quality=quality, time_zero=time_zero
 )
 Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
-page = gallery.render(
-    template=Path(snakemake.input.template).read_text(encoding="utf-8"),
-    patients=list(hours),
-    recordings=recordings,
-    quality=quality,
-)
-Path(snakemake.output.page).write_text(page, encoding="utf-8")
