@@ -9,9 +9,9 @@ import polars as pl
 from markupsafe import Markup
 
 from icpcohort import coverage, patient_rows, pictures
+from icpcohort.content import SHORT_CAUTION
 from icpcohort.grids import words_of
 from icpcohort.patient_rows import Section
-from icpcohort.content import SHORT_CAUTION
 from icpcohort.tables import MISSING, format_number
 
 FILTERS = (

@@ -7,7 +7,8 @@ import polars as pl
 
 from icpcohort import contracts, lanes, patient_curve
 from icpcohort.contracts import Table
-from icpcohort.grids import COMPLICATIONS, REACTIVITY, unit_words, words_of
+from icpcohort.grids import REACTIVITY, unit_words, words_of
+from icpcohort.monitor_grids import COMPLICATIONS
 from icpcohort.tables import MISSING, VARIABLES, format_number
 
 Rows = dict[str, list[list[str]]]  # patient -> rows of cells
