@@ -46,7 +46,7 @@ def patient_picture(
     quality: pl.DataFrame,
     intervals: pl.DataFrame,
     curve: pl.DataFrame,
-    optimum: Mapping[str, Any],
+    optimum: pl.DataFrame,
     time_zero: str,
 ) -> str:
     """Return ICP, ABP, CPP and PRx of one patient over time, and PRx by CPP below them.
@@ -57,9 +57,7 @@ def patient_picture(
     recordings, quality : contracts of these names; rows of other patients are not drawn
     intervals : DataFrame of the patient
         `event`, `start_s` and `end_s` [s]; a null end lasts to the end.
-    curve : contracts.CURVES of the patient
-    optimum : mapping
-        The patient's row of `contracts.OPTIMA`; empty if there is none.
+    curve, optimum : contracts.CURVES, contracts.OPTIMA, of the patient
     time_zero : str
         What times count from.
 
@@ -94,7 +92,8 @@ def patient_picture(
         ]
         for signal in ("icp", "abp")
     }
-    whole = patient_curve.in_words(optimum)
+    found = {} if optimum.is_empty() else optimum.row(0, named=True)
+    whole = patient_curve.in_words(found)
     words = [*told, *_indices_words(minutes), *whole, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
     with svg.style(name):
@@ -102,7 +101,7 @@ def patient_picture(
         figure.axes[-2].set_xlabel(
             f"Hours since time zero ({time_zero.replace('_', ' ')})", labelpad=1
         )
-        patient_curve.draw(figure.axes[-1], curve, optimum)
+        patient_curve.draw(figure.axes[-1], curve, found)
         _write_beside(figure, whole)
         return svg.as_file(svg.Picture(name, title, " ".join(words), "", figure, "double"))
 
@@ -263,8 +262,9 @@ def _draw_panel(
     if known.is_empty():
         _say_empty(axis, "no valid minute")
         return
-    values = known[f"{signal}_mmhg"].to_numpy()
-    low, high = float(values.min()), float(values.max())
+    columns = [f"{signal}_mmhg", *(LIMITS if signal == "cpp" else ())]
+    every = pl.concat([minutes[name] for name in columns]).drop_nulls().to_numpy()
+    low, high = float(every.min()), float(every.max())
     pad = max((LEAST_RANGE_MMHG - (high - low)) / 2, 0.06 * (high - low))
     axis.set_ylim(low - pad, high + pad)
     axis.locator_params(axis="y", nbins=4)

@@ -5,7 +5,7 @@ rule pictures:
         quality=rules.collect.output.quality,
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
         curves=expand(rules.indices.output.curve, patient=PATIENTS),
-        optima=rules.optima.output.optima,
+        optima=expand(rules.indices.output.optimum, patient=PATIENTS),
         artefacts=expand(rules.ingest.output.artefacts, patient=PATIENTS),
         intervals=expand(rules.ingest.output.intervals, patient=PATIENTS),
     output:

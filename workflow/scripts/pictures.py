@@ -7,20 +7,17 @@ from icpcohort import contracts, coverage, pictures, store
 time_zero = snakemake.params.time_zero
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
 quality = store.read(snakemake.input.quality, contracts.QUALITY)
-optima = {
-    row["patient_id"]: row
-    for row in store.read(snakemake.input.optima, contracts.OPTIMA).iter_rows(named=True)
-}
 files = zip(
     snakemake.input.minutes,
     snakemake.input.artefacts,
     snakemake.input.intervals,
     snakemake.input.curves,
+    snakemake.input.optima,
     snakemake.output.patients,
     strict=True,
 )
 hours = {}
-for minutes_file, artefacts_file, intervals_file, curve_file, picture in files:
+for minutes_file, artefacts_file, intervals_file, curve_file, optimum_file, picture in files:
     patient = Path(picture).stem
     signals = {
         "minutes": store.read(minutes_file, contracts.MINUTES),
@@ -34,7 +31,7 @@ for minutes_file, artefacts_file, intervals_file, curve_file, picture in files:
         quality=quality,
         intervals=store.read(intervals_file, contracts.INTERVALS),
         curve=store.read(curve_file, contracts.CURVES),
-        optimum=optima.get(patient, {}),
+        optimum=store.read(optimum_file, contracts.OPTIMA),
         time_zero=time_zero,
     )
     Path(picture).write_text(drawn, encoding="utf-8")
