@@ -3,7 +3,7 @@
 import polars as pl
 
 from icpcohort.grids import Grid
-from icpcohort.tables import MISSING, format_median, format_share
+from icpcohort.tables import MISSING, format_median, format_number, format_share
 
 P_CHANCE = 0.05
 
@@ -61,4 +61,6 @@ def _median(values: pl.Series) -> str:
 def _percent_of_all(values: pl.Series) -> str:
     """Return the share over all surrogates of all patients, who have as many each."""
     known = values.drop_nulls().to_numpy()
-    return f"{known.mean():.1f} % of surrogates" if known.size else MISSING
+    if not known.size:
+        return MISSING
+    return f"{format_number(float(known.mean()), decimals=1)} % of surrogates"

@@ -12,7 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from icpcohort import missing, rule_words
+from icpcohort import missing
 from icpcohort.cells import Cells, join, movement
 
 Rule = Mapping[str, Any]
@@ -389,9 +389,10 @@ def methods_sentence(*, rules: Sequence[Rule]) -> str:
     """Return the report's sentence for `mask`, from the same settings."""
     if not rules:
         return "No part of the recordings was masked."
+    signals = sorted({str(rule["signal"]).upper() for rule in rules}, reverse=True)
     return (
-        "Artefacts were masked, never altered, by rules in this order: "
-        + "; ".join(rule_words.words(rule) for rule in rules)
-        + ". Of numbers recorded less often than the seconds around, the ones beside were"
-        " masked too, since they average their interval."
+        f"Artefacts of {' and '.join(signals)} were masked, never altered, by {len(rules)} "
+        f"{'rule' if len(rules) == 1 else 'rules'} in a stated order; the first that fits gives "
+        "the reason. Of numbers recorded less often than the seconds around, the ones beside "
+        "were masked too, since they average their interval."
     )

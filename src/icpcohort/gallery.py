@@ -6,7 +6,7 @@ import jinja2
 import polars as pl
 
 from icpcohort import coverage, pictures
-from icpcohort.report import SHORT_CAUTION
+from icpcohort.content import SHORT_CAUTION
 
 
 def render(

@@ -5,21 +5,14 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, proportions
+from icpcohort import contracts
 from icpcohort.tables import (
-    DECIMALS_FROM_N,
     MISSING,
     format_median,
     format_number,
     format_share,
 )
 
-COMPLICATIONS = {
-    "haemorrhage": "Haemorrhage along the track",
-    "infection": "Infection attributed to the monitor",
-    "malfunction": "Malfunction",
-    "replaced": "Replaced",
-}
 REACTIVITY = {
     "prx_mean": ("Mean PRx", 2),
     "pax_mean": ("Mean PAx", 2),
@@ -79,7 +72,7 @@ def table_one(table: pl.DataFrame) -> Grid:
         table[f"group_{i}_is"][0] if table.height else f"Group {i}" for i in (1, 2)
     )
     return Grid(
-        "Table 1. Patients of the main window",
+        "Patients of the main window",
         ["Variable", "All", first_group, second_group, "Unknown", "SMD", "Missing, n"],
         rows,
         "Median (IQR) or n/N (%), N being the patients of the column who have a value. SMD: "
@@ -161,77 +154,6 @@ def dropped(table: pl.DataFrame) -> Grid:
     )
 
 
-def monitor_kinds(monitors: pl.DataFrame) -> Grid:
-    """Return kinds of monitor with their drift at removal; an unknown kind has its own row."""
-    rows = [
-        _kind_row(words_of(kind), part)
-        for (kind,), part in monitors.sort("kind", "monitor_id", nulls_last=True).group_by(
-            "kind", maintain_order=True
-        )
-    ]
-    if len(rows) > 1:
-        rows.append(_kind_row("all", monitors))
-    return Grid(
-        "Monitors by kind, and drift at removal",
-        ["Kind", "Monitors, n", "Drift known, n", "Drift, median (IQR), mmHg", "Range, mmHg"],
-        rows,
-        "Drift is the reading against atmosphere at removal.",
-    )
-
-
-def _kind_row(label: str, monitors: pl.DataFrame) -> list[str]:
-    drift = monitors["drift_at_removal_mmhg"].drop_nulls()
-    ends = [
-        format_number(end, decimals=1) for end in (*drift.sort().head(1), *drift.sort().tail(1))
-    ]
-    span = " to ".join(ends) or MISSING
-    return [
-        label,
-        str(monitors.height),
-        str(drift.len()),
-        format_median(drift, decimals=1),
-        span,
-    ]
-
-
-def complications(monitors: pl.DataFrame) -> Grid:
-    """Return complications as n (%) of the monitors about which they are known, and limits."""
-    known = (
-        {name: monitors[name].drop_nulls() for name in COMPLICATIONS} if monitors.height else {}
-    )
-    rows = [
-        [
-            COMPLICATIONS[name],
-            format_share(int(values.sum()), values.len()),
-            str(values.len()),
-            *(_limits(values, method=method) for method in proportions.METHODS),
-        ]
-        for name, values in known.items()
-    ]
-    head = [
-        *("Complication", "Monitors, n (%)", "Known, n"),
-        *("95 % CI, Wilson (%)", "95 % CI, exact (%)"),
-    ]
-    note = (
-        "A monitor counts where it is known whether it had the complication. Both intervals "
-        "take monitors as independent, also those of one patient; the exact one (Clopper and "
-        "Pearson) covers at least 95 % and is wider."
-    )
-    return Grid("Complications of the monitors", head, rows, note)
-
-
-def _limits(flags: pl.Series, *, method: str) -> str:
-    """Return the limits of a share in percent, with the decimals of `format_percent`."""
-    if flags.is_empty():
-        return MISSING
-    decimals = 0 if flags.len() < DECIMALS_FROM_N else 1
-    low, high = (
-        format_number(100 * limit, decimals=decimals)
-        for limit in proportions.interval(int(flags.sum()), flags.len(), method=method)
-    )
-    return f"{low} to {high}"
-
-
 def burden(table: pl.DataFrame) -> Grid:
     """Return dose per hour and percentage of time by window and threshold."""
     ordered = table.sort(
@@ -264,6 +186,62 @@ def burden(table: pl.DataFrame) -> Grid:
     ]
     note = "Median (IQR) over the patients of the cohort with valid minutes in the window."
     return Grid("Pressure burden by window and threshold", head, rows, note)
+
+
+def burden_by_state(table: pl.DataFrame, *, states: Mapping[str, str], caption: str) -> Grid:
+    """Return the burden of the minutes in each state alone (`contracts.BURDEN_BY_STATE`).
+
+    `states` are those to show, each with its words; `table` is of one window.
+    """
+    keys = ["signal", "side", "threshold_mmhg"]
+    ordered = table.sort(*keys, "patient_id", descending=[True, False, False, False])
+    rows = []
+    for (signal, side, threshold), part in ordered.group_by(keys, maintain_order=True):
+        for state, words in states.items():
+            known = part.filter(
+                pl.col("state") == state, pl.col("dose_per_h_mmhg").is_not_null()
+            )
+            rows.append(
+                [
+                    f"{str(signal).upper()} {side} {threshold:g} mmHg",
+                    words,
+                    str(known.height),
+                    format_median(known["monitored_h"], decimals=1),
+                    format_median(known["dose_per_h_mmhg"], decimals=2),
+                    format_median(known["percent_time"], decimals=1),
+                ]
+            )
+    head = ["Threshold", "Minutes with", "Patients, n", "Time in state, h"]
+    note = (
+        "Median (IQR) over the patients of the cohort who have such minutes; dose and time are "
+        "per hour and share of these minutes. Patients differ between the rows."
+    )
+    return Grid(caption, [*head, "Dose/h, mmHg·h/h", "Time beyond, %"], rows, note)
+
+
+def transition(table: pl.DataFrame) -> Grid:
+    """Return the line of no correlation in the map of one window (`contracts.TRANSITION`)."""
+    words = {
+        "crossing": "negative from this duration on",
+        "below_zero": "negative at every duration",
+        "not_below_zero": "negative at no duration",
+        "unknown": "not estimable",
+    }
+    side = {"icp": "above", "cpp": "below"}
+    rows = [
+        [
+            f"{row['signal'].upper()} {side[row['signal']]} {row['threshold_mmhg']:g} mmHg",
+            format_number(row["duration_min"], decimals=1),
+            words[row["course"]],
+        ]
+        for row in table.sort("signal", "threshold_mmhg", descending=[True, False]).to_dicts()
+    ]
+    head = ["Threshold", "Duration, min", "Correlation of episodes with GOSE"]
+    note = (
+        "Where the correlation of episodes per day with GOSE changes sign. A negative one goes "
+        "with a worse outcome. Correlations without adjustment."
+    )
+    return Grid("Intensity and duration: the line of no correlation", head, rows, note)
 
 
 def reactivity(summary: pl.DataFrame) -> Grid:

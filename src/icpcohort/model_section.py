@@ -1,12 +1,12 @@
-"""What the report shows of each model: its finding, its tables, and the curve if it has one."""
+"""What the report says of each model: its finding, its tables, and the curve if it has one."""
 
 from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
-from markupsafe import Markup
 
-from icpcohort import contracts, grids, model_figures, model_grids, report_models, store
+from icpcohort import contracts, grids, model_grids, report_models, store
+from icpcohort.blocks import Block, Paragraph, Section, picture, table
 
 CONTRACTS = {
     "estimates": contracts.ESTIMATES,
@@ -18,62 +18,77 @@ CONTRACTS = {
     "performance": contracts.PERFORMANCE,
 }
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
+CURVE_WORDS = (
+    "Effect along the exposure against its median (dot), unadjusted and adjusted, with "
+    "pointwise 95 % confidence band. Below: patients along the exposure."
+)
 
 
-def sections(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> list[dict[str, Any]]:
-    """Return what the template inserts, one a model of the plan.
+def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
+    """Return the tables of one model; what was not handed over is empty."""
+    return {
+        table: fits[table].get(name, store.empty(contract))
+        for table, contract in CONTRACTS.items()
+    }
+
+
+def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
+    """Return what a model found; one without estimates is told as not reported."""
+    fit = tables_of(name, fits)
+    return report_models.finding(
+        plan,
+        estimates=fit["estimates"],
+        diagnostics=fit["diagnostics"],
+        curve=fit["curve"],
+    )
+
+
+def section(name: str, plan: Mapping[str, Any], fits: Fits) -> Section:
+    """Return the section of one model.
 
     Parameters
     ----------
-    plans : mapping of model name to its block of the plan
+    name : str
+    plan : mapping
+        Its block of the plan.
     fits : mapping of table name to a mapping of model name to DataFrame
-        The names of `CONTRACTS`. A model without rows is told as not reported.
+        The names of `CONTRACTS`.
     """
-    return [
-        _section(
-            name,
-            plan,
-            {
-                table: fits[table].get(name, store.empty(contract))
-                for table, contract in CONTRACTS.items()
-            },
-        )
-        for name, plan in plans.items()
-    ]
-
-
-def _section(
-    name: str, plan: Mapping[str, Any], fit: Mapping[str, pl.DataFrame]
-) -> dict[str, Any]:
+    fit = tables_of(name, fits)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
-    adjusted_for = "; ".join(map(report_models.term_words, plan["adjust_for"]))
-    drawn = None
-    if plan.get("curve_knots"):
-        text = model_figures.exposure_curve(
-            fit["curve"], model=name, plan=plan, estimates=estimates, diagnostics=diagnostics
-        )
-        drawn = Markup(text)
-    return {
-        "id": f"model-{name}",
-        "name": grids.words_of(name),
-        "question": plan["question"],
-        "adjusted_for": adjusted_for or "nothing",
-        "reason": plan["reason"],
-        "finding": report_models.finding(
-            plan, estimates=estimates, diagnostics=diagnostics, curve=fit["curve"]
+    adjusted_for = "; ".join(map(report_models.term_words, plan["adjust_for"])) or "nothing"
+    words = (
+        f"{plan['question']} {finding(name, plan, fits)} Adjusted for: {adjusted_for}. "
+        f"{plan['reason']}"
+    )
+    blocks: list[Block] = [
+        Paragraph(words),
+        *table(
+            f"{name}-estimates",
+            report_models.estimates(estimates, plan=plan, diagnostics=diagnostics),
+            empty="No estimate was handed over.",
         ),
-        "estimates": report_models.estimates(estimates, plan=plan, diagnostics=diagnostics),
-        "drawn": drawn,
-        "beside": [
-            grid
-            for grid in (
-                model_grids.curve(fit["curve"], plan=plan),
-                model_grids.risks(fit["risks"], plan=plan),
-                model_grids.alternatives(fit["alternatives"], plan=plan),
-                model_grids.performance(fit["performance"]),
-            )
-            if grid.rows
-        ],
-        "diagnostics": report_models.diagnostics(diagnostics),
+    ]
+    if plan.get("curve_knots"):
+        blocks.append(picture(f"curve-{name}", CURVE_WORDS))
+    beside = {
+        "curve": model_grids.curve(fit["curve"], plan=plan),
+        "risks": model_grids.risks(fit["risks"], plan=plan),
+        "alternatives": model_grids.alternatives(fit["alternatives"], plan=plan),
+        "performance": model_grids.performance(fit["performance"]),
         "flow": report_models.model_flow(fit["flow"]),
+        "diagnostics": report_models.diagnostics(diagnostics),
     }
+    absent = {
+        "flow": "No flow of this model was recorded.",
+        "diagnostics": "No diagnostics were recorded.",
+    }
+    for table_name, grid in beside.items():
+        blocks += table(
+            f"{name}-{table_name}",
+            grid,
+            empty=absent.get(table_name, ""),
+            supplementary=True,
+            sortable=table_name not in ("curve", "flow"),
+        )
+    return Section(f"model-{name}", grids.words_of(name), tuple(blocks))

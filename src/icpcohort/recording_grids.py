@@ -51,6 +51,39 @@ def recorded_time(quality: pl.DataFrame, recordings: pl.DataFrame) -> Grid:
     )
 
 
+def recorded_by_monitor(quality: pl.DataFrame, monitors: pl.DataFrame) -> Grid:
+    """Return hours of ICP recorded, valid, masked and missing by kind of monitor.
+
+    A patient with monitors of several kinds is in a row of their own, since which of them
+    was recorded is not known; so is one whose monitor was not described.
+    """
+    kinds = (
+        monitors.with_columns(pl.col("kind").fill_null("unknown"))
+        .group_by("patient_id")
+        .agg(pl.col("kind").unique().sort().str.join(" + "))
+    )
+    seconds = ["recorded_s", "valid_s", "masked_s", "missing_s"]
+    sums = (
+        quality.filter(pl.col("signal") == "icp")
+        .join(kinds, on="patient_id", how="left", validate="m:1")
+        .with_columns(pl.col("kind").fill_null("not described"))
+        .group_by("kind")
+        .agg(pl.len(), pl.col(*seconds).sum())
+        .sort("kind")
+    )
+    rows = [
+        [
+            words_of(row["kind"]),
+            str(row["len"]),
+            *(_hours(row[name], row["recorded_s"]) for name in seconds),
+        ]
+        for row in sums.to_dicts()
+    ]
+    head = ["Kind", "Patients, n", "Recorded, h", "Valid, h", "Masked, h", "Missing, h"]
+    note = "A patient with monitors of several kinds has all hours under both."
+    return Grid("Time of ICP recorded, by kind of monitor", head, rows, note)
+
+
 def _hours(part_s: float, recorded_s: float | None) -> str:
     hours = format_number(part_s / 3600, decimals=1)
     if part_s == recorded_s or not recorded_s:

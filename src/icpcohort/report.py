@@ -1,5 +1,7 @@
 """The report: one HTML page from the results tables, and nothing that is not in them."""
 
+import base64
+import hashlib
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -8,24 +10,9 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort import (
-    chance_grid,
-    cleaning,
-    contracts,
-    figures,
-    grids,
-    model_grids,
-    model_section,
-    recording_grids,
-    store,
-)
+from icpcohort import content, contracts, figures, model_figures, model_section, store
+from icpcohort.blocks import Content
 from icpcohort.contracts import Table
-from icpcohort.tables import (
-    format_median,
-    format_number,
-    format_percent,
-    format_share,
-)
 
 CONTRACTS = {
     "patients": contracts.PATIENTS,
@@ -46,26 +33,8 @@ CONTRACTS = {
     "comparisons": contracts.COMPARISONS,
 }
 ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or are added to
-SHORT_CAUTION = (
-    "Research use on recorded data. Not a medical device; not for bedside decisions or for "
-    "choosing a patient’s target. Local protocols and licensed practice come first. "
-    "Association is not causation. A cut of 20 versus 22 mmHg lies within the drift of a "
-    "sensor. PRx is not interpretable with an open drain or after craniectomy."
-)
 # what a line break must not tear: a short bracket, "n = 78", "20 mmHg"
 TIED = re.compile(r"\([^()]{1,28}\)|\b[pn] [=<] [\d.]+|[\d)] (?:mmHg|%|h\b)")
-CAUTIONS = (
-    "This report describes recorded data for research. It is not a medical device and must not "
-    "be used for bedside decisions or for choosing the target of a patient.",
-    "Local protocols and licensed practice come first.",
-    "Association is not causation. Patients with high pressure differ from others in ways that "
-    "no adjustment holds in full.",
-    "A cut of 20 versus 22 mmHg lies within the drift of a sensor. Burden, CPP and CPPopt move "
-    "with the zero of the sensor; correlations such as PRx do not.",
-    "PRx is not interpretable with an open drain or after craniectomy.",
-    "Estimates belong to the patients who stayed in the analysis; the flow of patients says "
-    "who did not.",
-)
 
 
 def render(
@@ -93,8 +62,6 @@ def render(
         A model of the plan without estimates is told as not reported.
     tables : mapping of table name to DataFrame
         The names of `CONTRACTS`, `analysis`, and `curves` with `patient_id`. Any may be empty.
-        Burden and indices are told of the patients in the analysis of their window; curves
-        and optima of every patient who has one.
     fits : mapping of table name to a mapping of model name to DataFrame
         The names of `model_section.CONTRACTS`.
     methods : mapping of heading to paragraph
@@ -106,32 +73,33 @@ def render(
     ValueError
         If a table is missing or breaks its contract; all problems together.
     """
-    _check(tables, fits)
-    window = str(settings["cohort"]["main_window"])
-    tables = _of_the_cohort(tables)
-    context = {
-        "title": title,
-        "window": grids.words_of(window),
-        "what": _what(tables, window=window),
-        "short_caution": SHORT_CAUTION,
-        "cautions": [*CAUTIONS, *_drift_caution(tables["monitors"])],
-        "findings": _findings(tables, window=window),
-        "models": model_section.sections(models, fits),
-        "figures": _figures(tables, fits["estimates"], window=window),
-        "grids": _grids(tables, settings=settings),
-        "methods": methods,
-        "definitions": grids.definitions(),
-        "settings": [
-            grids.settings(settings, caption="Settings as run"),
-            grids.settings(models, caption="Analysis plan as run"),
-        ],
-        "versions": grids.versions(versions),
-    }
+    check(tables, fits)
+    said = content.build(
+        title=title,
+        settings=settings,
+        models=models,
+        tables=tables,
+        fits=fits,
+        methods=methods,
+        versions=versions,
+    )
+    drawn = _figures(tables, models, fits, window=str(settings["cohort"]["main_window"]))
+    return page(said, template=template, pictures=drawn)
+
+
+def page(said: Content, *, template: str, pictures: Mapping[str, Markup]) -> str:
+    """Return content as a page; `pictures` has the SVG element of each figure by its name."""
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["tied"] = tie
-    return environment.from_string(template).render(context)
+    environment.filters["sha256"] = _fingerprint
+    return environment.from_string(template).render(content=said, pictures=pictures)
+
+
+def _fingerprint(script: str) -> str:
+    """Return the hash by which a content security policy knows a script."""
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
 def tie(text: str) -> str:
@@ -139,7 +107,8 @@ def tie(text: str) -> str:
     return TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), text)
 
 
-def _check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
+def check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
+    """Refuse tables of the report that are missing or break their contract, all together."""
     wanted: list[tuple[str, pl.DataFrame, Table]] = [
         (name, given[name], table) for name, table in CONTRACTS.items() if name in given
     ]
@@ -165,155 +134,30 @@ def _check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
         raise ValueError(f"report.render: {len(found)} problem(s)\n{lines}")
 
 
-def _of_the_cohort(given: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """Keep burden and indices of the patients who are in the analysis of their window."""
-    cohort = given["analysis"].select("window", "patient_id")
-    kept = {
-        name: given[name].join(cohort, on=["window", "patient_id"], how="semi")
-        for name in ("burden", "summary")
-    }
-    return {**given, **kept}
-
-
-def _grids(
-    given: Mapping[str, pl.DataFrame], *, settings: Mapping[str, Any]
-) -> dict[str, grids.Grid]:
-    return {
-        "table_one": grids.table_one(given["table1"]),
-        "monitoring_ends": grids.ends_of_monitoring(given["monitoring_ends"]),
-        "flow": grids.flow(given["flow"]),
-        "dropped": grids.dropped(given["dropped"]),
-        "recorded": recording_grids.recorded_time(given["quality"], given["recordings"]),
-        "masked": recording_grids.masked_time(given["masked"], given["quality"]),
-        "abp_levels": recording_grids.abp_levels(
-            given["summary"], window=settings["cohort"]["main_window"]
-        ),
-        "excluded_reasons": recording_grids.excluded_reasons(given["excluded"]),
-        "excluded_rows": recording_grids.excluded_rows(given["excluded"]),
-        "monitor_kinds": grids.monitor_kinds(given["monitors"]),
-        "complications": grids.complications(given["monitors"]),
-        "events": recording_grids.events(
-            given["events"],
-            without_effect=cleaning.without_effect(
-                given["events"]["event"].to_list(),
-                rules=settings["cleaning"]["rules"],
-                not_during=settings["reactivity"]["not_during"],
-            ),
-        ),
-        "burden": grids.burden(given["burden"]),
-        "reactivity": grids.reactivity(given["summary"]),
-        "optima": grids.optima_reasons(given["optima"]),
-        "chance": chance_grid.beside_chance(given["optima"]),
-        "comparisons": model_grids.comparisons(given["comparisons"]),
-    }
-
-
 def _figures(
-    given: Mapping[str, pl.DataFrame], estimates: Mapping[str, pl.DataFrame], *, window: str
+    given: Mapping[str, pl.DataFrame],
+    models: Mapping[str, Mapping[str, Any]],
+    fits: model_section.Fits,
+    *,
+    window: str,
 ) -> dict[str, Markup]:
     """Return the figures; their text is escaped by the figures themselves."""
+    given = content.of_the_cohort(given)
     drawn = {
         "flow": figures.flow_diagram(given["flow"], window=window),
         "burden": figures.burden_distribution(given["burden"], window=window),
         "reactivity": figures.reactivity_distribution(given["summary"], window=window),
         "curves": figures.reactivity_curves(given["curves"], given["optima"]),
-        "forest": figures.forest_plot(estimates),
+        "forest": figures.forest_plot(fits["estimates"]),
     }
+    for name, plan in models.items():
+        if plan.get("curve_knots"):
+            of_model = model_section.tables_of(name, fits)
+            drawn[f"curve-{name}"] = model_figures.exposure_curve(
+                of_model["curve"],
+                model=name,
+                plan=plan,
+                estimates=of_model["estimates"],
+                diagnostics=of_model["diagnostics"],
+            )
     return {name: Markup(text) for name, text in drawn.items()}
-
-
-def _what(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
-    n_patients = given["patients"].height
-    n_used = given["recordings"].filter(pl.col("status") == "used").height
-    n_cohort = given["analysis"].filter(pl.col("window") == window).height
-    return (
-        f"A retrospective cohort study of intracranial pressure (ICP): {n_patients} patients, "
-        f"{n_used} recordings used, {n_cohort} patients in the analysis of the main window "
-        f"({grids.words_of(window)})."
-    )
-
-
-def _findings(given: Mapping[str, pl.DataFrame], *, window: str) -> list[str]:
-    """Return the sentences on who was studied, how long, and what was measured."""
-    found = [
-        _cohort_sentence(given, window=window),
-        _recordings_sentence(given),
-        _burden_sentence(given["burden"], window=window),
-        _reactivity_sentence(given["summary"], window=window),
-    ]
-    return [sentence for sentence in found if sentence]
-
-
-def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
-    steps = given["flow"].filter(pl.col("window") == window).sort("step")
-    if steps.is_empty():
-        return "No patient entered the study."
-    n_in, n_out = steps["n_in"].to_list()[0], steps["n_out"].to_list()[-1]
-    unfavourable = given["analysis"].filter(pl.col("window") == window)["unfavourable"]
-    known = unfavourable.drop_nulls()
-    share = format_share(int(known.sum()), known.len())
-    outcome = (
-        f"of {known.len()} with a known outcome it was unfavourable in {share}"
-        if known.len()
-        else "the outcome of none of them is known"
-    )
-    return (
-        f"{n_out} of {n_in} patients ({format_percent(n_out, n_in)}) are in the analysis of "
-        f"the {grids.words_of(window)}; {outcome}."
-    )
-
-
-def _recordings_sentence(given: Mapping[str, pl.DataFrame]) -> str:
-    icp = given["quality"].filter(pl.col("signal") == "icp")
-    if given["recordings"].is_empty():
-        return "No recording was listed."
-    n_excluded = given["recordings"].filter(pl.col("status") == "excluded").height
-    left_out = f"{n_excluded} of {given['recordings'].height} recordings could not be used."
-    if icp.is_empty():
-        return f"No ICP was recorded. {left_out}"
-    hours = [
-        format_number(sum(icp[name]) / 3600, decimals=0) for name in ("valid_s", "recorded_s")
-    ]
-    return (
-        f"{hours[0]} of {hours[1]} recorded hours of ICP are valid (n = {icp.height} "
-        f"patients). {left_out}"
-    )
-
-
-def _burden_sentence(burden: pl.DataFrame, *, window: str) -> str:
-    rows = burden.filter(pl.col("window") == window, pl.col("signal") == "icp")
-    rows = rows.filter(pl.col("percent_time").is_not_null()).sort("threshold_mmhg")
-    parts = [
-        f"{threshold:g} mmHg: {format_median(part['percent_time'], decimals=1)} %, "
-        f"n = {part.height}"
-        for (threshold,), part in rows.group_by("threshold_mmhg", maintain_order=True)
-    ]
-    if not parts:
-        return "No patient of the cohort has an ICP burden in the main window."
-    return f"Time with ICP above the threshold, median (IQR) of valid time: {'; '.join(parts)}."
-
-
-def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
-    rows = summary.filter(pl.col("window") == window)
-    prx, yields = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
-    if prx.is_empty():
-        return (
-            "No patient of the cohort has a pressure reactivity index (PRx) in the main window."
-        )
-    found, yields_found = format_median(prx, decimals=2), format_median(yields, decimals=1)
-    return (
-        f"Mean pressure reactivity index (PRx), median (IQR): {found}, n = {prx.len()}. "
-        f"Optimal CPP (CPPopt) was found in {yields_found} % of the minutes with CPP, "
-        f"n = {yields.len()}."
-    )
-
-
-def _drift_caution(monitors: pl.DataFrame) -> list[str]:
-    drift = monitors["drift_at_removal_mmhg"].drop_nulls()
-    if drift.is_empty():
-        return ["In this study no drift at removal was noted."]
-    return [
-        "In this study the drift at removal was, median (IQR), "
-        f"{format_median(drift, decimals=1)} mmHg (n = {drift.len()} of {monitors.height} "
-        "monitors)."
-    ]

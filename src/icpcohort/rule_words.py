@@ -1,18 +1,32 @@
-"""Rule words: each cleaning rule as the methods text says it, from the same settings."""
+"""Rule words: each cleaning rule as the methods table says it, from the same settings."""
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
+
+from icpcohort import cleaning
 
 Rule = Mapping[str, Any]
 
 
-def words(rule: Rule) -> str:
+class Said(NamedTuple):
+    """One rule in words: its name, its signal, which recordings, and what it masks."""
+
+    name: str
+    signal: str
+    recordings: str
+    masks: str
+
+
+def words(rule: Rule) -> Said:
     """Return what a rule masks, for the methods text."""
-    signal = str(rule["signal"]).upper()
-    where = f"{signal} ({rule['tier'].replace('_', ' ')})" if "tier" in rule else signal
-    said = _WORDS[rule["rule"]](rule)
-    return f"{where} {said}{_around(rule.get('margin_s', 0.0))}".replace(
-        " -", " \N{MINUS SIGN}"
+    said = f"{_WORDS[rule['rule']](rule)}{_around(rule.get('margin_s', 0.0))}"
+    tier = "waveform" if rule["rule"] in cleaning.OF_WAVEFORMS else rule.get("tier", "all")
+    named = f": {rule['event']}" if rule["rule"] == "event" else ""
+    return Said(
+        f"{rule['rule']}{named}".replace("_", " "),
+        str(rule["signal"]).upper(),
+        str(tier).replace("_", " "),
+        said.replace(" -", " \N{MINUS SIGN}"),
     )
 
 
@@ -32,14 +46,14 @@ def _still_words(rule: Rule) -> str:
 def _zeroing_words(rule: Rule) -> str:
     step = rule["min_step_mmhg"]
     bound = f", entered or left by a step of {step:g} mmHg or more" if step else ""
-    zero = f"within {rule['max_offset_mmhg']:g} mmHg of zero (zeroing)"
+    zero = f"within {rule['max_offset_mmhg']:g} mmHg of zero"
     return f"{zero}, {_still_words(rule)}{bound}"
 
 
 def _sampling_words(rule: Rule) -> str:
     step = rule["min_step_mmhg"]
     away = f" and {step:g} mmHg or more from the median around" if step else ""
-    return f"{_still_words(rule)}{away} (blood sampling)"
+    return f"{_still_words(rule)}{away}"
 
 
 def _beats_words(rule: Rule) -> str:
@@ -50,7 +64,7 @@ def _beats_words(rule: Rule) -> str:
         else ", changes from beat to beat not counted,"
     )
     return (
-        f"(waveform) touched by abnormal beats (systolic above {rule['max_systolic_mmhg']:g},"
+        f"touched by abnormal beats (systolic above {rule['max_systolic_mmhg']:g},"
         f" diastolic below {rule['min_diastolic_mmhg']:g}, mean outside"
         f" {rule['min_mean_mmhg']:g} to {rule['max_mean_mmhg']:g}, pulse pressure below"
         f" {rule['min_pulse_mmhg']:g} mmHg, rate outside {rule['min_rate_per_min']:g} to"
@@ -72,7 +86,7 @@ _WORDS: dict[str, Callable[[Rule], str]] = {
     "saturation": lambda _: "at an end of what its file can express",
     "flat_line": _flat_words,
     "no_pulse": lambda r: (
-        f"(waveform) without a pulse, moving by {r['max_movement_mmhg']:g} mmHg or less"
+        f"without a pulse, moving by {r['max_movement_mmhg']:g} mmHg or less"
         f" for {r['min_s']:g} s or longer"
     ),
     "zeroing": _zeroing_words,
@@ -80,15 +94,14 @@ _WORDS: dict[str, Callable[[Rule], str]] = {
     "disconnection": lambda r: (
         f"outside {r['min_mmhg']:g} to {r['max_mmhg']:g} mmHg and moving by"
         f" {r['max_movement_mmhg']:g} mmHg or less for {r['min_s']:g} s or longer"
-        " (disconnection)"
     ),
     "flush": lambda r: (
-        f"of {r['min_mmhg']:g} mmHg or more (fast flush) and the {r['settle_s']:g} s after"
+        f"of {r['min_mmhg']:g} mmHg or more and the {r['settle_s']:g} s after"
     ),
     "damping": lambda r: (
-        f"(waveform) with a pulse pressure below {100 * r['max_pulse_fraction']:g} % of its"
+        f"with a pulse pressure below {100 * r['max_pulse_fraction']:g} % of its"
         f" median over the {r['look_back_s'] / 60:g} min before and a mean within"
-        f" {r['max_mean_change_mmhg']:g} mmHg of it, for {r['min_s']:g} s or longer (damping)"
+        f" {r['max_mean_change_mmhg']:g} mmHg of it, for {r['min_s']:g} s or longer"
     ),
     "beats": _beats_words,
     "jump": lambda r: (

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import yaml
 
-from icpcohort import cells, cleaning
+from icpcohort import cells, cleaning, rule_words
 
 RANGE = {
     "rule": "range",
@@ -126,13 +126,12 @@ def test_a_jump_is_only_asked_of_successive_seconds():
     assert [rule["rule"] for rule in chosen] == ["range", "event"]
 
 
-def test_the_sentence_names_every_rule_in_order():
-    sentence = cleaning.methods_sentence(rules=RULES)
-    assert (
-        sentence.index("\N{MINUS SIGN}10 to 100")
-        < sentence.index("5 s or longer")
-        < sentence.index("'drain")
-    )
+def test_a_rule_is_told_by_name_signal_recordings_and_what_it_masks():
+    told = [rule_words.words(rule) for rule in RULES]
+    assert told[0].masks.startswith("outside \N{MINUS SIGN}10 to 100 mmHg")
+    assert any("5 s or longer" in said.masks for said in told)
+    assert told[-1].name == "event: drain open" and told[-1].recordings == "all"
+    assert f"by {len(RULES)} rules" in cleaning.methods_sentence(rules=RULES)
 
 
 def test_a_line_without_any_change_is_flat_at_a_spread_of_zero():
@@ -526,10 +525,10 @@ def test_what_is_held_back_does_not_grow():
 CONFIG = Path(__file__).resolve().parents[2] / "config" / "config.yaml"
 
 
-def test_the_sentence_says_every_number_of_the_published_rules():
+def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
     rules = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["cleaning"]["rules"]
     for rule in rules:
-        words = cleaning.methods_sentence(rules=[rule])
+        words = rule_words.words(rule).masks
         for name, value in rule.items():
             silent = name in ("max_pressure_change_mmhg", "max_period_change_s")
             if isinstance(value, float) and value and not silent:
@@ -538,4 +537,4 @@ def test_the_sentence_says_every_number_of_the_published_rules():
                 shown = 100 * value if percent else value / 60 if minutes else abs(value)
                 assert f"{shown:g}" in words, (rule["rule"], name)
     beats = next(rule for rule in rules if rule["rule"] == "beats") | {"changes": "counted"}
-    assert "0.5 s" in cleaning.methods_sentence(rules=[beats])
+    assert "0.5 s" in rule_words.words(beats).masks

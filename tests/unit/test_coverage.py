@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from icpcohort import contracts, coverage, gallery, pictures, store
-from icpcohort.report import SHORT_CAUTION
+from icpcohort.content import SHORT_CAUTION
 
 SVG = "{http://www.w3.org/2000/svg}"
 TEMPLATE = (Path(__file__).parents[2] / "workflow/report/pictures.html.j2").read_text("utf-8")

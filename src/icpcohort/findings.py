@@ -1,0 +1,124 @@
+"""Findings: what was found, in sentences made from numbers, each with its table."""
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from icpcohort import grids
+from icpcohort.blocks import Item, Link
+from icpcohort.tables import format_median, format_number, format_percent, format_share
+
+_OF_THE_COHORT = ("figure-flow", "table-one")
+_OF_BURDEN = ("table-burden", "figure-burden")
+_OF_INDICES = ("table-reactivity", "figure-reactivity")
+
+
+def points(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
+    """Return who was studied, how long, and what was measured.
+
+    Parameters
+    ----------
+    given : mapping of table name to DataFrame
+        As `content.build` takes it, burden and summary of the cohort alone.
+    window : str
+        The window that the sentences are about.
+    """
+    summary = given["summary"]
+    found = [
+        ("cohort", "Patients", _cohort_sentence(given, window=window), _OF_THE_COHORT),
+        ("recordings", "Recordings", _recordings_sentence(given), ["table-recorded"]),
+        ("burden", "Burden", _burden_sentence(given["burden"], window=window), _OF_BURDEN),
+        ("reactivity", "Reactivity", _reactivity_sentence(summary, window=window), _OF_INDICES),
+    ]
+    return [
+        Item(sentence, tuple(map(Link, targets)), f"finding-{name}", head)
+        for name, head, sentence, targets in found
+    ]
+
+
+def lead(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
+    """Return one sentence that says what the study is."""
+    n_patients = given["patients"].height
+    n_used = given["recordings"].filter(pl.col("status") == "used").height
+    n_cohort = given["analysis"].filter(pl.col("window") == window).height
+    return (
+        f"A retrospective cohort study of intracranial pressure (ICP): {n_patients} patients, "
+        f"{n_used} recordings used, {n_cohort} patients in the analysis of the main window "
+        f"({grids.words_of(window)})."
+    )
+
+
+def drift(monitors: pl.DataFrame) -> str:
+    """Return how much the study's sensors drifted."""
+    known = monitors["drift_at_removal_mmhg"].drop_nulls()
+    if known.is_empty():
+        return "In this study no drift at removal was noted."
+    return (
+        "In this study the drift at removal was, median (IQR), "
+        f"{format_median(known, decimals=1)} mmHg (n = {known.len()} of {monitors.height} "
+        "monitors)."
+    )
+
+
+def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
+    steps = given["flow"].filter(pl.col("window") == window).sort("step")
+    if steps.is_empty():
+        return "No patient entered the study."
+    n_in, n_out = steps["n_in"].to_list()[0], steps["n_out"].to_list()[-1]
+    unfavourable = given["analysis"].filter(pl.col("window") == window)["unfavourable"]
+    known = unfavourable.drop_nulls()
+    share = format_share(int(known.sum()), known.len())
+    outcome = (
+        f"of {known.len()} with a known outcome it was unfavourable in {share}"
+        if known.len()
+        else "the outcome of none of them is known"
+    )
+    return (
+        f"{n_out} of {n_in} patients ({format_percent(n_out, n_in)}) are in the analysis of "
+        f"the {grids.words_of(window)}; {outcome}."
+    )
+
+
+def _recordings_sentence(given: Mapping[str, pl.DataFrame]) -> str:
+    icp = given["quality"].filter(pl.col("signal") == "icp")
+    if given["recordings"].is_empty():
+        return "No recording was listed."
+    n_excluded = given["recordings"].filter(pl.col("status") == "excluded").height
+    left_out = f"{n_excluded} of {given['recordings'].height} recordings could not be used."
+    if icp.is_empty():
+        return f"No ICP was recorded. {left_out}"
+    hours = [
+        format_number(sum(icp[name]) / 3600, decimals=0) for name in ("valid_s", "recorded_s")
+    ]
+    return (
+        f"{hours[0]} of {hours[1]} recorded hours of ICP are valid (n = {icp.height} "
+        f"patients). {left_out}"
+    )
+
+
+def _burden_sentence(burden: pl.DataFrame, *, window: str) -> str:
+    rows = burden.filter(pl.col("window") == window, pl.col("signal") == "icp")
+    rows = rows.filter(pl.col("percent_time").is_not_null()).sort("threshold_mmhg")
+    parts = [
+        f"{threshold:g} mmHg: {format_median(part['percent_time'], decimals=1)} %, "
+        f"n = {part.height}"
+        for (threshold,), part in rows.group_by("threshold_mmhg", maintain_order=True)
+    ]
+    if not parts:
+        return "No patient of the cohort has an ICP burden in the main window."
+    return f"Time with ICP above the threshold, median (IQR) of valid time: {'; '.join(parts)}."
+
+
+def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
+    rows = summary.filter(pl.col("window") == window)
+    prx, yields = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
+    if prx.is_empty():
+        return (
+            "No patient of the cohort has a pressure reactivity index (PRx) in the main window."
+        )
+    found, yields_found = format_median(prx, decimals=2), format_median(yields, decimals=1)
+    return (
+        f"Mean pressure reactivity index (PRx), median (IQR): {found}, n = {prx.len()}. "
+        f"Optimal CPP (CPPopt) was found in {yields_found} % of the minutes with CPP, "
+        f"n = {yields.len()}."
+    )
