@@ -1,7 +1,7 @@
 """Disclosure: which counts must not leave the group, and which others would give them away.
 
 A count is small when it is above zero and below the set minimum; where nobody at all tells of
-everybody else (nobody of a group has it), zero is small too. A small count is hidden, and with it
+everybody else (nobody of a group has it), zero is small too. A small count is hidden, and
 as many others as it takes until sums no longer give it back.
 
 **Source.** Threshold rule, secondary suppression, tables that share margins: Hundepool and

@@ -95,9 +95,7 @@ _WORDS: dict[str, Callable[[Rule], str]] = {
         f"outside {r['min_mmhg']:g} to {r['max_mmhg']:g} mmHg and moving by"
         f" {r['max_movement_mmhg']:g} mmHg or less for {r['min_s']:g} s or longer"
     ),
-    "flush": lambda r: (
-        f"of {r['min_mmhg']:g} mmHg or more and the {r['settle_s']:g} s after"
-    ),
+    "flush": lambda r: f"of {r['min_mmhg']:g} mmHg or more and the {r['settle_s']:g} s after",
     "damping": lambda r: (
         f"with a pulse pressure below {100 * r['max_pulse_fraction']:g} % of its"
         f" median over the {r['look_back_s'] / 60:g} min before and a mean within"
