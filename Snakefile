@@ -4,7 +4,7 @@ import os
 import sys
 from pathlib import Path
 
-from icpcohort import inputs, provenance, settings, study
+from icpcohort import figure_names, inputs, provenance, settings, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -34,6 +34,11 @@ rule all:
     default_target: True
     input:
         report="results/report.html",
+        figures=expand(
+            "results/figures/{figure}.{kind}",
+            figure=figure_names.names_of(MODELS),
+            kind=figure_names.FILE_KINDS,
+        ),
         pictures="results/pictures.html",
         intensity_map="results/intensity_map.parquet",
         catalogue="results/README.md",
@@ -49,6 +54,7 @@ include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
+include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
 
 

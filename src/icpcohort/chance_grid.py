@@ -25,7 +25,7 @@ def beside_chance(optima: pl.DataFrame) -> Grid:
             "CPPopt of the whole recording",
             f"{tried.height}",
             format_share(found, tried.height),
-            _percent_of_all(tried["chance_percent"]),
+            percent_of_all(tried["chance_percent"]),
         ],
         [
             "Yield, % of minutes with CPP",
@@ -58,7 +58,7 @@ def _median(values: pl.Series) -> str:
     return format_median(values.drop_nulls(), decimals=1)
 
 
-def _percent_of_all(values: pl.Series) -> str:
+def percent_of_all(values: pl.Series) -> str:
     """Return the share over all surrogates of all patients, who have as many each."""
     known = values.drop_nulls().to_numpy()
     if not known.size:

@@ -392,7 +392,7 @@ def methods_sentence(*, rules: Sequence[Rule]) -> str:
     signals = sorted({str(rule["signal"]).upper() for rule in rules}, reverse=True)
     return (
         f"Artefacts of {' and '.join(signals)} were masked, never altered, by {len(rules)} "
-        f"{'rule' if len(rules) == 1 else 'rules'} in a stated order; the first that fits gives "
-        "the reason. Of numbers recorded less often than the seconds around, the ones beside "
-        "were masked too, since they average their interval."
+        f"{'rule' if len(rules) == 1 else 'rules'} in a stated order; the first that fits "
+        "gives the reason. Of numbers recorded less often than the seconds around, the "
+        "ones beside were masked too, since they average their interval."
     )

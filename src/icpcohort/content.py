@@ -6,13 +6,11 @@ from typing import Any
 import polars as pl
 
 from icpcohort import (
-    chance_grid,
-    cleaning,
+    figures,
     findings,
     grids,
-    model_grids,
     model_section,
-    recording_grids,
+    study_sections,
 )
 from icpcohort.blocks import (
     Block,
@@ -21,11 +19,12 @@ from icpcohort.blocks import (
     Item,
     Link,
     Paragraph,
+    PictureBlock,
     Section,
     numbered,
-    picture,
     table,
 )
+from icpcohort.methods import SIGNALS
 
 SHORT_CAUTION = (
     "Research use on recorded data. Not a medical device; not for bedside decisions or for "
@@ -50,10 +49,6 @@ ABBREVIATIONS = (
     "pressure (ABP − ICP), PRx the pressure reactivity index, CPPopt the CPP at which PRx is "
     "lowest, LLR the lower limit of reactivity, GOSE the extended Glasgow Outcome Scale."
 )
-DOTS = (
-    "A dot is a patient; the bar spans the quartiles, the tick is the median; median (IQR) and "
-    "n beside it."
-)
 Given = Mapping[str, pl.DataFrame]
 Models = Mapping[str, Mapping[str, Any]]
 
@@ -65,47 +60,44 @@ def build(
     models: Models,
     tables: Given,
     fits: model_section.Fits,
+    captions: Mapping[str, str],
     methods: Mapping[str, str],
     versions: Mapping[str, str],
+    fingerprints: Mapping[str, str],
 ) -> Content:
     """Return all that the report says, numbered; the arguments are those of `report.render`.
 
     Burden and indices are told of the patients in the analysis of their window; curves and
-    optima of every patient who has one.
+    optima of every patient who has one. `captions` are those of `figures.all_pictures`, by
+    the figures' names.
+
+    Raises
+    ------
+    ValueError
+        If a figure has no place in any section.
     """
     window = str(settings["cohort"]["main_window"])
-    given = of_the_cohort(tables)
+    given = figures.of_the_cohort(tables)
     sections = (
         _findings(given, models, fits, window=window),
-        _who(given, window=window),
-        _recordings(given, settings),
-        _monitors(given),
-        _burden(given, window=window),
-        _reactivity(given, window=window),
-        _models(given, models, fits),
-        _methods(methods),
+        *study_sections.all_of(given, settings=settings, captions=captions),
+        model_section.of_all(given, models, fits, captions=captions),
+        model_section.beside(models, fits),
+        _methods(methods, settings),
         _limits(given),
         _settings(settings, models),
-        _made(versions),
+        _made(given, versions, fingerprints),
     )
-    return numbered(
-        Content(
-            title=title,
-            lead=findings.lead(given, window=window),
-            caution=SHORT_CAUTION,
-            sections=sections,
+    content = numbered(
+        Content(title, findings.lead(given, window=window), SHORT_CAUTION, sections)
+    )
+    shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
+    if homeless := sorted(set(captions) - shown):
+        raise ValueError(
+            f"content.build: {', '.join(homeless)} is in no section; name it in "
+            "study_sections.FIGURES"
         )
-    )
-
-
-def of_the_cohort(given: Given) -> Given:
-    """Keep burden and indices of the patients who are in the analysis of their window."""
-    cohort = given["analysis"].select("window", "patient_id")
-    kept = {
-        name: given[name].join(cohort, on=["window", "patient_id"], how="semi")
-        for name in ("burden", "summary")
-    }
-    return {**given, **kept}
+    return content
 
 
 def _findings(
@@ -116,172 +108,27 @@ def _findings(
             model_section.finding(name, plan, fits),
             (Link(f"table-{name}-estimates"), Link("figure-forest")),
             f"finding-{name}",
-            f"Model {grids.words_of(name)}",
+            plan["question"],
         )
         for name, plan in models.items()
-    ] or [Item("The analysis plan holds no model.", head="Models")]
+    ] or [Item("The analysis plan holds no model.", head="Models.")]
     items += findings.points(given, window=window)
     return Section("findings", "Key findings", (Bullets(tuple(items)),))
 
 
-def _who(given: Given, *, window: str) -> Section:
-    blocks: list[Block] = [
-        picture("flow", f"Flow of patients into the analysis of the {grids.words_of(window)}."),
-        *table(
-            "one",
-            grids.table_one(given["table1"]),
-            empty="There is no patient to describe.",
-            sortable=False,
-        ),
-        *table(
-            "ends",
-            grids.ends_of_monitoring(given["monitoring_ends"]),
-            empty="There is no patient whose monitoring could end.",
-            supplementary=True,
-        ),
-        *table(
-            "flow",
-            grids.flow(given["flow"]),
-            empty="No flow of patients was recorded.",
-            supplementary=True,
-            sortable=False,
-        ),
-        *table(
-            "dropped",
-            grids.dropped(given["dropped"]),
-            empty="No patient left.",
-            supplementary=True,
-            patient_level=True,
-        ),
-    ]
-    return Section("who", "Who is in the study", tuple(blocks))
-
-
-def _recordings(given: Given, settings: Mapping[str, Any]) -> Section:
-    without_effect = cleaning.without_effect(
-        given["events"]["event"].to_list(),
-        rules=settings["cleaning"]["rules"],
-        not_during=settings["reactivity"]["not_during"],
-    )
-    blocks: list[Block] = [
-        *table(
-            "recorded",
-            recording_grids.recorded_time(given["quality"], given["recordings"]),
-            empty="No recording could be used; there is no recorded time.",
-        ),
-        *table(
-            "masked",
-            recording_grids.masked_time(given["masked"], given["quality"]),
-            empty="Nothing was masked.",
-        ),
-        *table(
-            "abp-levels",
-            recording_grids.abp_levels(
-                given["summary"], window=settings["cohort"]["main_window"]
-            ),
-            empty="No patient has arterial pressure in the window.",
-        ),
-        *table(
-            "left-out",
-            recording_grids.excluded_reasons(given["excluded"]),
-            empty="No recording was left out.",
-        ),
-        *table(
-            "left-out-each",
-            recording_grids.excluded_rows(given["excluded"]),
-            supplementary=True,
-            patient_level=True,
-        ),
-        *table(
-            "events",
-            recording_grids.events(given["events"], without_effect=without_effect),
-            empty="No event was noted.",
-        ),
-    ]
-    return Section("recordings", "Recordings", tuple(blocks))
-
-
-def _monitors(given: Given) -> Section:
-    blocks: list[Block] = [
-        *table(
-            "monitors",
-            grids.monitor_kinds(given["monitors"]),
-            empty="No monitor was described.",
-            sortable=False,
-        ),
-        *table("complications", grids.complications(given["monitors"])),
-    ]
-    return Section("monitors", "Monitors", tuple(blocks))
-
-
-def _burden(given: Given, *, window: str) -> Section:
-    cohort = grids.words_of(window)
-    words = f"Dose beyond each threshold per monitored hour, cohort of the {cohort}. {DOTS}"
-    blocks: list[Block] = [
-        picture("burden", words),
-        *table(
-            "burden",
-            grids.burden(given["burden"]),
-            empty="No patient of the cohort has a burden.",
-        ),
-    ]
-    return Section("burden", "Burden", tuple(blocks))
-
-
-def _reactivity(given: Given, *, window: str) -> Section:
-    means = (
-        "Mean pressure reactivity index (PRx) and yield of optimal CPP (CPPopt), cohort of the "
-        f"{grids.words_of(window)}. {DOTS}"
-    )
-    curves = (
-        "PRx by CPP over the whole recordings, all patients who have a curve. A thin line is a "
-        "patient. The thick line is the mean of all minutes through Fisher z, drawn where five "
-        "or more patients have minutes; n above each bin counts patients. Below: CPPopt of "
-        "each patient, median (IQR) and n."
-    )
-    blocks: list[Block] = [
-        picture("reactivity", means),
-        picture("curves", curves),
-        *table(
-            "reactivity",
-            grids.reactivity(given["summary"]),
-            empty="No patient of the cohort has an index.",
-        ),
-        *table(
-            "optima",
-            grids.optima_reasons(given["optima"]),
-            empty="No patient had CPP and PRx from which a CPPopt could be sought.",
-        ),
-        *table(
-            "chance",
-            chance_grid.beside_chance(given["optima"]),
-            empty="What chance alone would give was not computed.",
-            sortable=False,
-        ),
-    ]
-    return Section("reactivity", "Reactivity and optimal CPP", tuple(blocks))
-
-
-def _models(given: Given, models: Models, fits: model_section.Fits) -> Section:
-    words = (
-        "Estimates of the exposure in each model with 95 % confidence intervals. Grey: "
-        "unadjusted; coloured: adjusted. A model with a curve or an interaction has no single "
-        "estimate and stands below only."
-    )
-    blocks: list[Block] = [picture("forest", words)]
-    if not models:
-        blocks.append(Paragraph("The analysis plan holds no model.", empty=True))
-    blocks += table("comparisons", model_grids.comparisons(given["comparisons"]))
-    parts = tuple(model_section.section(name, plan, fits) for name, plan in models.items())
-    return Section("models", "Models", tuple(blocks), parts)
-
-
-def _methods(methods: Mapping[str, str]) -> Section:
-    parts = tuple(
-        Section(f"methods-{i}", heading, (Paragraph(text),))
-        for i, (heading, text) in enumerate(methods.items(), start=1)
-    )
-    return Section("methods", "Methods", (), parts)
+def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Section:
+    rules = grids.cleaning_rules(settings["cleaning"]["rules"])
+    parts = []
+    for number, (heading, text) in enumerate(paragraphs.items(), start=1):
+        blocks: list[Block] = [Paragraph(text)]
+        if heading == SIGNALS:
+            blocks = [
+                Paragraph(text, (Link("table-rules"),)),
+                *table("rules", rules, sortable=False),
+            ]
+        parts.append(Section(f"methods-{number}", heading, tuple(blocks)))
+    words = "Every sentence and number of the methods comes from the settings that were run."
+    return Section("methods", "Methods", (Paragraph(words),), tuple(parts))
 
 
 def _limits(given: Given) -> Section:
@@ -299,16 +146,28 @@ def _settings(settings: Mapping[str, Any], models: Models) -> Section:
         *table("settings", as_run, empty="Nothing was set.", supplementary=True),
         *table("plan", plan, empty="Nothing was planned.", supplementary=True),
     ]
-    return Section("settings", "Definitions and settings", tuple(blocks))
+    return Section("settings", "Definitions and settings as run", tuple(blocks))
 
 
-def _made(versions: Mapping[str, str]) -> Section:
-    words = (
-        "The page was made from the tables of results alone; the catalogue of results names "
-        "every file and column."
+def _made(
+    given: Given, versions: Mapping[str, str], fingerprints: Mapping[str, str]
+) -> Section:
+    release = versions.get("icpcohort", "unknown")
+    cite = (
+        "Cite as: The icpcohort authors. icpcohort: retrospective cohort studies of "
+        f"intracranial pressure, from recordings to regression. Version {release}."
+    )
+    repeat = (
+        "The same recordings, tables, settings, plan and versions give the same numbers. Each "
+        "fingerprint (SHA-256) changes with any byte of its file; that of the recordings is of "
+        "their own fingerprints, sorted, one a line. Random numbers begin from the seeds in "
+        "the settings. The report was made from the tables of results alone; the catalogue of "
+        "results names every file and column."
     )
     blocks: list[Block] = [
-        Paragraph(words),
+        Paragraph(cite),
+        Paragraph(repeat, (Link("table-settings"), Link("table-plan"))),
+        *table("data", grids.fingerprints(fingerprints, given["recordings"])),
         *table("versions", grids.versions(versions), empty="No version was recorded."),
     ]
-    return Section("made", "How it was made", tuple(blocks))
+    return Section("made", "How to cite and reproduce", tuple(blocks))

@@ -4,11 +4,13 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from icpcohort import grids
+from icpcohort import chance_grid, grids, monitor_grids
 from icpcohort.blocks import Item, Link
 from icpcohort.tables import format_median, format_number, format_percent, format_share
 
+TOO_COARSE = ("minutes", "hourly")  # of which no PRx is possible
 _OF_THE_COHORT = ("figure-flow", "table-one")
+_OF_MONITORS = ("table-complications", "table-monitors")
 _OF_BURDEN = ("table-burden", "figure-burden")
 _OF_INDICES = ("table-reactivity", "figure-reactivity")
 
@@ -25,14 +27,23 @@ def points(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
     """
     summary = given["summary"]
     found = [
-        ("cohort", "Patients", _cohort_sentence(given, window=window), _OF_THE_COHORT),
-        ("recordings", "Recordings", _recordings_sentence(given), ["table-recorded"]),
-        ("burden", "Burden", _burden_sentence(given["burden"], window=window), _OF_BURDEN),
-        ("reactivity", "Reactivity", _reactivity_sentence(summary, window=window), _OF_INDICES),
+        ("cohort", "Patients.", _cohort_sentence(given, window=window), _OF_THE_COHORT),
+        ("recordings", "Recordings.", _recordings_sentence(given), ["table-recorded"]),
+        ("monitors", "Monitors.", _monitors_sentence(given["monitors"]), _OF_MONITORS),
+        ("burden", "Burden.", _burden_sentence(given["burden"], window=window), _OF_BURDEN),
+        (
+            "reactivity",
+            "Reactivity.",
+            f"{_reactivity_sentence(summary, window=window)} "
+            f"{without_prx(summary, window=window)}",
+            _OF_INDICES,
+        ),
+        ("chance", "Chance.", _chance_sentence(given["optima"]), ["table-chance"]),
     ]
     return [
-        Item(sentence, tuple(map(Link, targets)), f"finding-{name}", head)
+        Item(sentence.strip(), tuple(map(Link, targets)), f"finding-{name}", head)
         for name, head, sentence, targets in found
+        if sentence.strip()
     ]
 
 
@@ -121,4 +132,50 @@ def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
         f"Mean pressure reactivity index (PRx), median (IQR): {found}, n = {prx.len()}. "
         f"Optimal CPP (CPPopt) was found in {yields_found} % of the minutes with CPP, "
         f"n = {yields.len()}."
+    )
+
+
+def without_prx(summary: pl.DataFrame, *, window: str) -> str:
+    """Return why patients of the cohort have no mean PRx; empty when all have one."""
+    rows = summary.filter(pl.col("window") == window)
+    without = rows.filter(pl.col("prx_mean").is_null())
+    if without.is_empty():
+        return ""
+    coarse = pl.col("tier").is_in(TOO_COARSE).fill_null(False)
+    no_abp = pl.col("abp_mean_mmhg").is_null()
+    counts = {
+        "sampled less often than every 10 s": without.filter(coarse).height,
+        "without arterial pressure": without.filter(~coarse & no_abp).height,
+        "without enough valid readings together": without.filter(~coarse & ~no_abp).height,
+    }
+    told = ", ".join(f"{n} {why}" for why, n in counts.items() if n)
+    return f"{without.height} of {rows.height} patients of the cohort have no PRx: {told}."
+
+
+def _monitors_sentence(monitors: pl.DataFrame) -> str:
+    parts = []
+    for name in ("haemorrhage", "infection", "malfunction"):
+        known = monitors[name].drop_nulls()
+        if known.len():
+            n = int(known.sum())
+            parts.append(
+                f"{name} in {n} of {known.len()} ({format_percent(n, known.len())}; exact "
+                f"95 % CI {monitor_grids.limits(known, method='exact')} %)"
+            )
+    if not parts:
+        return ""
+    return f"Of {monitors.height} monitors: {'; '.join(parts)}. {drift(monitors)}"
+
+
+def _chance_sentence(optima: pl.DataFrame) -> str:
+    """Return how often a CPPopt was found, beside how often chance alone gives one."""
+    tried = optima.filter(pl.col("p_chance").is_not_null())
+    if tried.is_empty():
+        return ""
+    n, found = tried.height, tried["cppopt_mmhg"].count()
+    bent = int((tried["p_chance"] <= chance_grid.P_CHANCE).sum())
+    return (
+        f"CPPopt of the whole recording was found in {format_share(found, n)} of {n} patients "
+        f"with CPP and PRx, and in {chance_grid.percent_of_all(tried['chance_percent'])}; the "
+        f"U was beyond chance (p at most {chance_grid.P_CHANCE:g}) in {format_share(bent, n)}."
     )

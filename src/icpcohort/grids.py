@@ -1,11 +1,12 @@
 """The tables of the report: rows of text for people, each with caption and note."""
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts
+from icpcohort import contracts, rule_words
 from icpcohort.tables import (
     MISSING,
     format_median,
@@ -272,6 +273,21 @@ def optima_reasons(optima: pl.DataFrame) -> Grid:
     return Grid("CPPopt of the whole recording", head, rows, "")
 
 
+def cleaning_rules(rules: Sequence[Mapping[str, Any]]) -> Grid:
+    """Return every cleaning rule in its order: signal, recordings, and what it masks."""
+    rows = [
+        [str(number), said.name, said.signal, said.recordings, said.masks]
+        for number, said in enumerate(map(rule_words.words, rules), start=1)
+    ]
+    note = (
+        "In this order; the first rule that fits gives the reason. Movement is of a second of "
+        "a waveform, or from one number to the next. "
+        "Abnormal beats: Sun, Reisner and Mark 2006."
+    )
+    head = ["Order", "Rule", "Signal", "Recordings", "Masks readings"]
+    return Grid("Rules by which artefacts were masked", head, rows, note)
+
+
 def definitions() -> Grid:
     """Return name, unit and meaning of the exposures, from the contracts."""
     columns = contracts.SUMMARY.columns | contracts.BURDEN.columns
@@ -309,3 +325,13 @@ def versions(values: Mapping[str, str]) -> Grid:
     """Return the versions of what computed the results."""
     rows = [[name, values[name]] for name in sorted(values)]
     return Grid("Versions", ["Component", "Version"], rows, "")
+
+
+def fingerprints(files: Mapping[str, str], recordings: pl.DataFrame) -> Grid:
+    """Return the SHA-256 of the study's tables, and one over those of the recordings used."""
+    known = recordings.filter(pl.col("status") == "used")["sha256"].drop_nulls().sort()
+    rows = [[name, "1", files[name]] for name in files]
+    if known.len():
+        over_all = hashlib.sha256("\n".join(known).encode()).hexdigest()
+        rows.append(["recordings used", str(known.len()), over_all])
+    return Grid("Fingerprints of the data", ["Data", "Files, n", "SHA-256"], rows, "")

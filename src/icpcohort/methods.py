@@ -22,6 +22,8 @@ from icpcohort import (
 )
 from icpcohort.models import plan, wording
 
+SIGNALS = "Signals and artefacts"  # the paragraph beside the table of cleaning rules
+
 
 def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[str, str]:
     """Return the paragraphs by their headings, in the order data flows, as it was run."""
@@ -60,7 +62,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         tolerance_h=settings["cohort"]["monitoring_end_tolerance_h"]
     )
     return {
-        "Signals and artefacts": " ".join(signals),
+        SIGNALS: " ".join(signals),
         "Reactivity indices": index,
         "Optimal CPP": " ".join(curve),
         "Burden": " ".join(

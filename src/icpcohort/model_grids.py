@@ -5,7 +5,7 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort import report_models
+from icpcohort import contracts, report_models, store
 from icpcohort.grids import Grid, words_of
 from icpcohort.tables import MINUS, MISSING, format_estimate, format_number, format_p
 
@@ -16,6 +16,49 @@ MEASURE_WORDS = {
     "calibration_intercept": "Calibration intercept",
     "calibration_slope": "Calibration slope",
 }
+
+
+def overview(
+    plans: Mapping[str, Mapping[str, Any]],
+    fits: Mapping[str, Mapping[str, pl.DataFrame]],
+) -> Grid:
+    """Return the exposure of every model in one row, unadjusted and adjusted."""
+    rows = []
+    for name, plan in plans.items():
+        exposure = report_models.exposure_words(str(plan["exposure"])).removeprefix("the ")
+        estimates = fits["estimates"].get(name, store.empty(contracts.ESTIMATES))
+        found = {
+            row["adjustment"]: row
+            for row in estimates.filter(pl.col("term") == plan["exposure"]).to_dicts()
+        }
+        rows.append(
+            [
+                words_of(name),
+                f"{exposure}, per {plan['unit_of_effect']:g}",
+                report_models.outcome_words(plan),
+                *_effect_and_p(found.get("unadjusted"), plan),
+                *_effect_and_p(found.get("adjusted"), plan),
+                report_models.counts(next(iter(found.values()))) if found else MISSING,
+            ]
+        )
+    head = [
+        *("Model", "Exposure", "Outcome", "Unadjusted (95 % CI)", "p"),
+        *("Adjusted (95 % CI)", "p", "n"),
+    ]
+    note = (
+        "Ratios but for linear models, which give differences. A curve has no single estimate; "
+        "its tests stand with the model."
+    )
+    return Grid("Estimates of the exposure in every model", head, rows, note)
+
+
+def _effect_and_p(row: Mapping[str, Any] | None, plan: Mapping[str, Any]) -> list[str]:
+    if plan.get("curve_knots"):
+        return ["a curve", MISSING]
+    if row is None or row["effect"] is None:
+        return ["not reported", MISSING]
+    words = format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
+    return [words, format_p(row["p"])]
 
 
 def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:

@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts, grids, model_grids, report_models, store
-from icpcohort.blocks import Block, Paragraph, Section, picture, table
+from icpcohort.blocks import Block, Caution, Paragraph, Section, picture, table
 
 CONTRACTS = {
     "estimates": contracts.ESTIMATES,
@@ -18,9 +18,11 @@ CONTRACTS = {
     "performance": contracts.PERFORMANCE,
 }
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
-CURVE_WORDS = (
-    "Effect along the exposure against its median (dot), unadjusted and adjusted, with "
-    "pointwise 95 % confidence band. Below: patients along the exposure."
+
+FOLDED = ("curve", "flow", "diagnostics")
+NO_CAUSE = (
+    "Association is not causation: patients with high pressure differ from others in ways that "
+    "no adjustment holds in full."
 )
 
 
@@ -43,7 +45,9 @@ def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
     )
 
 
-def section(name: str, plan: Mapping[str, Any], fits: Fits) -> Section:
+def section(
+    name: str, plan: Mapping[str, Any], fits: Fits, *, captions: Mapping[str, str]
+) -> Section:
     """Return the section of one model.
 
     Parameters
@@ -53,13 +57,15 @@ def section(name: str, plan: Mapping[str, Any], fits: Fits) -> Section:
         Its block of the plan.
     fits : mapping of table name to a mapping of model name to DataFrame
         The names of `CONTRACTS`.
+    captions : mapping of figure name to caption
+        That of a curved exposure is called `curve-` and the model's name.
     """
     fit = tables_of(name, fits)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
     adjusted_for = "; ".join(map(report_models.term_words, plan["adjust_for"])) or "nothing"
     words = (
         f"{plan['question']} {finding(name, plan, fits)} Adjusted for: {adjusted_for}. "
-        f"{plan['reason']}"
+        f"{plan['reason']}{report_models.not_in_fit(fit['flow'])}"
     )
     blocks: list[Block] = [
         Paragraph(words),
@@ -69,13 +75,12 @@ def section(name: str, plan: Mapping[str, Any], fits: Fits) -> Section:
             empty="No estimate was handed over.",
         ),
     ]
-    if plan.get("curve_knots"):
-        blocks.append(picture(f"curve-{name}", CURVE_WORDS))
+    if f"curve-{name}" in captions:
+        blocks.append(picture(f"curve-{name}", captions[f"curve-{name}"]))
     beside = {
-        "curve": model_grids.curve(fit["curve"], plan=plan),
         "risks": model_grids.risks(fit["risks"], plan=plan),
-        "alternatives": model_grids.alternatives(fit["alternatives"], plan=plan),
         "performance": model_grids.performance(fit["performance"]),
+        "curve": model_grids.curve(fit["curve"], plan=plan),
         "flow": report_models.model_flow(fit["flow"]),
         "diagnostics": report_models.diagnostics(diagnostics),
     }
@@ -88,7 +93,46 @@ def section(name: str, plan: Mapping[str, Any], fits: Fits) -> Section:
             f"{name}-{table_name}",
             grid,
             empty=absent.get(table_name, ""),
-            supplementary=True,
+            supplementary=table_name in FOLDED,
             sortable=table_name not in ("curve", "flow"),
         )
-    return Section(f"model-{name}", grids.words_of(name), tuple(blocks))
+    return Section(f"model-{name}", _title(name), tuple(blocks))
+
+
+def _title(name: str) -> str:
+    words = grids.words_of(name)
+    return f"{words[:1].upper()}{words[1:]}"
+
+
+def of_all(
+    given: Mapping[str, pl.DataFrame],
+    plans: Mapping[str, Mapping[str, Any]],
+    fits: Fits,
+    *,
+    captions: Mapping[str, str],
+) -> Section:
+    """Return the section of all models: the forest, all estimates in one table, each model."""
+    blocks: list[Block] = [Caution(NO_CAUSE)]
+    if "forest" in captions:
+        blocks.append(picture("forest", captions["forest"]))
+    if not plans:
+        blocks.append(Paragraph("The analysis plan holds no model.", empty=True))
+    blocks += table("models", model_grids.overview(plans, fits))
+    blocks += table("comparisons", model_grids.comparisons(given["comparisons"]))
+    parts = tuple(section(name, plan, fits, captions=captions) for name, plan in plans.items())
+    return Section("models", "Models", tuple(blocks), parts)
+
+
+def beside(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> Section:
+    """Return the section of the fits that stand beside the main ones."""
+    blocks: list[Block] = []
+    for name, plan in plans.items():
+        grid = model_grids.alternatives(tables_of(name, fits)["alternatives"], plan=plan)
+        grid = grid._replace(
+            caption=f"{_title(name)}: {report_models.lower_first(grid.caption)}"
+        )
+        blocks += table(f"{name}-alternatives", grid)
+    if not blocks:
+        words = "No other fit stands beside the main ones: the plan asks for none."
+        blocks.append(Paragraph(words, empty=True))
+    return Section("sensitivity", "Sensitivity", tuple(blocks))

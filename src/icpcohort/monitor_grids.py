@@ -74,7 +74,7 @@ def complications(monitors: pl.DataFrame) -> Grid:
             COMPLICATIONS[name],
             format_share(int(values.sum()), values.len()),
             str(values.len()),
-            *(_limits(values, method=method) for method in proportions.METHODS),
+            *(limits(values, method=method) for method in proportions.METHODS),
         ]
         for name, values in known.items()
     ]
@@ -90,7 +90,7 @@ def complications(monitors: pl.DataFrame) -> Grid:
     return Grid("Complications of the monitors", head, rows, note)
 
 
-def _limits(flags: pl.Series, *, method: str) -> str:
+def limits(flags: pl.Series, *, method: str) -> str:
     """Return the limits of a share in percent, with the decimals of `format_percent`."""
     if flags.is_empty():
         return MISSING
@@ -109,7 +109,7 @@ def complications_by_kind(monitors: pl.DataFrame) -> Grid:
             f"{words_of(kind)}, {COMPLICATIONS[name][:1].lower()}{COMPLICATIONS[name][1:]}",
             format_share(int(values.sum()), values.len()),
             str(values.len()),
-            _limits(values, method="exact"),
+            limits(values, method="exact"),
         ]
         for (kind,), part in monitors.sort("kind", nulls_last=True).group_by(
             "kind", maintain_order=True

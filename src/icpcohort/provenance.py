@@ -3,6 +3,7 @@
 import ast
 import hashlib
 import platform
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
@@ -160,4 +161,11 @@ def versions() -> dict[str, str]:
     """Return the versions of the project, of Python and of the libraries it computes with."""
     return {PACKAGE: metadata.version(PACKAGE), "python": platform.python_version()} | {
         library: metadata.version(library) for library in LIBRARIES
+    }
+
+
+def fingerprints(paths: Iterable[str | Path]) -> dict[str, str]:
+    """Return the SHA-256 of each file by its name, in the order given."""
+    return {
+        Path(path).name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for path in paths
     }

@@ -10,9 +10,10 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort import content, contracts, figures, model_figures, model_section, store
+from icpcohort import content, contracts, figures, model_section, store, svg
 from icpcohort.blocks import Content
 from icpcohort.contracts import Table
+from icpcohort.svg import Picture
 
 CONTRACTS = {
     "patients": contracts.PATIENTS,
@@ -24,6 +25,10 @@ CONTRACTS = {
     "events": contracts.EVENTS,
     "optima": contracts.OPTIMA,
     "burden": contracts.BURDEN,
+    "burden_by_state": contracts.BURDEN_BY_STATE,
+    "intensity": contracts.INTENSITY,
+    "intensity_map": contracts.INTENSITY_MAP,
+    "transition": contracts.TRANSITION,
     "summary": contracts.SUMMARY,
     "outcomes": contracts.OUTCOMES,
     "flow": contracts.FLOW,
@@ -47,6 +52,7 @@ def render(
     fits: model_section.Fits,
     methods: Mapping[str, str],
     versions: Mapping[str, str],
+    fingerprints: Mapping[str, str],
 ) -> str:
     """Return the report as the text of one HTML file that needs nothing else.
 
@@ -67,6 +73,8 @@ def render(
     methods : mapping of heading to paragraph
         Sentences of the stages, in order.
     versions : mapping of component to version
+    fingerprints : mapping of file name to sha256
+        Of the study's own tables.
 
     Raises
     ------
@@ -74,27 +82,31 @@ def render(
         If a table is missing or breaks its contract; all problems together.
     """
     check(tables, fits)
+    window = str(settings["cohort"]["main_window"])
+    pictures = figures.all_pictures(tables, fits, models=models, window=window)
     said = content.build(
         title=title,
         settings=settings,
         models=models,
         tables=tables,
         fits=fits,
+        captions={name: picture.caption for name, picture in pictures.items()},
         methods=methods,
         versions=versions,
+        fingerprints=fingerprints,
     )
-    drawn = _figures(tables, models, fits, window=str(settings["cohort"]["main_window"]))
-    return page(said, template=template, pictures=drawn)
+    return page(said, template=template, pictures=pictures)
 
 
-def page(said: Content, *, template: str, pictures: Mapping[str, Markup]) -> str:
-    """Return content as a page; `pictures` has the SVG element of each figure by its name."""
+def page(said: Content, *, template: str, pictures: Mapping[str, Picture]) -> str:
+    """Return content as a page, with the pictures that its figures name."""
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["tied"] = tie
     environment.filters["sha256"] = _fingerprint
-    return environment.from_string(template).render(content=said, pictures=pictures)
+    drawn = {name: Markup(svg.inline(picture)) for name, picture in pictures.items()}
+    return environment.from_string(template).render(content=said, pictures=drawn)
 
 
 def _fingerprint(script: str) -> str:
@@ -132,32 +144,3 @@ def check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
     if found:
         lines = "\n".join(f"  {line}" for line in found)
         raise ValueError(f"report.render: {len(found)} problem(s)\n{lines}")
-
-
-def _figures(
-    given: Mapping[str, pl.DataFrame],
-    models: Mapping[str, Mapping[str, Any]],
-    fits: model_section.Fits,
-    *,
-    window: str,
-) -> dict[str, Markup]:
-    """Return the figures; their text is escaped by the figures themselves."""
-    given = content.of_the_cohort(given)
-    drawn = {
-        "flow": figures.flow_diagram(given["flow"], window=window),
-        "burden": figures.burden_distribution(given["burden"], window=window),
-        "reactivity": figures.reactivity_distribution(given["summary"], window=window),
-        "curves": figures.reactivity_curves(given["curves"], given["optima"]),
-        "forest": figures.forest_plot(fits["estimates"]),
-    }
-    for name, plan in models.items():
-        if plan.get("curve_knots"):
-            of_model = model_section.tables_of(name, fits)
-            drawn[f"curve-{name}"] = model_figures.exposure_curve(
-                of_model["curve"],
-                model=name,
-                plan=plan,
-                estimates=of_model["estimates"],
-                diagnostics=of_model["diagnostics"],
-            )
-    return {name: Markup(text) for name, text in drawn.items()}

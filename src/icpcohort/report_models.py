@@ -188,6 +188,19 @@ def model_flow(table: pl.DataFrame) -> Grid:
     return Grid("From the cohort to the fit", head, rows, "")
 
 
+def not_in_fit(table: pl.DataFrame) -> str:
+    """Return why the fit has fewer patients than the window (`contracts.MODEL_FLOW`)."""
+    steps = table.sort("step").to_dicts()
+    if not steps:
+        return ""
+    n_in, n_out = steps[0]["n_in"], steps[-1]["n_out"]
+    left = [
+        f"{row['n_dropped']} {words_of(row['reason'])}" for row in steps if row["n_dropped"]
+    ]
+    why = f"; not in it: {', '.join(left)}" if left else ""
+    return f" {n_out} of {n_in} patients of the window are in the fit{why}."
+
+
 def _step_words(name: str) -> str:
     """Return a step in words; `... is known` begins with the name of a column."""
     column, known, _ = name.partition(" is known")

@@ -13,9 +13,12 @@ MAIN_WINDOW = TABLES["MAIN_WINDOW"]
 make_tables, frame_of = TABLES["make_tables"], TABLES["frame_of"]
 SETTINGS = {
     "study": {"title": "Invented cohort", "folder": "study", "time_zero": "injury"},
-    "cleaning": {"rules": [{"rule": "range", "signal": "icp", "min_mmhg": -10.0}]},
+    "cleaning": {
+        "rules": [{"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0}]
+    },
     "reactivity": {"n_blocks": 30, "fisher_clip": 0.999, "not_during": ["drain_open"]},
     "burden": {
+        "impaired_prx": 0.25,
         "icp_above_mmhg": [18.0, 20.0, 22.0, 25.0],
         "cpp_below_mmhg": [50.0, 60.0, 70.0],
     },
@@ -66,7 +69,8 @@ MODELS = {
 CURVED = MODELS["unfavourable_by_dose"] | {"curve_knots": 3}
 VERSIONS = {"icpcohort": "0.1.0", "python": "3.11.7", "polars": "2.1.0"}
 METHODS = {
-    "Signals": "Minutes <b>during</b> an open drain & after craniectomy were left out.",
+    "Signals and artefacts": "Minutes <b>during</b> an open drain & after "
+    "craniectomy were left out.",
     "Burden": "Burden was added up by the rectangle rule.",
 }
 
@@ -242,6 +246,7 @@ def whole_report():
         "fits": make_fits(92),
         "methods": METHODS,
         "versions": VERSIONS,
+        "fingerprints": {"patients.csv": "0f" * 32},
     }
 
 

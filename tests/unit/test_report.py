@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort import grids, report, report_models
+from icpcohort import monitor_grids, report, report_models
 
 INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
 TEMPLATE = (Path(__file__).parents[2] / "workflow/report/report.html.j2").read_text("utf-8")
@@ -116,7 +116,8 @@ def test_wide_content_scrolls_in_a_box_that_the_keyboard_reaches():
 
 def test_sections_stand_in_their_order():
     order = (
-        "findings who recordings monitors burden reactivity models methods limits settings made"
+        "findings who recordings monitors burden reactivity models sensitivity methods limits "
+        "settings made"
     )
     headings = [attrs.get("id") for tag, attrs in PAGE.tags if tag == "h2"]
     assert headings == ["contents", *order.split()]
@@ -278,7 +279,7 @@ def test_any_single_table_may_be_empty(name):
     tables = SMALL | {name: SMALL[name].clear()}
     page = Page(report.render(template=TEMPLATE, **(WHOLE | {"tables": tables})))
     assert page.problems == []
-    assert "How it was made" in page.text
+    assert "How to cite and reproduce" in page.text
 
 
 def test_missing_and_broken_tables_are_all_named():
@@ -314,7 +315,7 @@ def test_a_number_is_not_torn_between_two_lines():
         "was fitted as a curve: odds ratio 0.83 (95 % CI 0.73 to 0.94) at 0.15 and 0.98 (95 % "
         "CI 0.96 to 0.99) at 0.90, against the median 1.00; p = 0.030 for the exposure as a "
         "whole, p = 0.550 for a departure from a straight line",
-        "Effect along the exposure against its median (dot)",
+        "the point: the median that the effects are against",
         "Along the curve (18 rows)",
         "Against the median, 1.00. The limits hold for each point by itself.",
         "3 adjusted 0.62 (0.45 to 0.77) 0.21 (0.04 to 0.38) 78",
@@ -330,8 +331,8 @@ def test_what_stands_beside_an_estimate_is_in_the_page_with_n_and_interval(words
 
 
 def test_what_a_model_does_not_have_is_not_announced():
-    assert EMPTY.text.count("Absolute risks (") == 0
-    assert PAGE.text.count("Effect along the exposure against its median") == 1
+    assert EMPTY.text.count("Absolute risks") == 0
+    assert PAGE.text.count("the point: the median that the effects are against") == 1
 
 
 def test_tables_of_models_that_are_missing_or_broken_are_named():
@@ -348,8 +349,8 @@ def test_tables_of_models_that_are_missing_or_broken_are_named():
 
 def test_complications_have_both_intervals():
     """1 of 29: 0.6 to 17.2 % (Wilson), 0.1 to 17.8 % (exact); Newcombe 1998, table I."""
-    flags = {name: [True] + [False] * 28 for name in grids.COMPLICATIONS}
-    grid = grids.complications(
+    flags = {name: [True] + [False] * 28 for name in monitor_grids.COMPLICATIONS}
+    grid = monitor_grids.complications(
         pl.DataFrame(flags | {"infection": pl.Series([None] * 29, dtype=pl.Boolean)})
     )
     rows = {row[0]: row[1:] for row in grid.rows}

@@ -2,6 +2,7 @@ rule report:
     """Write the page that the principal investigator reads."""
     input:
         template=HOME / "workflow/report/report.html.j2",
+        study=[inputs.table(SET, name) for name in study.TABLES],
         patients=rules.study.output.patients,
         monitors=rules.study.output.monitors,
         events=rules.study.output.events,
@@ -12,6 +13,10 @@ rule report:
         curves=expand(rules.indices.output.curve, patient=PATIENTS),
         optima=rules.optima.output.optima,
         burden=rules.burden.output.burden,
+        by_state=rules.burden.output.by_state,
+        intensity=rules.intensity.output.intensity,
+        intensity_map=rules.intensity_map.output.table,
+        transition=rules.intensity_map.output.transition,
         summary=rules.summary.output.summary,
         outcomes=rules.outcomes.output.outcomes,
         analysis=rules.cohort.output.analysis,

@@ -22,6 +22,10 @@ page = report.render(
         "curves": store.read_patients(read.curves, contracts.CURVES),
         "optima": store.read(read.optima, contracts.OPTIMA),
         "burden": store.read(read.burden, contracts.BURDEN),
+        "burden_by_state": store.read(read.by_state, contracts.BURDEN_BY_STATE),
+        "intensity": store.read(read.intensity, contracts.INTENSITY),
+        "intensity_map": store.read(read.intensity_map, contracts.INTENSITY_MAP),
+        "transition": store.read(read.transition, contracts.TRANSITION),
         "summary": store.read(read.summary, contracts.SUMMARY),
         "outcomes": store.read(read.outcomes, contracts.OUTCOMES),
         "analysis": store.read(read.analysis, analysis),
@@ -44,5 +48,6 @@ page = report.render(
     },
     methods=methods.paragraphs(settings, models),
     versions=provenance.versions(),
+    fingerprints=provenance.fingerprints(read.study),
 )
 Path(snakemake.output.report).write_text(page, encoding="utf-8")
