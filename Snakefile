@@ -4,7 +4,7 @@ import os
 import sys
 from pathlib import Path
 
-from icpcohort import figure_names, inputs, provenance, settings, study
+from icpcohort import figure_names, inputs, provenance, settings, share_names, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -45,6 +45,7 @@ rule all:
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
         comparisons="results/tables/comparisons.parquet",
+        share=[f"results/share/{file}" for file in share_names.FILES],
 
 
 include: "workflow/rules/study.smk"
@@ -56,6 +57,7 @@ include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/share.smk"
 
 
 onsuccess:

@@ -1,7 +1,8 @@
 """Share: the folder that may leave the group, or no folder at all."""
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -11,10 +12,6 @@ from icpcohort.csv_text import as_csv
 from icpcohort.disclosure import HIDDEN, Counts, Sum
 from icpcohort.share_cells import Cell, People, Sheet
 
-FILES = (
-    *("flow.csv", "table1.csv", "recorded.csv", "monitors.csv", "burden.csv"),
-    *("reactivity.csv", "estimates.csv", "methods.md", "README.md"),
-)
 TABLES = (
     *("patients", "quality", "monitors", "analysis", "burden", "summary", "flow", "dropped"),
 )
@@ -28,21 +25,22 @@ def files(
     *,
     given: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
-    fits: Mapping[str, Mapping[str, pl.DataFrame]],
+    estimates: Mapping[str, pl.DataFrame],
+    dropped: Mapping[str, pl.DataFrame],
     methods: Mapping[str, str],
     main_window: str,
     groups: tables.Groups,
     min_cell: int,
 ) -> dict[str, str]:
-    """Return the text of every file of the folder by its name, `FILES`.
+    """Return the text of every file of the folder by its name, `share_names.FILES`.
 
     Parameters
     ----------
     given : mapping of table name to DataFrame
-        The names of `TABLES`, as in the contracts. Centres are told by letters, the largest
+        The names of `TABLES`, as in the contracts. Centres are told by numbers, the largest
         first.
-    models, fits : by model name
-        The plan; of the fits the tables `estimates` and `dropped`.
+    models, estimates, dropped : by model name
+        The plan; `contracts.ESTIMATES`; `contracts.MODEL_DROPPED`.
     methods : mapping of heading to paragraph
     main_window : str
         The window of Table 1.
@@ -55,8 +53,9 @@ def files(
     NotSafeError
         If after hiding a small count could still be worked out.
     """
-    sheets = _sheets(
-        given, models, fits, main_window=main_window, groups=groups, min_cell=min_cell
+    sheets = _sheets(given, main_window=main_window, groups=groups, min_cell=min_cell)
+    sheets["estimates.csv"] = share_sheets.estimates(
+        given["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
     )
     counts = counts_of(sheets, min_cell=min_cell)
     hidden = disclosure.hide(counts, min_cell=min_cell)
@@ -69,24 +68,40 @@ def files(
     return texts
 
 
-def check(
+def identifiers(
+    given: Mapping[str, pl.DataFrame], *, recordings: pl.DataFrame
+) -> frozenset[str]:
+    """Return every name that must not stand in the folder."""
+    columns = (
+        *(given["patients"]["patient_id"], given["patients"]["centre"]),
+        *(recordings["recording_id"], recordings["path"], given["monitors"]["monitor_id"]),
+    )
+    return frozenset(str(one) for values in columns for one in values.drop_nulls())
+
+
+def write(
     texts: Mapping[str, str],
+    paths: Sequence[str | Path],
     *,
-    patients: pl.DataFrame,
-    recordings: pl.DataFrame,
-    monitors: pl.DataFrame,
+    identifiers: Collection[str],
     min_cell: int,
 ) -> None:
-    """Raise `NotSafeError` if a file read back has an identifier, a date or a small count."""
-    identifiers = {
-        str(one)
-        for values in (
-            *(patients["patient_id"], patients["centre"]),
-            *(recordings["recording_id"], recordings["path"], monitors["monitor_id"]),
-        )
-        for one in values.drop_nulls()
-    }
-    _refuse(disclosure.problems(texts, identifiers=identifiers, min_cell=min_cell))
+    """Write the files, and read every one back; where one is not safe, none stays.
+
+    Raises
+    ------
+    NotSafeError
+        If a file has an identifier, a date or a small count.
+    """
+    places = [Path(path) for path in paths]
+    for place in places:
+        place.write_text(texts[place.name], encoding="utf-8")
+    read = {place.name: place.read_text(encoding="utf-8") for place in places}
+    found = disclosure.problems(read, identifiers=identifiers, min_cell=min_cell)
+    if found:
+        for place in places:
+            place.unlink()
+    _refuse(found)
 
 
 def _refuse(problems: list[str]) -> None:
@@ -99,15 +114,13 @@ def _refuse(problems: list[str]) -> None:
 
 def _sheets(
     given: Mapping[str, pl.DataFrame],
-    models: Mapping[str, Mapping[str, Any]],
-    fits: Mapping[str, Mapping[str, pl.DataFrame]],
     *,
     main_window: str,
     groups: tables.Groups,
     min_cell: int,
 ) -> dict[str, Sheet]:
     listed = frozenset(given["patients"]["patient_id"].to_list())
-    analysis = _with_letters(given["analysis"])
+    analysis = _with_numbers(given["analysis"])
     cohort = analysis.select("window", "patient_id")
     burden, summary = (
         given[name].join(cohort, on=["window", "patient_id"], how="semi")
@@ -124,17 +137,10 @@ def _sheets(
         "monitors.csv": share_sheets.monitors(given["monitors"], min_cell=min_cell),
         "burden.csv": share_sheets.burden(burden, min_cell=min_cell),
         "reactivity.csv": share_sheets.reactivity(summary, min_cell=min_cell),
-        "estimates.csv": share_sheets.estimates(
-            analysis,
-            models=models,
-            fitted=fits["estimates"],
-            dropped=fits["dropped"],
-            min_cell=min_cell,
-        ),
     }
 
 
-def _with_letters(analysis: pl.DataFrame) -> pl.DataFrame:
+def _with_numbers(analysis: pl.DataFrame) -> pl.DataFrame:
     """Name centres by number, the largest first: which unit it was is for the group to know."""
     sizes = (
         analysis["centre"]
@@ -163,7 +169,7 @@ def counts_of(sheets: Mapping[str, Sheet], *, min_cell: int) -> Counts:
         sums += sheet.sums
     first: dict[People, str] = {}
     for name, who in people.items():
-        if first.setdefault(who, name) != name:
+        if who and first.setdefault(who, name) != name:
             sums.append(Sum(first[who], (name,)))
     n |= {name: len(who) for name, who in people.items()}
     between = {}

@@ -138,10 +138,12 @@ def monitors(table: pl.DataFrame, *, min_cell: int) -> Sheet:
     """Return kinds and complications, counted in patients, and drift at removal."""
     people = {"monitors": share_cells.ids(table)}
     rows, sums, zeros = list[list[Cell]](), list[Sum](), set[str]()
-    never = set[str]()
+    n, never = dict[str, int](), set[str]()
     kinds = {
         f"monitors, {kind}": share_cells.ids(part)
-        for (kind,), part in table.sort("kind").group_by("kind", maintain_order=True)
+        for (kind,), part in table.with_columns(pl.col("kind").fill_null("not known"))
+        .sort("kind")
+        .group_by("kind", maintain_order=True)
     }
     people |= kinds
     if sum(map(len, kinds.values())) == len(people["monitors"]):
@@ -163,9 +165,10 @@ def monitors(table: pl.DataFrame, *, min_cell: int) -> Sheet:
             people["monitors"] - share_cells.ids(table.filter(pl.col(column).is_null()))
         )
         names = [f"{words}, {one}" for one in ("known", "yes", "no")]
-        people |= dict(zip(names, (known, had, known - had), strict=True))
+        people[names[0]] = known
+        n |= {names[1]: len(had), names[2]: len(known - had)}
         sums.append(share_cells.sum_of(names))
-        zeros |= set(names[1:])
+        zeros |= {names[2]} if known else set()
         never.add(names[2])
         rows.append(_monitor_row("complication", words, names[1], had, known, names[0]))
     drift = table["drift_at_removal_mmhg"]
@@ -174,7 +177,7 @@ def monitors(table: pl.DataFrame, *, min_cell: int) -> Sheet:
     head = ("quantity", "level", "n", "n_of", "percent", "exact_low", "exact_high")
     about = "Monitors, counted in patients; exact 95 % limits of complications, in percent"
     return Sheet(
-        *(about, (*head, "median", "q1", "q3"), rows, people, {}, sums),
+        *(about, (*head, "median", "q1", "q3"), rows, people, n, sums),
         *(frozenset(zeros), frozenset(never)),
     )
 
@@ -241,7 +244,8 @@ def _enough(
     exposed = stayed[plan["exposure"]].drop_nulls()
     counts = [len(who) for who in sets]
     if exposed.n_unique() <= FEW_VALUES:
-        crossed = stayed.group_by(plan["exposure"], plan["outcome"]).len()
+        both = [plan["exposure"], plan["outcome"]]
+        crossed = stayed.drop_nulls(both).group_by(both).len()
         counts += crossed["len"].to_list()
     return min(counts) >= min_cell
 

@@ -77,8 +77,9 @@ def _variable(
         for group, valued in zip(parts, people, strict=True)
     ]
     told = [level for level in levels if level not in (NOT_KNOWN, KNOWN)]
-    zeros = frozenset(keys[level, group] for level in told for group in parts)
-    rows = _variable_rows(variable, values, keys, n, needs=zeros, min_cell=min_cell)
+    needs = [keys[level, group] for level in told for group in parts]
+    zeros = frozenset(keys[level, g] for level in told for g in parts if values[g].count())
+    rows = _variable_rows(variable, values, keys, n, needs=needs, min_cell=min_cell)
     return Sheet("", (), rows, people, n, [one for one in sums if one.parts], zeros)
 
 
