@@ -3,7 +3,10 @@
 from collections.abc import Mapping
 from typing import Any
 
-NAMES = ("flow", "burden", "reactivity", "curves", "forest")  # in the order of the report
+NAMES = (  # in the order of the report
+    *("flow", "recorded", "drift", "burden", "burden-by-state", "intensity"),
+    *("intensity-outcome", "reactivity", "curves", "forest"),
+)
 FILE_KINDS = ("svg", "pdf", "png")
 
 

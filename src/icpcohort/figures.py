@@ -11,8 +11,10 @@ from icpcohort import (
     figure_names,
     flow_figure,
     forest_figure,
+    intensity_figures,
     model_figures,
     reactivity_figures,
+    recording_figures,
     store,
 )
 from icpcohort.svg import Picture
@@ -28,7 +30,12 @@ FITS = ("estimates", "diagnostics", "curve")
 
 
 def all_pictures(
-    tables: Tables, fits: Fits, *, models: Mapping[str, Mapping[str, Any]], window: str
+    tables: Tables,
+    fits: Fits,
+    *,
+    models: Mapping[str, Mapping[str, Any]],
+    window: str,
+    impaired_prx: float,
 ) -> dict[str, Picture]:
     """Return every figure of the report by its name, in the order of `figure_names`.
 
@@ -42,6 +49,8 @@ def all_pictures(
         One with a curved exposure has a figure of its own.
     window : str
         The main window.
+    impaired_prx : float
+        The limit of PRx between the states of `burden_by_state`.
 
     Returns
     -------
@@ -51,8 +60,19 @@ def all_pictures(
     given = of_the_cohort(tables)
     drawn = [
         flow_figure.flow_diagram(given["flow"], window=window),
+        recording_figures.recorded_time(given["quality"], given["masked"]),
+        recording_figures.drift(given["monitors"]),
         burden_figures.burden_distribution(given["burden"], window=window),
-        reactivity_figures.reactivity_distribution(given["summary"], window=window),
+        burden_figures.burden_by_state(
+            given["burden_by_state"], window=window, impaired_prx=impaired_prx
+        ),
+        intensity_figures.intensity_map(given["intensity"], window=window),
+        intensity_figures.outcome_map(
+            given["intensity_map"], given["transition"], window=window
+        ),
+        reactivity_figures.reactivity_distribution(
+            given["summary"], given["optima"], window=window
+        ),
         reactivity_figures.reactivity_curves(given["curves"], given["optima"]),
         forest_figure.forest_plot(fits["estimates"]),
     ]

@@ -82,10 +82,18 @@ def _draw_forest(axis: Any, rows: Sequence[Mapping[str, Any]], *, ratio: bool) -
         if row["model"] != model:
             model = row["model"]
             words = model.replace("_", " ")
-            axis.text(-0.45, y, words, transform=axis.get_yaxis_transform(), va="center")
+            axis.annotate(
+                svg.shortened(words, letters=70),
+                (0.01, y),
+                xycoords=("figure fraction", "data"),
+                va="center",
+                fontweight="bold",
+            )
             y += 0.8
         _draw_effect(axis, row, y=y, low=low, high=high)
-        label = f"{row['adjustment']}, {row['term']}" if row["several"] else row["adjustment"]
+        label = row["adjustment"]
+        if row["several"]:
+            label = svg.shortened(f"{label}, {row['term']}", letters=24)
         ticks.append((y, label))
         y += 1
     axis.axvline(1 if ratio else 0, color=INK, lw=0.6, dashes=(4, 3))
@@ -108,9 +116,9 @@ def _draw_effect(
         axis.plot(ends, [y, y], color=colour, lw=1.6, solid_capstyle="butt")
         for end, limit, arrow in zip(ends, limits, "<>", strict=True):
             if end != limit:
-                axis.plot([end], [y], color=colour, marker=arrow, ms=6)
+                axis.plot([end], [y], color=colour, marker=arrow, ms=4.5)
     if row["effect"] is not None and low <= row["effect"] <= high:
-        axis.plot([row["effect"]], [y], color=colour, marker="o", ms=6)
+        axis.plot([row["effect"]], [y], color=colour, marker="o", ms=4.5)
     side = axis.get_yaxis_transform()
     words = format_estimate(row["effect"], *limits)
     axis.text(1.04, y - 0.2, words, transform=side, va="center", fontsize=SMALL_PT)

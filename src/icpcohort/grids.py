@@ -28,6 +28,10 @@ REACTIVITY = {
     "percent_time_over_5_above_cppopt": ("Time with CPP over 5 mmHg above CPPopt (%)", 1),
     "percent_time_below_llr": ("Time with CPP below LLR (%)", 1),
 }
+ABBREVIATED = {
+    **{"icp": "ICP", "abp": "ABP", "cpp": "CPP", "prx": "PRx", "cppopt": "CPPopt"},
+    **{"gose": "GOSE", "gcs": "GCS", "impact": "IMPACT", "u": "U"},
+}
 UNIT_WORDS = {
     "mm[Hg]": "mmHg",
     "mm[Hg].h": "mmHg·h",
@@ -49,7 +53,9 @@ class Grid(NamedTuple):
 
 def words_of(code: str | None) -> str:
     """Return a short code in words; null becomes an en dash."""
-    return MISSING if code is None else code.replace("_", " ")
+    if code is None:
+        return MISSING
+    return " ".join(ABBREVIATED.get(word, word) for word in code.split("_"))
 
 
 def unit_words(unit: str) -> str:
@@ -64,7 +70,7 @@ def table_one(table: pl.DataFrame) -> Grid:
         first = row["variable"] != before
         before = row["variable"]
         cells = [row["overall"], row["group_1"], row["group_2"], row["unknown"]]
-        level = words_of(row["level"])
+        level = words_of(row["level"]) if row["variable"] != "Centre" else row["level"]
         label = f"{row['variable']}, {level}" if first else f"… {level}"
         compared = first and before != "Patients"
         difference = format_number(row["smd"], decimals=2) if compared else ""

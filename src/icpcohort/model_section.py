@@ -7,6 +7,7 @@ import polars as pl
 
 from icpcohort import contracts, grids, model_grids, report_models, store
 from icpcohort.blocks import Block, Caution, Paragraph, Section, picture, table
+from icpcohort.grids import Grid
 
 CONTRACTS = {
     "estimates": contracts.ESTIMATES,
@@ -20,6 +21,7 @@ CONTRACTS = {
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 
 FOLDED = ("curve", "flow", "diagnostics")
+LONG = 12  # rows; a longer table beside the estimates belongs into a supplement
 NO_CAUSE = (
     "Association is not causation: patients with high pressure differ from others in ways that "
     "no adjustment holds in full."
@@ -71,7 +73,9 @@ def section(
         Paragraph(words),
         *table(
             f"{name}-estimates",
-            report_models.estimates(estimates, plan=plan, diagnostics=diagnostics),
+            _named(
+                name, report_models.estimates(estimates, plan=plan, diagnostics=diagnostics)
+            ),
             empty="No estimate was handed over.",
         ),
     ]
@@ -91,12 +95,17 @@ def section(
     for table_name, grid in beside.items():
         blocks += table(
             f"{name}-{table_name}",
-            grid,
+            _named(name, grid),
             empty=absent.get(table_name, ""),
-            supplementary=table_name in FOLDED,
+            supplementary=table_name in FOLDED or len(grid.rows) > LONG,
             sortable=table_name not in ("curve", "flow"),
         )
     return Section(f"model-{name}", _title(name), tuple(blocks))
+
+
+def _named(name: str, grid: Grid) -> Grid:
+    """Return a table of a model with the model in its caption."""
+    return grid._replace(caption=f"{_title(name)}: {report_models.lower_first(grid.caption)}")
 
 
 def _title(name: str) -> str:
@@ -128,10 +137,7 @@ def beside(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> Section:
     blocks: list[Block] = []
     for name, plan in plans.items():
         grid = model_grids.alternatives(tables_of(name, fits)["alternatives"], plan=plan)
-        grid = grid._replace(
-            caption=f"{_title(name)}: {report_models.lower_first(grid.caption)}"
-        )
-        blocks += table(f"{name}-alternatives", grid)
+        blocks += table(f"{name}-alternatives", _named(name, grid))
     if not blocks:
         words = "No other fit stands beside the main ones: the plan asks for none."
         blocks.append(Paragraph(words, empty=True))

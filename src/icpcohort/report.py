@@ -83,7 +83,13 @@ def render(
     """
     check(tables, fits)
     window = str(settings["cohort"]["main_window"])
-    pictures = figures.all_pictures(tables, fits, models=models, window=window)
+    pictures = figures.all_pictures(
+        tables,
+        fits,
+        models=models,
+        window=window,
+        impaired_prx=settings["burden"]["impaired_prx"],
+    )
     said = content.build(
         title=title,
         settings=settings,

@@ -194,11 +194,15 @@ def not_in_fit(table: pl.DataFrame) -> str:
     if not steps:
         return ""
     n_in, n_out = steps[0]["n_in"], steps[-1]["n_out"]
-    left = [
-        f"{row['n_dropped']} {words_of(row['reason'])}" for row in steps if row["n_dropped"]
-    ]
+    left = [f"{row['n_dropped']} {_reason_words(row)}" for row in steps if row["n_dropped"]]
     why = f"; not in it: {', '.join(left)}" if left else ""
     return f" {n_out} of {n_in} patients of the window are in the fit{why}."
+
+
+def _reason_words(step: Mapping[str, Any]) -> str:
+    """Return why patients left; a missing value is named by its column."""
+    column, missing, _ = str(step["reason"] or "no reason noted").partition("_missing")
+    return f"{lower_first(term_words(column))} missing" if missing else words_of(column)
 
 
 def _step_words(name: str) -> str:

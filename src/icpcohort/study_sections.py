@@ -19,10 +19,10 @@ Given = Mapping[str, pl.DataFrame]
 Captions = Mapping[str, str]  # by the name of the figure
 FIGURES = {  # of each section, in their order; those of models are in `model_section`
     "who": ("flow",),
-    "recordings": ("recorded", "masked"),
+    "recordings": ("recorded",),
     "monitors": ("drift",),
-    "burden": ("burden", "burden_by_state", "intensity"),
-    "reactivity": ("reactivity", "curves", "chance"),
+    "burden": ("burden", "burden-by-state", "intensity", "intensity-outcome"),
+    "reactivity": ("reactivity", "curves"),
 }
 
 
@@ -47,6 +47,11 @@ def all_of(
         _burden(given, settings, captions),
         _reactivity(given, captions, window=str(settings["cohort"]["main_window"])),
     )
+
+
+def _reason_of_n(summary: pl.DataFrame, *, window: str) -> list[Block]:
+    words = findings.without_prx(summary, window=window)
+    return [Paragraph(words)] if words else []
 
 
 def _drawn(section: str, captions: Captions) -> list[Block]:
@@ -173,7 +178,7 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
         *_drawn("burden", captions),
         *table(
             "burden",
-            grids.burden(given["burden"]),
+            grids.burden(given["burden"].filter(pl.col("window") == window)),
             empty="No patient of the cohort has a burden.",
         ),
         *table(
@@ -194,6 +199,11 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
             supplementary=True,
         ),
         *table(
+            "burden-other-windows",
+            grids.burden(given["burden"].filter(pl.col("window") != window)),
+            supplementary=True,
+        ),
+        *table(
             "transition",
             grids.transition(given["transition"].filter(pl.col("window") == window)),
             empty="Episodes were not related to outcome.",
@@ -205,12 +215,17 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
 
 def _reactivity(given: Given, captions: Captions, *, window: str) -> Section:
     blocks: list[Block] = [
-        Paragraph(findings.without_prx(given["summary"], window=window)),
+        *_reason_of_n(given["summary"], window=window),
         *_drawn("reactivity", captions),
         *table(
             "reactivity",
-            grids.reactivity(given["summary"]),
+            grids.reactivity(given["summary"].filter(pl.col("window") == window)),
             empty="No patient of the cohort has an index.",
+        ),
+        *table(
+            "reactivity-other-windows",
+            grids.reactivity(given["summary"].filter(pl.col("window") != window)),
+            supplementary=True,
         ),
         *table(
             "optima",

@@ -187,6 +187,11 @@ def nothing(*, name: str, title: str, words: str) -> Picture:
     return Picture(name, title, words, words, figure, "double")
 
 
+def shortened(words: str, *, letters: int) -> str:
+    """Return words of at most so many letters; what is longer ends in an ellipsis."""
+    return words if len(words) <= letters else f"{words[: letters - 1].rstrip()}…"
+
+
 def boxes(sides: NDArray[np.floating]) -> Outline:
     """Return many rectangles as one shape; `sides` is (n, 4): left, right, bottom, top."""
     corners = np.stack([sides[:, [0, 0, 1, 1, 0]], sides[:, [2, 3, 3, 2, 2]]], axis=-1)
@@ -201,11 +206,12 @@ def _jitter(n: int, *, half_width: float) -> NDArray[np.floating]:
 
 
 class Strip(NamedTuple):
-    """One row of dots: its label, a value a patient, and the n to write beside it."""
+    """One row of dots: its label, a value a patient, the n to write beside it, its colour."""
 
     label: str
     values: pl.Series
     beside: str
+    colour: str = ACCENT
 
 
 STRIP_WORDS = (
@@ -214,26 +220,42 @@ STRIP_WORDS = (
 )
 
 
-def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int) -> None:
-    """Draw one row a strip: every patient a dot, quartiles a bar, the median a tick."""
-    side = axis.get_yaxis_transform()
+def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int, words: str) -> None:
+    """Draw one row a strip: every patient a dot, quartiles a bar, the median a tick.
+
+    Parameters
+    ----------
+    words : {"two_lines", "one_line", "above"}
+        Where median, quartiles and n stand: beside the row in two lines or one, or above it
+        with the label, where there is no room beside it.
+    """
+    letters = {"transform": axis.get_yaxis_transform(), "va": "center", "fontsize": SMALL_PT}
     for y, strip in enumerate(strips):
         known = strip.values.drop_nulls().sort()
-        x = known.to_numpy()
-        axis.scatter(
-            x, y + _jitter(x.size, half_width=0.22), s=9, color=MUTED, alpha=0.55, lw=0
-        )
-        if x.size:
-            low, median, high = np.quantile(x, [0.25, 0.5, 0.75])
-            axis.plot([low, high], [y, y], color=ACCENT, lw=3.2, solid_capstyle="butt")
-            axis.plot([median, median], [y - 0.3, y + 0.3], color=ACCENT, lw=2)
-        words = format_median(known, decimals=decimals)
-        axis.text(1.03, y - 0.19, words, transform=side, va="center", fontsize=SMALL_PT)
-        axis.text(1.03, y + 0.19, strip.beside, transform=side, va="center", fontsize=SMALL_PT)
-    axis.set_yticks(range(len(strips)), [strip.label for strip in strips])
-    axis.set_ylim(len(strips) - 0.45, -0.55)
+        _draw_strip(axis, known.to_numpy(), y=y, colour=strip.colour)
+        spread = format_median(known, decimals=decimals)
+        if words == "two_lines":
+            axis.text(1.03, y - 0.19, spread, **letters)
+            axis.text(1.03, y + 0.19, strip.beside, **letters)
+        elif words == "one_line":
+            axis.text(1.03, y, f"{spread}, {strip.beside}", **letters)
+        else:
+            axis.text(0, y - 0.46, f"{strip.label}: {spread}, {strip.beside}", **letters)
+    labels = ["" if words == "above" else strip.label for strip in strips]
+    axis.set_yticks(range(len(strips)), labels)
+    axis.set_ylim(len(strips) - 0.45, -0.65 if words == "above" else -0.55)
     axis.tick_params(axis="y", length=0)
     axis.spines["left"].set_visible(False)
+
+
+def _draw_strip(axis: Any, x: NDArray[np.floating], *, y: float, colour: str) -> None:
+    scattered = y + _jitter(x.size, half_width=0.22)
+    axis.scatter(x, scattered, s=7, color=MUTED, alpha=0.55, lw=0, clip_on=False)
+    if x.size:
+        low, median, high = np.quantile(x, [0.25, 0.5, 0.75])
+        shape = {"color": colour, "clip_on": False}
+        axis.plot([low, high], [y, y], lw=2.6, solid_capstyle="butt", **shape)
+        axis.plot([median, median], [y - 0.3, y + 0.3], lw=1.8, **shape)
 
 
 def square_root_axis(axis: Any, *, highest: float) -> None:

@@ -26,6 +26,7 @@ rule figures:
     params:
         models=MODELS,
         main_window=SET["cohort"]["main_window"],
+        impaired_prx=SET["burden"]["impaired_prx"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
         code=provenance.code_of(SCRIPTS / "figures.py"),

@@ -31,6 +31,7 @@ made = figures.all_pictures(
     },
     models=snakemake.params.models,
     window=snakemake.params.main_window,
+    impaired_prx=snakemake.params.impaired_prx,
 )
 folder = Path(snakemake.output.files[0]).parent
 for picture in made.values():
