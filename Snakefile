@@ -34,6 +34,7 @@ rule all:
     default_target: True
     input:
         report="results/report.html",
+        document="results/report.docx",
         figures=expand(
             "results/figures/{figure}.{kind}",
             figure=figure_names.names_of(MODELS),
@@ -45,6 +46,7 @@ rule all:
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
         comparisons="results/tables/comparisons.parquet",
+        tables=[f"results/tables/{kind}" for kind in ("csv", "latex")],
         share=[f"results/share/{file}" for file in share_names.FILES],
 
 
@@ -57,6 +59,7 @@ include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/documents.smk"
 include: "workflow/rules/share.smk"
 
 
