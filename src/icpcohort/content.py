@@ -124,7 +124,7 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
         if heading == SIGNALS:
             blocks = [
                 Paragraph(text, (Link("table-rules"),)),
-                *table("rules", rules, sortable=False),
+                *table("rules", rules, sortable=False, supplementary=True),
             ]
         parts.append(Section(f"methods-{number}", heading, tuple(blocks)))
     words = "Every sentence and number of the methods comes from the settings that were run."
@@ -167,7 +167,16 @@ def _made(
     blocks: list[Block] = [
         Paragraph(cite),
         Paragraph(repeat, (Link("table-settings"), Link("table-plan"))),
-        *table("data", grids.fingerprints(fingerprints, given["recordings"])),
-        *table("versions", grids.versions(versions), empty="No version was recorded."),
+        *table(
+            "data",
+            grids.fingerprints(fingerprints, given["recordings"]),
+            supplementary=True,
+        ),
+        *table(
+            "versions",
+            grids.versions(versions),
+            empty="No version was recorded.",
+            supplementary=True,
+        ),
     ]
     return Section("made", "How to cite and reproduce", tuple(blocks))

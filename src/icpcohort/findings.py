@@ -148,7 +148,8 @@ def without_prx(summary: pl.DataFrame, *, window: str) -> str:
         "without arterial pressure": without.filter(~coarse & no_abp).height,
         "without enough valid readings together": without.filter(~coarse & ~no_abp).height,
     }
-    told = ", ".join(f"{n} {why}" for why, n in counts.items() if n)
+    known = {why: n for why, n in counts.items() if n}
+    told = ", ".join(f"{'all' if len(known) == 1 else n} {why}" for why, n in known.items())
     return f"{without.height} of {rows.height} patients of the cohort have no PRx: {told}."
 
 

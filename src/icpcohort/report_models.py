@@ -201,8 +201,8 @@ def not_in_fit(table: pl.DataFrame) -> str:
 
 def _reason_words(step: Mapping[str, Any]) -> str:
     """Return why patients left; a missing value is named by its column."""
-    column, missing, _ = str(step["reason"] or "no reason noted").partition("_missing")
-    return f"{lower_first(term_words(column))} missing" if missing else words_of(column)
+    column, missing, _ = str(step["reason"] or "no_reason_noted").partition("_missing")
+    return f"without {term_words(column)}" if missing else words_of(column)
 
 
 def _step_words(name: str) -> str:

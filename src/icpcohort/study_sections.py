@@ -200,7 +200,9 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
         ),
         *table(
             "burden-other-windows",
-            grids.burden(given["burden"].filter(pl.col("window") != window)),
+            grids.burden(given["burden"].filter(pl.col("window") != window))._replace(
+                caption="Pressure burden in the other windows"
+            ),
             supplementary=True,
         ),
         *table(
@@ -224,7 +226,9 @@ def _reactivity(given: Given, captions: Captions, *, window: str) -> Section:
         ),
         *table(
             "reactivity-other-windows",
-            grids.reactivity(given["summary"].filter(pl.col("window") != window)),
+            grids.reactivity(given["summary"].filter(pl.col("window") != window))._replace(
+                caption="Reactivity indices and optimal CPP in the other windows"
+            ),
             supplementary=True,
         ),
         *table(

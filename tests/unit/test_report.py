@@ -100,7 +100,8 @@ def test_the_page_has_landmarks_and_a_language():
     assert PAGE.all("html")[0]["lang"] == "en"
     for tag in ("header", "nav", "main", "footer"):
         assert len(PAGE.all(tag)) == 1
-    assert all("aria-labelledby" in attrs for attrs in PAGE.all("section"))
+    names = [attrs["aria-labelledby"] for attrs in PAGE.all("section")]
+    assert len(names) == len(set(names)) == 12
 
 
 def test_tables_have_captions_and_heads_with_a_scope():
@@ -192,7 +193,8 @@ def test_an_association_is_told_without_a_word_of_cause():
         "(95 % CI 1.01 to 1.74) per 1 more, p = 0.030, n = 78 (41 with the outcome)."
     ) in PAGE.text
     causal = (
-        r"\b(caus(e|es|ed)|leads? to|led to|due to|effects? of|impact of|reduces?|increases?)\b"
+        r"\b(caus(e|es|ed)|leads? to|led to|due to|(?<!no )effects? of|impact of"
+        r"|reduces?|increases?)\b"
     )
     assert re.findall(causal, PAGE.text) == []
 
@@ -316,7 +318,7 @@ def test_a_number_is_not_torn_between_two_lines():
         "CI 0.96 to 0.99) at 0.90, against the median 1.00; p = 0.030 for the exposure as a "
         "whole, p = 0.550 for a departure from a straight line",
         "the point: the median that the effects are against",
-        "Along the curve (18 rows)",
+        "Curved dose: along the curve (18 rows)",
         "Against the median, 1.00. The limits hold for each point by itself.",
         "3 adjusted 0.62 (0.45 to 0.77) 0.21 (0.04 to 0.38) 78",
         "0 adjusted 0.41 (0.30 to 0.53) reference 78",
