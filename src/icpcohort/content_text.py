@@ -52,6 +52,7 @@ def _read_block(read: dict[str, Any]) -> Block:
     values = {name: value for name, value in read.items() if name != "kind"}
     if "grid" in values:
         values["grid"] = Grid(*values["grid"])
+        values["ways"] = tuple(map(_links, values["ways"]))
     if "links" in values:
         values["links"] = _links(values["links"])
     if "items" in values:

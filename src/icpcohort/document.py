@@ -8,6 +8,7 @@ from typing import Any
 import docx
 from docx.enum.section import WD_SECTION
 from docx.shared import Emu, Mm
+from docx.text.paragraph import Paragraph as TextParagraph
 from PIL import Image
 
 from icpcohort import document_styles, printable, word_parts
@@ -23,15 +24,16 @@ from icpcohort.blocks import (
     Section,
 )
 from icpcohort.document_styles import TABLE_STYLE
-from icpcohort.grids import Grid
 
 LEFT_OUT = (
     "Rows of single patients are in the page of the report alone: a document travels farther "
     "than a study's folder."
 )
 FOOTER = "For research on recorded data; not for treatment.   "
-LONGEST_CELL = 34  # signs after which a cell is expected to wrap
-SIGNS_UPRIGHT, WIDTH_UPRIGHT_MM, WIDTH_LANDSCAPE_MM = 128, 170.0, 257.0
+LONGEST_CELLS = (30, 18)  # signs after which a cell wraps; the second where that saves a turn
+MIN_SIGNS, SIGNS_BESIDE = 8, 3  # of a column; of its margins
+SIGNS_UPRIGHT, WIDTH_UPRIGHT_MM, WIDTH_LANDSCAPE_MM = 146, 170.0, 257.0
+KEPT_ROWS = 15  # a table of no more rows is not parted by a page
 HEIGHT_MM = 215.0  # of a figure, to leave room for its caption
 LANGUAGE = "en-GB"
 
@@ -160,18 +162,19 @@ def _block(writer: _Writer, block: Block) -> None:
         case PictureBlock():
             _picture(writer, block)
         case GridBlock(patient_level=True):
-            _add(writer, f"{block.number}. {block.grid.caption}. {LEFT_OUT}", "Table Note")
+            said = f"{block.number}. {block.grid.caption}. {LEFT_OUT}"
+            _mark(writer, _add(writer, said, "Table Note"), block.id)
         case GridBlock(supplementary=True):
             writer.later.append(block)
         case GridBlock():
             _grid(writer, block)
 
 
-def _links(paragraph: Any, links: Sequence[Link]) -> None:
+def _links(paragraph: Any, links: Sequence[Link], *, brackets: bool = True) -> None:
     for number, link in enumerate(links):
-        paragraph.add_run("; " if number else " (")
+        paragraph.add_run("; " if number else " (" if brackets else "")
         word_parts.link(paragraph, link.label, to=_anchor(link.target), style="Cross Reference")
-    if links:
+    if links and brackets:
         paragraph.add_run(")")
 
 
@@ -190,39 +193,48 @@ def _picture(writer: _Writer, block: PictureBlock) -> None:
 
 def _grid(writer: _Writer, block: GridBlock) -> None:
     grid = block.grid
-    _turn(writer, landscape=_signs(grid) > SIGNS_UPRIGHT)
+    lengths = _lengths(block)
+    _turn(writer, landscape=sum(lengths) > SIGNS_UPRIGHT)
     label = writer.document.add_paragraph(style="Table Label")
     label.add_run(printable.text(f"{block.number}. {grid.caption}"))
     _mark(writer, label, block.id)
     rows, styles = [grid.head, *grid.rows], writer.document.styles
+    ways = ((), *(block.ways or ((),) * len(grid.rows)))
     table = writer.document.add_table(len(rows), len(grid.head), style=TABLE_STYLE)
-    for place, row in zip(table._tbl.tr_lst, rows, strict=True):
+    style = "Table Head"
+    for place, row, links in zip(table._tbl.tr_lst, rows, ways, strict=True):
         for cell, text in zip(place.tc_lst, row, strict=True):
-            cell.p_lst[0].style = styles["Table Text"].style_id
+            cell.p_lst[0].style = styles[style].style_id
             cell.p_lst[0].add_r().text = printable.text(text)
+        _links(TextParagraph(place.tc_lst[-1].p_lst[0], table), links, brackets=False)
+        style = "Table Text Kept" if len(rows) <= KEPT_ROWS else "Table Text"
     word_parts.only_head_is_special(table)
     word_parts.repeat_head(table)
-    _widen(table, grid, landscape=writer.landscape)
+    _widen(table, lengths, landscape=writer.landscape)
     writer.document.add_paragraph(printable.text(grid.note), style="Table Note")
 
 
-def _lengths(grid: Grid) -> list[int]:
-    """Return how many signs wide each column wants to be; a heading breaks between words."""
-    wanted = []
-    for head, *cells in zip(grid.head, *grid.rows, strict=True):
-        words = [word for text in (head, *cells) for word in text.split()]
-        longest = max((len(text) for text in (*words, *cells)), default=0)
-        wanted.append(min(longest, LONGEST_CELL) + 2)
+def _lengths(block: GridBlock) -> list[int]:
+    """Return how many signs wide each column is to be, as wide as an upright page allows."""
+    for longest in LONGEST_CELLS:
+        wanted = [
+            _length(head, cells, longest)
+            for head, *cells in zip(block.grid.head, *block.rows(), strict=True)
+        ]
+        if sum(wanted) <= SIGNS_UPRIGHT:
+            break
     return wanted
 
 
-def _signs(grid: Grid) -> int:
-    return sum(_lengths(grid))
+def _length(head: str, cells: Sequence[str], longest: int) -> int:
+    """Return the signs of the longest cell; a heading breaks between words, in three lines."""
+    words = [len(word) for text in (head, *cells) for word in text.split()]
+    widest = max(*words, *map(len, cells), len(head) // 3, 0)
+    return max(min(widest, longest) + SIGNS_BESIDE, MIN_SIGNS)
 
 
-def _widen(table: Any, grid: Grid, *, landscape: bool) -> None:
+def _widen(table: Any, lengths: Sequence[int], *, landscape: bool) -> None:
     """Share the width of the page between the columns."""
-    lengths = _lengths(grid)
     width_mm = WIDTH_LANDSCAPE_MM if landscape else WIDTH_UPRIGHT_MM
     table.autofit = False
     for column, length in zip(table.columns, lengths, strict=True):

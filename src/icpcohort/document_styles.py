@@ -26,7 +26,6 @@ RULES = f"""\
 </w:tblPr>"""
 HEAD_RULE = f"""\
 <w:tblStylePr {nsdecls("w")} w:type="firstRow">
-  <w:rPr><w:b/></w:rPr>
   <w:tcPr>
     <w:tcBorders><w:bottom w:val="single" w:sz="4" w:space="0" w:color="000000"/></w:tcBorders>
     <w:vAlign w:val="bottom"/>
@@ -41,8 +40,9 @@ CAUTION_RULE = f"""\
 def define(document: Document) -> None:
     """Give the document its styles; no paragraph or table is formatted by itself.
 
-    "Table Text", "Table Note", "Table Label" and "Figure" are paragraphs, "Journal Table" is
-    the style of tables, "Cross Reference" that of words that lead to a table or figure.
+    "Table Label", "Table Head", "Table Text" (and "Kept", which follows it, for short tables),
+    "Table Note", "Figure" and "Caution" are paragraphs; "Journal Table" is the style of tables,
+    "Cross Reference" that of words that lead to a table or figure.
     """
     _paragraph(document, "Normal", size_pt=10.5, after_pt=6, lines=1.15)
     _paragraph(document, "Title", size_pt=20, after_pt=6, bold=True)
@@ -56,7 +56,12 @@ def define(document: Document) -> None:
     caption.paragraph_format.keep_together = True
     label = _paragraph(document, "Table Label", size_pt=9, before_pt=12, after_pt=3, bold=True)
     label.paragraph_format.keep_with_next = True
-    _paragraph(document, "Table Text", size_pt=8)
+    head = _paragraph(document, "Table Head", size_pt=8, bold=True)
+    head.paragraph_format.keep_with_next = True
+    text = _paragraph(document, "Table Text", size_pt=8)
+    kept = document.styles.add_style("Table Text Kept", WD_STYLE_TYPE.PARAGRAPH)
+    kept.base_style = text
+    kept.paragraph_format.keep_with_next = True
     _paragraph(document, "Table Note", size_pt=8, before_pt=3, after_pt=12, colour=GREY)
     figure = _paragraph(document, "Figure", before_pt=8, after_pt=4)
     figure.paragraph_format.keep_with_next = True

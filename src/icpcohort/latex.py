@@ -27,14 +27,14 @@ def as_latex(block: GridBlock) -> str:
     import pandas  # slow to import, and only needed here
 
     head = [_text(text) for text in block.grid.head]
-    rows = [[_text(text) for text in row] for row in block.grid.rows]
+    rows = [[_text(text) for text in row] for row in block.rows()]
     numbered = pandas.DataFrame(rows, columns=range(len(head)))  # two headings may be the same
     style = numbered.style.hide(axis="index")
     style = style.format_index(head.__getitem__, axis="columns")
     text = style.to_latex(
         environment="longtable",
         hrules=True,
-        column_format=_columns(block.grid.head, block.grid.rows),
+        column_format=_columns(block.grid.head, block.rows()),
         caption=_text(block.grid.caption),  # LaTeX counts by itself
         label=block.id,
     )

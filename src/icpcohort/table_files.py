@@ -21,7 +21,7 @@ def as_csv(content: Content) -> dict[str, str]:
         for name, block in tables.items()
     ]
     texts = {
-        f"{name}.csv": csv_text.as_csv(block.grid.head, block.grid.rows)
+        f"{name}.csv": csv_text.as_csv(block.grid.head, block.rows())
         for name, block in tables.items()
     }
     return texts | {INDEX: csv_text.as_csv(INDEX_HEAD, index)}
