@@ -40,7 +40,8 @@ rule all:
             figure=figure_names.names_of(MODELS),
             kind=figure_names.FILE_KINDS,
         ),
-        pictures="results/pictures.html",
+        patients="results/patients.html",
+        pictures="results/cohort.svg",
         intensity_map="results/intensity_map.parquet",
         catalogue="results/README.md",
         monitoring_end="results/monitoring_end_by_outcome.parquet",
@@ -58,6 +59,7 @@ include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
 include: "workflow/rules/figures.smk"
+include: "workflow/rules/patients.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/documents.smk"
 include: "workflow/rules/share.smk"

@@ -37,9 +37,10 @@ Research use on recorded data; not a medical device, and not for decisions at th
 | file | what it is |
 |---|---|
 | [`report.html`](report.html) | The report, in one page that needs no network |
-| [`pictures.html`](pictures.html) | The way to each patient's picture; not for sharing |
-| `pictures/<patient>.svg` | One patient over time: pressures, what was masked or missing |
+| [`patients.html`](patients.html) | Patients, one by one: facts and pictures; not for sharing |
+| `pictures/<patient>.svg` | One patient over time: pressures, PRx, what was lost; PRx by CPP |
 | [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
+| `figures/<figure>.svg`, `.pdf`, `.png` | The report's figures for a journal |
 | `README.md` | This page |
 | `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
 """

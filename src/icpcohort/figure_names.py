@@ -7,6 +7,10 @@ NAMES = (  # in the order of the report
     *("flow", "recorded", "drift", "burden", "burden-by-state", "intensity"),
     *("intensity-outcome", "reactivity", "curves", "forest"),
 )
+# a dot or a line is a patient or a monitor: no rows, but nearly
+DRAW_EACH_PATIENT = (
+    *("recorded", "drift", "burden", "burden-by-state", "reactivity", "curves"),
+)
 FILE_KINDS = ("svg", "pdf", "png")
 
 

@@ -1,5 +1,6 @@
 """LaTeX: tables for a manuscript, with the three rules of `booktabs`, over pages if need be."""
 
+import re
 from collections.abc import Sequence
 
 from icpcohort import printable
@@ -8,10 +9,11 @@ from icpcohort.blocks import GridBlock
 SIGNS = str.maketrans(
     {sign: f"\\{sign}" for sign in "&%$#_{}"}
     | {"\\": r"\textbackslash{}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}"}
-    | {"<": r"\textless{}", ">": r"\textgreater{}", "|": r"\textbar{}"}
-    | {"−": "$-$", "≤": r"$\leq$", "≥": r"$\geq$", "·": r"$\cdot$", "×": r"$\times$"}
-    | {"±": r"$\pm$", "[": "{[}", "]": "{]}"}  # after \\ a bracket would be a distance
+    | {"`": r"\textasciigrave{}", "<": "$<$", ">": "$>$", "|": "$|$", "−": "$-$"}
+    | {"≤": r"$\leq$", "≥": r"$\geq$", "·": r"$\cdot$", "×": r"$\times$", "±": r"$\pm$"}
+    | {"[": "{[}", "]": "{]}"}  # after \\ a bracket would be a distance
 )
+JOINED = re.compile(r"(?<=-)-|(?<=')'|(?<=,),")  # which LaTeX would set as one sign
 LONGEST_CELL = 40  # signs after which a column is set as a paragraph
 
 
@@ -44,7 +46,8 @@ def as_latex(block: GridBlock) -> str:
 
 def _text(given: str) -> str:
     """Return a text that LaTeX sets as it stands, on one line."""
-    return " ".join(printable.text(given, keep="\t\n\r").split()).translate(SIGNS)
+    line = " ".join(printable.text(given, keep="\t\n\r").split()).translate(SIGNS)
+    return JOINED.sub(lambda sign: f"{{}}{sign[0]}", line)
 
 
 def _columns(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

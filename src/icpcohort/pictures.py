@@ -1,4 +1,4 @@
-"""The picture of one patient: minute means over time, what was masked, and what was missing.
+"""The picture of one patient: pressures and PRx over time, what was lost, and the curve.
 
 Every span has a lane with its name and its hours beside it, so that nothing rests on colour.
 """
@@ -12,20 +12,26 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
-from icpcohort import lanes, spans, svg
+from icpcohort import lanes, patient_curve, spans, svg
 from icpcohort.lanes import PLAIN, Extent, Lane
 from icpcohort.spans import MINUTE_S, Reals
-from icpcohort.svg import INK, MUTED
+from icpcohort.svg import ACCENT, INK, MUTED
+from icpcohort.tables import format_number
 
 NOT_FOR_SHARING = "Patient-level data, not for sharing."
 FOOTNOTE = (
     f"{NOT_FOR_SHARING} Research use on recorded data; not a medical device, and not for"
     " decisions at the bedside."
 )
-WIDTH_IN, LEFT_IN, RIGHT_IN = 6.8, 1.3, 0.95
-LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.15, 0.3, 0.16, 0.12
+WIDTH_IN, LEFT_IN, RIGHT_IN = svg.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
+LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.0, 0.3, 0.15, 0.12
+CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
+LIMITS = {"llr_mmhg": "LLR", "cppopt_mmhg": "CPPopt", "ulr_mmhg": "ULR"}
+SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
 LEAST_RANGE_MMHG = 10.0
+HOUR_S, LEAST_MINUTES = 3600.0, 15
+INDICES = {"CPP": "cpp_mmhg", "PRx": "prx", "CPPopt": "cppopt_mmhg"}
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
 PANELS = {"icp": ("icp",), "abp": ("abp",), "cpp": ("icp", "abp")}
@@ -39,9 +45,11 @@ def patient_picture(
     recordings: pl.DataFrame,
     quality: pl.DataFrame,
     intervals: pl.DataFrame,
+    curve: pl.DataFrame,
+    optimum: pl.DataFrame,
     time_zero: str,
 ) -> str:
-    """Return ICP, ABP and CPP of one patient over time, with every span that was lost.
+    """Return ICP, ABP, CPP and PRx of one patient over time, and PRx by CPP below them.
 
     Parameters
     ----------
@@ -49,6 +57,7 @@ def patient_picture(
     recordings, quality : contracts of these names; rows of other patients are not drawn
     intervals : DataFrame of the patient
         `event`, `start_s` and `end_s` [s]; a null end lasts to the end.
+    curve, optimum : contracts.CURVES, contracts.OPTIMA, of the patient
     time_zero : str
         What times count from.
 
@@ -83,11 +92,17 @@ def patient_picture(
         ]
         for signal in ("icp", "abp")
     }
-    words = [*told, *_lane_words("", above)]
+    found = {} if optimum.is_empty() else optimum.row(0, named=True)
+    whole = patient_curve.in_words(found)
+    words = [*told, *_indices_words(minutes), *whole, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
     with svg.style(name):
         figure = _draw(minutes, title=title, told=told, above=above, below=below, extent=extent)
-        figure.axes[-1].set_xlabel(f"Hours since time zero ({time_zero.replace('_', ' ')})")
+        figure.axes[-2].set_xlabel(
+            f"Hours since time zero ({time_zero.replace('_', ' ')})", labelpad=1
+        )
+        patient_curve.draw(figure.axes[-1], curve, found)
+        _write_beside(figure, whole)
         return svg.as_file(svg.Picture(name, title, " ".join(words), "", figure, "double"))
 
 
@@ -140,7 +155,8 @@ def _draw(
     """Stack caption, lanes and panels from the top, each as high as it needs."""
     heights = {signal: _panel_in(minutes, signal) for signal in PANELS}
     n_lanes = len(above) + sum(len(rows) for rows in below.values())
-    head_in, foot_in = 0.5 + LINE_IN * len(told), 0.62
+    heights["prx"] = PANEL_IN if minutes["prx"].count() else NO_PANEL_IN
+    head_in, foot_in = 0.5 + LINE_IN * len(told), 2 * AXIS_IN + CURVE_IN
     height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values()) + 5 * PAD_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
     _write_caption(figure, title, told)
@@ -153,7 +169,13 @@ def _draw(
         top_in -= heights[signal] + PAD_IN / 2
         if signal in below:
             top_in = _lane_axis(figure, below[signal], top_in=top_in, extent=extent) - PAD_IN
-    figure.axes[-1].tick_params(labelbottom=True)
+    axis = _axis(figure, top_in=top_in, height_in=heights["prx"], extent=extent)
+    _draw_prx(axis, minutes, extent=extent)
+    axis.tick_params(labelbottom=True)
+    low_in = AXIS_IN
+    box = (LEFT_IN, low_in, CURVE_WIDTH_IN, CURVE_IN)
+    figure.add_axes(tuple(np.divide(box, [WIDTH_IN, height_in] * 2)))
+    figure.axes[-1].set_ylabel("PRx")
     return figure
 
 
@@ -235,26 +257,107 @@ def _by_filling(rows: Sequence[Lane]) -> list[Lane]:
 def _draw_panel(
     axis: Any, minutes: pl.DataFrame, *, signal: str, shades: Sequence[Lane], extent: Extent
 ) -> None:
-    words = f"{signal.upper()} (mmHg)"
-    axis.text(-0.105, 0.5, words, transform=axis.transAxes, ha="right", va="center")
     known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
-    axis.set_xticks(ticks_h(extent.start_s / 3600.0, extent.end_s / 3600.0, most=MAX_TICKS))
-    axis.tick_params(labelbottom=False, length=2.5, width=0.6, labelsize=8.5)
+    _dress(axis, f"{signal.upper()} (mmHg)", extent=extent)
     if known.is_empty():
-        axis.set_yticks([])
-        axis.spines["left"].set_visible(False)
-        axis.text(0.01, 0.5, "no valid minute", transform=axis.transAxes, va="center")
+        _say_empty(axis, "no valid minute")
         return
-    values = known[f"{signal}_mmhg"].to_numpy()
-    low, high = float(values.min()), float(values.max())
+    columns = [f"{signal}_mmhg", *(LIMITS if signal == "cpp" else ())]
+    every = pl.concat([minutes[name] for name in columns]).drop_nulls().to_numpy()
+    low, high = float(every.min()), float(every.max())
     pad = max((LEAST_RANGE_MMHG - (high - low)) / 2, 0.06 * (high - low))
     axis.set_ylim(low - pad, high + pad)
     axis.locator_params(axis="y", nbins=4)
     axis.grid(axis="x", color=MUTED, lw=0.3, alpha=0.5)
     for shade in shades:
         _fill(axis, shade, extent, low=low - pad, high=high + pad, in_lane=False)
-    t_s, drawn = envelope(known["t_s"].to_numpy(), values, column_s=extent.column_s)
-    axis.plot(t_s / 3600.0, drawn, color=INK, lw=0.6, solid_capstyle="round")
+    _draw_line(axis, known, f"{signal}_mmhg", column_s=extent.column_s, color=INK, lw=0.6)
+    if signal == "cpp":
+        _draw_limits(axis, minutes, extent=extent)
+
+
+def _dress(axis: Any, words: str, *, extent: Extent) -> None:
+    axis.text(-0.105, 0.5, words, transform=axis.transAxes, ha="right", va="center")
+    axis.set_xticks(ticks_h(extent.start_s / 3600.0, extent.end_s / 3600.0, most=MAX_TICKS))
+    axis.tick_params(labelbottom=False)
+
+
+def _say_empty(axis: Any, words: str) -> None:
+    axis.set_yticks([])
+    axis.spines["left"].set_visible(False)
+    axis.text(0.01, 0.5, words, transform=axis.transAxes, va="center")
+
+
+def _draw_line(
+    axis: Any, rows: pl.DataFrame, column: str, *, column_s: float, **looks: Any
+) -> None:
+    """Draw a column of minutes as its envelope; it breaks where minutes are missing."""
+    known = rows.select("t_s", column).drop_nulls().sort("t_s")
+    t_s, drawn = envelope(known["t_s"].to_numpy(), known[column].to_numpy(), column_s=column_s)
+    axis.plot(t_s / 3600.0, drawn, solid_capstyle="round", **looks)
+
+
+def _draw_limits(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
+    """Draw CPPopt of each minute between its limits, named beside their last values."""
+    side = axis.get_yaxis_transform()
+    for column, name in LIMITS.items():
+        known = minutes.select("t_s", column).drop_nulls().sort("t_s")
+        if known.is_empty():
+            continue
+        width = 1.3 if name == "CPPopt" else 0.7
+        looks = {"color": ACCENT, "lw": width}
+        _draw_line(axis, known, column, column_s=SMOOTH * extent.column_s, **looks)
+        at, (low, high) = float(known[column].to_list()[-1]), axis.get_ylim()
+        words = f"{name} {format_number(at, decimals=0)}"
+        if low <= at <= high:
+            axis.text(1.02, at, words, transform=side, va="center", color=ACCENT, fontsize=7)
+
+
+def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
+    """Draw PRx of each minute, and over it the mean of each hour through Fisher's z."""
+    _dress(axis, "PRx", extent=extent)
+    known = minutes.select("t_s", "prx").drop_nulls()
+    if known.is_empty():
+        _say_empty(axis, "no minute with PRx")
+        return
+    axis.set_ylim(-1.05, 1.05)
+    axis.set_yticks([-1, 0, 1])
+    axis.grid(axis="x", color=MUTED, lw=0.3, alpha=0.5)
+    axis.axhline(0, color=MUTED, lw=0.4)
+    _draw_line(axis, known, "prx", column_s=extent.column_s, color=MUTED, lw=0.4)
+    hours = hourly_prx(known)
+    _draw_line(axis, hours, "prx", column_s=HOUR_S, color=ACCENT, lw=1.3)
+    axis.text(1.02, 0.62, "minutes", transform=axis.transAxes, color=MUTED, fontsize=7)
+    axis.text(1.02, 0.38, "hourly mean", transform=axis.transAxes, color=ACCENT, fontsize=7)
+
+
+def hourly_prx(known: pl.DataFrame) -> pl.DataFrame:
+    """Return mean PRx of each hour with at least `LEAST_MINUTES` of it, in the hour's middle.
+
+    Means go through Fisher's z; |PRx| is clipped at 0.999. For the eye only: no table has it.
+    """
+    hour = ((pl.col("t_s") - MINUTE_S) // HOUR_S).alias("hour")
+    return (
+        known.group_by(hour)
+        .agg(pl.col("prx").clip(-0.999, 0.999).arctanh().mean().tanh(), pl.len())
+        .filter(pl.col("len") >= LEAST_MINUTES)
+        .select(((pl.col("hour") + 0.5) * HOUR_S + MINUTE_S / 2).alias("t_s"), "prx")
+        .sort("t_s")
+    )
+
+
+def _write_beside(figure: Figure, lines: Sequence[str]) -> None:
+    """Write the account of the whole recording to the right of its curve."""
+    x, top_in = (0.75 + LEFT_IN + CURVE_WIDTH_IN - 0.5) / WIDTH_IN, AXIS_IN + CURVE_IN
+    wrapped = [part for line in lines for part in textwrap.wrap(line, 44)]
+    for i, line in enumerate(wrapped):
+        y = (top_in - 0.1 - LINE_IN * i) / float(figure.get_figheight())
+        figure.text(x, y, line, fontsize=7.5)
+
+
+def _indices_words(minutes: pl.DataFrame) -> list[str]:
+    counts = {name: minutes[column].count() for name, column in INDICES.items()}
+    return [f"Minutes with {', '.join(f'{name}: {n}' for name, n in counts.items())}."]
 
 
 def envelope(t_end_s: Reals, values: Reals, *, column_s: float) -> tuple[Reals, Reals]:

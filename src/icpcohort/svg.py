@@ -214,6 +214,7 @@ class Strip(NamedTuple):
     colour: str = ACCENT
 
 
+STRIP_LETTERS = 24
 STRIP_WORDS = (
     "A dot is a patient; the bar spans the quartiles, the tick is the median; median (IQR) and "
     "n beside it."
@@ -240,7 +241,8 @@ def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int, words: str
         elif words == "one_line":
             axis.text(1.03, y, f"{spread}, {strip.beside}", **letters)
         else:
-            axis.text(0, y - 0.46, f"{strip.label}: {spread}, {strip.beside}", **letters)
+            label = shortened(strip.label, letters=STRIP_LETTERS)
+            axis.text(0, y - 0.46, f"{label}: {spread}, {strip.beside}", **letters)
     labels = ["" if words == "above" else strip.label for strip in strips]
     axis.set_yticks(range(len(strips)), labels)
     axis.set_ylim(len(strips) - 0.45, -0.65 if words == "above" else -0.55)

@@ -75,7 +75,7 @@ STAGES = (
     *("recordings", "cells", "cleaning", "trends", "overlaps", "ingest", "reactivity"),
     *("curves", "optimal_cpp", "indices", "bootstrap", "surrogates", "optima", "burden"),
     *("intensity_duration", "summary", "outcomes", "cohort", "models"),
-    *("tables", "spans", "lanes", "pictures", "coverage", "report", "gallery"),
+    *("tables", "spans", "lanes", "pictures", "coverage", "report"),
 )
 
 

@@ -1,18 +1,15 @@
-"""The picture of the cohort, and the page that leads to the pictures."""
+"""The picture of the cohort: every hour of every patient."""
 
 import re
-from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, coverage, gallery, pictures, store
-from icpcohort.content import SHORT_CAUTION
+from icpcohort import contracts, coverage, store
 
 SVG = "{http://www.w3.org/2000/svg}"
-TEMPLATE = (Path(__file__).parents[2] / "workflow/report/pictures.html.j2").read_text("utf-8")
 
 
 def hours(*rows):
@@ -191,34 +188,3 @@ def test_rows_stay_high_enough_to_read_and_the_file_small(n):
     assert min(sizes) >= 6.5
     assert min(np.diff(ys)) > min(sizes)
     assert len(text) < 4000 * n + 60_000
-
-
-def page(**given):
-    recordings = pl.DataFrame(
-        [{"recording_id": "r", "patient_id": "P1", "status": "used", "tier": "hourly"}]
-    )
-    arguments = {
-        "template": TEMPLATE,
-        "patients": EVERYONE,
-        "recordings": pl.concat(
-            [store.empty(contracts.RECORDINGS), recordings], how="diagonal_relaxed"
-        ),
-        "quality": QUALITY,
-    }
-    return gallery.render(**(arguments | given))
-
-
-def test_the_page_leads_to_every_picture_with_its_account_and_is_not_for_sharing():
-    text = page()
-    assert re.findall(r'href="pictures/(\w+)\.svg"', text) == ["P2", "P1", "P3"]
-    assert "1 of 1 recordings used. Tier: hourly." in text
-    assert "ICP: 11.5 h recorded, 10.5 h of them valid, 1.0 h masked, 0.0 h missing." in text
-    assert pictures.NOT_FOR_SHARING in text
-    assert SHORT_CAUTION in text
-    assert text.endswith("</html>\n")
-
-
-def test_the_page_escapes_what_it_is_given_and_asks_no_network():
-    text = page(patients=['"><script>', "P1"])
-    assert "<script" not in text
-    assert "http" not in text

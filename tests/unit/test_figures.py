@@ -8,6 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import polars as pl
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from icpcohort import (
     contracts,
@@ -15,8 +16,10 @@ from icpcohort import (
     figures,
     flow_figure,
     forest_figure,
+    intensity_figures,
     model_figures,
     reactivity_figures,
+    recording_figures,
     store,
     svg,
 )
@@ -330,3 +333,172 @@ def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
     )
     several = pl.concat([rows, product])
     assert draw_forest({"by_sex": several} | ESTIMATES) == draw_forest(ESTIMATES)
+
+
+# --- numbers, and what a figure withstands ----------------------------------------------------
+
+COHORT = figures.of_the_cohort(TABLES)
+
+
+def _spread(values, decimals):
+    low, middle, high = np.quantile(values.drop_nulls().to_numpy(), [0.25, 0.5, 0.75])
+    words = f"{middle:.{decimals}f} ({low:.{decimals}f} to {high:.{decimals}f})"
+    return words.replace("-", "−")
+
+
+def test_the_map_counts_episodes_over_days_as_a_plain_loop_does():
+    rows = [row for row in COHORT["intensity"].to_dicts() if row["window"] == WINDOW]
+    rates = intensity_figures.frequencies(COHORT["intensity"].filter(window=WINDOW))
+    assert rates.height == 18
+    for found in rates.to_dicts():
+        key = ("signal", "threshold_mmhg", "duration_min")
+        cell = [r for r in rows if all(r[k] == found[k] for k in key) and r["monitored_h"] > 0]
+        n, hours = sum(r["n_episodes"] for r in cell), sum(r["monitored_h"] for r in cell)
+        assert found["per_day"] == pytest.approx(24 * n / hours, rel=1e-12)
+        assert found["n_patients"] == len(cell) < len(rows) / 18
+        assert found["n_with_episodes"] == sum(r["n_episodes"] > 0 for r in cell)
+
+
+def test_the_map_tells_rates_and_n_and_leaves_cells_without_episodes_blank():
+    rates = intensity_figures.frequencies(COHORT["intensity"].filter(window=WINDOW))
+    row = rates.filter(signal="icp", threshold_mmhg=20.0, duration_min=5).row(0, named=True)
+    told = described(DRAWN["intensity"])
+    cell = f"20 mmHg for 5 min: {row['per_day']:.2f} ({row['n_with_episodes']} patients)"
+    assert cell in told
+    assert f"ICP above the threshold, n = {row['n_patients']}" in texts(DRAWN["intensity"])
+    panel = pl.DataFrame(
+        {"threshold_mmhg": [1.0, 2.0], "duration_min": [5, 5], "per_day": [0.0, 2.0]}
+    )
+    _, _, values = intensity_figures._matrix(panel, "per_day")
+    assert np.isnan(values[0, 0]) and values[0, 1] == 2.0
+
+
+def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
+    table = TABLES["intensity_map"].filter(window=WINDOW, signal="icp")
+    enough = table.filter(pl.col("n_with_episodes") >= intensity_figures.MIN_WITH_EPISODES)
+    lowest = enough.sort("correlation").row(0, named=True)
+    line = TABLES["transition"].with_columns(
+        duration_min=pl.when(pl.col("threshold_mmhg") > 20).then(12.4)
+    )
+    made = intensity_figures.outcome_map(TABLES["intensity_map"], line, window=WINDOW)
+    told = made.description
+    words = ", ".join(f"{lowest[name]:.2f}" for name in ("correlation",)).replace("-", "−")
+    limits = f"({lowest['ci_low']:.2f} to {lowest['ci_high']:.2f})".replace("-", "−")
+    assert f"lowest {words} {limits} at {lowest['threshold_mmhg']:g} mmHg" in told
+    assert "It first falls below zero with duration at: 24 mmHg: 12 min." in told
+    assert "at: 50 mmHg: 12 min; 60 mmHg: 12 min; 70 mmHg: 12 min." in told
+    assert told.count("falls below zero") == 2
+    without = intensity_figures.outcome_map(
+        TABLES["intensity_map"], TABLES["transition"].clear(), window=WINDOW
+    )
+    assert without.description.count("with duration at: nowhere.") == 2
+    n = table["n_patients"].max()
+    assert f"ICP above the threshold, n = {n}" in texts(DRAWN["intensity-outcome"])
+
+
+def test_colours_of_the_maps_are_boxes_and_no_image():
+    for name in ("intensity", "intensity-outcome"):
+        assert "<image" not in DRAWN[name]
+        assert "data:" not in DRAWN[name]
+
+
+def test_recorded_time_tells_shares_of_patients_and_hours_of_reasons():
+    rows = TABLES["quality"].filter(signal="icp")
+    told = described(DRAWN["recorded"])
+    share = _spread(rows["valid_s"] / rows["recorded_s"] * 100, 1)
+    assert f"ICP valid (%): median {share} percent of the recorded time, n = 100." in told
+    masked = TABLES["masked"].filter(signal="icp", reason="drain_open")
+    hours = f"{sum(masked['masked_s']) / 3600:.1f} h"
+    assert f"ICP masked for drain open: {hours} in {masked.height} patients." in told
+    assert f"{hours}, n = {masked.height}" in texts(DRAWN["recorded"])
+
+
+def test_many_reasons_are_added_up_and_none_is_lost():
+    rows = [("p1", "icp", f"reason_{i:02d}", 3600.0 * (i + 1)) for i in range(30)]
+    rows.append(("p2", "icp", "reason_00", 1800.0))
+    schema = ["patient_id", "signal", "reason", "masked_s"]
+    bars = recording_figures.masked_hours(pl.DataFrame(rows, schema=schema, orient="row"))
+    assert bars["hours_h"].sum() == pytest.approx(sum(row[3] for row in rows) / 3600)
+    assert bars.height == recording_figures.MOST_REASONS + 1
+    assert bars.row(0)[:3] == ("icp", "reason_29", 30.0)
+    assert bars.row(-1) == ("icp", "other reasons", sum(range(1, 21)) + 0.5, 2)
+
+
+def test_drift_is_told_for_each_kind_with_how_many_lie_beyond_2_mmhg():
+    told = described(DRAWN["drift"])
+    for (kind,), part in TABLES["monitors"].group_by("kind"):
+        known = part["drift_at_removal_mmhg"].drop_nulls()
+        words = f"{kind.replace('_', ' ')}: median {_spread(known, 1)} mmHg"
+        assert f"{words}, n = {known.len()} of {part.height}." in told
+    every = TABLES["monitors"]["drift_at_removal_mmhg"].drop_nulls()
+    assert f"Beyond 2 mmHg either way: {(every.abs() > 2).sum()} of {every.len()}." in told
+
+
+def test_burden_by_state_stands_state_by_state_with_its_limit():
+    rows = COHORT["burden_by_state"].filter(
+        window=WINDOW, signal="icp", threshold_mmhg=20.0, state="prx_above"
+    )["dose_per_h_mmhg"]
+    told = described(DRAWN["burden-by-state"])
+    n_zero = (rows == 0).sum()
+    assert n_zero
+    assert (
+        f"ICP above 20 mmHg, PRx > 0.25: median {_spread(rows, 2)}, "
+        f"n = {rows.count()}, {n_zero} at 0." in told
+    )
+    assert texts(DRAWN["burden-by-state"]).count("20 mmHg, PRx ≤ 0.25") == 1
+
+
+def test_the_yield_stands_beside_that_of_chance():
+    known = pl.Series([5.0, 7.0, 9.0])
+    optima = TABLES["optima"].with_columns(
+        cppopt_yield_percent=pl.lit(80.0), chance_yield_percent=pl.lit(None, pl.Float64)
+    )
+    tested = optima.head(3).with_columns(chance_yield_percent=known)
+    optima = pl.concat([tested, optima.tail(-3)])
+    made = reactivity_figures.reactivity_distribution(COHORT["summary"], optima, window=WINDOW)
+    assert "chance alone: median 7.0 (6.0 to 8.0) percent, n = 3." in made.description
+    assert "whole recording: median 80.0 (80.0 to 80.0) percent, n = 3." in made.description
+
+
+def _lies_on_its_paper(picture):
+    with svg.style(picture.name):
+        renderer = FigureCanvasAgg(picture.figure).get_renderer()
+        box = picture.figure.get_tightbbox(renderer)  # in inches
+    width, height = picture.figure.get_size_inches()
+    return min(box.x0, box.y0, width - box.x1, height - box.y1) > -0.03
+
+
+@pytest.mark.parametrize(
+    "words", ["<script>alert(1)</script>", "😀 שלום مرحبا $x^2$ \\frac", "long " * 40]
+)
+def test_hostile_words_neither_break_nor_leave_a_figure(words, tmp_path, recwarn):
+    made = [
+        flow_figure.flow_diagram(
+            TABLES["flow"].with_columns(
+                name=pl.lit(words), reason=pl.lit(words.replace(" ", "_"))
+            ),
+            window=WINDOW,
+        ),
+        forest_figure.forest_plot({words: ESTIMATES["gose_by_dose"]}),
+        recording_figures.drift(TABLES["monitors"].with_columns(kind=pl.lit(words))),
+        recording_figures.recorded_time(
+            TABLES["quality"], TABLES["masked"].with_columns(reason=pl.lit(words))
+        ),
+    ]
+    for picture in made:
+        assert "<script" not in svg.inline(picture)
+        assert _lies_on_its_paper(picture), picture.name
+    svg.save(made[1], tmp_path)
+    assert not list(recwarn)
+
+
+def test_no_figure_leaves_its_paper():
+    fits = {name: FITS[name] for name in ("estimates", "diagnostics", "curve")}
+    plans = INVENTED["MODELS"] | {"curved_dose": INVENTED["CURVED"]}
+    made = figures.all_pictures(TABLES, fits, models=plans, window=WINDOW, impaired_prx=0.25)
+    for name, picture in made.items():
+        assert _lies_on_its_paper(picture), name
+        assert picture.figure.get_size_inches()[0] * 25.4 == pytest.approx(
+            svg.COLUMNS_MM[picture.column]
+        )
+        assert "n = " in picture.description or "of" in picture.description

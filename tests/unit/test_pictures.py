@@ -74,6 +74,8 @@ def draw(patient_id="P1", **tables):
         "recordings": recordings({"start_s": START_S, "end_s": END_S}, patient_id=patient_id),
         "quality": quality(patient_id),
         "intervals": intervals(),
+        "curve": store.empty(contracts.CURVES),
+        "optimum": store.empty(contracts.OPTIMA),
         "time_zero": "injury",
     }
     return pictures.patient_picture(patient_id, **(given | tables))
@@ -200,7 +202,7 @@ def test_each_reason_has_a_lane_at_its_times_and_shades_its_panel(signal):
             box
             for seen, box in shades
             if seen == colour
-            and box[3] - box[2] > 80
+            and box[3] - box[2] > 60
             and box[0] == pytest.approx(spans[reason][0], abs=10)
         ]
         assert len(high) == 2  # the panel of the signal, and CPP
@@ -440,3 +442,57 @@ def test_a_file_has_white_paper_and_keeps_its_curves():
     text = svg.as_file(svg.Picture("curve", "t", "d", "", figure, "single"))
     assert "fill: #ffffff" in text
     assert re.search(r"C 14.4 0 36 0 50.4 63.11 \nL 72 0", text)
+
+
+def _with_indices(frame):
+    """Give minutes a PRx, and from the 5th hour on CPPopt 70 with limits 62 and 80 mmHg."""
+    late = pl.col("t_s") > START_S + 5 * HOUR_S
+    return frame.with_columns(
+        prx=pl.when(pl.col("cpp_mmhg").is_not_null()).then(pl.col("t_s") / 60 % 2 - 0.5),
+        cppopt_mmhg=pl.when(late).then(70.0),
+        llr_mmhg=pl.when(late).then(62.0),
+        ulr_mmhg=pl.when(late).then(80.0),
+    )
+
+
+def _lines(text, colour):
+    """Return the drawn lines of a colour: their times in seconds and heights in points."""
+    found = []
+    for path in ElementTree.fromstring(text).iter(f"{SVG}path"):
+        if f"stroke: {colour}" in (path.get("style") or "") and "fill: none" in path.get(
+            "style"
+        ):
+            points = [
+                tuple(map(float, p.split()))
+                for p in re.findall(r"[\d.]+ [\d.]+", path.get("d"))
+            ]
+            found.append([(_seconds(x), y) for x, y in points])
+    return found
+
+
+def test_cpp_stands_against_cppopt_and_its_limits_from_when_they_are_known():
+    text = draw(minutes=_with_indices(minutes()))
+    assert {"ULR 80", "CPPopt 70", "LLR 62"} <= set(texts(text))
+    begins = [line[0][0] for line in _lines(text, svg.ACCENT) if len(line) < 500 and line]
+    known = [t_s for t_s in begins if t_s == pytest.approx(START_S + 5 * HOUR_S, abs=COLUMN_S)]
+    assert len(known) == 3
+    heights = sorted(line[0][1] for line in _lines(text, svg.ACCENT) if line[0][0] in known)
+    ulr, cppopt, llr = heights  # downwards on the page
+    assert (llr - cppopt) / (cppopt - ulr) == pytest.approx(0.8, abs=0.02)
+
+
+def test_prx_is_drawn_and_its_gaps_stay_gaps():
+    gap = (START_S + 8 * HOUR_S, START_S + 10 * HOUR_S)
+    text = draw(minutes=_with_indices(minutes(without=[gap])))
+    (line,) = (part for part in _lines(text, svg.MUTED) if len(part) > 500)
+    times = np.array([t_s for t_s, _ in line])
+    assert not ((times > gap[0] + COLUMN_S) & (times < gap[1] - COLUMN_S)).any()
+    assert {"PRx", "minutes", "hourly mean"} <= set(texts(text))
+    n = (24 - 2) * 60
+    assert f"Minutes with CPP: {n}, PRx: {n}, CPPopt: {19 * 60}." in described(text)
+
+
+def test_without_indices_the_picture_says_so():
+    shown = texts(draw())
+    assert {"no minute with PRx", "no curve of PRx by CPP"} <= set(shown)
+    assert "Whole recording: no minute with PRx and CPP." in " ".join(map(str, shown))

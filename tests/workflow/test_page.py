@@ -149,6 +149,15 @@ def test_a_table_is_copied_cell_by_cell(opened):
         assert line.split("\t") == cells
 
 
+def test_a_copied_cell_is_no_formula(opened):
+    page = opened(permissions=["clipboard-read", "clipboard-write"])
+    cell = page.locator("#table-recorded tbody td").first
+    cell.evaluate("cell => { cell.textContent = '=cmd()'; }")
+    page.locator("#table-recorded .tool").click()
+    page.get_by_text("Copied", exact=True).wait_for()
+    assert "\t'=cmd()\t" in page.evaluate("navigator.clipboard.readText()")
+
+
 def test_a_figure_is_told_in_words_and_enlarges(opened):
     page = opened()
     figures = page.locator("figure")

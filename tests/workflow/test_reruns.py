@@ -8,7 +8,7 @@ import pytest
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
-READ = {"report", "figures"}
+READ = {"report", "figures", "patients"}
 COHORT = {"cohort", "table_one", "handover", "intensity_map", "comparisons"} | MODELS | READ
 
 EXPOSURES = {"burden", "summary", "intensity", "optima", "pictures"} | COHORT

@@ -24,7 +24,7 @@ PER_PATIENT = (
     "curves",
     "optima",
 )
-DRAWN = ("report.html", "pictures.html", "cohort.svg")
+DRAWN = ("report.html", "patients.html", "cohort.svg")
 TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),

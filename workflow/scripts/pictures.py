@@ -2,7 +2,7 @@ from pathlib import Path
 
 import polars as pl
 
-from icpcohort import contracts, coverage, gallery, pictures, store
+from icpcohort import contracts, coverage, pictures, store
 
 time_zero = snakemake.params.time_zero
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
@@ -11,11 +11,13 @@ files = zip(
     snakemake.input.minutes,
     snakemake.input.artefacts,
     snakemake.input.intervals,
+    snakemake.input.curves,
+    snakemake.input.optima,
     snakemake.output.patients,
     strict=True,
 )
 hours = {}
-for minutes_file, artefacts_file, intervals_file, picture in files:
+for minutes_file, artefacts_file, intervals_file, curve_file, optimum_file, picture in files:
     patient = Path(picture).stem
     signals = {
         "minutes": store.read(minutes_file, contracts.MINUTES),
@@ -28,6 +30,8 @@ for minutes_file, artefacts_file, intervals_file, picture in files:
         **signals,
         quality=quality,
         intervals=store.read(intervals_file, contracts.INTERVALS),
+        curve=store.read(curve_file, contracts.CURVES),
+        optimum=store.read(optimum_file, contracts.OPTIMA),
         time_zero=time_zero,
     )
     Path(picture).write_text(drawn, encoding="utf-8")
@@ -35,10 +39,3 @@ cohort = coverage.cohort_picture(
     pl.concat(hours.values()), patients=list(hours), quality=quality, time_zero=time_zero
 )
 Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
-page = gallery.render(
-    template=Path(snakemake.input.template).read_text(encoding="utf-8"),
-    patients=list(hours),
-    recordings=recordings,
-    quality=quality,
-)
-Path(snakemake.output.page).write_text(page, encoding="utf-8")
