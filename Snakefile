@@ -4,7 +4,7 @@ import os
 import sys
 from pathlib import Path
 
-from icpcohort import figure_names, inputs, provenance, settings, study
+from icpcohort import figure_names, inputs, provenance, settings, share_names, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -34,6 +34,7 @@ rule all:
     default_target: True
     input:
         report="results/report.html",
+        document="results/report.docx",
         figures=expand(
             "results/figures/{figure}.{kind}",
             figure=figure_names.names_of(MODELS),
@@ -46,6 +47,8 @@ rule all:
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
         comparisons="results/tables/comparisons.parquet",
+        tables=[f"results/tables/{kind}" for kind in ("csv", "latex")],
+        share=[f"results/share/{file}" for file in share_names.FILES],
 
 
 include: "workflow/rules/study.smk"
@@ -58,6 +61,8 @@ include: "workflow/rules/models.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/patients.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/documents.smk"
+include: "workflow/rules/share.smk"
 
 
 onsuccess:

@@ -71,6 +71,16 @@ class GridBlock:
     patient_level: bool = False  # has rows of single patients: not for sharing
     number: str = ""
     back: str = ""  # id of the finding that leads here
+    ways: tuple[tuple[Link, ...], ...] = ()  # of each row, what its last cell leads to
+
+    def rows(self) -> list[list[str]]:
+        """Return the rows with the labels of their ways in the last cell, for plain text."""
+        if not self.ways:
+            return self.grid.rows
+        return [
+            [*row[:-1], "; ".join([*filter(None, row[-1:]), *(one.label for one in ways)])]
+            for row, ways in zip(self.grid.rows, self.ways, strict=True)
+        ]
 
 
 @dataclass(frozen=True)
@@ -191,6 +201,8 @@ def _numbered(section: Section, labels: Mapping[str, str], back: Mapping[str, st
 
 
 def _resolved(block: Block, labels: Mapping[str, str], back: Mapping[str, str]) -> Block:
+    if isinstance(block, GridBlock):
+        block = replace(block, ways=tuple(_labelled(ways, labels) for ways in block.ways))
     if isinstance(block, GridBlock | PictureBlock):
         return replace(block, number=labels[block.id], back=back.get(block.id, ""))
     if isinstance(block, Bullets):

@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort import (
+    checklists,
     figures,
     findings,
     grids,
@@ -87,6 +88,7 @@ def build(
         _limits(given, window=window),
         _settings(settings, models),
         _made(given, versions, fingerprints),
+        checklists.section(list(methods), models),
     )
     content = numbered(
         Content(title, findings.lead(given, window=window), SHORT_CAUTION, sections)

@@ -81,6 +81,31 @@ def render(
     ValueError
         If a table is missing or breaks its contract; all problems together.
     """
+    said, pictures = say(
+        title=title,
+        settings=settings,
+        models=models,
+        tables=tables,
+        fits=fits,
+        methods=methods,
+        versions=versions,
+        fingerprints=fingerprints,
+    )
+    return page(said, template=template, pictures=pictures)
+
+
+def say(
+    *,
+    title: str,
+    settings: Mapping[str, Any],
+    models: Mapping[str, Mapping[str, Any]],
+    tables: Mapping[str, pl.DataFrame],
+    fits: model_section.Fits,
+    methods: Mapping[str, str],
+    versions: Mapping[str, str],
+    fingerprints: Mapping[str, str],
+) -> tuple[Content, dict[str, Picture]]:
+    """Return what the report says and its figures, whatever shows them; see `render`."""
     check(tables, fits)
     window = str(settings["cohort"]["main_window"])
     pictures = figures.all_pictures(
@@ -101,7 +126,7 @@ def render(
         versions=versions,
         fingerprints=fingerprints,
     )
-    return page(said, template=template, pictures=pictures)
+    return said, pictures
 
 
 def page(said: Content, *, template: str, pictures: Mapping[str, Picture]) -> str:

@@ -51,6 +51,7 @@ BARE = (
     "n_blocks",
     "min_bins",
     "n_bands",
+    "min_cell",  # a count; so the literature calls it
     "exposed_above",
     "min_curvature_z",
     "min_r_squared",

@@ -5,7 +5,15 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from icpcohort import burden, catalogue, contracts, store
+from icpcohort import (
+    burden,
+    catalogue,
+    content_text,
+    contracts,
+    share_names,
+    store,
+    table_files,
+)
 from icpcohort.figure_names import NAMES
 
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
@@ -24,7 +32,7 @@ PER_PATIENT = (
     "curves",
     "optima",
 )
-DRAWN = ("report.html", "patients.html", "cohort.svg")
+DRAWN = ("report.html", "report.json", "report.docx", "patients.html", "cohort.svg")
 TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
@@ -52,6 +60,10 @@ def _patients(place):
 def test_a_run_leaves_exactly_these_files(finished):
     expected = {*DRAWN, "README.md"}
     expected |= {f"tables/{table}.parquet" for table in ("table1", "comparisons")}
+    said = content_text.from_json((finished.study / "results/report.json").read_text("utf-8"))
+    expected |= {f"tables/csv/{name}" for name in table_files.as_csv(said)}
+    expected |= {f"tables/latex/{name}" for name in table_files.as_latex(said)}
+    expected |= {f"share/{name}" for name in share_names.FILES}
     expected |= {f"{name}.parquet" for name in TOGETHER}
     expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}

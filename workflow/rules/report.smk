@@ -34,6 +34,7 @@ rule report:
         performance=expand(rules.model.output.performance, model=MODELS),
     output:
         report="results/report.html",
+        content="results/report.json",
     params:
         settings=SET,
         models=MODELS,

@@ -1,13 +1,12 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, methods, provenance, report, store
+from icpcohort import burden, content_text, contracts, methods, provenance, report, store
 
 settings, models = snakemake.params.settings, snakemake.params.models
 thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
 analysis = contracts.analysis(burden.wide_columns(**thresholds))
 read = snakemake.input
-page = report.render(
-    template=Path(read.template).read_text(encoding="utf-8"),
+said, pictures = report.say(
     title=settings["study"]["title"],
     settings=settings,
     models=models,
@@ -50,4 +49,8 @@ page = report.render(
     versions=provenance.versions(),
     fingerprints=provenance.fingerprints(read.study),
 )
+page = report.page(
+    said, template=Path(read.template).read_text(encoding="utf-8"), pictures=pictures
+)
 Path(snakemake.output.report).write_text(page, encoding="utf-8")
+Path(snakemake.output.content).write_text(content_text.as_json(said), encoding="utf-8")

@@ -1,0 +1,23 @@
+"""Printable text: what a document can hold of a text that came from data."""
+
+import unicodedata
+
+REPLACEMENT = "\ufffd"
+NOT_CHARACTERS = ("\ufffe", "\uffff")
+
+
+def text(given: str, *, keep: str = "") -> str:
+    """Return `given` with what no document may hold replaced by the replacement character.
+
+    Control characters but those of `keep`, halves of surrogate pairs, and U+FFFE and U+FFFF.
+
+    Source: XML 1.0, section 2.2, whose characters Word needs; we also refuse U+007F to U+009F.
+    """
+    return "".join(
+        sign
+        if sign in keep
+        else REPLACEMENT
+        if unicodedata.category(sign) in ("Cc", "Cs") or sign in NOT_CHARACTERS
+        else sign
+        for sign in given
+    )

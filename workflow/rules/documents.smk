@@ -1,0 +1,24 @@
+rule document:
+    """Write the report as a Word document to edit and restyle."""
+    input:
+        content=rules.report.output.content,
+        pictures=[file for file in rules.figures.output.files if file.endswith(".png")],
+    output:
+        document="results/report.docx",
+    params:
+        code=provenance.code_of(SCRIPTS / "document.py"),
+    script:
+        "../scripts/document.py"
+
+
+rule table_files:
+    """Write every table of the report as CSV and as LaTeX."""
+    input:
+        content=rules.report.output.content,
+    output:
+        csv=directory("results/tables/csv"),
+        latex=directory("results/tables/latex"),
+    params:
+        code=provenance.code_of(SCRIPTS / "table_files.py"),
+    script:
+        "../scripts/table_files.py"

@@ -1,0 +1,36 @@
+from icpcohort import burden, contracts, methods, share, store, tables
+
+settings, models = snakemake.params.settings, snakemake.params.models
+min_cell, read = snakemake.params.min_cell, snakemake.input
+columns = burden.wide_columns(
+    icp_above_mmhg=snakemake.params.icp_above_mmhg,
+    cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
+)
+given = {
+    "patients": store.read(read.patients, contracts.PATIENTS),
+    "monitors": store.read(read.monitors, contracts.MONITORS),
+    "quality": store.read(read.quality, contracts.QUALITY),
+    "burden": store.read(read.burden, contracts.BURDEN),
+    "summary": store.read(read.summary, contracts.SUMMARY),
+    "analysis": store.read(read.analysis, contracts.analysis(columns)),
+    "flow": store.read(read.flow, contracts.FLOW),
+    "dropped": store.read(read.dropped, contracts.DROPPED),
+}
+texts = share.files(
+    given=given,
+    models=models,
+    estimates=store.read_named(read.estimates, contracts.ESTIMATES),
+    dropped=store.read_named(read.model_dropped, contracts.MODEL_DROPPED),
+    methods=methods.paragraphs(settings, models),
+    main_window=snakemake.params.main_window,
+    groups=tables.groups_of(**snakemake.params.groups),
+    min_cell=min_cell,
+)
+share.write(
+    texts,
+    snakemake.output.files,
+    identifiers=share.identifiers(
+        given, recordings=store.read(read.recordings, contracts.RECORDINGS)
+    ),
+    min_cell=min_cell,
+)
