@@ -22,7 +22,6 @@ class Pressures(NamedTuple):
     icp_mmhg: Reals
     abp_mmhg: Reals
     closed: Flags  # minutes without indices
-    n_in_block: int
     n_in_minute: int
 
 
@@ -69,13 +68,12 @@ def decouple(values: Reals, *, method: str, generator: np.random.Generator) -> R
 def pressures(
     trends: pl.DataFrame,
     *,
-    trends_block_s: float,
     events: Sequence[Mapping[str, Any]],
     not_during: Sequence[str],
     correlations: reactivity.CorrelationRules,
 ) -> Pressures:
     """Return the blocks that PRx is made of; see `reactivity.to_minutes`."""
-    grid = reactivity.on_grid(trends, block_s=trends_block_s)
+    grid = reactivity.on_grid(trends, block_s=correlations.block_s)
     interval_s = grid.select(
         pl.max_horizontal(
             pl.col(f"{signal}_interval_s").fill_null(float("inf")) for signal in ("icp", "abp")
@@ -86,13 +84,12 @@ def pressures(
         np.where(fine, grid[name].fill_null(np.nan).to_numpy(), np.nan)
         for name in ("icp_mmhg", "abp_mmhg")
     )
-    n_in_minute = round(reactivity.MINUTE_S / trends_block_s)
-    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + trends_block_s
+    n_in_minute = round(reactivity.MINUTE_S / correlations.block_s)
+    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + correlations.block_s
     return Pressures(
         icp,
         abp,
         reactivity.touched(t_end_s, events=events, kinds=not_during),
-        round(correlations.block_s / trends_block_s),
         n_in_minute,
     )
 
@@ -108,8 +105,6 @@ def to_minutes(
     prx = reactivity.by_minute(
         icp_mmhg,
         given.abp_mmhg,
-        n_in_block=given.n_in_block,
-        block_min_valid_fraction=minute_min_valid_fraction,
         rules=correlations,
     )
     cpp_mmhg = reactivity.means_of(

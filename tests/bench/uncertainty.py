@@ -19,15 +19,14 @@ from icpcohort.simulate import physiology
 
 SETTINGS = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text("utf-8"))
 CORRELATIONS = reactivity.CorrelationRules(
-    **{k: v for k, v in SETTINGS["reactivity"].items() if k != "not_during"}
+    block_s=SETTINGS["trends"]["block_s"],
+    **{k: v for k, v in SETTINGS["reactivity"].items() if k != "not_during"},
 )
 OF_WINDOWS = ("windows_min", "min_valid_fraction")
 CURVE = CurveRules(
     **{k: v for k, v in SETTINGS["optimal_cpp"].items() if k not in OF_WINDOWS},
-    **{
-        k: SETTINGS["reactivity"][k]
-        for k in ("block_s", "n_blocks", "averaging", "fisher_clip")
-    },
+    block_s=SETTINGS["trends"]["block_s"],
+    **{k: SETTINGS["reactivity"][k] for k in ("n_blocks", "averaging", "fisher_clip")},
 )
 CHANCE = {
     "minute_min_valid_fraction": SETTINGS["minutes"]["min_valid_fraction"],
@@ -86,7 +85,7 @@ def simulate(seed: int, *, hours: int, has_optimum: bool) -> Patient:
 def judge(patient: Patient, *, n_surrogates: int) -> Found:
     """Find CPPopt, its interval and its p of chance."""
     given = surrogates.Pressures(
-        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 1, 6
+        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 6
     )
     minutes = surrogates.to_minutes(
         given,

@@ -27,6 +27,7 @@ def _summarise(chunks, *, start_s, duration_s):
         duration_s=duration_s,
         rules=RULES,
         events=EVENTS,
+        block_s=10.0,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
         pulse_max_hz=3.0,
@@ -145,7 +146,7 @@ def test_a_patients_seconds_are_counted_once_and_add_up_by_reason(places, seed):
         chunk = Chunk(0.0, {"icp": _samples(draw, n)}, {"icp": fs_hz})
         found = _summarise([chunk], start_s=start_s, duration_s=n / fs_hz)
         parts.append(overlaps.Part(found, start_s, end_s))
-    combined = overlaps.combine(parts)
+    combined = overlaps.combine(parts, block_s=10.0)
     _adds_up(combined.seconds, combined.masked)
     row = combined.seconds.row(0, named=True)
     # the union of the recordings, counted here on a grid of 10-s blocks and by sweeping
@@ -173,12 +174,12 @@ def test_a_gap_of_one_recording_that_another_fills_is_none():
 
     first = part([9.0] * 20 + [np.nan] * 40 + [9.0] * 20, 0.0)
     second = part([9.0] * 15, 35.0)
-    alone = overlaps.combine([first]).seconds.row(0, named=True)
+    alone = overlaps.combine([first], block_s=10.0).seconds.row(0, named=True)
     assert (alone["n_gaps"], alone["longest_gap_s"]) == (1, 40.0)
-    both = overlaps.combine([second, first]).seconds.row(0, named=True)
+    both = overlaps.combine([second, first], block_s=10.0).seconds.row(0, named=True)
     assert (both["n_gaps"], both["longest_gap_s"]) == (2, 15.0)  # 20 to 35 and 50 to 60
     # the time between two recordings was not recorded: no gap
-    apart = overlaps.combine([part([9.0] * 20, 0.0), part([9.0] * 20, 500.0)])
+    apart = overlaps.combine([part([9.0] * 20, 0.0), part([9.0] * 20, 500.0)], block_s=10.0)
     assert apart.seconds.row(0, named=True)["n_gaps"] == 0
 
 
@@ -190,10 +191,10 @@ def test_recordings_that_share_a_block_without_overlapping_keep_their_masked_sec
         )
         return overlaps.Part(found, start_s, start_s + 5)
 
-    combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)])
+    combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)], block_s=10.0)
     assert combined.masked.rows() == [("icp", "range", 5.0)]
     assert combined.seconds["recorded_s"].to_list() == [10.0]
-    overlapping = overlaps.combine([part(400.0, 0.0), part(9.0, 3.0)])
+    overlapping = overlaps.combine([part(400.0, 0.0), part(9.0, 3.0)], block_s=10.0)
     assert overlapping.seconds["recorded_s"].to_list() == [5.0]
     assert overlapping.masked.height == 0
 

@@ -24,6 +24,7 @@ def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=()):
         duration_s=duration_s,
         rules=rules,
         events=events,
+        block_s=10.0,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
         pulse_max_hz=3.0,

@@ -9,7 +9,7 @@ rule indices:
         optimum="results/optima/{patient}.parquet",
     params:
         minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
-        block_s=SET["reactivity"]["block_s"],
+        block_s=SET["trends"]["block_s"],
         n_blocks=SET["reactivity"]["n_blocks"],
         step_s=SET["reactivity"]["step_s"],
         min_valid_fraction=SET["reactivity"]["min_valid_fraction"],
