@@ -20,14 +20,14 @@ RULES = [
 EVENTS = [{"event": "drain_open", "start_s": 60.0, "end_s": 75.5}]
 
 
-def _summarise(chunks, *, start_s, duration_s):
+def _summarise(chunks, *, start_s, duration_s, block_s=10.0):
     return trends.summarise(
         chunks,
         start_s=start_s,
         duration_s=duration_s,
         rules=RULES,
         events=EVENTS,
-        block_s=10.0,
+        block_s=block_s,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
         pulse_max_hz=3.0,
@@ -65,9 +65,10 @@ def _adds_up(seconds, masked):
     seed=st.integers(0, 10**6),
     n_chunks=st.integers(1, 4),
     late_s=st.sampled_from([0.0, 0.2, 33.0, 7.25]),
+    block_s=st.sampled_from([5.0, 10.0, 30.0]),
 )
 def test_recorded_is_valid_and_masked_by_reason_and_missing(
-    fs_hz, start_s, seed, n_chunks, late_s
+    fs_hz, start_s, seed, n_chunks, late_s, block_s
 ):
     draw = np.random.default_rng(seed)
     chunks, t_s, n_read, n_all = [], late_s, 0, 0
@@ -77,7 +78,7 @@ def test_recorded_is_valid_and_masked_by_reason_and_missing(
         chunks.append(Chunk(t_s, {"icp": samples}, {"icp": fs_hz}))
         n_read, n_all = n_read + int(np.isfinite(samples).sum()), n_all + n
         t_s += n / fs_hz + float(draw.choice([0.0, 0.0, 33.3]))
-    found = _summarise(chunks, start_s=start_s, duration_s=t_s)
+    found = _summarise(chunks, start_s=start_s, duration_s=t_s, block_s=block_s)
     _adds_up(found.seconds, found.masked)
     row = found.seconds.row(0, named=True)
     # counted here without the project: samples, and the time that has none
