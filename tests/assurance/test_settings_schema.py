@@ -49,6 +49,7 @@ CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
 UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
 BARE = (
     "n_blocks",
+    "n_cosines",
     "min_bins",
     "n_bands",
     "exposed_above",
