@@ -159,8 +159,8 @@ def chance(
     """
     arms, found, yields = [], [], []
     own = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
-    parabola = accept(own, min_minutes=0, rules=rules).parabola
-    lowest_mmhg = float(parabola.lowest_mmhg())
+    parabola = accept(own, min_minutes=0, min_arm_z=0.0, rules=rules).parabola
+    lowest_mmhg = parabola.lowest_mmhg()
     for i in range(n_surrogates):
         minutes = to_minutes(
             given,
@@ -169,8 +169,13 @@ def chance(
             correlations=correlations,
         )
         sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
-        whole = accept(sums, min_minutes=min_valid_fraction * min(windows_min), rules=rules)
-        arms.append(arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules))
+        whole = accept(
+            sums,
+            min_minutes=min_valid_fraction * min(windows_min),
+            min_arm_z=rules.min_arm_z,
+            rules=rules,
+        )
+        arms.append(_arms(sums, lowest_mmhg, rules))
         found.append(float(whole.cppopt_mmhg))
         if i < n_yield_surrogates:
             minutes = for_minutes(
@@ -184,13 +189,18 @@ def chance(
         return Chance(np.nan, np.nan, np.nan, np.nan)
     some = np.array(found)[np.isfinite(found)]
     return Chance(
-        p_of_arms(arms_z(own, lowest_mmhg=lowest_mmhg, rules=rules), arms)
+        p_of_arms(_arms(own, lowest_mmhg, rules), arms)
         if np.isfinite(parabola.quadratic)
         else np.nan,
         100 * some.size / n_surrogates,
         float(some.std(ddof=1)) if some.size > 1 else np.nan,
         float(np.mean(yields)) if yields else np.nan,
     )
+
+
+def _arms(sums: Sums, lowest_mmhg: Reals, rules: CurveRules) -> tuple[float, float]:
+    below, above = arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules)
+    return float(below), float(above)
 
 
 def p_of_arms(own: tuple[float, float], arms: Sequence[tuple[float, float]]) -> float:

@@ -54,6 +54,7 @@ BARE = (
     "n_bands",
     "exposed_above",
     "min_curvature_z",
+    "min_arm_z",
     "min_r_squared",
     "edge_weight",
     "seed",

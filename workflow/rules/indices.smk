@@ -31,6 +31,7 @@ rule indices:
         min_span_prx=SET["optimal_cpp"]["min_span_prx"],
         min_r_squared=SET["optimal_cpp"]["min_r_squared"],
         min_curvature_z=SET["optimal_cpp"]["min_curvature_z"],
+        min_arm_z=SET["optimal_cpp"]["min_arm_z"],
         one_sided=SET["optimal_cpp"]["one_sided"],
         edge_weight=SET["optimal_cpp"]["edge_weight"],
         window_weighting=SET["optimal_cpp"]["window_weighting"],
