@@ -477,6 +477,35 @@ def test_the_bins_own_limits_stand_beside_the_parabolas():
     assert found["ulr_bins_mmhg"] == pytest.approx(87.5, abs=1e-9)
 
 
+def test_the_bins_own_crossings_agree_with_a_plain_loop():
+    """200 curves at once, from below and above: gaps, plateaus on the limit, one bin, none."""
+    draw, centres, level = random.Random(2), np.arange(42.5, 120, 5.0), 0.3
+    rows, optima = [], []
+    for _ in range(200):
+        best, bend = draw.uniform(55, 100), draw.choice([0.0, 0.0005, 0.002])
+        noise, gap = draw.choice([0.0, 0.1, 0.3]), draw.choice([0.0, 0.3, 0.9])
+        values = [bend * (c - best) ** 2 - 0.1 + draw.gauss(0, noise) for c in centres]
+        values = [0.3 if draw.random() < 0.1 else v for v in values]
+        rows.append([math.nan if draw.random() < gap else v for v in values])
+        optima.append(math.nan if draw.random() < 0.1 else best)
+    n_found = 0
+    for side in (-1, 1):
+        found = curves.crossing_of_bins(
+            centres, np.array(rows), np.array(optima), level=level, side=side
+        )
+        for values, best, ours in zip(rows, optima, found):
+            used = [i for i, v in enumerate(values) if not math.isnan(v)]
+            slow = None
+            if used and not math.isnan(best):
+                x, y = centres[used], [values[i] for i in used]
+                slow = _crossing_by_loop(x, y, int(np.abs(x - best).argmin()), level, side)
+            assert math.isnan(ours) == (slow is None)
+            if slow is not None:
+                n_found += 1
+                assert ours == pytest.approx(slow, rel=1e-12)
+    assert 100 < n_found < 350
+
+
 def test_inverse_variance_weights_follow_the_spread_within_bins():
     """Two readings 0.1 apart in one bin, 0.4 in the others: 16 times the weight."""
     rows = []
