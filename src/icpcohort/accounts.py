@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from icpcohort.cells import TIME_TOLERANCE_S
 from icpcohort.cleaning import VALID, Masked
 
-BLOCK_S = 10.0
 MIN_GAP_S = 10.0
 # Seconds are whole multiples of this; being a power of two, they add up without rounding.
 TICK_S = 2.0**-26
@@ -30,7 +29,7 @@ STATES = ("valid", "missing", "negative")
 class Account(NamedTuple):
     """One signal of one recording.
 
-    `states` has `t_s` (start of a 10-s block), `state` (a reason, or one of `STATES`) and
+    `states` has `t_s` (start of a block), `state` (a reason, or one of `STATES`) and
     `amount_s`: a row for each state that a block has, in the order of time. `gaps` has
     `start_s`, `end_s` of stretches of 10 s or more without a reading.
     """
@@ -53,8 +52,11 @@ class Keeper:
     the second in waveforms, and to the number otherwise.
     """
 
-    def __init__(self, *, fs_hz: float, start_s: float, reasons: Sequence[str]) -> None:
+    def __init__(
+        self, *, fs_hz: float, start_s: float, block_s: float, reasons: Sequence[str]
+    ) -> None:
         self._fs_hz, self._start_s, self._names = fs_hz, start_s, [*reasons, *STATES]
+        self._block_s = block_s
         self._valid, self._empty, self._negative = (len(reasons) + i for i in range(3))
         self._n_states = len(self._names)
         # block and state in one number, and the amount; one array leaves no holes behind
@@ -77,9 +79,9 @@ class Keeper:
         negative = clean & (cells.mean_mmhg < 0)
         if self._fs_hz > 1:
             row, share = np.arange(cells.t_s.size), np.ones(cells.t_s.size)
-            block = np.floor(cells.t_s / BLOCK_S).astype(np.int64)
+            block = np.floor(cells.t_s / self._block_s).astype(np.int64)
         else:
-            row, block, share = _divided(cells.t_s, cells.t_s + cells.width_s)
+            row, block, share = self._divided(cells.t_s, cells.t_s + cells.width_s)
         n_valid, n_empty = cells.n_valid[row] * share, (cells.n - cells.n_valid)[row] * share
         states = [state[row], *(np.full(row.size, n) for n in (self._empty, self._negative))]
         amounts = [n_valid, n_empty, np.where(negative[row], n_valid, 0.0)]
@@ -96,7 +98,11 @@ class Keeper:
         block, state, amount_s = self._by_state()
         # a name for each number takes a byte a row
         names = pl.Series(self._names, dtype=pl.Enum(sorted(set(self._names))))
-        states = {"t_s": block * BLOCK_S, "state": names.gather(state), "amount_s": amount_s}
+        states = {
+            "t_s": block * self._block_s,
+            "state": names.gather(state),
+            "amount_s": amount_s,
+        }
         gaps = np.concatenate([np.empty((0, 2)), *self._gaps])
         return Account(pl.DataFrame(states), pl.DataFrame(gaps, schema=GAPS_SCHEMA))
 
@@ -106,7 +112,7 @@ class Keeper:
         self._counted.frombytes(np.column_stack(_added([(key, amount[some])])).tobytes())
 
     def _note_absent(self, start_s: float, end_s: float) -> None:
-        _, block, share_s = _divided(np.array([start_s]), np.array([end_s]))
+        _, block, share_s = self._divided(np.array([start_s]), np.array([end_s]))
         self._absent.append((block * self._n_states + self._empty, share_s))
 
     def _note_gaps(self, start_s: Reals, end_s: Reals) -> None:
@@ -116,6 +122,18 @@ class Keeper:
             wide = start_s - before_s >= MIN_GAP_S - TIME_TOLERANCE_S
             self._gaps.append(np.column_stack([before_s, start_s])[wide])
             self._read_until_s = float(end_s[-1])
+
+    def _divided(self, start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:
+        """Divide intervals at the ends of blocks: index of the interval, block, seconds."""
+        block_s = self._block_s
+        start_s, end_s = (np.round(t_s / TICK_S) * TICK_S for t_s in (start_s, end_s))
+        first = np.floor(start_s / block_s).astype(np.int64)
+        n_blocks = np.ceil(end_s / block_s).astype(np.int64) - first
+        row = np.repeat(np.arange(start_s.size), n_blocks)
+        before = np.cumsum(n_blocks) - n_blocks
+        block = first[row] + np.arange(row.size) - np.repeat(before, n_blocks)
+        share_s = np.minimum(end_s[row], (block + 1) * block_s)
+        return row, block, np.asarray(share_s - np.maximum(start_s[row], block * block_s))
 
     def _by_state(self) -> tuple[Counts, Counts, Reals]:
         """Return block, state and seconds in ticks, one of each a block and state, in order."""
@@ -134,19 +152,6 @@ def _added(parts: Sequence[tuple[Counts, Reals]]) -> tuple[Counts, Reals]:
     keys, amounts = (np.concatenate(column) for column in zip(*parts, strict=True))
     key, row = np.unique(keys, return_inverse=True)
     return key, np.bincount(row, amounts, key.size).astype(np.float64)
-
-
-def _divided(start_s: Reals, end_s: Reals) -> tuple[Counts, Counts, Reals]:
-    """Divide intervals at the ends of blocks: index of the interval, block, seconds in it."""
-    start_s, end_s = (np.round(t_s / TICK_S) * TICK_S for t_s in (start_s, end_s))
-    first = np.floor(start_s / BLOCK_S).astype(np.int64)
-    n_blocks = np.ceil(end_s / BLOCK_S).astype(np.int64) - first
-    row = np.repeat(np.arange(start_s.size), n_blocks)
-    block = (
-        first[row] + np.arange(row.size) - np.repeat(np.cumsum(n_blocks) - n_blocks, n_blocks)
-    )
-    share_s = np.minimum(end_s[row], (block + 1) * BLOCK_S)
-    return row, block, np.asarray(share_s - np.maximum(start_s[row], block * BLOCK_S))
 
 
 def total(accounts: dict[str, Account]) -> tuple[pl.DataFrame, pl.DataFrame]:

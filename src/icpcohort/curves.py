@@ -38,6 +38,9 @@ class CurveRules:
     min_curvature_z : float
         Least curvature, in its standard errors by `spread_of_values`: at 1.645 about 5 % of
         curves of pure noise pass, 0 asks only that the parabola opens upward.
+    min_arm_z : float
+        The least slope of both arms that `accept` is told for a whole recording. Windows of
+        hours are not asked: they rarely tell an arm (DEVELOPERS.md).
     one_sided : {"reject", "edge"}
         A curve that is lowest beyond its bins has no CPPopt, or the centre of its last bin,
         with `edge_weight` times its weight where windows are combined.
@@ -63,6 +66,7 @@ class CurveRules:
     min_span_prx: float
     min_r_squared: float
     min_curvature_z: float
+    min_arm_z: float
     one_sided: str
     edge_weight: float
     window_weighting: str
@@ -116,7 +120,7 @@ class Curves(NamedTuple):
 LIMITS = ("llr_mmhg", "ulr_mmhg", "llr_bins_mmhg", "ulr_bins_mmhg")
 
 
-def accept(sums: Sums, *, min_minutes: float, rules: CurveRules) -> Curves:
+def accept(sums: Sums, *, min_minutes: float, min_arm_z: float, rules: CurveRules) -> Curves:
     """Fit the curves of binned PRx and keep those whose shape the rules accept.
 
     Parameters
@@ -124,6 +128,9 @@ def accept(sums: Sums, *, min_minutes: float, rules: CurveRules) -> Curves:
     sums : Sums
     min_minutes : float
         Least number of minutes behind a curve.
+    min_arm_z : float
+        Least slope of each arm by `arms_z`; 0 asks for none. A curvature may come from one
+        steep arm. Above 0 it refuses one-sided curves, which have no second one.
     rules : CurveRules
 
     Returns
@@ -136,8 +143,8 @@ def accept(sums: Sums, *, min_minutes: float, rules: CurveRules) -> Curves:
     Source: Fisher z against a U shape out of noise, shape rule: Aries 2012 (details from
     memory); count weights and the least spans: common practice, no source; an incomplete
     curve with less weight: Liu 2017, J Neurotrauma 34:3081-3088 (from memory; how much less
-    is our own choice); the test of the curvature: our own choice; PRx limit 0.30 for LLR and
-    ULR: Donnelly 2017, Crit Care Med 45:1464-1471 (value from memory).
+    is our own choice); the tests of curvature and arms: our own choice; PRx limit 0.30 for
+    LLR and ULR: Donnelly 2017, Crit Care Med 45:1464-1471 (value from memory).
     """
     centres = rules.centres_mmhg()
     used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
@@ -152,6 +159,10 @@ def accept(sums: Sums, *, min_minutes: float, rules: CurveRules) -> Curves:
     reason = _reasons(
         sums, used, values, parabola, curvature_z, outside, min_minutes=min_minutes, rules=rules
     )
+    if min_arm_z:
+        below, above = arms_z(sums, lowest_mmhg=lowest, rules=rules)
+        one_arm = (reason == "") & ~(np.minimum(below, above) >= min_arm_z)
+        reason = np.where(one_arm, "one_arm_within_chance", reason)
     ok = reason == ""
     cppopt = np.where(ok, np.fmax(np.fmin(lowest, last), first), np.nan)
     half_bin = rules.bin_width_mmhg / 2
@@ -264,17 +275,17 @@ def spread_of_values(sums: Sums, *, rules: CurveRules) -> Reals:
     return np.asarray(np.sqrt(minutes_per_window * np.fmax(variance, least)))
 
 
-def arms_z(sums: Sums, *, lowest_mmhg: float, rules: CurveRules) -> tuple[float, float]:
-    """Return how steeply one curve's bins rise away from its lowest point, below and above.
+def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: CurveRules) -> tuple[Reals, Reals]:
+    """Return how steeply curves' bins rise away from their lowest points, below and above.
 
     Parameters
     ----------
-    sums : Sums of one curve, (n_bins,)
-    lowest_mmhg : float, mmHg
+    sums : Sums, each (..., n_bins)
+    lowest_mmhg : (...,) mmHg
 
     Returns
     -------
-    tuple of float
+    tuple of (...,)
         Slope of a line weighted by minutes through the bins of that side, the nearest one
         included, in its standard errors by `spread_of_values`; positive when PRx rises away
         from the lowest point. NaN with fewer than two bins.
@@ -285,19 +296,26 @@ def arms_z(sums: Sums, *, lowest_mmhg: float, rules: CurveRules) -> tuple[float,
     """
     centres = rules.centres_mmhg()
     used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
-    spread = float(spread_of_values(sums, rules=rules))
-    found = []
-    for side in (-1, 1):
-        arm = used & (side * (centres - lowest_mmhg) >= -rules.bin_width_mmhg / 2)
-        n = sums.counts[arm]
-        if n.size < 2:
-            found.append(np.nan)
-            continue
-        off = centres[arm] - np.average(centres[arm], weights=n)
-        squares = float((n * off**2).sum())
-        slope = float((off * sums.values[arm]).sum()) / squares
-        found.append(side * slope * np.sqrt(squares) / spread)
-    return found[0], found[1]
+    spread = spread_of_values(sums, rules=rules)
+    away_mmhg = centres - np.asarray(lowest_mmhg)[..., None]
+    below, above = (
+        _slope_z(sums, centres, used & (side * away_mmhg >= -rules.bin_width_mmhg / 2))
+        for side in (-1, 1)
+    )
+    return -below / spread, above / spread
+
+
+def _slope_z(sums: Sums, centres_mmhg: Reals, arm: NDArray[np.bool_]) -> Reals:
+    """Return the slope of a line through the bins of each arm, times the root of its squares.
+
+    In its standard error, of values of a standard deviation of one; NaN with fewer than two.
+    """
+    n = np.where(arm, sums.counts, 0.0)
+    enough = arm.sum(axis=-1) >= 2
+    centre = missing.divide((n * centres_mmhg).sum(axis=-1), n.sum(axis=-1), where=enough)
+    off = np.where(arm, centres_mmhg - centre[..., None], 0.0)
+    along = (off * np.where(arm, sums.values, 0.0)).sum(axis=-1)
+    return missing.divide(along, np.sqrt((n * off**2).sum(axis=-1)), where=enough)
 
 
 def crossing_of_bins(

@@ -6,7 +6,6 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts, curves, levels, optimal_cpp, reactivity, store
-from icpcohort.trends import BLOCK_S
 
 
 def compute(
@@ -41,7 +40,6 @@ def compute(
     minutes = optimal_cpp.for_minutes(
         reactivity.to_minutes(
             trends,
-            trends_block_s=BLOCK_S,
             events=events,
             minute_min_valid_fraction=minute_min_valid_fraction,
             rules=correlations,

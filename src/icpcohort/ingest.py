@@ -127,11 +127,16 @@ def ingest_patient(
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
             described.append(about)
     unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
-    joined = overlaps.combine([part for _, part in used])
+    joined = overlaps.combine([part for _, part in used], block_s=summarise["block_s"])
     excluded = [
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
         *(
-            _exclusion(used[i][0].row, "trends", f"overlap_{signal}", _overlap_words(n, signal))
+            _exclusion(
+                used[i][0].row,
+                "trends",
+                f"overlap_{signal}",
+                _overlap_words(n, signal, block_s=summarise["block_s"]),
+            )
             for i, signal, n in joined.unused.iter_rows()
         ),
     ]
@@ -221,8 +226,9 @@ def _exclusion(row: Row, stage: str, reason: str, detail: str) -> dict[str, Any]
     }
 
 
-def _overlap_words(n_blocks: int, signal: str) -> str:
-    return f"{n_blocks} blocks of 10 s of {signal.upper()} are taken from another recording"
+def _overlap_words(n_blocks: int, signal: str, *, block_s: float) -> str:
+    what = f"{n_blocks} blocks of {block_s:g} s of {signal.upper()}"
+    return f"{what} are taken from another recording"
 
 
 def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:

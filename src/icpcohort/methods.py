@@ -34,17 +34,20 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         intervals.methods_sentence(
             annotation_meanings=settings["recordings"]["annotation_meanings"]
         ),
-        trends.methods_sentence(min_valid_fraction=blocks["min_valid_fraction"]),
+        trends.methods_sentence(
+            block_s=blocks["block_s"], min_valid_fraction=blocks["min_valid_fraction"]
+        ),
         pulse.methods_sentence(
             min_hz=blocks["pulse_min_hz"],
             max_hz=blocks["pulse_max_hz"],
             method=blocks["amplitude_method"],
+            block_s=trends.blocks_of_a_pulse(blocks["block_s"]) * blocks["block_s"],
         ),
         levels.methods_sentence(**settings["levels"]),
     ]
     index = reactivity.methods_sentence(
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
-        trends_block_s=trends.BLOCK_S,
+        block_s=blocks["block_s"],
         **settings["reactivity"],
     )
     curve = [

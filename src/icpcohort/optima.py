@@ -11,7 +11,6 @@ import polars as pl
 from icpcohort import bootstrap, contracts, optimal_cpp, reactivity, store, surrogates
 from icpcohort.curves import CurveRules
 from icpcohort.optimal_cpp import or_none
-from icpcohort.trends import BLOCK_S
 
 
 @dataclass(frozen=True)
@@ -71,7 +70,6 @@ def of_recording(
     )
     given = surrogates.pressures(
         trends,
-        trends_block_s=BLOCK_S,
         events=events,
         not_during=not_during,
         correlations=correlations,

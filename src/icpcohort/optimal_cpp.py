@@ -104,6 +104,7 @@ def for_minutes(
         curves = accept(
             Sums(*(_over_last(sums, n) for sums in running)),
             min_minutes=min_valid_fraction * n,
+            min_arm_z=0.0,
             rules=rules,
         )
         for name in names:  # the rest is let go: 36 windows of ten days are many arrays
@@ -153,7 +154,7 @@ def for_recording(
     30:733-738; the fitted parabola stands for the reading by eye.
     """
     sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
-    found = accept(sums, min_minutes=min_minutes, rules=rules)
+    found = accept(sums, min_minutes=min_minutes, min_arm_z=rules.min_arm_z, rules=rules)
     some = sums.counts > 0
     centres = rules.centres_mmhg()[some]
     reason = str(found.reason)
@@ -204,6 +205,7 @@ def methods_sentence(
     min_span_prx: float,
     min_r_squared: float,
     min_curvature_z: float,
+    min_arm_z: float,
     one_sided: str,
     edge_weight: float,
     window_weighting: str,
@@ -228,6 +230,12 @@ def methods_sentence(
         if min_curvature_z
         else ""
     )
+    arms = (
+        f", if its bins also rise on both sides by {min_arm_z:g} or more standard errors of"
+        " their slope"
+        if min_arm_z
+        else ""
+    )
     sides = (
         "and lowest inside these bins"
         if one_sided == "reject"
@@ -243,7 +251,7 @@ def methods_sentence(
         f" {', '.join(filter(None, asked))}, opening upward{chance} {sides}. The limits of"
         f" reactivity (LLR, ULR) were where it crosses PRx {reactivity_limit_prx:.2f} inside"
         " the data and, beside it, where the bins themselves first do. One such curve of all"
-        " minutes gives the CPPopt of a patient's whole recording."
+        f" minutes gives the CPPopt of a patient's whole recording{arms}."
     )
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from icpcohort import accounts, store
 from icpcohort.cells import TIME_TOLERANCE_S
-from icpcohort.trends import BLOCK_S, RECORDED, Summary, at_times
+from icpcohort.trends import RECORDED, Summary, at_times
 
 Reals = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class Combined(NamedTuple):
     unused: pl.DataFrame
 
 
-def combine(parts: Sequence[Part]) -> Combined:
+def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
     """Put the recordings of one patient on one clock.
 
     Where several recordings cover the same block, a signal is taken from the one that has
@@ -59,7 +59,9 @@ def combine(parts: Sequence[Part]) -> Combined:
     t_s = np.unique(np.concatenate([part.summary.trends["t_s"] for part in parts]))
     columns, lost, counted = {"t_s": t_s}, [], {}
     for signal in OF_SIGNAL:
-        rows = _ranked(pl.concat(_blocks(part, i, signal) for i, part in enumerate(parts)))
+        rows = _ranked(
+            pl.concat(_blocks(part, i, signal, block_s=block_s) for i, part in enumerate(parts))
+        )
         used = (pl.col("rank") == 0) | ~pl.col("crowded")
         columns |= _taken(parts, signal, rows.filter(pl.col("rank") == 0), t_s)
         lost.append(rows.filter(~used).with_columns(signal=pl.lit(signal)))
@@ -96,7 +98,7 @@ def _alone(only: Summary) -> Combined:
     )
 
 
-def _blocks(part: Part, number: int, signal: str) -> pl.DataFrame:
+def _blocks(part: Part, number: int, signal: str, *, block_s: float) -> pl.DataFrame:
     """Return a row for each block that a recording of the signal covers, gaps included."""
     table = part.summary.trends
     t_s = np.unique(part.summary.accounts.get(signal, accounts.NOTHING).states["t_s"])
@@ -112,7 +114,7 @@ def _blocks(part: Part, number: int, signal: str) -> pl.DataFrame:
             "interval_s": interval_s,
             "no_mean": np.isnan(mean_mmhg),
             "from_s": np.maximum(t_s, part.start_s),
-            "until_s": np.minimum(t_s + BLOCK_S, part.end_s),
+            "until_s": np.minimum(t_s + block_s, part.end_s),
         },
         nan_to_null=True,
     )

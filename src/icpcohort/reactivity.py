@@ -1,7 +1,8 @@
 """Reactivity: minute means and the moving correlations PRx, PAx, RAC, RAP and L-PRx."""
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from icpcohort import missing
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.trends import ROUNDING
+from icpcohort.trends import ROUNDING, blocks_of_a_pulse
 
 Reals = NDArray[np.float64]
 MINUTE_S = 60.0
@@ -30,8 +31,8 @@ class CorrelationRules:
     Attributes
     ----------
     block_s : float, s
-        Length of the means that are correlated: a multiple of the trends' blocks, and a
-        whole number of them is a minute.
+        Length of the means that are correlated, the blocks of the trends; a whole number of
+        them is a minute.
     n_blocks, min_valid_fraction : int, float
         Means in one correlation, and the least share of them that must be valid.
     step_s : float, s
@@ -57,6 +58,20 @@ class CorrelationRules:
         """Return how many minutes one correlation looks back."""
         return self.n_blocks * self.block_s / MINUTE_S
 
+    def of_amplitude(self) -> "CorrelationRules":
+        """Return the rules of PAx, RAC and RAP.
+
+        Where one AMP is that of several blocks, these are put together: over the same time,
+        all of them valid, and not renewed more often than there is an AMP.
+        """
+        n = blocks_of_a_pulse(self.block_s)
+        return replace(
+            self,
+            block_s=n * self.block_s,
+            n_blocks=math.ceil(self.n_blocks / n),
+            step_s=max(self.step_s, n * self.block_s),
+        )
+
 
 def moving_pearson(
     first: Reals, second: Reals, *, n_values: int, step: int, min_valid_fraction: float
@@ -77,7 +92,8 @@ def moving_pearson(
     -------
     (n // step,)
         Pearson's r; NaN where too few pairs are valid, fewer than three are, or either
-        series is constant in the window. Means are taken off within each window, so that
+        series is constant in the window to 1e-9 of its level (of 1, if that is more), as
+        means of a constant are. Means are taken off within each window, so that
         nothing cancels however long the series and however high its level.
 
     Source: PRx as moving correlation of 40 successive 5-s means: Czosnyka 1997,
@@ -103,9 +119,11 @@ def _windows(series: Reals, *, n_values: int, step: int) -> Reals:
 
 
 def _changes(windows: Reals, both: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which windows change by more than the rounding of their means."""
     high = np.where(both, windows, -np.inf).max(axis=1, initial=-np.inf)
     low = np.where(both, windows, np.inf).min(axis=1, initial=np.inf)
-    return np.asarray(high > low)
+    level = np.maximum(1.0, np.maximum(np.abs(high), np.abs(low)))
+    return np.asarray((high > low) & (high - low > ROUNDING * level))
 
 
 def _centred(windows: Reals, both: NDArray[np.bool_], n: NDArray[np.int64]) -> Reals:
@@ -117,7 +135,6 @@ def _centred(windows: Reals, both: NDArray[np.bool_], n: NDArray[np.int64]) -> R
 def to_minutes(
     trends: pl.DataFrame,
     *,
-    trends_block_s: float,
     events: Sequence[Mapping[str, Any]],
     minute_min_valid_fraction: float,
     rules: CorrelationRules,
@@ -127,14 +144,13 @@ def to_minutes(
 
     Parameters
     ----------
-    trends : contracts.TRENDS of one patient
-    trends_block_s : float, s
-        Length of their blocks.
+    trends : contracts.TRENDS of one patient, in blocks of `rules.block_s`
     events : rows of contracts.EVENTS of the patient
         The indices are null in every minute that touches one of `not_during`.
     minute_min_valid_fraction : float
-        Least share of the trends' blocks for the mean of a minute, or of `rules.block_s`.
+        Least share of the trends' blocks for the mean of a minute.
     rules : CorrelationRules
+        PAx, RAC and RAP go by `rules.of_amplitude()`.
 
     Returns
     -------
@@ -149,15 +165,15 @@ def to_minutes(
     L-PRx: Santos 2011, Acta Neurochir; no index with an open drain or after craniectomy:
     common practice.
     """
-    grid = on_grid(trends, block_s=trends_block_s)
-    n_in_minute = round(MINUTE_S / trends_block_s)
+    grid = on_grid(trends, block_s=rules.block_s)
+    n_in_minute = round(MINUTE_S / rules.block_s)
     series = {name: grid[name].fill_null(np.nan).to_numpy() for name in PRESSURES}
     interval_s = {
         signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
         for signal in ("icp", "abp")
     }
     slower_s = np.maximum(interval_s["icp"], interval_s["abp"])
-    t_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + trends_block_s
+    t_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + rules.block_s
     minutes: dict[str, Reals] = {"t_s": t_s}
     for name, values in series.items():
         minutes[name] = means_of(
@@ -165,12 +181,15 @@ def to_minutes(
         )
     for index, (first, second) in PAIRS.items():
         needed_s = interval_s["icp"] if index == "rap" else slower_s
-        fine = needed_s <= rules.block_s + ROUNDING
+        own = rules if index == "prx" else rules.of_amplitude()
+        fine = needed_s <= own.block_s + ROUNDING
+        n = round(own.block_s / rules.block_s)
         minutes[index] = by_minute(
-            *(np.where(fine, series[name], np.nan) for name in (first, second)),
-            n_in_block=round(rules.block_s / trends_block_s),
-            block_min_valid_fraction=minute_min_valid_fraction,
-            rules=rules,
+            *(
+                means_of(np.where(fine, series[name], np.nan), n=n, min_valid_fraction=1.0)
+                for name in (first, second)
+            ),
+            rules=own,
         )
     held = (slower_s > MINUTE_S + ROUNDING).reshape(-1, n_in_minute).all(axis=1)
     minutes["lprx"] = moving_pearson(
@@ -189,35 +208,22 @@ def to_minutes(
     )
 
 
-def by_minute(
-    first: Reals,
-    second: Reals,
-    *,
-    n_in_block: int,
-    block_min_valid_fraction: float,
-    rules: CorrelationRules,
-) -> Reals:
+def by_minute(first: Reals, second: Reals, *, rules: CorrelationRules) -> Reals:
     """Return one moving correlation a minute of two series of successive means.
 
     Parameters
     ----------
     first, second : (n,)
-        Means of `rules.block_s` / `n_in_block` seconds over whole minutes; NaN where missing.
-    n_in_block, block_min_valid_fraction : int, float
-        As many are averaged to one mean of `rules.block_s`, when this share of them is valid.
+        Successive means of `rules.block_s` over whole minutes; NaN where missing.
 
     Returns
     -------
     (n_minutes,)
         The correlation at the end of the minute, or the average of those of the minute.
     """
-    x, y = (
-        means_of(values, n=n_in_block, min_valid_fraction=block_min_valid_fraction)
-        for values in (first, second)
-    )
     r = moving_pearson(
-        x,
-        y,
+        first,
+        second,
         n_values=rules.n_blocks,
         step=round(rules.step_s / rules.block_s),
         min_valid_fraction=rules.min_valid_fraction,
@@ -308,7 +314,6 @@ def fisher_interval(r: float, n_values: int) -> tuple[float, float]:
 def methods_sentence(
     *,
     minute_min_valid_fraction: float,
-    trends_block_s: float,
     block_s: float,
     n_blocks: int,
     step_s: float,
@@ -326,12 +331,18 @@ def methods_sentence(
         "arithmetic": "arithmetically, without a transformation",
     }[averaging]
     renewed = "minute" if step_s == MINUTE_S else f"{step_s:g} s (averaged by minute)"
+    n = blocks_of_a_pulse(block_s)
+    alike = (
+        "likewise"
+        if n == 1
+        else f"likewise, of {math.ceil(n_blocks / n)} {n * block_s:g}-s means"
+    )
     return (
         f"Minute means needed {100 * minute_min_valid_fraction:g} % of their"
-        f" {trends_block_s:g}-s blocks."
+        f" {block_s:g}-s blocks."
         f" The pressure reactivity index (PRx) was the correlation of {n_blocks} successive"
         f" {block_s:g}-s means of ICP and ABP ({minutes:.3g} min), renewed every {renewed} and"
-        f" looking backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) likewise;"
+        f" looking backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) {alike};"
         f" L-PRx was the correlation of {long_n_minutes} minute means. At least"
         f" {100 * min_valid_fraction:g} % of a window had to be valid and neither series"
         f" constant. Correlations were averaged {average}."

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 import yaml
 
 from icpcohort import burden, cohort_checks, plan_checks
-from icpcohort.trends import BLOCK_S
 from icpcohort.validation import at, is_number, problems, suggestion
 
 __all__ = [
@@ -267,22 +266,13 @@ def _limits_out_of_order(settings: object) -> list[str]:
 
 
 def _blocks_that_do_not_fit(settings: object) -> list[str]:
-    block = at(settings, "reactivity")
-    block_s, step_s = at(block, "block_s"), at(block, "step_s")
-    if not (is_number(block_s) and is_number(step_s)):
+    block_s, step_s = at(settings, "trends", "block_s"), at(settings, "reactivity", "step_s")
+    if not (is_number(block_s) and is_number(step_s)) or block_s <= 0 or step_s % block_s == 0:
         return []
-    found = []
-    if block_s % BLOCK_S:
-        found.append(
-            f"reactivity.block_s: means of {block_s:g} s cannot be made of the {BLOCK_S:g}-s "
-            f"blocks of the trends; write a multiple of {BLOCK_S:g}"
-        )
-    if block_s <= 0 or step_s % block_s:
-        found.append(
-            f"reactivity.step_s: {step_s:g} s is not a multiple of block_s {block_s:g}; "
-            f"write for example {block_s:g}"
-        )
-    return found
+    return [
+        f"reactivity.step_s: {step_s:g} s is not a multiple of trends.block_s {block_s:g}; "
+        "write for example 60"
+    ]
 
 
 def _bins_that_do_not_fit(settings: object) -> list[str]:

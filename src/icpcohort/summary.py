@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping
 
+import numpy as np
 import polars as pl
 
-from icpcohort import contracts, levels, store
+from icpcohort import contracts, levels, long_run, store
 from icpcohort.burden import in_window
-from icpcohort.reactivity import mean_correlation
+from icpcohort.reactivity import from_scale, mean_correlation, to_scale
 
 NEAR_MMHG = 5.0
 HOURS = ("cpp_h", "prx_h", "cppopt_h", "llr_h", "ulr_h", "llr_bins_h")
@@ -20,6 +21,8 @@ def summarise(
     averaging: str,
     fisher_clip: float,
     min_cppopt_h: float,
+    min_prx_interval_h: float,
+    n_cosines: int,
 ) -> pl.DataFrame:
     """Summarise every patient of `minutes` in every window.
 
@@ -31,6 +34,10 @@ def summarise(
         See `reactivity.mean_correlation`, by which the indices are averaged.
     min_cppopt_h : float, h
         Least time with CPPopt (or with LLR) for a mean or a share that rests on it.
+    min_prx_interval_h : float, h
+        Least time with PRx for the interval of its mean.
+    n_cosines : int
+        See `long_run.interval_of_mean`.
 
     Returns
     -------
@@ -48,12 +55,43 @@ def summarise(
         rows = inside.group_by("patient_id", maintain_order=True).agg(
             *_measures(averaging=averaging, fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
         )
+        intervals = _prx_intervals(
+            inside,
+            averaging=averaging,
+            fisher_clip=fisher_clip,
+            least=60 * min_prx_interval_h,
+            n_cosines=n_cosines,
+        )
+        rows = rows.join(intervals, on="patient_id", how="left", validate="1:1")
         table = patients.join(rows, on="patient_id", how="left", validate="1:1").with_columns(
             pl.lit(window).alias("window"),
             pl.col("monitored_h", *HOURS).fill_null(0.0),
         )
         parts.append(table.select(list(contracts.SUMMARY.columns)))
     return pl.concat(parts).sort(contracts.SUMMARY.key)
+
+
+def _prx_intervals(
+    minutes: pl.DataFrame, *, averaging: str, fisher_clip: float, least: float, n_cosines: int
+) -> pl.DataFrame:
+    """Return the interval of each patient's mean PRx, on the scale on which it is averaged.
+
+    Null with fewer than `least` minutes of PRx.
+    """
+    rows = []
+    for (patient_id,), own in minutes.group_by("patient_id", maintain_order=True):
+        prx = own["prx"].fill_null(np.nan).to_numpy()
+        found = long_run.Interval(np.nan, np.nan)
+        if np.isfinite(prx).sum() >= least:
+            z = to_scale(prx, averaging=averaging, clip=fisher_clip)
+            found = long_run.interval_of_mean(z, n_cosines=n_cosines)
+        limits = from_scale(np.array(found), averaging=averaging).clip(-1, 1)
+        rows.append((patient_id, *limits.tolist()))
+    names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}
+    schema = {"patient_id": pl.String(), **names}
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(
+        pl.col(list(names)).fill_nan(None)
+    )
 
 
 def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
@@ -117,9 +155,14 @@ def _percent(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
     return pl.when(whole > 0).then(100 * part / whole)
 
 
-def methods_sentence(*, min_cppopt_h: float) -> str:
-    """Return the report's sentences for `summarise`, from the same setting."""
+def methods_sentence(*, min_cppopt_h: float, min_prx_interval_h: float, n_cosines: int) -> str:
+    """Return the report's sentences for `summarise`, from the same settings."""
     return (
+        "The 95 % interval of a patient's mean PRx allows for overlapping windows and slow"
+        f" change: its long-run variance is that along the {n_cosines} slowest cosines of the"
+        " exposure window, with Student's t of as many degrees of freedom; under"
+        f" {min_prx_interval_h:g} h of PRx it is not given. It tells how far the mean would"
+        " move over another stretch of the same course, and nothing of a sensor's own error. "
         "The yield of CPPopt is the share of minutes with CPP that have one, given for patients"
         " with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg of it,"
         " below and above, are over minutes with both, time below LLR or above ULR over minutes"

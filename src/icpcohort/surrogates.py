@@ -22,7 +22,6 @@ class Pressures(NamedTuple):
     icp_mmhg: Reals
     abp_mmhg: Reals
     closed: Flags  # minutes without indices
-    n_in_block: int
     n_in_minute: int
 
 
@@ -69,13 +68,12 @@ def decouple(values: Reals, *, method: str, generator: np.random.Generator) -> R
 def pressures(
     trends: pl.DataFrame,
     *,
-    trends_block_s: float,
     events: Sequence[Mapping[str, Any]],
     not_during: Sequence[str],
     correlations: reactivity.CorrelationRules,
 ) -> Pressures:
     """Return the blocks that PRx is made of; see `reactivity.to_minutes`."""
-    grid = reactivity.on_grid(trends, block_s=trends_block_s)
+    grid = reactivity.on_grid(trends, block_s=correlations.block_s)
     interval_s = grid.select(
         pl.max_horizontal(
             pl.col(f"{signal}_interval_s").fill_null(float("inf")) for signal in ("icp", "abp")
@@ -86,13 +84,12 @@ def pressures(
         np.where(fine, grid[name].fill_null(np.nan).to_numpy(), np.nan)
         for name in ("icp_mmhg", "abp_mmhg")
     )
-    n_in_minute = round(reactivity.MINUTE_S / trends_block_s)
-    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + trends_block_s
+    n_in_minute = round(reactivity.MINUTE_S / correlations.block_s)
+    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + correlations.block_s
     return Pressures(
         icp,
         abp,
         reactivity.touched(t_end_s, events=events, kinds=not_during),
-        round(correlations.block_s / trends_block_s),
         n_in_minute,
     )
 
@@ -108,8 +105,6 @@ def to_minutes(
     prx = reactivity.by_minute(
         icp_mmhg,
         given.abp_mmhg,
-        n_in_block=given.n_in_block,
-        block_min_valid_fraction=minute_min_valid_fraction,
         rules=correlations,
     )
     cpp_mmhg = reactivity.means_of(
@@ -164,8 +159,8 @@ def chance(
     """
     arms, found, yields = [], [], []
     own = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
-    parabola = accept(own, min_minutes=0, rules=rules).parabola
-    lowest_mmhg = float(parabola.lowest_mmhg())
+    parabola = accept(own, min_minutes=0, min_arm_z=0.0, rules=rules).parabola
+    lowest_mmhg = parabola.lowest_mmhg()
     for i in range(n_surrogates):
         minutes = to_minutes(
             given,
@@ -174,8 +169,13 @@ def chance(
             correlations=correlations,
         )
         sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
-        whole = accept(sums, min_minutes=min_valid_fraction * min(windows_min), rules=rules)
-        arms.append(arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules))
+        whole = accept(
+            sums,
+            min_minutes=min_valid_fraction * min(windows_min),
+            min_arm_z=rules.min_arm_z,
+            rules=rules,
+        )
+        arms.append(_arms(sums, lowest_mmhg, rules))
         found.append(float(whole.cppopt_mmhg))
         if i < n_yield_surrogates:
             minutes = for_minutes(
@@ -189,13 +189,18 @@ def chance(
         return Chance(np.nan, np.nan, np.nan, np.nan)
     some = np.array(found)[np.isfinite(found)]
     return Chance(
-        p_of_arms(arms_z(own, lowest_mmhg=lowest_mmhg, rules=rules), arms)
+        p_of_arms(_arms(own, lowest_mmhg, rules), arms)
         if np.isfinite(parabola.quadratic)
         else np.nan,
         100 * some.size / n_surrogates,
         float(some.std(ddof=1)) if some.size > 1 else np.nan,
         float(np.mean(yields)) if yields else np.nan,
     )
+
+
+def _arms(sums: Sums, lowest_mmhg: Reals, rules: CurveRules) -> tuple[float, float]:
+    below, above = arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules)
+    return float(below), float(above)
 
 
 def p_of_arms(own: tuple[float, float], arms: Sequence[tuple[float, float]]) -> float:

@@ -1,5 +1,6 @@
-"""Trends: 10-s means of a recording's valid samples, and the pulse amplitude of each block."""
+"""Trends: means of a recording's valid samples in blocks, and the pulse amplitude of each."""
 
+import math
 from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -13,8 +14,8 @@ from icpcohort import accounts, beats, cells, cleaning, contracts, missing, puls
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
 
-BLOCK_S = accounts.BLOCK_S
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
+MIN_PULSE_S = 10.0  # a spectrum of less has too few heart beats
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
 # Pressures as recorded: the other columns come from `levels.apply`.
@@ -48,12 +49,13 @@ def summarise(
     duration_s: float,
     rules: Sequence[Mapping[str, Any]],
     events: Sequence[Mapping[str, Any]],
+    block_s: float,
     min_valid_fraction: float,
     pulse_min_hz: float,
     pulse_max_hz: float,
     amplitude_method: str,
 ) -> Summary:
-    """Reduce one recording to 10-s blocks in one pass; memory does not grow with samples.
+    """Reduce one recording to blocks in one pass; memory does not grow with samples.
 
     Parameters
     ----------
@@ -63,25 +65,28 @@ def summarise(
         When the recording starts on the patient's clock, and for how long it goes on.
     rules, events
         See `cleaning.Masker`. Each signal has the rules of the tier of its own rate.
+    block_s : float, s
+        A whole number of blocks is a minute.
     min_valid_fraction : float
-        A block with a smaller share of valid samples has a null mean. AMP needs every
-        sample of its block.
+        A block with a smaller share of valid samples has a null mean. AMP is that of the
+        block, or of the few blocks that make `MIN_PULSE_S`, and needs every sample.
 
     Returns
     -------
     Summary
-        Blocks begin at multiples of 10 s of the patient's clock. A block takes a number
-        slower than 10 s from the interval that holds the block's middle.
+        Blocks begin at multiples of `block_s` of the patient's clock. A block takes a number
+        slower than itself from the interval that holds the block's middle.
 
-    Source: blocks of 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
+    Source: blocks of 5 and 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
     tracks: dict[str, _Track] = {}
     pulses = array("d")
-    for stretch in cells.align(chunks, start_s=start_s, block_s=BLOCK_S):
+    pulse_s = block_s * blocks_of_a_pulse(block_s)
+    for stretch in cells.align(chunks, start_s=start_s, block_s=pulse_s):
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
-                tracks[signal] = _Track(signal, fs_hz, start_s, rules, events)
+                tracks[signal] = _Track(signal, fs_hz, start_s, rules, events, block_s=block_s)
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
             if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
@@ -90,6 +95,7 @@ def summarise(
                         samples_mmhg,
                         t_s=t_s,
                         fs_hz=fs_hz,
+                        block_s=pulse_s,
                         min_hz=pulse_min_hz,
                         max_hz=pulse_max_hz,
                         method=amplitude_method,
@@ -102,6 +108,7 @@ def summarise(
         _trends(
             {signal: one.blocks for signal, one in done.items()},
             np.frombuffer(pulses).reshape(-1, 3),
+            block_s=block_s,
             min_valid_fraction=min_valid_fraction,
         ),
         merge_spans(
@@ -113,7 +120,7 @@ def summarise(
 
 
 class _Blocks(NamedTuple):
-    """One signal in blocks of 10 s, in the order of time; NaN without a valid sample."""
+    """One signal in blocks, in the order of time; NaN without a valid sample."""
 
     t_s: Reals
     valid_s: Reals
@@ -143,14 +150,19 @@ class _Track:
         start_s: float,
         rules: Sequence[Mapping[str, Any]],
         events: Sequence[Mapping[str, Any]],
+        *,
+        block_s: float,
     ) -> None:
-        self.signal, self.fs_hz = signal, fs_hz
+        self.signal, self.fs_hz, self.block_s = signal, fs_hz, block_s
         self.rules = cleaning.rules_for(
             rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
         )
         self._masker = cleaning.Masker(rules=self.rules, events=events)
         self._keeper = accounts.Keeper(
-            fs_hz=fs_hz, start_s=start_s, reasons=[cleaning.reason_of(r) for r in self.rules]
+            fs_hz=fs_hz,
+            start_s=start_s,
+            block_s=block_s,
+            reasons=[cleaning.reason_of(r) for r in self.rules],
         )
         of_beats = [rule for rule in self.rules if rule["rule"] == "beats"]
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
@@ -180,7 +192,8 @@ class _Track:
     def _count(self, masked: cleaning.Masked) -> None:
         self._keeper.add(masked)
         clean = masked.code == cleaning.VALID
-        self._sums.frombytes(_block_sums(masked.cells, clean, fs_hz=self.fs_hz).tobytes())
+        sums = _block_sums(masked.cells, clean, fs_hz=self.fs_hz, block_s=self.block_s)
+        self._sums.frombytes(sums.tobytes())
         if not clean.all():
             self._spans.frombytes(_spans(masked).tobytes())
 
@@ -207,7 +220,9 @@ class _Track:
         )
 
 
-def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) -> Reals:
+def _block_sums(
+    some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float, block_s: float
+) -> Reals:
     """Return t_s, valid_s, mmhg_s (mean x valid_s) and reading_s of the blocks cells touch.
 
     `reading_s` counts every second with a reading, masked or not.
@@ -215,20 +230,20 @@ def _block_sums(some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float) ->
     reading_s = some.n_valid / fs_hz
     valid_s = np.where(clean, reading_s, 0.0)
     mean_mmhg = np.where(valid_s > 0, some.mean_mmhg, 0.0)
-    if some.width_s < BLOCK_S:
-        block = np.floor((some.t_s + some.width_s / 2) / BLOCK_S)
+    if some.width_s < block_s:
+        block = np.floor((some.t_s + some.width_s / 2) / block_s)
     else:
-        first = np.ceil((some.t_s - BLOCK_S / 2) / BLOCK_S - ROUNDING)
-        last = np.ceil((some.t_s + some.width_s - BLOCK_S / 2) / BLOCK_S - ROUNDING)
+        first = np.ceil((some.t_s - block_s / 2) / block_s - ROUNDING)
+        last = np.ceil((some.t_s + some.width_s - block_s / 2) / block_s - ROUNDING)
         n_blocks = (last - first).astype(np.int64)
         offset = np.arange(n_blocks.sum()) - np.repeat(np.cumsum(n_blocks) - n_blocks, n_blocks)
         block = np.repeat(first, n_blocks) + offset
-        valid_s = np.repeat(np.where(valid_s > 0, BLOCK_S, 0.0), n_blocks)
-        reading_s = np.repeat(np.where(reading_s > 0, BLOCK_S, 0.0), n_blocks)
+        valid_s = np.repeat(np.where(valid_s > 0, block_s, 0.0), n_blocks)
+        reading_s = np.repeat(np.where(reading_s > 0, block_s, 0.0), n_blocks)
         mean_mmhg = np.repeat(mean_mmhg, n_blocks)
     starts = _firsts(block)
     sums = (np.add.reduceat(v, starts) for v in (valid_s, mean_mmhg * valid_s, reading_s))
-    return np.column_stack([block[starts] * BLOCK_S, *sums])
+    return np.column_stack([block[starts] * block_s, *sums])
 
 
 def _firsts(values: Reals) -> NDArray[np.int64]:
@@ -252,14 +267,15 @@ def _pulse_of(
     *,
     t_s: float,
     fs_hz: float,
+    block_s: float,
     min_hz: float,
     max_hz: float,
     method: str,
 ) -> Reals:
     """Return t_s, amp_mmhg and pulse_rate_per_min of the whole blocks among the samples."""
-    n_block = int(BLOCK_S * fs_hz + ROUNDING)
-    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / BLOCK_S) * BLOCK_S
-    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, BLOCK_S)
+    n_block = int(block_s * fs_hz + ROUNDING)
+    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / block_s) * block_s
+    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, block_s)
     starts = np.ceil((t_blocks - t_s - cells.TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
     whole = starts + n_block <= samples_mmhg.size
     rows = starts[whole, None] + np.arange(n_block)
@@ -270,14 +286,14 @@ def _pulse_of(
 
 
 def _trends(
-    blocks: Mapping[str, _Blocks], pulses: Reals, *, min_valid_fraction: float
+    blocks: Mapping[str, _Blocks], pulses: Reals, *, block_s: float, min_valid_fraction: float
 ) -> pl.DataFrame:
     """Put the signals side by side; null what has too few valid samples."""
     icp, abp = (blocks.get(signal, _NO_BLOCKS) for signal in ("icp", "abp"))
     t_s = np.union1d(icp.t_s, abp.t_s)
     columns = {"t_s": t_s}
     for signal, own in (("icp", icp), ("abp", abp)):
-        valid_fraction = np.clip(own.valid_s * (1 / BLOCK_S), 0, 1)
+        valid_fraction = np.clip(own.valid_s * (1 / block_s), 0, 1)
         enough = valid_fraction >= min_valid_fraction - ROUNDING
         for name, values in (
             ("mmhg", np.where(enough, own.mean_mmhg, np.nan)),
@@ -288,12 +304,22 @@ def _trends(
             columns[f"{signal}_{name}"] = at_times(t_s, own.t_s, values)
         for name in ("valid_fraction", "reading_s"):
             np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
-    complete = columns["icp_valid_fraction"] >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
+    n = blocks_of_a_pulse(block_s)
+    whole = columns["icp_valid_fraction"] >= 1 - 1 / (block_s * MIN_WAVEFORM_HZ)
+    group = np.unique(np.floor(t_s / (n * block_s)), return_inverse=True)[1]
+    complete = np.bincount(group, whole)[group] == n
+    pulse_t_s = (pulses[:, :1] + block_s * np.arange(n)).ravel()
     for name, values in zip(("amp_mmhg", "pulse_rate_per_min"), pulses.T[1:], strict=True):
-        columns[name] = np.where(complete, at_times(t_s, pulses[:, 0], values), np.nan)
+        found = at_times(t_s, pulse_t_s, np.repeat(values, n))
+        columns[name] = np.where(complete, found, np.nan)
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
     return pl.DataFrame({name: columns[name] for name in order}, nan_to_null=True)
+
+
+def blocks_of_a_pulse(block_s: float) -> int:
+    """Return how many successive blocks have one AMP, which needs `MIN_PULSE_S` or more."""
+    return math.ceil(MIN_PULSE_S / block_s)
 
 
 def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
@@ -322,12 +348,12 @@ def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def methods_sentence(*, min_valid_fraction: float) -> str:
-    """Return the report's sentence for `summarise`, from the same setting."""
+def methods_sentence(*, block_s: float, min_valid_fraction: float) -> str:
+    """Return the report's sentence for `summarise`, from the same settings."""
     return (
-        "Pressures were averaged over blocks of 10 s; a block with fewer than"
+        f"Pressures were averaged over blocks of {block_s:g} s; a block with fewer than"
         f" {100 * min_valid_fraction:g} % valid samples was taken as missing. Numbers recorded"
-        " less often than every 10 s stand for their interval: they enter means and burden, but"
-        " no index that needs 10-s means. Where recordings overlap, the one with the shorter"
-        " sampling interval was used. CPP was ABP - ICP of the same block."
+        f" less often than every {block_s:g} s stand for their interval: they enter means and"
+        f" burden, but no index that needs {block_s:g}-s means. Where recordings overlap, the"
+        " one with the shorter sampling interval was used. CPP was ABP - ICP of the same block."
     )

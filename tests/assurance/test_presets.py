@@ -20,14 +20,12 @@ PARTS = ("confirmed", "from_memory", "own_choice")
 def test_a_preset_can_be_written_over_its_block(block, name):
     values = PRESETS[block][name]["values"]
     assert settings.problems(values, SCHEMA["properties"][block], file=name) == []
-    found = settings.contradictions(CONFIG | {block: values}, file=name)
-    if PRESETS[block][name]["needs"] == "nothing":
-        assert found == []
-    else:
-        assert found == [
-            f"{name}, reactivity.block_s: means of 5 s cannot be made of the 10-s blocks of "
-            "the trends; write a multiple of 10"
-        ]
+    needed = {
+        other: CONFIG[other] | own for other, own in PRESETS[block][name]["needs"].items()
+    }
+    whole = CONFIG | needed | {block: values}
+    assert settings.problems(whole, SCHEMA, file=name) == []
+    assert settings.contradictions(whole, file=name) == []
 
 
 @pytest.mark.parametrize(("block", "name"), ALL)

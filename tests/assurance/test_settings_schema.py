@@ -49,11 +49,13 @@ CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
 UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
 BARE = (
     "n_blocks",
+    "n_cosines",
     "min_bins",
     "n_bands",
     "min_cell",  # a count; so the literature calls it
     "exposed_above",
     "min_curvature_z",
+    "min_arm_z",
     "min_r_squared",
     "edge_weight",
     "seed",

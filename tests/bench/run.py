@@ -106,7 +106,7 @@ def ours(path: Path) -> None:
     done, given = ingest(path), settings()
     curve = dict(given["optimal_cpp"])
     windows_min, min_valid_fraction = curve.pop("windows_min"), curve.pop("min_valid_fraction")
-    index = dict(given["reactivity"])
+    index = given["reactivity"] | {"block_s": given["trends"]["block_s"]}
     not_during = index.pop("not_during")
     made = indices.compute(
         done.trends,

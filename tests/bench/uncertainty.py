@@ -1,4 +1,4 @@
-"""How often the bootstrap interval of CPPopt holds the truth, and chance is taken for a U.
+"""How often intervals of CPPopt and mean PRx hold the truth, and chance is taken for a U.
 
 Patients are drawn by the project's simulated physiology as in the demo cohort (plateau waves in
 a fifth), with sensor noise and gaps, and averaged over 10 s directly. Run it alone:
@@ -13,21 +13,20 @@ from typing import NamedTuple
 import numpy as np
 import yaml
 
-from icpcohort import bootstrap, optimal_cpp, reactivity, surrogates
+from icpcohort import bootstrap, long_run, optimal_cpp, reactivity, surrogates
 from icpcohort.curves import CurveRules
 from icpcohort.simulate import physiology
 
 SETTINGS = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text("utf-8"))
 CORRELATIONS = reactivity.CorrelationRules(
-    **{k: v for k, v in SETTINGS["reactivity"].items() if k != "not_during"}
+    block_s=SETTINGS["trends"]["block_s"],
+    **{k: v for k, v in SETTINGS["reactivity"].items() if k != "not_during"},
 )
 OF_WINDOWS = ("windows_min", "min_valid_fraction")
 CURVE = CurveRules(
     **{k: v for k, v in SETTINGS["optimal_cpp"].items() if k not in OF_WINDOWS},
-    **{
-        k: SETTINGS["reactivity"][k]
-        for k in ("block_s", "n_blocks", "averaging", "fisher_clip")
-    },
+    block_s=SETTINGS["trends"]["block_s"],
+    **{k: SETTINGS["reactivity"][k] for k in ("n_blocks", "averaging", "fisher_clip")},
 )
 CHANCE = {
     "minute_min_valid_fraction": SETTINGS["minutes"]["min_valid_fraction"],
@@ -71,6 +70,11 @@ def simulate(seed: int, *, hours: int, has_optimum: bool) -> Patient:
         has_plateaus=bool(draw.random() < 0.2),
         craniectomy_s=None,
     )
+    return Patient(*record(draw, drawn, hours=hours), drawn.cppopt_mmhg, seed)
+
+
+def record(draw, drawn: physiology.Physiology, *, hours: int) -> list[np.ndarray]:
+    """Return 10-s means of ICP and ABP of one course, noise and gaps drawn anew."""
     tracks = physiology.simulate_tracks(draw, drawn, start_s=0.0, n_s=hours * 3600)
     series = []
     for clean, noise_mmhg in ((tracks.icp_mmhg, 0.15), (tracks.abp_mmhg, 0.40)):
@@ -80,20 +84,54 @@ def simulate(seed: int, *, hours: int, has_optimum: bool) -> Patient:
             first = draw.integers(0, blocks.size)
             blocks[first : first + draw.integers(1, 120)] = np.nan
         series.append(blocks)
-    return Patient(*series, drawn.cppopt_mmhg, seed)
+    return series
+
+
+def to_minutes(icp_mmhg: np.ndarray, abp_mmhg: np.ndarray):
+    """Return the pressures as surrogates take them, and the minutes' CPP and PRx."""
+    given = surrogates.Pressures(icp_mmhg, abp_mmhg, np.zeros(icp_mmhg.size // 6, bool), 6)
+    minutes = surrogates.to_minutes(
+        given,
+        icp_mmhg,
+        minute_min_valid_fraction=CHANCE["minute_min_valid_fraction"],
+        correlations=CORRELATIONS,
+    )
+    return given, minutes
+
+
+def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
+    """Return how often intervals hold the mean PRx that one course gives on average.
+
+    The course (levels, CPPopt, reactivity) is drawn once, its waves, noise and gaps
+    `n_repeats` times. Second: intervals that count minutes as if they were independent.
+    """
+    draw = np.random.default_rng([zlib.crc32(b"mean prx"), seed, hours])
+    drawn = physiology.draw_physiology(
+        draw,
+        start_s=0.0,
+        end_s=hours * 3600.0,
+        n_unreactive_pupils=1,
+        has_optimum=bool(seed % 4),
+        has_plateaus=seed % 5 == 0,
+        craniectomy_s=None,
+    )
+    found = []
+    for _ in range(n_repeats):
+        prx = to_minutes(*record(draw, drawn, hours=hours))[1]["prx"].fill_null(np.nan)
+        z = reactivity.to_scale(prx.to_numpy(), averaging="fisher", clip=0.999)
+        known = z[np.isfinite(z)]
+        half = 1.96 * known.std() / np.sqrt(known.size)
+        n_cosines = SETTINGS["summary"]["n_cosines"]
+        found.append((known.mean(), *long_run.interval_of_mean(z, n_cosines=n_cosines), half))
+    mean, low, high, half = np.array(found).T
+    truth = mean.mean()
+    ours = (low <= truth) & (truth <= high)
+    return float(ours.mean()), float((abs(mean - truth) <= half).mean())
 
 
 def judge(patient: Patient, *, n_surrogates: int) -> Found:
     """Find CPPopt, its interval and its p of chance."""
-    given = surrogates.Pressures(
-        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 1, 6
-    )
-    minutes = surrogates.to_minutes(
-        given,
-        patient.icp_mmhg,
-        minute_min_valid_fraction=CHANCE["minute_min_valid_fraction"],
-        correlations=CORRELATIONS,
-    )
+    given, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
     optimum = optimal_cpp.for_recording(minutes, min_minutes=120, rules=CURVE).optimum
     interval = bootstrap.interval(
         minutes,
@@ -150,6 +188,12 @@ def main(n: int, lengths_h: list[int]) -> None:
                     f" median width {np.median([f.width_mmhg for f in some]):.2f} mmHg"
                 )
             print(line, flush=True)
+        shares = np.mean([mean_prx(seed, hours=hours, n_repeats=60) for seed in range(12)], 0)
+        print(
+            f"{hours} h, 12 courses: the interval of mean PRx covers {100 * shares[0]:.1f} %,"
+            f" one of independent minutes {100 * shares[1]:.1f} %",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 """Episodes by threshold and duration against a plain loop, scipy's Pearson, and by hand."""
 
+import itertools
 import random
 
 import polars as pl
@@ -42,9 +43,9 @@ def _episodes_by_loop(rows, column, threshold, inequality, gap, start_s, end_s):
 @pytest.mark.parametrize("inequality", ["strict", "or_equal"])
 @pytest.mark.parametrize("gap", [0, 3])
 def test_counts_agree_with_a_plain_loop(inequality, gap):
-    """100 patients for each setting, of every length from nothing to 6 h."""
+    """200 patients for each setting, of every length from nothing to 6 h."""
     draw = random.Random(f"{inequality} {gap}")
-    patients = {f"P{i:03d}": _draw_minutes(draw, draw.randrange(1, 360)) for i in range(100)}
+    patients = {f"P{i:03d}": _draw_minutes(draw, draw.randrange(1, 360)) for i in range(200)}
     columns = {"t_s": pl.Float64, "icp_mmhg": pl.Float64, "cpp_mmhg": pl.Float64}
     minutes = pl.concat(
         pl.DataFrame(rows, schema=columns, orient="row").with_columns(patient_id=pl.lit(name))
@@ -59,7 +60,7 @@ def test_counts_agree_with_a_plain_loop(inequality, gap):
         merge_gap_min=gap,
     )
     store.check(found, contracts.INTENSITY, "intensity")
-    assert found.height == 100 * 2 * 5 * 4
+    assert found.height == 200 * 2 * 5 * 4
     lengths = {}
     for row in found.to_dicts():
         rows, span = patients[row["patient_id"]], WINDOWS[row["window"]]
@@ -106,7 +107,7 @@ def _cohort(draw, n):
     return intensity, pl.DataFrame(rows, schema=table, orient="row")
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(200))
 def test_the_correlation_is_scipys(seed):
     """Reference: scipy.stats.pearsonr, r and its 95 % interval."""
     intensity, analysis = _cohort(random.Random(seed), 40)
@@ -160,6 +161,51 @@ def test_the_transition_line_is_where_the_correlation_falls_below_zero():
     assert _line([0.2, 0.0]) == (None, "not_below_zero")
     assert _line([-0.2, 0.1, 0.2]) == (None, "not_below_zero")
     assert _line([None, None]) == (None, "unknown")
+
+
+def _transition_by_loop(row):
+    """Where the known correlations first fall below zero, and how they go."""
+    known = [(d, r) for d, r in row if r is not None]
+    for (before_min, before), (after_min, after) in itertools.pairwise(known):
+        if before >= 0 > after:
+            at = before_min + before / (before - after) * (after_min - before_min)
+            return at, "crossing"
+    if not known:
+        return None, "unknown"
+    return None, "below_zero" if all(r < 0 for _, r in known) else "not_below_zero"
+
+
+def test_the_transition_line_agrees_with_a_plain_loop():
+    """200 rows of a map at once, in no order, with missing cells, zeros and every course."""
+    draw, cells, expected = random.Random(5), [], {}
+    for i in range(200):
+        low, high = draw.choice([(-0.4, 0.4), (-0.4, -0.1), (0.0, 0.4)])
+        missing = draw.choice([0.0, 0.3, 1.0])
+        row = [
+            (
+                d,
+                None
+                if draw.random() < missing
+                else draw.choice([0.0, draw.uniform(low, high)]),
+            )
+            for d in (5, 10, 15, 30, 60, 120)
+        ]
+        if low < high < 0:
+            row = [(d, r or None) for d, r in row]
+        cells += [("w", "icp", float(i), d, r) for d, r in row]
+        expected[float(i)] = _transition_by_loop(row)
+    draw.shuffle(cells)
+    names = ["window", "signal", "threshold_mmhg", "duration_min", "correlation"]
+    table = pl.DataFrame(cells, schema=names, orient="row")
+    found = intensity_duration.transition(table)
+    store.check(found, contracts.TRANSITION, "transition")
+    assert found.height == 200
+    for row in found.iter_rows(named=True):
+        minutes, course = expected[row["threshold_mmhg"]]
+        assert row["course"] == course
+        assert row["duration_min"] == (None if minutes is None else pytest.approx(minutes))
+    courses = found["course"].value_counts()
+    assert courses.height == 4 and courses["count"].min() > 15
 
 
 def test_harm_that_begins_after_some_minutes_is_found_in_the_map():

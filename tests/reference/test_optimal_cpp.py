@@ -42,6 +42,7 @@ SETTINGS = PRX_SETTINGS | {
     "min_span_prx": 0.0,
     "min_r_squared": 0.0,
     "min_curvature_z": 0.0,
+    "min_arm_z": 0.0,
     "one_sided": "reject",
     "edge_weight": 0.5,
     "window_weighting": "r_squared",
@@ -121,7 +122,16 @@ def test_windows_are_combined_by_weight():
     assert optimal_cpp.combine_windows(values, weights)[0] == 74.0
 
 
-def _window_by_loop(rows, n_window, settings):
+def _arm_by_loop(x, y, n, noise, side):
+    """Slope of a line through the bins of one side, in its standard errors."""
+    if len(x) < 2:
+        return -math.inf
+    slope = np.polyfit(x - x.mean(), y, 1, w=np.sqrt(n))[0]
+    centre = (n * x).sum() / n.sum()
+    return side * slope * math.sqrt((n * (x - centre) ** 2).sum()) / noise
+
+
+def _window_by_loop(rows, n_window, settings, *, min_arm_z=0.0):
     """What one window gives the last of `rows`, written with lists, polyfit and roots."""
     width, low = settings["bin_width_mmhg"], settings["bin_min_mmhg"]
     n_average, clip = settings["cpp_average_min"], settings["fisher_clip"]
@@ -184,6 +194,10 @@ def _window_by_loop(rows, n_window, settings):
     if a <= 0 or a / se < settings["min_curvature_z"] or r_squared < settings["min_r_squared"]:
         return None
     lowest = middle - half * b / (2 * a)
+    for side in (-1, 1) if min_arm_z else ():
+        arm = side * (x - lowest) >= -width / 2
+        if _arm_by_loop(x[arm], y[arm], n[arm], noise, side) < min_arm_z:
+            return None
     outside = not x[0] <= lowest <= x[-1]
     if outside and settings["one_sided"] == "reject":
         return None
@@ -267,10 +281,11 @@ VARIANTS = {name: PRX_SETTINGS | values for name, values in PRESETS.items()} | {
     "default": SETTINGS,
     "arithmetic": SETTINGS | {"averaging": "arithmetic", "min_curvature_z": 1.645},
     "short_edge": SETTINGS | {"windows_min": [60, 90], "one_sided": "edge"},
+    "both_arms": SETTINGS | {"min_curvature_z": 1.645, "min_arm_z": 1.0},
 }
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", [name for name in VARIANTS if name != "both_arms"])
 def test_every_preset_agrees_with_a_plain_loop(variant):
     """200 patients for each; the last minute and one earlier, to 1e-9."""
     settings = VARIANTS[variant]
@@ -295,6 +310,35 @@ def test_every_preset_agrees_with_a_plain_loop(variant):
         assert n_given[name] > 10, name
     if settings["one_sided"] == "reject":
         assert min(n_given["llr_mmhg"], n_given["ulr_mmhg"]) > 10
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_the_curve_of_a_whole_recording_agrees_with_a_plain_loop(variant):
+    """200 patients for each: CPPopt, all limits, and the test of both arms where asked for."""
+    settings = VARIANTS[variant]
+    n_given, n_one_arm = 0, 0
+    for seed in range(200):
+        rows = _draw_patient(random.Random(seed + 1000))
+        found = optimal_cpp.for_recording(
+            _as_minutes(rows),
+            min_minutes=settings["min_valid_fraction"] * len(rows),
+            rules=_rules(settings),
+        ).optimum
+        slow = (
+            _window_by_loop(rows, len(rows), settings, min_arm_z=settings["min_arm_z"])
+            if rows
+            else None
+        )
+        assert (found["reason"] is None) == (slow is not None), (seed, found["reason"])
+        n_one_arm += found["reason"] == "one_arm_within_chance"
+        n_given += slow is not None
+        for name in ("cppopt_mmhg", *curves.LIMITS):
+            expected = None if slow is None else slow[name]
+            assert (found[name] is None) == (expected is None), (seed, name)
+            if expected is not None:
+                assert found[name] == pytest.approx(expected, rel=1e-9, abs=1e-9), (seed, name)
+    assert 20 < n_given < 180
+    assert (n_one_arm > 5) == (settings["min_arm_z"] > 0)
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
@@ -355,7 +399,7 @@ def test_the_curvatures_standard_error_is_that_of_weighted_least_squares():
     )
 
 
-def _share_with_cppopt(min_curvature_z, *, depth, n_recordings=300):
+def _share_with_cppopt(min_curvature_z, *, depth, min_arm_z=0.0, n_recordings=300):
     """Recordings of 24 h: CPP sweeps, PRx of 30 independent pairs renewed every 5 min."""
     draw = np.random.default_rng(9)
     n_found = 0
@@ -368,7 +412,9 @@ def _share_with_cppopt(min_curvature_z, *, depth, n_recordings=300):
         whole = optimal_cpp.for_recording(
             pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
             min_minutes=120.0,
-            rules=_rules(SETTINGS | {"min_curvature_z": min_curvature_z}),
+            rules=_rules(
+                SETTINGS | {"min_curvature_z": min_curvature_z, "min_arm_z": min_arm_z}
+            ),
         )
         n_found += whole.optimum["reason"] is None
     return n_found / n_recordings
@@ -379,6 +425,8 @@ def test_without_a_test_of_curvature_noise_gives_an_optimum_and_with_it_rarely()
     assert _share_with_cppopt(0.0, depth=0.0) > 0.2
     assert _share_with_cppopt(1.645, depth=0.0) < 0.05 + 3 * math.sqrt(0.05 * 0.95 / 300)
     assert _share_with_cppopt(1.645, depth=0.3) > 0.95
+    assert _share_with_cppopt(1.645, depth=0.0, min_arm_z=1.0) < 0.03
+    assert _share_with_cppopt(1.645, depth=0.3, min_arm_z=1.0) > 0.95
 
 
 def test_bins_are_half_open():
@@ -427,6 +475,35 @@ def test_the_bins_own_limits_stand_beside_the_parabolas():
     found = _whole(SETTINGS | {"averaging": "arithmetic"})
     assert found["llr_bins_mmhg"] == pytest.approx(62.5 + 5 * (0.35 - 0.30) / 0.17, abs=1e-9)
     assert found["ulr_bins_mmhg"] == pytest.approx(87.5, abs=1e-9)
+
+
+def test_the_bins_own_crossings_agree_with_a_plain_loop():
+    """200 curves at once, from below and above: gaps, plateaus on the limit, one bin, none."""
+    draw, centres, level = random.Random(2), np.arange(42.5, 120, 5.0), 0.3
+    rows, optima = [], []
+    for _ in range(200):
+        best, bend = draw.uniform(55, 100), draw.choice([0.0, 0.0005, 0.002])
+        noise, gap = draw.choice([0.0, 0.1, 0.3]), draw.choice([0.0, 0.3, 0.9])
+        values = [bend * (c - best) ** 2 - 0.1 + draw.gauss(0, noise) for c in centres]
+        values = [0.3 if draw.random() < 0.1 else v for v in values]
+        rows.append([math.nan if draw.random() < gap else v for v in values])
+        optima.append(math.nan if draw.random() < 0.1 else best)
+    n_found = 0
+    for side in (-1, 1):
+        found = curves.crossing_of_bins(
+            centres, np.array(rows), np.array(optima), level=level, side=side
+        )
+        for values, best, ours in zip(rows, optima, found):
+            used = [i for i, v in enumerate(values) if not math.isnan(v)]
+            slow = None
+            if used and not math.isnan(best):
+                x, y = centres[used], [values[i] for i in used]
+                slow = _crossing_by_loop(x, y, int(np.abs(x - best).argmin()), level, side)
+            assert math.isnan(ours) == (slow is None)
+            if slow is not None:
+                n_found += 1
+                assert ours == pytest.approx(slow, rel=1e-12)
+    assert 100 < n_found < 350
 
 
 def test_inverse_variance_weights_follow_the_spread_within_bins():

@@ -152,7 +152,7 @@ def test_too_few_readings_stay_as_they_are():
 
 def _given(patient):
     return surrogates.Pressures(
-        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 1, 6
+        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 6
     )
 
 
@@ -240,7 +240,6 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
     events = [{"event": "drain_open", "start_s": 20_000.0, "end_s": 21_000.0}]
     whole = reactivity.to_minutes(
         trends,
-        trends_block_s=10.0,
         events=events,
         minute_min_valid_fraction=0.5,
         rules=bench.CORRELATIONS,
@@ -248,7 +247,6 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
     )
     given = surrogates.pressures(
         trends,
-        trends_block_s=10.0,
         events=events,
         not_during=["drain_open"],
         correlations=bench.CORRELATIONS,

@@ -20,13 +20,14 @@ RULES = [
 EVENTS = [{"event": "drain_open", "start_s": 60.0, "end_s": 75.5}]
 
 
-def _summarise(chunks, *, start_s, duration_s):
+def _summarise(chunks, *, start_s, duration_s, block_s=10.0):
     return trends.summarise(
         chunks,
         start_s=start_s,
         duration_s=duration_s,
         rules=RULES,
         events=EVENTS,
+        block_s=block_s,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
         pulse_max_hz=3.0,
@@ -64,9 +65,10 @@ def _adds_up(seconds, masked):
     seed=st.integers(0, 10**6),
     n_chunks=st.integers(1, 4),
     late_s=st.sampled_from([0.0, 0.2, 33.0, 7.25]),
+    block_s=st.sampled_from([5.0, 10.0, 30.0]),
 )
 def test_recorded_is_valid_and_masked_by_reason_and_missing(
-    fs_hz, start_s, seed, n_chunks, late_s
+    fs_hz, start_s, seed, n_chunks, late_s, block_s
 ):
     draw = np.random.default_rng(seed)
     chunks, t_s, n_read, n_all = [], late_s, 0, 0
@@ -76,7 +78,7 @@ def test_recorded_is_valid_and_masked_by_reason_and_missing(
         chunks.append(Chunk(t_s, {"icp": samples}, {"icp": fs_hz}))
         n_read, n_all = n_read + int(np.isfinite(samples).sum()), n_all + n
         t_s += n / fs_hz + float(draw.choice([0.0, 0.0, 33.3]))
-    found = _summarise(chunks, start_s=start_s, duration_s=t_s)
+    found = _summarise(chunks, start_s=start_s, duration_s=t_s, block_s=block_s)
     _adds_up(found.seconds, found.masked)
     row = found.seconds.row(0, named=True)
     # counted here without the project: samples, and the time that has none
@@ -145,7 +147,7 @@ def test_a_patients_seconds_are_counted_once_and_add_up_by_reason(places, seed):
         chunk = Chunk(0.0, {"icp": _samples(draw, n)}, {"icp": fs_hz})
         found = _summarise([chunk], start_s=start_s, duration_s=n / fs_hz)
         parts.append(overlaps.Part(found, start_s, end_s))
-    combined = overlaps.combine(parts)
+    combined = overlaps.combine(parts, block_s=10.0)
     _adds_up(combined.seconds, combined.masked)
     row = combined.seconds.row(0, named=True)
     # the union of the recordings, counted here on a grid of 10-s blocks and by sweeping
@@ -173,12 +175,12 @@ def test_a_gap_of_one_recording_that_another_fills_is_none():
 
     first = part([9.0] * 20 + [np.nan] * 40 + [9.0] * 20, 0.0)
     second = part([9.0] * 15, 35.0)
-    alone = overlaps.combine([first]).seconds.row(0, named=True)
+    alone = overlaps.combine([first], block_s=10.0).seconds.row(0, named=True)
     assert (alone["n_gaps"], alone["longest_gap_s"]) == (1, 40.0)
-    both = overlaps.combine([second, first]).seconds.row(0, named=True)
+    both = overlaps.combine([second, first], block_s=10.0).seconds.row(0, named=True)
     assert (both["n_gaps"], both["longest_gap_s"]) == (2, 15.0)  # 20 to 35 and 50 to 60
     # the time between two recordings was not recorded: no gap
-    apart = overlaps.combine([part([9.0] * 20, 0.0), part([9.0] * 20, 500.0)])
+    apart = overlaps.combine([part([9.0] * 20, 0.0), part([9.0] * 20, 500.0)], block_s=10.0)
     assert apart.seconds.row(0, named=True)["n_gaps"] == 0
 
 
@@ -190,10 +192,10 @@ def test_recordings_that_share_a_block_without_overlapping_keep_their_masked_sec
         )
         return overlaps.Part(found, start_s, start_s + 5)
 
-    combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)])
+    combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)], block_s=10.0)
     assert combined.masked.rows() == [("icp", "range", 5.0)]
     assert combined.seconds["recorded_s"].to_list() == [10.0]
-    overlapping = overlaps.combine([part(400.0, 0.0), part(9.0, 3.0)])
+    overlapping = overlaps.combine([part(400.0, 0.0), part(9.0, 3.0)], block_s=10.0)
     assert overlapping.seconds["recorded_s"].to_list() == [5.0]
     assert overlapping.masked.height == 0
 

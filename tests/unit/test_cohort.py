@@ -81,6 +81,8 @@ def _select(patients, hours, *, facts=(), rules=RULES):
             averaging="fisher",
             fisher_clip=0.999,
             min_cppopt_h=1.0,
+            min_prx_interval_h=6.0,
+            n_cosines=6,
         ),
         burden.add_up(
             minutes,

@@ -34,6 +34,7 @@ CURVE = curves.CurveRules(
     min_bin_fraction=0.02,
     min_bins=4,
     min_curvature_z=1.645,
+    min_arm_z=1.0,
     n_blocks=30,
     reactivity_limit_prx=0.30,
 )

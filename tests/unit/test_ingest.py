@@ -8,6 +8,7 @@ from icpcohort import contracts, ingest, store
 
 SUMMARISE = {
     "rules": [],
+    "block_s": 10.0,
     "min_valid_fraction": 0.5,
     "pulse_min_hz": 0.67,
     "pulse_max_hz": 3.0,

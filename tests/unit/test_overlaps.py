@@ -25,6 +25,7 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
         duration_s=duration_s,
         rules=[RANGE],
         events=[],
+        block_s=10.0,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
         pulse_max_hz=3.0,
@@ -34,7 +35,7 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
 
 
 def _combine(*parts):
-    combined = overlaps.combine(parts)
+    combined = overlaps.combine(parts, block_s=10.0)
     store.check(combined.trends, trends.RECORDED, "trends")
     sums = combined.seconds["valid_s"] + combined.seconds["masked_s"]
     sums += combined.seconds["missing_s"]

@@ -254,6 +254,7 @@ def test_a_file_that_grows_or_lies_outside_is_excluded_and_the_others_are_used(
         levelling={"abp_correction": "none", "fluid_density_kg_m3": 1055.0},
         summarise={
             "rules": [],
+            "block_s": 10.0,
             "min_valid_fraction": 0.5,
             "pulse_min_hz": 0.7,
             "pulse_max_hz": 3.0,

@@ -17,13 +17,14 @@ RANGE = {
 }
 
 
-def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=()):
+def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=(), block_s=10.0):
     summary = trends.summarise(
         chunks,
         start_s=start_s,
         duration_s=duration_s,
         rules=rules,
         events=events,
+        block_s=block_s,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
         pulse_max_hz=3.0,
@@ -220,3 +221,62 @@ def test_numbers_beside_a_waveform_have_the_rules_of_numbers():
     rules = settings["cleaning"]["rules"]
     summary = _summarise([chunk], duration_s=60.0, rules=rules)
     assert summary.masked.height == 0
+
+
+def _waves(fs_hz=100.0, seconds=120):
+    """ICP and ABP with a pulse and slow waves; in ICP a gap of 3 s and a spike."""
+    t_s = np.arange(int(seconds * fs_hz)) / fs_hz
+    icp = 12 + np.sin(2 * np.pi * t_s / 37) + 2 * np.sin(2 * np.pi * 1.23 * t_s)
+    icp[int(62 * fs_hz) : int(65 * fs_hz)] = np.nan
+    icp[int(33 * fs_hz)] = 400.0
+    abp = 90 + 3 * np.sin(2 * np.pi * t_s / 41) + 20 * np.sin(2 * np.pi * 1.23 * t_s)
+    return {"icp": icp, "abp": abp}
+
+
+@pytest.mark.parametrize("start_s", [0.0, 7.3, 15.0])
+@pytest.mark.parametrize("n_chunk", [333, 5000])
+@pytest.mark.parametrize("block_s", [5.0, 10.0, 30.0])
+def test_blocks_of_any_length_are_the_means_of_their_samples(block_s, start_s, n_chunk):
+    """A plain loop over the samples; two blocks of 5 s have one AMP, a spike masks a second."""
+    fs_hz, samples = 100.0, _waves()
+    chunks = [
+        Chunk(
+            i / fs_hz,
+            {s: v[i : i + n_chunk] for s, v in samples.items()},
+            {"icp": fs_hz, "abp": fs_hz},
+        )
+        for i in range(0, 12_000, n_chunk)
+    ]
+    table = _summarise(
+        chunks, duration_s=120.0, start_s=start_s, block_s=block_s, rules=[RANGE]
+    ).trends
+    t_s = start_s + np.arange(12_000) / fs_hz
+    second = np.floor(t_s + 1e-6)
+    masked = second == second[samples["icp"] == 400.0]
+    samples["icp"] = np.where(masked, np.nan, samples["icp"])
+    n_amplitudes = 0
+    for row in table.iter_rows(named=True):
+        inside = (t_s >= row["t_s"] - 1e-6) & (t_s < row["t_s"] + block_s - 1e-6)
+        for signal, values in samples.items():
+            own = values[inside][np.isfinite(values[inside])]
+            share = own.size / (block_s * fs_hz)
+            assert row[f"{signal}_valid_fraction"] == pytest.approx(share, abs=1e-9)
+            expected = pytest.approx(own.mean(), rel=1e-9) if share >= 0.5 else None
+            assert row[f"{signal}_mmhg"] == expected
+        length_s = max(block_s, 10.0)
+        first_s = row["t_s"] // length_s * length_s
+        pulse = samples["icp"][(t_s >= first_s - 1e-6) & (t_s < first_s + length_s - 1e-6)]
+        whole = pulse.size == length_s * fs_hz and np.isfinite(pulse).all()
+        assert (row["amp_mmhg"] is not None) == whole
+        if whole:
+            n_amplitudes += 1
+            assert row["amp_mmhg"] == pytest.approx(2.0, rel=0.01)
+    assert table.height == len({np.floor((t + 1e-6) / block_s) for t in t_s})
+    assert n_amplitudes >= {5.0: 16, 10.0: 8, 30.0: 1}[block_s]
+
+
+def test_numbers_slower_than_their_blocks_are_held_in_them():
+    """Numbers of 10 s in blocks of 5 s: each twice, and their interval says so."""
+    table = _summarise([_icp([10.0, 20.0], 0.1)], duration_s=20.0, block_s=5.0).trends
+    assert table["icp_mmhg"].to_list() == [10.0, 10.0, 20.0, 20.0]
+    assert table["icp_interval_s"].to_list() == [10.0] * 4

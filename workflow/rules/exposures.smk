@@ -30,6 +30,8 @@ rule summary:
         averaging=SET["reactivity"]["averaging"],
         fisher_clip=SET["reactivity"]["fisher_clip"],
         min_cppopt_h=SET["summary"]["min_cppopt_h"],
+        min_prx_interval_h=SET["summary"]["min_prx_interval_h"],
+        n_cosines=SET["summary"]["n_cosines"],
         code=provenance.code_of(SCRIPTS / "summary.py"),
     script:
         "../scripts/summary.py"

@@ -9,7 +9,7 @@ rule indices:
         optimum="results/optima/{patient}.parquet",
     params:
         minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
-        block_s=SET["reactivity"]["block_s"],
+        block_s=SET["trends"]["block_s"],
         n_blocks=SET["reactivity"]["n_blocks"],
         step_s=SET["reactivity"]["step_s"],
         min_valid_fraction=SET["reactivity"]["min_valid_fraction"],
@@ -31,6 +31,7 @@ rule indices:
         min_span_prx=SET["optimal_cpp"]["min_span_prx"],
         min_r_squared=SET["optimal_cpp"]["min_r_squared"],
         min_curvature_z=SET["optimal_cpp"]["min_curvature_z"],
+        min_arm_z=SET["optimal_cpp"]["min_arm_z"],
         one_sided=SET["optimal_cpp"]["one_sided"],
         edge_weight=SET["optimal_cpp"]["edge_weight"],
         window_weighting=SET["optimal_cpp"]["window_weighting"],

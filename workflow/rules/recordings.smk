@@ -1,5 +1,5 @@
 rule ingest:
-    """Read each recording of one patient once: mask artefacts, average over 10 s."""
+    """Read each recording of one patient once: mask artefacts, average over blocks."""
     input:
         files=lambda wildcards: inputs.recording_files(STUDY, SET, wildcards.patient),
     output:
@@ -25,6 +25,7 @@ rule ingest:
         annotation_extensions=SET["recordings"]["annotation_extensions"],
         annotation_meanings=SET["recordings"]["annotation_meanings"],
         rules=SET["cleaning"]["rules"],
+        block_s=SET["trends"]["block_s"],
         min_valid_fraction=SET["trends"]["min_valid_fraction"],
         pulse_min_hz=SET["trends"]["pulse_min_hz"],
         pulse_max_hz=SET["trends"]["pulse_max_hz"],

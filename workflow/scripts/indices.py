@@ -31,6 +31,7 @@ shared = {
         min_span_prx=snakemake.params.min_span_prx,
         min_r_squared=snakemake.params.min_r_squared,
         min_curvature_z=snakemake.params.min_curvature_z,
+        min_arm_z=snakemake.params.min_arm_z,
         one_sided=snakemake.params.one_sided,
         edge_weight=snakemake.params.edge_weight,
         window_weighting=snakemake.params.window_weighting,

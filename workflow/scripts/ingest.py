@@ -17,6 +17,7 @@ done = ingest.ingest_patient(
     annotation_meanings=snakemake.params.annotation_meanings,
     summarise={
         "rules": snakemake.params.rules,
+        "block_s": snakemake.params.block_s,
         "min_valid_fraction": snakemake.params.min_valid_fraction,
         "pulse_min_hz": snakemake.params.pulse_min_hz,
         "pulse_max_hz": snakemake.params.pulse_max_hz,

@@ -6,5 +6,7 @@ summaries = summary.summarise(
     averaging=snakemake.params.averaging,
     fisher_clip=snakemake.params.fisher_clip,
     min_cppopt_h=snakemake.params.min_cppopt_h,
+    min_prx_interval_h=snakemake.params.min_prx_interval_h,
+    n_cosines=snakemake.params.n_cosines,
 )
 store.write(summaries, contracts.SUMMARY, snakemake.output.summary)

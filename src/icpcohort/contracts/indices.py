@@ -166,6 +166,12 @@ SUMMARY = Table(
         "cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPP"),
         "amp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean AMP"),
         "prx_mean": Column(REAL, "1", "Mean PRx"),
+        "prx_mean_ci_low": Column(
+            REAL, "1", "Lower 95 % limit of mean PRx, serial dependence allowed for"
+        ),
+        "prx_mean_ci_high": Column(
+            REAL, "1", "Upper 95 % limit of mean PRx, serial dependence allowed for"
+        ),
         "pax_mean": Column(REAL, "1", "Mean PAx"),
         "rac_mean": Column(REAL, "1", "Mean RAC"),
         "rap_mean": Column(REAL, "1", "Mean RAP"),

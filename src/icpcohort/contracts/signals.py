@@ -62,10 +62,10 @@ EXCLUDED = Table(
 
 TRENDS = Table(
     "trends/<patient>.parquet",
-    "10-s means of the valid samples of one patient; null where too few are valid",
+    "Means over blocks of one patient's valid samples; null where too few are valid",
     ("t_s",),
     {
-        "t_s": Column(REAL, "s", "Start of the block since time zero"),
+        "t_s": Column(REAL, "s", "Start of the block (`trends.block_s`) since time zero"),
         "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure"),
         "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure"),
         "cpp_mmhg": Column(REAL, "mm[Hg]", "Cerebral perfusion pressure, ABP - ICP"),
@@ -76,16 +76,22 @@ TRENDS = Table(
             REAL, "mm[Hg]", "Added to ABP as recorded, to bring it to that level"
         ),
         "amp_mmhg": Column(
-            REAL, "mm[Hg]", "Amplitude (zero to peak) of the ICP pulse's fundamental"
+            REAL,
+            "mm[Hg]",
+            "Amplitude (zero to peak) of the ICP pulse's fundamental, of 10 s or more",
         ),
         "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
         "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
         "abp_valid_fraction": Column(REAL, "1", "Valid samples of ABP / nominal samples"),
         "icp_interval_s": Column(
-            REAL, "s", "Sampling interval of ICP; above 10 s a reading is held over it"
+            REAL,
+            "s",
+            "Sampling interval of ICP; above a block's length a reading is held over it",
         ),
         "abp_interval_s": Column(
-            REAL, "s", "Sampling interval of ABP; above 10 s a reading is held over it"
+            REAL,
+            "s",
+            "Sampling interval of ABP; above a block's length a reading is held over it",
         ),
     },
 )
