@@ -144,7 +144,7 @@ def _simulation(options: argparse.Namespace) -> dict[str, Any]:
 
 def _new(options: argparse.Namespace) -> int:
     """Write a study folder to fill in; nothing is overwritten."""
-    from icpcohort import study_folder
+    from icpcohort import study_folder, whole
 
     study: Path = options.study
     try:
@@ -158,10 +158,7 @@ def _new(options: argparse.Namespace) -> int:
             "name another folder"
         )
     for name, text in texts.items():
-        path = study / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
+        whole.write(study / name, text)
     print(f"{study}: fill in the four tables as README.md says, then: make check STUDY={study}")
     return 0
 

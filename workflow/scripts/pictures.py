@@ -2,7 +2,7 @@ from pathlib import Path
 
 import polars as pl
 
-from icpcohort import contracts, coverage, gallery, pictures, store
+from icpcohort import contracts, coverage, gallery, pictures, store, whole
 
 time_zero = snakemake.params.time_zero
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
@@ -30,15 +30,15 @@ for minutes_file, artefacts_file, intervals_file, picture in files:
         intervals=store.read(intervals_file, contracts.INTERVALS),
         time_zero=time_zero,
     )
-    Path(picture).write_text(drawn, encoding="utf-8")
+    whole.write(picture, drawn)
 cohort = coverage.cohort_picture(
     pl.concat(hours.values()), patients=list(hours), quality=quality, time_zero=time_zero
 )
-Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
+whole.write(snakemake.output.cohort, cohort)
 page = gallery.render(
     template=Path(snakemake.input.template).read_text(encoding="utf-8"),
     patients=list(hours),
     recordings=recordings,
     quality=quality,
 )
-Path(snakemake.output.page).write_text(page, encoding="utf-8")
+whole.write(snakemake.output.page, page)

@@ -1,6 +1,6 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, methods, provenance, report, store
+from icpcohort import burden, contracts, methods, provenance, report, store, whole
 
 settings, models = snakemake.params.settings, snakemake.params.models
 thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
@@ -45,4 +45,4 @@ page = report.render(
     methods=methods.paragraphs(settings, models),
     versions=provenance.versions(),
 )
-Path(snakemake.output.report).write_text(page, encoding="utf-8")
+whole.write(snakemake.output.report, page)
