@@ -1,6 +1,6 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, methods, provenance, report, store, whole
+from icpcohort import burden, contracts, methods, report, store, whole
 
 settings, models = snakemake.params.settings, snakemake.params.models
 thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
@@ -43,6 +43,6 @@ page = report.render(
         "performance": store.read_named(read.performance, contracts.PERFORMANCE),
     },
     methods=methods.paragraphs(settings, models),
-    versions=provenance.versions(),
+    versions=snakemake.params.versions,
 )
 whole.write(snakemake.output.report, page)
