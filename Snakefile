@@ -4,7 +4,7 @@ import os
 import sys
 from pathlib import Path
 
-from icpcohort import inputs, provenance, settings, study
+from icpcohort import inputs, provenance, running, settings, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -19,8 +19,11 @@ try:
         schema_folder=HOME / "workflow/schemas",
     )
     STUDY = study.read_study(SET)
-except (settings.SettingsError, study.StudyError) as problems:
+    inputs.hold_to_the_start(SET, os.environ)
+except (settings.SettingsError, study.StudyError, inputs.ChangedError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
+if not workflow.is_main_process:
+    running.hold_as_job()
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 
 
