@@ -2,6 +2,7 @@
 
 import os
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 from icpcohort import inputs, provenance, running, settings, study
@@ -20,6 +21,10 @@ try:
     )
     STUDY = study.read_study(SET)
     inputs.hold_to_the_start(SET, os.environ)
+    os.environ.setdefault(
+        "ICPCOHORT_STARTED", datetime.now(UTC).isoformat(timespec="seconds")
+    )
+    os.environ.setdefault("ICPCOHORT_COMMAND", "snakemake")
 except (settings.SettingsError, study.StudyError, inputs.ChangedError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 if not workflow.is_main_process:
@@ -43,6 +48,7 @@ rule all:
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
         comparisons="results/tables/comparisons.parquet",
+        account="results/SHA256SUMS",
 
 
 include: "workflow/rules/study.smk"
@@ -53,6 +59,7 @@ include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
 include: "workflow/rules/report.smk"
+include: "workflow/rules/account.smk"
 
 
 onsuccess:

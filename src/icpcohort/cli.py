@@ -75,6 +75,10 @@ def _parser() -> argparse.ArgumentParser:
         help="given on to snakemake: targets, --cores 4, --workflow-profile, --dry-run, ...",
     )
     run.set_defaults(run=_run)
+
+    verify = commands.add_parser("verify", help="say whether results and inputs are unchanged")
+    verify.add_argument("study", type=Path, help="folder that holds config/ and results/")
+    verify.set_defaults(run=_verify)
     return parser
 
 
@@ -218,6 +222,25 @@ def _run(options: argparse.Namespace) -> int:
         )
     except running.NotAlone as error:
         raise UsageError(str(error)) from error
+
+
+# --- verify ------------------------------------------------------------------------------
+
+
+def _verify(options: argparse.Namespace) -> int:
+    """Print every difference between a study and what its last whole run wrote and read."""
+    from icpcohort import verification
+
+    verified = verification.verify(options.study)
+    for line in verified.problems:
+        print(line, file=sys.stderr)
+    if verified.problems:
+        return 1
+    print(
+        f"{options.study}: {verified.n_files} results, the settings and {verified.n_inputs} "
+        "tables and recordings are what the last run wrote and read"
+    )
+    return 0
 
 
 def _show_progress(n_done: int, n_all: int) -> None:

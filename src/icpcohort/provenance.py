@@ -65,6 +65,12 @@ def code_of(script: str | Path) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
+def code_of_all(scripts: Path) -> str:
+    """Return one fingerprint of all scripts in a folder and all that they reach."""
+    codes = [code_of(script) for script in sorted(scripts.glob("*.py"))]
+    return hashlib.sha256("".join(codes).encode()).hexdigest()[:16]
+
+
 @cache
 def _reach(module_name: str, name: str) -> Reached:
     """Look at one definition, once for all scripts that reach it."""

@@ -16,6 +16,7 @@ THROUGH_THE_STUDY = {"study"}
 ONLY_FOR_SNAKEMAKE = {
     ("ingest", "input"): {"files"},
     ("ingest", "params"): {"stamps"},
+    ("account", "input"): {"finished"},
     ("study", "input"): {"patients", "recordings", "monitors", "events"},
 }
 
