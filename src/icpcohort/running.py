@@ -89,7 +89,8 @@ def _alone(study: Path, *, say: Callable[[str], None], unlock: list[str]) -> Ite
         file.write(socket.gethostname())
         file.flush()
         yield file.fileno()
-        file.truncate(0)
+        if not any((folder / "locks").glob("*")):  # else Snakemake was killed
+            file.truncate(0)
 
 
 def _lift(
