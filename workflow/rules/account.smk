@@ -16,13 +16,15 @@ rule account:
         settings=SET,
         models=MODELS,
         tables=[SET["study"][name] for name in study.TABLES],
-        files=[
-            file
-            for each in workflow.rules
-            if each.name not in ("all", "account")
-            for pattern in getattr(rules, each.name).output
-            for file in expand(pattern, patient=PATIENTS, model=MODELS)
-        ],
+        files=sorted(
+            {
+                file
+                for each in workflow.rules
+                if each.name not in ("all", "account")
+                for pattern in getattr(rules, each.name).output
+                for file in expand(pattern, patient=PATIENTS, model=MODELS)
+            }
+        ),
         versions=provenance.versions(),
         all_code=provenance.code_of_all(SCRIPTS),
         code=provenance.code_of(SCRIPTS / "account.py"),
