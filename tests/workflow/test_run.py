@@ -170,6 +170,22 @@ def test_a_run_says_what_made_it_and_names_no_user_and_no_machine(finished):
         assert not re.search(r"(?<![\w:/.<])/(home|root|tmp|Users|work)/", text), name
 
 
+def test_no_log_has_a_reading_or_a_covariate_of_a_patient(finished):
+    cells = set()
+    for name in ("patients", "monitors", "events"):
+        rows = pl.read_csv(finished.study / f"demo/{name}.csv", infer_schema=False)
+        cells |= {cell for row in rows.iter_rows() for cell in row if cell}
+    cells = {cell for cell in cells if re.fullmatch(r"\d+\.\d+|[a-z]+(_[a-z]+)+", cell)}
+    assert len(cells) > 50
+    logs = list((finished.study / ".snakemake/log").glob("*"))
+    assert logs
+    for log in logs:
+        text = log.read_text(encoding="utf-8")
+        assert [
+            cell for cell in cells if re.search(rf"(?<![\w.]){re.escape(cell)}\b", text)
+        ] == []
+
+
 def test_the_crate_of_a_run_keeps_its_profile(finished):
     pytest.importorskip("rocrate_validator", reason="roc-validator is not installed")
     validate = runpy.run_path(str(ASSURANCE / "validate_crate.py"))
