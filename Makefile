@@ -5,10 +5,7 @@ STUDY  ?= .
 CORES  ?= all
 BIN    := .venv/bin
 HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
-RUN    := $(HERE)/$(BIN)/snakemake --snakefile $(HERE)/Snakefile --workflow-profile $(HERE)/profiles/default --cores $(CORES)
-
-# Snakemake tells each job three times; these lines go, everything else is shown.
-NOISE  := ^Select jobs to execute|^Execute [0-9]+ jobs|^\[[A-Z][a-z]{2} [A-Z][a-z]{2} |^Finished jobid|^Complete log|^Assuming unrestricted|^Using workflow specific profile|^Provided cores|^Rules claiming|^Elapsed time|^$$
+RUN    := $(HERE)/$(BIN)/icpcohort run
 
 SHELL       := /bin/bash
 .SHELLFLAGS := -o pipefail -c
@@ -20,7 +17,7 @@ help: ## say what each command does
 
 demo: .venv/ready ## simulate the demo cohort and run the whole study on it
 	@$(BIN)/icpcohort simulate demo
-	@$(RUN) 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
+	@$(RUN) . --cores $(CORES)
 	@echo "The report: $(HERE)/results/report.html"
 
 new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my_study
@@ -30,11 +27,11 @@ check: .venv/ready ## find every problem of a study before anything runs: make c
 	@$(BIN)/icpcohort check "$(STUDY)"
 
 run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study
-	@$(RUN) --directory "$(STUDY)" 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
+	@$(RUN) "$(STUDY)" --cores $(CORES)
 	@echo "The report: $(abspath $(STUDY))/results/report.html"
 
 model: .venv/ready have-study ## rerun one model alone: make model STUDY=../my_study MODEL=name
-	@$(RUN) --directory "$(STUDY)" "results/models/$(MODEL)/estimates.parquet" 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
+	@$(RUN) "$(STUDY)" --cores $(CORES) "results/models/$(MODEL)/estimates.parquet"
 	@echo "The model: $(abspath $(STUDY))/results/models/$(MODEL)/"
 
 .PHONY: have-study

@@ -2,9 +2,18 @@
 
 import os
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
-from icpcohort import figure_names, inputs, provenance, settings, share_names, study
+from icpcohort import (
+    figure_names,
+    inputs,
+    provenance,
+    running,
+    settings,
+    share_names,
+    study,
+)
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -19,8 +28,15 @@ try:
         schema_folder=HOME / "workflow/schemas",
     )
     STUDY = study.read_study(SET)
-except (settings.SettingsError, study.StudyError) as problems:
+    inputs.hold_to_the_start(SET, os.environ)
+    os.environ.setdefault(
+        "ICPCOHORT_STARTED", datetime.now(UTC).isoformat(timespec="seconds")
+    )
+    os.environ.setdefault("ICPCOHORT_COMMAND", "snakemake")
+except (settings.SettingsError, study.StudyError, inputs.ChangedError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
+if not workflow.is_main_process:
+    running.hold_as_job()
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 
 
@@ -49,6 +65,7 @@ rule all:
         comparisons="results/tables/comparisons.parquet",
         tables=[f"results/tables/{kind}" for kind in ("csv", "latex")],
         share=[f"results/share/{file}" for file in share_names.FILES],
+        account="results/SHA256SUMS",
 
 
 include: "workflow/rules/study.smk"
@@ -63,6 +80,7 @@ include: "workflow/rules/patients.smk"
 include: "workflow/rules/report.smk"
 include: "workflow/rules/documents.smk"
 include: "workflow/rules/share.smk"
+include: "workflow/rules/account.smk"
 
 
 onsuccess:

@@ -1,4 +1,4 @@
-"""Command line: simulate a cohort, begin a study, check one. `main` is the entry point."""
+"""Command line: simulate a cohort; begin, check, run a study. `main` is the entry point."""
 
 import argparse
 import re
@@ -42,7 +42,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="icpcohort",
         description="Retrospective cohort studies of intracranial pressure. Research use on "
-        "recorded data only. The workflow itself is run with snakemake.",
+        "recorded data only.",
     )
     parser.add_argument("--version", action="version", version=icpcohort.__version__)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -66,6 +66,19 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="list all problems of a study before it is run")
     check.add_argument("study", type=Path, help="folder that holds config/")
     check.set_defaults(run=_check)
+
+    run = commands.add_parser("run", help="run a study, or go on after a run that was stopped")
+    run.add_argument("study", type=Path, help="folder that holds config/")
+    run.add_argument(
+        "snakemake",
+        nargs=argparse.REMAINDER,
+        help="given on to snakemake: targets, --cores 4, --workflow-profile, --dry-run, ...",
+    )
+    run.set_defaults(run=_run)
+
+    verify = commands.add_parser("verify", help="say whether results and inputs are unchanged")
+    verify.add_argument("study", type=Path, help="folder that holds config/ and results/")
+    verify.set_defaults(run=_verify)
     return parser
 
 
@@ -144,7 +157,7 @@ def _simulation(options: argparse.Namespace) -> dict[str, Any]:
 
 def _new(options: argparse.Namespace) -> int:
     """Write a study folder to fill in; nothing is overwritten."""
-    from icpcohort import study_folder
+    from icpcohort import study_folder, whole
 
     study: Path = options.study
     try:
@@ -158,10 +171,7 @@ def _new(options: argparse.Namespace) -> int:
             "name another folder"
         )
     for name, text in texts.items():
-        path = study / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with path.open("x", encoding="utf-8", newline="") as file:
-            file.write(text)
+        whole.write(study / name, text)
     print(f"{study}: fill in the four tables as README.md says, then: make check STUDY={study}")
     return 0
 
@@ -188,6 +198,49 @@ def _check(options: argparse.Namespace) -> int:
     for line in checked.problem_lines():
         print(line, file=sys.stderr)
     return 1 if checked.problems else 0
+
+
+# --- run ---------------------------------------------------------------------------------
+
+
+def _run(options: argparse.Namespace) -> int:
+    """Run the workflow on a study, alone in its folder."""
+    from icpcohort import running
+
+    study: Path = options.study
+    if not (study / "config" / "config.yaml").is_file():
+        raise UsageError(
+            f"{study / 'config' / 'config.yaml'} is not there; say which study, or begin one: "
+            f"icpcohort new {study}"
+        )
+    try:
+        return running.run(
+            study,
+            options.snakemake,
+            repository=REPOSITORY,
+            say=lambda line: print(line, flush=True),
+        )
+    except running.NotAlone as error:
+        raise UsageError(str(error)) from error
+
+
+# --- verify ------------------------------------------------------------------------------
+
+
+def _verify(options: argparse.Namespace) -> int:
+    """Print every difference between a study and what its last whole run wrote and read."""
+    from icpcohort import verification
+
+    verified = verification.verify(options.study)
+    for line in verified.problems:
+        print(line, file=sys.stderr)
+    if verified.problems:
+        return 1
+    print(
+        f"{options.study}: {verified.n_files} results, the settings and {verified.n_inputs} "
+        "tables and recordings are what the last run wrote and read"
+    )
+    return 0
 
 
 def _show_progress(n_done: int, n_all: int) -> None:

@@ -7,6 +7,8 @@ from typing import NamedTuple
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from icpcohort.recordings import file_checks
+
 
 class Export(NamedTuple):
     """A table before its cells are understood; an empty text is an empty cell."""
@@ -19,7 +21,7 @@ class ExportError(Exception):
     """The table cannot be read; the text has the words after the file's name."""
 
 
-def read(path: Path) -> tuple[Export, list[str]]:
+def read(path: Path, *, within: Path) -> tuple[Export, list[str]]:
     """Return a table with its cells as texts, and what is wrong with single rows.
 
     In a CSV file a row's number is its line (the header is line 1); in a Parquet file rows
@@ -29,8 +31,13 @@ def read(path: Path) -> tuple[Export, list[str]]:
     Raises
     ------
     ExportError
-        If there is no such file, or nothing in it can be read.
+        If there is no such file in the folder `within`, or nothing in it can be read.
     """
+    if not file_checks.is_inside(path, within):
+        raise ExportError(
+            ": its path or a link leads out of the study folder; put the table itself into "
+            "the folder"
+        )
     if not path.is_file():
         raise ExportError(
             f": no such file in {path.parent}; put it there, or correct study in config.yaml"

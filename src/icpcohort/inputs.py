@@ -1,10 +1,19 @@
 """Inputs: the files of a study that the workflow's rules depend on, and what lies astray."""
 
-from collections.abc import Collection, Mapping
+import hashlib
+from collections.abc import Collection, Mapping, MutableMapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from icpcohort import recordings, study
+
+AT_START = (
+    "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
+)
+
+
+class ChangedError(RuntimeError):
+    """Settings or tables were changed while the study ran; the text says what to do."""
 
 
 def table(settings: dict[str, Any], name: str) -> str:
@@ -30,6 +39,44 @@ def recording_files(
             )
         )
     return sorted(found)
+
+
+def stamps(paths: Sequence[str | Path]) -> list[str]:
+    """Return size and time of change [whole seconds] of each file, as text.
+
+    A file that was put back with an older date differs by these, and by nothing that a
+    comparison of dates would see.
+    """
+    stats = [Path(path).stat() for path in paths]
+    return [f"{stat.st_size} {int(stat.st_mtime)}" for stat in stats]
+
+
+def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
+    """Return the settings, the plan and the tables of a study."""
+    folder = Path(settings["study"]["folder"])
+    tables = [folder / settings["study"][name] for name in study.TABLES]
+    return [Path("config/config.yaml"), Path("config/models.yaml"), *tables]
+
+
+def hold_to_the_start(
+    settings: Mapping[str, Any], environment: MutableMapping[str, str]
+) -> None:
+    """Note what the settings and tables of a run are; its jobs stop if they have changed since.
+
+    Raises
+    ------
+    ChangedError
+        In a job that would work by other settings than those the run began with.
+    """
+    digest = hashlib.sha256()
+    for path in of_the_study(settings):
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    now = digest.hexdigest()
+    if environment.setdefault(AT_START, now) != now:
+        raise ChangedError(
+            "config/ or a table of the study was changed while it ran; what is finished is "
+            "kept: start the run again"
+        )
 
 
 PER_PATIENT = (

@@ -4,6 +4,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from icpcohort import whole
+
 MARKER = "SIMULATED"
 
 
@@ -51,7 +53,7 @@ def sign(folder: Path, *, made_by: dict[str, Any]) -> None:
 
 def _sign(folder: Path, *, made_by: dict[str, Any] | None, files: set[str]) -> None:
     account = {"made_by": made_by, "files": sorted(files)}
-    (folder / MARKER).write_text(json.dumps(account, indent=1) + "\n", encoding="utf-8")
+    whole.write(folder / MARKER, json.dumps(account, indent=1) + "\n")
 
 
 def _written_earlier(folder: Path) -> dict[str, Any]:

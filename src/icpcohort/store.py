@@ -7,6 +7,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from icpcohort import whole
 from icpcohort.contracts import Column, Table
 
 
@@ -61,15 +62,12 @@ def check(frame: pl.DataFrame, table: Table, where: str) -> None:
 def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
     """Write a table sorted by its key, with unit and meaning of each column in the file.
 
-    The file appears under its name only when it is complete.
+    The file appears under its name only when it is whole.
     """
     check(frame, table, str(path))
     arrow = to_arrow(frame.select(list(table.columns)).sort(table.key), table)
-    whole = Path(path)
-    whole.parent.mkdir(parents=True, exist_ok=True)
-    part = whole.with_name(whole.name + ".part")
-    pq.write_table(arrow, part, compression="zstd")
-    part.replace(whole)
+    with whole.writing(path) as part:
+        pq.write_table(arrow, part, compression="zstd")
 
 
 def to_arrow(frame: pl.DataFrame, table: Table) -> pa.Table:

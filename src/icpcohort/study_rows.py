@@ -93,7 +93,7 @@ def _read_table(
 ) -> tuple[Rows | None, list[str]]:
     """Return one table (None: it cannot be read) and its problems."""
     try:
-        export, row_problems = exports.read(path)
+        export, row_problems = exports.read(path, within=folder)
     except exports.ExportError as error:
         return None, [f"{path.name}{error}"]
     found = [f"{path.name}{line}" for line in row_problems]

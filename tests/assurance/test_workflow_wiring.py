@@ -15,6 +15,8 @@ THROUGH_THE_STUDY = {"study"}
 # Inputs that tell Snakemake when to rerun; the script finds the files through its params.
 ONLY_FOR_SNAKEMAKE = {
     ("ingest", "input"): {"files"},
+    ("ingest", "params"): {"stamps"},
+    ("account", "input"): {"finished"},
     ("study", "input"): {"patients", "recordings", "monitors", "events"},
 }
 

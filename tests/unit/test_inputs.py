@@ -1,4 +1,7 @@
+import os
+
 import polars as pl
+import pytest
 
 from icpcohort import contracts, inputs, store, study
 
@@ -42,3 +45,35 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
     }
     found = inputs.recording_files(tables, own, "P1")
     assert [path.rsplit("/", 1)[1] for path in found] == ["r.dat", "r.hea", "r.noted"]
+
+
+def test_a_file_put_back_with_an_older_date_has_another_stamp(tmp_path):
+    path = tmp_path / "r.dat"
+    path.write_bytes(b"1234")
+    os.utime(path, (1000.25, 1000.25))
+    before = inputs.stamps([path])
+    assert before == ["4 1000"]
+    os.utime(path, (1000.75, 1000.75))  # as a copy to a file system with coarse dates leaves it
+    assert inputs.stamps([path]) == before
+    os.utime(path, (900, 900))
+    assert inputs.stamps([path]) != before
+
+
+def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
+    tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    own = {"study": {"folder": "data"} | {name: f"{name}.csv" for name in study.TABLES}}
+    paths = inputs.of_the_study(own)
+    assert len(paths) == 6
+    for path in paths:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("as it was")
+    environment = {}
+    inputs.hold_to_the_start(own, environment)
+    inputs.hold_to_the_start(own, environment)
+    for path in paths:
+        path.write_text("changed")
+        with pytest.raises(inputs.ChangedError, match="changed while it ran"):
+            inputs.hold_to_the_start(own, environment)
+        path.write_text("as it was")

@@ -5,6 +5,12 @@ import pytest
 from icpcohort import provenance
 
 
+def _forget():
+    for remembered in (provenance.load, provenance._is_module, provenance._reach):
+        remembered.cache_clear()
+    provenance._installed.cache_clear()
+
+
 @pytest.fixture
 def package(tmp_path, monkeypatch):
     """A package of four modules and a script that reaches part of it."""
@@ -14,10 +20,10 @@ def package(tmp_path, monkeypatch):
         "contracts.py": "KEPT = {'a': 1}\nOTHER = {'b': 2}\n",
         "stage.py": (
             '"""A stage."""\nfrom icpcohort import contracts\n'
-            "from icpcohort.deep import LIMIT\n\n"
+            "from icpcohort.deep import LIMIT\nimport polars as pl\n\n"
             "def drop(x):\n"
-            '    """Drop."""\n    # why\n    return x < LIMIT and contracts.KEPT\n\n'
-            "def methods_sentence():\n    return 'words'\n"
+            '    """Drop."""\n    # why\n    return pl.len(x) < LIMIT and contracts.KEPT\n\n'
+            "def methods_sentence():\n    import numpy\n    return numpy, 'words'\n"
         ),
         "deep.py": "from icpcohort.deeper import LIMIT\n\nUNUSED = 4\n",
         "deeper.py": "LIMIT = 3\n",
@@ -34,19 +40,17 @@ def package(tmp_path, monkeypatch):
             text = path.read_text()
             assert old in text
             path.write_text(text.replace(old, new))
-        provenance.load.cache_clear()
-        provenance._is_module.cache_clear()
+        _forget()
         return provenance.code_of(script)
 
     yield code_after
-    provenance.load.cache_clear()
-    provenance._is_module.cache_clear()
+    _forget()
 
 
 @pytest.mark.parametrize(
     ("name", "old", "new"),
     [
-        ("stage.py", "x < LIMIT", "x <= LIMIT"),
+        ("stage.py", "x) < LIMIT", "x) <= LIMIT"),
         ("deeper.py", "LIMIT = 3", "LIMIT = 2"),
         ("contracts.py", "'a': 1", "'a': 2"),
         ("script.py", "input.x", "input.y"),
@@ -62,7 +66,7 @@ def test_a_change_that_the_script_reaches_changes_the_fingerprint(package, name,
         ("stage.py", "# why", "# because"),
         ("stage.py", "Drop.", "Drop rows."),
         ("stage.py", "A stage.", "The stage."),
-        ("stage.py", "x < LIMIT", "x  <  LIMIT"),
+        ("stage.py", "x) < LIMIT", "x)  <  LIMIT"),
         ("stage.py", "'words'", "'other words'"),
         ("deep.py", "UNUSED = 4", "UNUSED = 5"),
         ("contracts.py", "'b': 2", "'b': 3"),
@@ -74,6 +78,55 @@ def test_a_change_that_computes_nothing_for_the_script_does_not(package, name, o
 
 def test_the_workflows_scripts_reach_what_they_compute_with():
     scripts = Path(__file__).parents[2] / "workflow/scripts"
-    provenance.load.cache_clear()
+    _forget()
     codes = {path.name: provenance.code_of(path) for path in sorted(scripts.glob("*.py"))}
     assert len(set(codes.values())) == len(codes)
+
+
+@pytest.fixture
+def upgraded(tmp_path, monkeypatch):
+    """Let a distribution seem to have another version, as another one on the path would."""
+
+    def upgrade(name, requires=""):
+        folder = tmp_path / "site" / f"{name.replace('-', '_')}-99.dist-info"
+        folder.mkdir(parents=True)
+        (folder / "METADATA").write_text(
+            f"Metadata-Version: 2.1\nName: {name}\nVersion: 99\n{requires}"
+        )
+        monkeypatch.syspath_prepend(folder.parent)
+
+    return upgrade
+
+
+@pytest.mark.parametrize(
+    ("library", "counts"),
+    [
+        ("polars", True),
+        ("polars-runtime-32", True),  # what polars requires, and computes with
+        ("numpy", False),  # named by a definition that is not reached
+        ("scipy", False),
+    ],
+)
+def test_the_version_of_a_library_counts_where_it_is_reached(
+    package, upgraded, library, counts
+):
+    before = package()
+    upgraded(library)
+    assert (package() != before) == counts
+
+
+def test_a_requirement_for_an_extra_or_of_nothing_installed_does_not_count(upgraded):
+    upgraded("polars", 'Requires-Dist: scipy ; extra == "all"\nRequires-Dist: not-there >=1\n')
+    _forget()
+    assert provenance.installed({"polars"}) == {"polars": "99"}
+    _forget()
+
+
+def test_every_import_of_the_package_is_an_installed_distribution():
+    imports = {
+        library
+        for path in provenance.SOURCE.rglob("*.py")
+        for library in provenance._module_of(provenance._parse(path)).libraries.values()
+    }
+    assert {"polars", "numpy", "scipy", "pyyaml"} <= imports
+    assert {name for name in imports if not provenance.installed({name})} == set()

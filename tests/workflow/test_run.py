@@ -1,5 +1,10 @@
+import getpass
 import hashlib
+import re
+import runpy
 import shutil
+import socket
+from pathlib import Path
 
 import polars as pl
 import pyarrow.parquet as pq
@@ -8,13 +13,18 @@ import pytest
 from icpcohort import (
     burden,
     catalogue,
+    cli,
     content_text,
     contracts,
     share_names,
     store,
+    sums,
     table_files,
+    verification,
 )
 from icpcohort.figure_names import NAMES
+
+ASSURANCE = Path(__file__).parents[1] / "assurance"
 
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
@@ -33,6 +43,7 @@ PER_PATIENT = (
     "optima",
 )
 DRAWN = ("report.html", "report.json", "report.docx", "patients.html", "cohort.svg")
+TIMED = {"provenance.html", "ro-crate-metadata.json", "SHA256SUMS"}  # they say when it was
 TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
@@ -77,7 +88,8 @@ def test_a_run_leaves_exactly_these_files(finished):
             *("plan.yaml", "summary.md", "replicate.R", "data.csv"),
         )
     }
-    assert _results(finished) == expected
+    expected |= {f"provenance/{name}" for name in ("Snakefile", "config.yaml", "models.yaml")}
+    assert _results(finished) == expected | TIMED
 
 
 def _files_of(table, place):
@@ -157,8 +169,56 @@ def _fingerprints(place):
     return {
         str(path.relative_to(place.study)): hashlib.sha256(path.read_bytes()).hexdigest()
         for path in sorted((place.study / "results").rglob("*"))
-        if path.is_file()
+        if path.is_file() and path.name not in TIMED
     }
+
+
+def test_a_run_says_what_made_it_and_names_no_user_and_no_machine(finished):
+    results = finished.study / "results"
+    listed = set(sums.read(results / "SHA256SUMS"))
+    assert listed == _results(finished) - {"SHA256SUMS"}
+    verified = verification.verify(finished.study)
+    assert verified.problems == []
+    assert (verified.n_files, verified.n_inputs) == (len(listed), 4 + 24)
+    names = {getpass.getuser(), socket.gethostname(), str(finished.root), str(Path.home())}
+    for name in TIMED | {"provenance/config.yaml", "provenance/models.yaml"}:
+        text = (results / name).read_text(encoding="utf-8")
+        assert not [word for word in names if re.search(rf"\b{re.escape(word)}\b", text)], name
+        assert not re.search(r"(?<![\w:/.<])/(home|root|tmp|Users|work)/", text), name
+
+
+def test_no_log_has_a_reading_or_a_covariate_of_a_patient(finished):
+    cells = set()
+    for name in ("patients", "monitors", "events"):
+        rows = pl.read_csv(finished.study / f"demo/{name}.csv", infer_schema=False)
+        cells |= {cell for row in rows.iter_rows() for cell in row if cell}
+    cells = {cell for cell in cells if re.fullmatch(r"\d+\.\d+|[a-z]+(_[a-z]+)+", cell)}
+    assert len(cells) > 50
+    logs = list((finished.study / ".snakemake/log").glob("*"))
+    assert logs
+    for log in logs:
+        text = log.read_text(encoding="utf-8")
+        assert [
+            cell for cell in cells if re.search(rf"(?<![\w.]){re.escape(cell)}\b", text)
+        ] == []
+
+
+def test_the_crate_of_a_run_keeps_its_profile(finished):
+    pytest.importorskip("rocrate_validator", reason="roc-validator is not installed")
+    validate = runpy.run_path(str(ASSURANCE / "validate_crate.py"))
+    assert validate["issues"](finished.study / "results", severity="REQUIRED") == []
+
+
+@pytest.mark.parametrize("name", ["report.html", "flow.parquet", "SHA256SUMS", "*.json"])
+def test_a_flipped_byte_is_found(finished, tmp_path, name):
+    study = tmp_path / "study"
+    shutil.copytree(finished.study, study)
+    [path] = (study / "results").glob(name)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    assert verification.verify(study).problems
+    assert cli.main(["verify", str(study)]) == 1
 
 
 def test_one_core_gives_the_same_bytes_as_two(finished, place):

@@ -14,6 +14,9 @@ rule ingest:
         recording_masked="results/recording_masked/{patient}.parquet",
     params:
         folder=SET["study"]["folder"],
+        stamps=lambda wildcards: inputs.stamps(
+            inputs.recording_files(STUDY, SET, wildcards.patient)
+        ),
         rows=lambda wildcards: study.recordings_of(STUDY, wildcards.patient),
         events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
         monitors=lambda wildcards: study.monitors_of(STUDY, wildcards.patient),

@@ -38,6 +38,7 @@ rule report:
     params:
         settings=SET,
         models=MODELS,
+        versions=provenance.versions(),
         code=provenance.code_of(SCRIPTS / "report.py"),
     script:
         "../scripts/report.py"

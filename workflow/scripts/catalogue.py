@@ -1,5 +1,3 @@
-from pathlib import Path
+from icpcohort import catalogue, whole
 
-from icpcohort import catalogue
-
-Path(snakemake.output.catalogue).write_text(catalogue.as_markdown(), encoding="utf-8")
+whole.write(snakemake.output.catalogue, catalogue.as_markdown())

@@ -1,6 +1,4 @@
-from pathlib import Path
-
-from icpcohort import burden, contracts, handover, store
+from icpcohort import burden, contracts, handover, store, whole
 
 table = contracts.analysis(
     burden.wide_columns(
@@ -9,6 +7,6 @@ table = contracts.analysis(
     )
 )
 analysis = store.read(snakemake.input.analysis, table)
-Path(snakemake.output.csv).write_bytes(handover.as_csv(analysis, table))
-Path(snakemake.output.stata).write_bytes(handover.as_stata(analysis, table))
-Path(snakemake.output.feather).write_bytes(handover.as_feather(analysis, table))
+whole.write(snakemake.output.csv, handover.as_csv(analysis, table))
+whole.write(snakemake.output.stata, handover.as_stata(analysis, table))
+whole.write(snakemake.output.feather, handover.as_feather(analysis, table))

@@ -1,8 +1,6 @@
-from pathlib import Path
-
 import yaml
 
-from icpcohort import burden, contracts, model_page, store
+from icpcohort import burden, contracts, model_page, store, whole
 from icpcohort.models import fit, plan, replication, wording
 
 burden_columns = burden.wide_columns(
@@ -24,15 +22,13 @@ store.write(done.alternatives, contracts.ALTERNATIVES, snakemake.output.alternat
 store.write(done.risks, contracts.RISKS, snakemake.output.risks)
 store.write(done.curve, contracts.EXPOSURE_CURVE, snakemake.output.curve)
 store.write(done.performance, contracts.PERFORMANCE, snakemake.output.performance)
-replication.data(done, plan=asked).write_csv(snakemake.output.data)
-Path(snakemake.output.replicate).write_text(
-    replication.script(done, plan=asked), encoding="utf-8"
-)
-Path(snakemake.output.plan).write_text(
+whole.write(snakemake.output.data, replication.data(done, plan=asked).write_csv())
+whole.write(snakemake.output.replicate, replication.script(done, plan=asked))
+whole.write(
+    snakemake.output.plan,
     yaml.safe_dump({asked.name: snakemake.params.plan}, sort_keys=False, allow_unicode=True),
-    encoding="utf-8",
 )
-Path(snakemake.output.summary).write_text(
+whole.write(
+    snakemake.output.summary,
     model_page.markdown(done, plan=asked, methods=wording.methods_sentence(asked)),
-    encoding="utf-8",
 )

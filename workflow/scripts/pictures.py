@@ -2,7 +2,7 @@ from pathlib import Path
 
 import polars as pl
 
-from icpcohort import contracts, coverage, pictures, store
+from icpcohort import contracts, coverage, pictures, store, whole
 
 time_zero = snakemake.params.time_zero
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
@@ -34,8 +34,8 @@ for minutes_file, artefacts_file, intervals_file, curve_file, optimum_file, pict
         optimum=store.read(optimum_file, contracts.OPTIMA),
         time_zero=time_zero,
     )
-    Path(picture).write_text(drawn, encoding="utf-8")
+    whole.write(picture, drawn)
 cohort = coverage.cohort_picture(
     pl.concat(hours.values()), patients=list(hours), quality=quality, time_zero=time_zero
 )
-Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
+whole.write(snakemake.output.cohort, cohort)

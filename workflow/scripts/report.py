@@ -1,6 +1,6 @@
 from pathlib import Path
 
-from icpcohort import burden, content_text, contracts, methods, provenance, report, store
+from icpcohort import burden, content_text, contracts, methods, provenance, report, store, whole
 
 settings, models = snakemake.params.settings, snakemake.params.models
 thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
@@ -46,11 +46,11 @@ said, pictures = report.say(
         "performance": store.read_named(read.performance, contracts.PERFORMANCE),
     },
     methods=methods.paragraphs(settings, models),
-    versions=provenance.versions(),
+    versions=snakemake.params.versions,
     fingerprints=provenance.fingerprints(read.study),
 )
 page = report.page(
     said, template=Path(read.template).read_text(encoding="utf-8"), pictures=pictures
 )
-Path(snakemake.output.report).write_text(page, encoding="utf-8")
-Path(snakemake.output.content).write_text(content_text.as_json(said), encoding="utf-8")
+whole.write(snakemake.output.report, page)
+whole.write(snakemake.output.content, content_text.as_json(said))

@@ -6,7 +6,7 @@ the first numbers that have a mark have a comma, so that a quoted "12,5" between
 where all numbers are written so. Refused are points and commas mixed, marks of thousands, and
 numbers that may have such marks: where every mark stands before three digits ("1,234") although
 the file is separated by commas, or although numbers without a mark stand in the same column.
-Gzip is known by its first bytes.
+Gzip is known by its first bytes; what it unpacks to is limited, and never kept as a whole.
 """
 
 import csv
@@ -27,6 +27,7 @@ BLOCK_BYTES = 250_000
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 GZIP_BYTES = b"\x1f\x8b"
 QUOTE = b'"'
+MAX_RATIO, FREE_BYTES = 200, 100_000_000  # of gzip; tables of numbers come to 3 to 20
 
 MISSING = (
     *("", "-", "--", "---", ".", "?", "NA", "N/A", "#N/A", "n/a", "NaN", "nan"),
@@ -96,6 +97,33 @@ def _cells(text: str, separator: str) -> list[str]:
         return next(csv.reader([text], delimiter=separator))
     except csv.Error:
         return [text]
+
+
+def refuse_bomb(path: Path, heading: Heading) -> None:
+    """Refuse a small gzip file that unpacks to very much, before any of it is read as a table.
+
+    The limit is 200 times its size and 100 MB; gzip itself ends at 1,032 times.
+
+    Raises
+    ------
+    RecordingError
+        `unpacks_to_much`.
+
+    Source: DEFLATE, RFC 1951, for what gzip can reach; our own limit.
+    """
+    if heading.compression is None:
+        return
+    limit = FREE_BYTES + MAX_RATIO * path.stat().st_size
+    with pa.input_stream(str(path), compression=heading.compression) as stream:
+        n_bytes = 0
+        while block := stream.read(BLOCK_BYTES):
+            n_bytes += len(block)
+            if n_bytes > limit:
+                raise RecordingError(
+                    "unpacks_to_much",
+                    f"{path.name}: unpacks to more than {MAX_RATIO} times its size, as no "
+                    "table of readings does; restore it, or store it unpacked",
+                )
 
 
 def refuse_line_breaks(path: Path, heading: Heading) -> None:

@@ -71,6 +71,7 @@ def describe(
     """Describe a file from its columns and one pass over its times."""
     columns = _columns(path, format, time_column)
     if columns.heading is not None:
+        csv_files.refuse_bomb(path, columns.heading)
         csv_files.refuse_line_breaks(path, columns.heading)
     pressures = [c for c in columns.channels if c.name != columns.time]
     chosen = choose_both(pressures, icp, abp, where=path.name)

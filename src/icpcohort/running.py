@@ -1,0 +1,173 @@
+"""Running: one run at a time in a study folder, stopped cleanly, and continued after any end.
+
+Two locks of the kernel lie in `.snakemake/`: one is held by a run and the workflow it started,
+one by each of its jobs. The kernel lets go of them when a process ends, however it ends, so
+neither can be left behind. Snakemake's own lock can; it is lifted where both are free and the
+last run was started from here, and otherwise left alone.
+"""
+
+import fcntl
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import IO
+
+RUN_LOCK, JOBS_LOCK = "icpcohort.run", "icpcohort.jobs"
+STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+STOPPED = 130
+NOISE = re.compile(  # Snakemake tells each job three times; everything else is shown
+    r"Select jobs to execute|Execute [0-9]+ jobs|\[[A-Z][a-z]{2} [A-Z][a-z]{2} |Finished jobid|"
+    r"Complete log|Assuming unrestricted|Using workflow specific profile|Provided cores|"
+    r"Rules claiming|Elapsed time|$"
+)
+
+
+class NotAlone(Exception):  # noqa: N818 (what the run is)
+    """Another run is at work in the folder, or may be; the text says what to do."""
+
+
+def run(
+    study: Path,
+    arguments: Sequence[str],
+    *,
+    repository: Path,
+    say: Callable[[str], None],
+) -> int:
+    """Run the workflow on a study and return its exit code: 0 done, 1 not, 130 stopped.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+        Given on to Snakemake, whose own defaults and the project's profile hold otherwise.
+
+    Raises
+    ------
+    NotAlone
+        Before anything is done.
+    """
+    command = [sys.executable, "-m", "snakemake", "--snakefile", str(repository / "Snakefile")]
+    if "--workflow-profile" not in arguments:
+        command += ["--workflow-profile", str(repository / "profiles" / "default")]
+    command += ["--directory", str(study)]
+    again = f"icpcohort run {study}"
+    with _alone(study, say=say, unlock=[*command, "--unlock"]) as lock:
+        date_to_now(study / "results", now_s=time.time(), say=say)
+        code = _follow([*command, *arguments], keep_open=lock, say=say)
+    if code == STOPPED:
+        say(f"Stopped. What is finished is kept; go on with: {again}")
+    elif code:
+        say(f"Not finished, for the reason above. What is finished is kept; then: {again}")
+    return code
+
+
+@contextmanager
+def _alone(study: Path, *, say: Callable[[str], None], unlock: list[str]) -> Iterator[int]:
+    """Hold the study for one run; lift the lock of a dead one that was started from here."""
+    folder = study / ".snakemake"
+    folder.mkdir(exist_ok=True)
+    with (folder / RUN_LOCK).open("a+") as file, (folder / JOBS_LOCK).open("a+") as jobs:
+        if not _lock(file, fcntl.LOCK_EX):
+            raise NotAlone(
+                f"{study}: another run is at work in this folder; wait for it, or stop it first"
+            )
+        if not _lock(jobs, fcntl.LOCK_EX):
+            say("Waiting for jobs of a run that was killed; they end by themselves")
+            fcntl.flock(jobs, fcntl.LOCK_EX)
+        fcntl.flock(jobs, fcntl.LOCK_UN)
+        file.seek(0)
+        if (began_on := file.read().strip()) or any((folder / "locks").glob("*")):
+            _lift(study, began_on, folder / RUN_LOCK, unlock=unlock, say=say)
+        file.truncate(0)
+        file.write(socket.gethostname())
+        file.flush()
+        yield file.fileno()
+        if not any((folder / "locks").glob("*")):  # else Snakemake was killed
+            file.truncate(0)
+
+
+def _lift(
+    study: Path, began_on: str, lock: Path, *, unlock: list[str], say: Callable[[str], None]
+) -> None:
+    if began_on != socket.gethostname():
+        where = f"on {began_on}" if began_on else "with snakemake itself"
+        raise NotAlone(
+            f"{study}: a run was begun {where}, and its end is not known here; make sure that "
+            f"it has ended, then: rm -rf {lock} {lock.parent / 'locks'}"
+        )
+    say("The last run was killed; going on from what it finished")
+    subprocess.run(unlock, check=True, capture_output=True)
+
+
+def _lock(file: IO[str], kind: int) -> bool:
+    try:
+        fcntl.flock(file, kind | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+def hold_as_job() -> None:
+    """Let a job of the workflow be known to be at work for as long as its process lives."""
+    descriptor = os.open(Path(".snakemake") / JOBS_LOCK, os.O_RDWR | os.O_CREAT, 0o600)
+    os.set_inheritable(descriptor, True)
+    fcntl.flock(descriptor, fcntl.LOCK_SH)
+
+
+def _follow(command: list[str], *, keep_open: int, say: Callable[[str], None]) -> int:
+    """Show what a command says; hand each wish to stop on to it and its jobs, and wait."""
+    wishes: list[int] = []
+    child = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        errors="replace",
+        start_new_session=True,  # a stop reaches it once, from here
+        pass_fds=[keep_open],  # the study stays held if this process is killed
+    )
+
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        wishes.append(_number)
+        os.killpg(child.pid, signal.SIGINT)
+
+    before = {number: signal.signal(number, stop) for number in STOPS}
+    try:
+        assert child.stdout is not None
+        for line in child.stdout:
+            if not NOISE.match(line):
+                say(line.rstrip("\n"))
+        code = child.wait()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    return STOPPED if wishes and code else int(code != 0)
+
+
+def _is_ours(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
+
+
+def date_to_now(results: Path, *, now_s: float, say: Callable[[str], None]) -> None:
+    """Date results from the future to now, in their order, after a clock was set back.
+
+    What is older than its input is made again. A result from the future would look newer than
+    inputs that were made again since, and would stay as it was.
+    """
+    dated = [(path.stat().st_mtime_ns, path) for path in results.rglob("*") if _is_ours(path)]
+    now_ns = int(now_s * 1e9)
+    ahead = sorted(pair for pair in dated if pair[0] > now_ns)
+    for place, (_, path) in enumerate(reversed(ahead)):
+        os.utime(path, ns=(now_ns - place, now_ns - place))
+    if ahead:
+        say(
+            f"The clock was set back: {len(ahead)} results were dated to now; "
+            "a recording from the future is read again at each run until its time has come"
+        )

@@ -1,0 +1,37 @@
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import yaml
+
+from icpcohort import contracts, crate, run_account, store, sums, whole
+
+results = Path(snakemake.output.sums).parent
+settings, models = snakemake.params.settings, snakemake.params.models
+whole.write(snakemake.output.workflow, Path(snakemake.input.workflow).read_bytes())
+for path, content in (
+    (snakemake.output.settings, settings),
+    (snakemake.output.plan, {"models": models}),
+):
+    whole.write(path, yaml.safe_dump(content, sort_keys=False, allow_unicode=True))
+recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
+made = [str(Path(file).relative_to(results)) for file in snakemake.params.files]
+beside = [str(Path(file).relative_to(results)) for file in snakemake.output]
+account = run_account.Account(
+    title=settings["study"]["title"],
+    settings=settings,
+    models=models,
+    versions=snakemake.params.versions,
+    code=snakemake.params.all_code,
+    command=os.environ["ICPCOHORT_COMMAND"],
+    started=os.environ["ICPCOHORT_STARTED"],
+    ended=datetime.now(UTC).isoformat(timespec="seconds"),
+    tables=run_account.of_tables(snakemake.params.tables, folder=settings["study"]["folder"]),
+    recordings=run_account.recordings_of(recordings),
+    files=sums.of_files([*made, *beside[:3]], root=results),
+)
+template = Path(snakemake.input.template).read_text(encoding="utf-8")
+whole.write(snakemake.output.crate, crate.as_json(account))
+whole.write(snakemake.output.page, run_account.page(account, template=template))
+digests = sums.of_files({*made, *beside} - {sums.NAME}, root=results)
+whole.write(snakemake.output.sums, sums.as_text(digests))
