@@ -22,10 +22,11 @@ try:
 except (settings.SettingsError, study.StudyError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
+LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
 
 wildcard_constraints:
-    patient="[A-Za-z0-9_-]+",
+    patient=inputs.one_of(set(PATIENTS) - set(LITTLE)) if LITTLE else "[A-Za-z0-9_-]+",
     model="|".join(MODELS) or "none",
 
 
@@ -45,6 +46,7 @@ rule all:
 include: "workflow/rules/study.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/indices.smk"
+include: "workflow/rules/numbers.smk"
 include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"

@@ -161,8 +161,9 @@ def flat_line(cells: Cells, rule: Rule) -> Flags:
         return np.zeros(cells.t_s.size, np.bool_)
     high = np.where(np.isnan(cells.high_mmhg), np.inf, cells.high_mmhg)
     low = np.where(np.isnan(cells.low_mmhg), -np.inf, cells.low_mmhg)
-    begins = _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n) <= (
-        rule["max_spread_mmhg"]
+    begins = (
+        _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n)
+        <= (rule["max_spread_mmhg"])
     )
     covered = np.zeros(cells.t_s.size + 1, np.int64)
     np.add.at(covered, np.flatnonzero(begins), 1)

@@ -1,44 +1,24 @@
 from pathlib import Path
 
-import polars as pl
+from icpcohort import contracts, pictures, store
 
-from icpcohort import contracts, coverage, gallery, pictures, store
-
-time_zero = snakemake.params.time_zero
-recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
-quality = store.read(snakemake.input.quality, contracts.QUALITY)
 files = zip(
+    snakemake.input.recordings,
+    snakemake.input.quality,
     snakemake.input.minutes,
     snakemake.input.artefacts,
     snakemake.input.intervals,
     snakemake.output.patients,
     strict=True,
 )
-hours = {}
-for minutes_file, artefacts_file, intervals_file, picture in files:
-    patient = Path(picture).stem
-    signals = {
-        "minutes": store.read(minutes_file, contracts.MINUTES),
-        "artefacts": store.read(artefacts_file, contracts.ARTEFACTS),
-        "recordings": recordings,
-    }
-    hours[patient] = coverage.patient_hours(patient, **signals)
+for recordings, quality, minutes, artefacts, intervals, picture in files:
     drawn = pictures.patient_picture(
-        patient,
-        **signals,
-        quality=quality,
-        intervals=store.read(intervals_file, contracts.INTERVALS),
-        time_zero=time_zero,
+        Path(picture).stem,
+        recordings=store.read(recordings, contracts.RECORDINGS),
+        quality=store.read(quality, contracts.QUALITY),
+        minutes=store.read(minutes, contracts.MINUTES),
+        artefacts=store.read(artefacts, contracts.ARTEFACTS),
+        intervals=store.read(intervals, contracts.INTERVALS),
+        time_zero=snakemake.params.time_zero,
     )
     Path(picture).write_text(drawn, encoding="utf-8")
-cohort = coverage.cohort_picture(
-    pl.concat(hours.values()), patients=list(hours), quality=quality, time_zero=time_zero
-)
-Path(snakemake.output.cohort).write_text(cohort, encoding="utf-8")
-page = gallery.render(
-    template=Path(snakemake.input.template).read_text(encoding="utf-8"),
-    patients=list(hours),
-    recordings=recordings,
-    quality=quality,
-)
-Path(snakemake.output.page).write_text(page, encoding="utf-8")
