@@ -2,10 +2,11 @@
 
 PYTHON ?= python3
 STUDY  ?= .
-CORES  ?= all
+# How to run: profiles/default on this machine, profiles/slurm on a cluster.
+PROFILE ?= default
 BIN    := .venv/bin
 HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
-RUN    := $(HERE)/$(BIN)/snakemake --snakefile $(HERE)/Snakefile --workflow-profile $(HERE)/profiles/default --cores $(CORES)
+RUN    := $(HERE)/$(BIN)/snakemake --snakefile $(HERE)/Snakefile --workflow-profile $(HERE)/profiles/$(PROFILE) $(if $(CORES),--cores $(CORES))
 
 # Snakemake tells each job three times; these lines go, everything else is shown.
 NOISE  := ^Select jobs to execute|^Execute [0-9]+ jobs|^\[[A-Z][a-z]{2} [A-Z][a-z]{2} |^Finished jobid|^Complete log|^Assuming unrestricted|^Using workflow specific profile|^Provided cores|^Rules claiming|^Elapsed time|^$$
@@ -29,7 +30,7 @@ new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my
 check: .venv/ready ## find every problem of a study before anything runs: make check STUDY=../my_study
 	@$(BIN)/icpcohort check "$(STUDY)"
 
-run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study
+run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study [PROFILE=slurm]
 	@$(RUN) --directory "$(STUDY)" 2>&1 | { grep --line-buffered -vE '$(NOISE)' || true; }
 	@echo "The report: $(abspath $(STUDY))/results/report.html"
 
@@ -68,7 +69,7 @@ generate: .venv/ready ## write what is generated from contracts and schemas: two
 
 lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
-	    --no-annotate --no-header --extra dev pyproject.toml -o requirements.lock
+	    --no-annotate --no-header --extra dev --extra slurm pyproject.toml -o requirements.lock
 
 clean: ## remove the demo cohort, all results and the environment
 	rm -rf .venv .snakemake demo logs .pytest_cache .mypy_cache .ruff_cache .hypothesis

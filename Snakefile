@@ -22,6 +22,7 @@ try:
 except (settings.SettingsError, study.StudyError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
+ALL_MB = 400 + 2 * len(PATIENTS)  # of a job with all patients; measured
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
 

@@ -9,7 +9,8 @@ pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
 COHORT = {"cohort", "table_one", "handover", "intensity_map", "report", "comparisons"} | MODELS
-EXPOSURES = {"burden", "summary", "intensity", "optima", "pictures"} | COHORT
+PICTURES = {"pictures_0000", "gallery"}
+EXPOSURES = {"burden", "summary", "intensity", "optima"} | PICTURES | COHORT
 ACCOUNTS = {"collect", "monitoring_end"}
 
 
@@ -116,6 +117,7 @@ def test_an_outcome_does_not_touch_the_recordings(place):
         ("tables.py", "def table_one(", "def table_one(", []),
         ("svg.py", "Pictures as SVG text", "Drawings as SVG text", []),
         ("pictures.py", "MAX_TICKS = 9", "MAX_TICKS = 8", ["pictures"]),
+        ("gallery.py", "def render(", "def render(", []),
     ],
 )
 def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, old, new, rules):
@@ -125,7 +127,7 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, ol
     follow = {
         "ingest": {"ingest", "indices"} | ACCOUNTS | {job.split()[0] for job in EXPOSURES},
         "indices": {"indices"} | {job.split()[0] for job in EXPOSURES},
-        "pictures": {"pictures"},
+        "pictures": PICTURES,
         "burden": {"burden"} | {job.split()[0] for job in COHORT},
         "cohort": {job.split()[0] for job in COHORT},
     }

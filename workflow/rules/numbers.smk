@@ -15,6 +15,11 @@ for batch, members in inputs.batches(LITTLE, n_each=8).items():
             ],
         output:
             files=expand([*rules.ingest.output, *rules.indices.output], patient=members),
+        group:
+            "patients"
+        resources:
+            mem_mb=600,
+            runtime=10,
         params:
             tables={
                 name: str(pattern)

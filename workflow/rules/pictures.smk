@@ -12,6 +12,11 @@ for batch, members in inputs.batches(PATIENTS, n_each=32).items():
             intervals=expand(rules.ingest.output.intervals, patient=members),
         output:
             patients=expand("results/pictures/{patient}.svg", patient=members),
+        group:
+            "pictures"
+        resources:
+            mem_mb=600,
+            runtime=10,
         params:
             time_zero=SET["study"]["time_zero"],
             code=provenance.code_of(SCRIPTS / "pictures.py"),
@@ -31,6 +36,11 @@ rule gallery:
     output:
         cohort="results/cohort.svg",
         page="results/pictures.html",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         time_zero=SET["study"]["time_zero"],
         code=provenance.code_of(SCRIPTS / "gallery.py"),

@@ -29,6 +29,11 @@ rule report:
         performance=expand(rules.model.output.performance, model=MODELS),
     output:
         report="results/report.html",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         settings=SET,
         models=MODELS,
@@ -39,6 +44,7 @@ rule report:
 
 rule catalogue:
     """List every table and column of the results, with units."""
+    localrule: True
     output:
         catalogue="results/README.md",
     params:
