@@ -2,10 +2,12 @@
 
 PYTHON ?= python3
 STUDY  ?= .
-CORES  ?= all
+# How to run: profiles/default on this machine, profiles/slurm on a cluster.
+PROFILE ?= default
 BIN    := .venv/bin
 HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
 RUN    := $(HERE)/$(BIN)/icpcohort run
+HOW    := --workflow-profile $(HERE)/profiles/$(PROFILE) $(if $(CORES),--cores $(CORES))
 
 SHELL       := /bin/bash
 .SHELLFLAGS := -o pipefail -c
@@ -17,7 +19,7 @@ help: ## say what each command does
 
 demo: .venv/ready ## simulate the demo cohort and run the whole study on it
 	@$(BIN)/icpcohort simulate demo
-	@$(RUN) . --cores $(CORES)
+	@$(RUN) . $(HOW)
 	@echo "The report: $(HERE)/results/report.html"
 
 new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my_study
@@ -26,12 +28,12 @@ new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my
 check: .venv/ready ## find every problem of a study before anything runs: make check STUDY=../my_study
 	@$(BIN)/icpcohort check "$(STUDY)"
 
-run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study
-	@$(RUN) "$(STUDY)" --cores $(CORES)
+run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study [PROFILE=slurm]
+	@$(RUN) "$(STUDY)" $(HOW)
 	@echo "The report: $(abspath $(STUDY))/results/report.html"
 
 model: .venv/ready have-study ## rerun one model alone: make model STUDY=../my_study MODEL=name
-	@$(RUN) "$(STUDY)" --cores $(CORES) "results/models/$(MODEL)/estimates.parquet"
+	@$(RUN) "$(STUDY)" $(HOW) "results/models/$(MODEL)/estimates.parquet"
 	@echo "The model: $(abspath $(STUDY))/results/models/$(MODEL)/"
 
 .PHONY: have-study
@@ -65,7 +67,7 @@ generate: .venv/ready ## write what is generated from contracts and schemas: two
 
 lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
-	    --no-annotate --no-header --extra dev pyproject.toml -o requirements.lock
+	    --no-annotate --no-header --extra dev --extra slurm pyproject.toml -o requirements.lock
 
 clean: ## remove the demo cohort, all results and the environment
 	rm -rf .venv .snakemake demo logs .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -38,10 +38,12 @@ except (settings.SettingsError, study.StudyError, inputs.ChangedError) as proble
 if not workflow.is_main_process:
     running.hold_as_job()
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
+ALL_MB = 400 + 2 * len(PATIENTS)  # of a job with all patients; measured
+LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
 
 wildcard_constraints:
-    patient="[A-Za-z0-9_-]+",
+    patient=inputs.one_of(set(PATIENTS) - set(LITTLE)) if LITTLE else "[A-Za-z0-9_-]+",
     model="|".join(MODELS) or "none",
 
 
@@ -71,6 +73,7 @@ rule all:
 include: "workflow/rules/study.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/indices.smk"
+include: "workflow/rules/numbers.smk"
 include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"

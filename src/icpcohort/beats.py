@@ -6,7 +6,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from icpcohort.cells import TIME_TOLERANCE_S, Cells, Counts, Flags, Reals, first_at, reduce
 
@@ -85,6 +84,8 @@ def _onsets(samples_mmhg: Reals, *, fs_hz: float) -> NDArray[np.int64]:
     n_up, n_back = max(1, round(_UPSTROKE_S * fs_hz)), max(1, round(_ONSET_S * fs_hz))
     if samples_mmhg.size < 10 * n_up:
         return np.empty(0, np.int64)
+    from scipy import ndimage  # slow to import, and only needed where there are waveforms
+
     missing = np.isnan(samples_mmhg)
     filled = _held(samples_mmhg) if missing.any() else samples_mmhg
     # a Gaussian falls to half power at sqrt(ln 2) / (2 pi sigma)

@@ -10,10 +10,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from icpcohort import missing
-from icpcohort.cells import Cells, join, movement
+from icpcohort.cells import Cells, Reals, join, movement
 
 Rule = Mapping[str, Any]
 Flags = NDArray[np.bool_]
@@ -162,14 +161,23 @@ def flat_line(cells: Cells, rule: Rule) -> Flags:
         return np.zeros(cells.t_s.size, np.bool_)
     high = np.where(np.isnan(cells.high_mmhg), np.inf, cells.high_mmhg)
     low = np.where(np.isnan(cells.low_mmhg), -np.inf, cells.low_mmhg)
-    last, ahead = cells.t_s.size - n + 1, -(n // 2)  # of n cells from each on
-    highest = ndimage.maximum_filter1d(high, n, origin=ahead)[:last]
-    lowest = ndimage.minimum_filter1d(low, n, origin=ahead)[:last]
-    begins = highest - lowest <= rule["max_spread_mmhg"]
+    begins = (
+        _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n)
+        <= (rule["max_spread_mmhg"])
+    )
     covered = np.zeros(cells.t_s.size + 1, np.int64)
     np.add.at(covered, np.flatnonzero(begins), 1)
     np.add.at(covered, np.flatnonzero(begins) + n, -1)
     return np.cumsum(covered)[:-1] > 0
+
+
+def _of_each(extreme: np.ufunc, values: Reals, n: int) -> Reals:
+    """Return the extreme of each `n` values that follow one another, in log2(n) passes."""
+    width = 1  # of which `values` already has the extremes
+    while 2 * width <= n:
+        values, width = extreme(values[:-width], values[width:]), 2 * width
+    left = n - width  # two windows of `width` that overlap make one of `n`
+    return np.asarray(extreme(values[: values.size - left], values[left:]))
 
 
 def no_pulse(cells: Cells, rule: Rule) -> Flags:

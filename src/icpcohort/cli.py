@@ -55,6 +55,12 @@ def _parser() -> argparse.ArgumentParser:
         simulate.add_argument(
             name, type=_hours, nargs=2, default=hours, metavar=("SHORTEST", "LONGEST")
         )
+    simulate.add_argument(
+        "--numeric-tier",
+        choices=("mixed", "seconds", "ten_seconds", "minutes"),
+        default="mixed",
+        help="how often numbers come, for all who have numbers",
+    )
     simulate.add_argument("--seed", type=_count, default=20, metavar="N")
     simulate.add_argument("--processes", type=_count, default=2, metavar="N")
     simulate.set_defaults(run=_simulate)
@@ -118,6 +124,7 @@ def _simulate(options: argparse.Namespace) -> int:
         n_waveforms=options.waveforms,
         waveform_h=tuple(options.waveform_hours),
         numeric_h=tuple(options.numeric_hours),
+        numeric_tier=options.numeric_tier,
         seed=options.seed,
         n_processes=options.processes,
         progress=print,
@@ -148,6 +155,7 @@ def _simulation(options: argparse.Namespace) -> dict[str, Any]:
         "waveforms": options.waveforms,
         "waveform_hours": list(options.waveform_hours),
         "numeric_hours": list(options.numeric_hours),
+        "numeric_tier": options.numeric_tier,
         "seed": options.seed,
     }
 

@@ -1,8 +1,11 @@
-"""Inputs: the files of a study that the workflow's rules depend on, and what lies astray."""
+"""Inputs: what the workflow's rules depend on, who shares a job, and what lies astray."""
 
 import hashlib
-from collections.abc import Collection, Mapping, MutableMapping, Sequence
+import re
+import zlib
+from collections.abc import Collection, Iterable, Mapping, MutableMapping, Sequence
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from icpcohort import recordings, study
@@ -77,6 +80,63 @@ def hold_to_the_start(
             "config/ or a table of the study was changed while it ran; what is finished is "
             "kept: start the run again"
         )
+
+
+LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
+MANY = 128  # patients with little to read, from which on they share jobs
+
+
+def with_little(
+    tables: study.Study, settings: dict[str, Any], *, many: int = MANY
+) -> list[str]:
+    """Return the patients whose recordings are read in less time than a job takes to start.
+
+    Nobody, where fewer than `many` have so little: then each has jobs of their own.
+    """
+    little = [
+        patient_id
+        for patient_id in tables.patients["patient_id"].sort()
+        if sum(Path(f).stat().st_size for f in recording_files(tables, settings, patient_id))
+        <= LITTLE_BYTES
+    ]
+    return little if len(little) >= many else []
+
+
+def batches(patients: Sequence[str], *, n_each: int) -> dict[str, list[str]]:
+    """Return patients in batches of at most about `n_each`, by a number for each batch.
+
+    A batch is drawn by the patient's identifier alone, and their number is a power of two: one
+    more patient changes one batch, until there are twice as many.
+    """
+    n_batches = 1
+    while n_batches * n_each < len(patients):
+        n_batches *= 2
+    found: dict[str, list[str]] = {}
+    for patient_id in sorted(patients):
+        number = zlib.crc32(patient_id.encode()) % n_batches
+        found.setdefault(f"{number:04d}", []).append(patient_id)
+    return dict(sorted(found.items()))
+
+
+def for_patients(
+    params: Mapping[str, Any], patients: Iterable[str]
+) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
+    """Return a rule's params that all patients share, and each patient's own."""
+    shared = {name: value for name, value in params.items() if not callable(value)}
+    own = {
+        patient_id: {
+            name: value(SimpleNamespace(patient=patient_id))
+            for name, value in params.items()
+            if callable(value)
+        }
+        for patient_id in patients
+    }
+    return shared, own
+
+
+def one_of(names: Iterable[str]) -> str:
+    """Return a pattern for a wildcard that stands for one of these, and for nothing else."""
+    return "|".join(re.escape(name) for name in names) or "(?!)"
 
 
 PER_PATIENT = (

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -42,7 +43,7 @@ class StudyError(Exception):
         super().__init__("\n".join(shown))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Study:
     """The study's own tables: each under its contract, sorted by its key."""
 
@@ -117,12 +118,12 @@ def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
 
 def recordings_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
     """Return the rows of one patient's recordings, by their start; null is None."""
-    return _rows_of(study, study.recordings, patient_id, by=["start_s", "recording_id"])
+    return _rows_of(study, "recordings", patient_id, by=("start_s", "recording_id"))
 
 
 def events_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
     """Return the rows of one patient's events, by their start; null is None."""
-    return _rows_of(study, study.events, patient_id, by=["start_s", "event"])
+    return _rows_of(study, "events", patient_id, by=("start_s", "event"))
 
 
 _OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
@@ -130,25 +131,37 @@ _OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
 
 def monitors_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
     """Return when each of one patient's monitors was in and fit, by insertion; null is None."""
-    rows = _rows_of(study, study.monitors, patient_id, by=["insertion_h", "monitor_id"])
+    rows = _rows_of(study, "monitors", patient_id, by=("insertion_h", "monitor_id"))
     return [{name: row[name] for name in _OF_A_MONITOR} for row in rows]
 
 
 def level_of(study: Study, patient_id: str) -> dict[str, Any]:
     """Return where one patient's arterial transducer is; null is None."""
-    (row,) = _rows_of(study, study.patients, patient_id, by=["patient_id"])
+    (row,) = _rows_of(study, "patients", patient_id, by=("patient_id",))
     return {name: row[name] for name in contracts.LEVEL}
 
 
 def _rows_of(
-    study: Study, table: pl.DataFrame, patient_id: str, *, by: list[str]
+    study: Study, name: str, patient_id: str, *, by: tuple[str, ...]
 ) -> list[dict[str, Any]]:
-    known = study.patients["patient_id"].to_list()
+    known = _by_patient(study, "patients", ("patient_id",))
     if patient_id not in known:
         raise ValueError(
-            f"patients: no patient '{patient_id}'; {suggestion(patient_id, known)}"
+            f"patients: no patient '{patient_id}'; {suggestion(patient_id, list(known))}"
         )
-    return table.filter(pl.col("patient_id") == patient_id).sort(by).to_dicts()
+    return _by_patient(study, name, by).get(patient_id, [])
+
+
+@cache
+def _by_patient(
+    study: Study, name: str, by: tuple[str, ...]
+) -> dict[str, list[dict[str, Any]]]:
+    """Divide a table once: to look through all of it for each patient grows as the square."""
+    rows: dict[str, list[dict[str, Any]]] = {}
+    table: pl.DataFrame = getattr(study, name)
+    for row in table.sort(by, maintain_order=True).iter_rows(named=True):
+        rows.setdefault(row["patient_id"], []).append(row)
+    return rows
 
 
 def _frame(rows: list[Row], table: Table) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """What a rule declares its script reads, what a script reads its rule declares, both ways."""
 
 import re
+import textwrap
 from pathlib import Path
 
 import pytest
@@ -18,13 +19,18 @@ ONLY_FOR_SNAKEMAKE = {
     ("ingest", "params"): {"stamps"},
     ("account", "input"): {"finished"},
     ("study", "input"): {"patients", "recordings", "monitors", "events"},
+    ("numbers", "input"): {"files"},
+    ("numbers", "output"): {"files"},  # which are its params `tables` of its patients
+    ("gallery", "input"): {"pictures"},
 }
 
 
 def _blocks():
-    for block in re.split(r"\n(?=rule )", "\n" + RULES):
-        if named := re.match(r"\n?rule (\w+):", block):
-            yield named[1], block
+    """Yield each rule; one without a name is made for each of several batches."""
+    for begin in re.finditer(r"^( *)rule\b.*:\n(?:\1 .*\n|\n)+", RULES, re.M):
+        own = textwrap.dedent(begin[0])
+        if named := re.match(r"rule (\w+):", own) or re.search(r'name:\n +f"(\w+)_', own):
+            yield named[1], own
 
 
 def _declared(block, directive):

@@ -1,4 +1,5 @@
 import os
+import re
 
 import polars as pl
 import pytest
@@ -77,3 +78,65 @@ def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
         with pytest.raises(inputs.ChangedError, match="changed while it ran"):
             inputs.hold_to_the_start(own, environment)
         path.write_text("as it was")
+
+
+IDS = [f"P{i:04d}" for i in range(1000)]
+
+
+def test_every_patient_is_in_one_batch_of_about_the_size_asked_for():
+    found = inputs.batches(IDS, n_each=8)
+    assert sorted(patient for batch in found.values() for patient in batch) == IDS
+    sizes = [len(batch) for batch in found.values()]
+    assert 4 < sum(sizes) / len(sizes) <= 8 and max(sizes) < 24
+
+
+def test_one_more_patient_changes_one_batch():
+    before, after = (inputs.batches(ids, n_each=8) for ids in (IDS, [*IDS, "P1000"]))
+    changed = {name for name in after if after[name] != before.get(name)}
+    assert len(changed) == 1
+
+
+@pytest.mark.parametrize(("n", "n_batches"), [(0, 0), (1, 1), (32, 1), (33, 2)])
+def test_a_small_study_is_one_batch(n, n_batches):
+    assert len(inputs.batches(IDS[:n], n_each=32)) == n_batches
+
+
+def _study_of(folder, sizes):
+    """Return a study whose patients have a CSV recording of as many bytes."""
+    for patient, size in sizes.items():
+        (folder / f"{patient}.csv").write_bytes(b"x" * size)
+    rows = [
+        {
+            "recording_id": p,
+            "patient_id": p,
+            "path": f"{p}.csv",
+            "format": "csv",
+            "start_s": 0.0,
+        }
+        for p in sizes
+    ]
+    schema = {k: column.dtype for k, column in contracts.RECORDING_LIST.columns.items()}
+    listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
+    patients = pl.DataFrame({"patient_id": list(sizes)})
+    own = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
+    return study.Study(patients, listed, None, None, None), own
+
+
+def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):
+    limit = inputs.LITTLE_BYTES
+    tables, own = _study_of(tmp_path, {"P2": limit, "P1": 10, "P3": limit + 1})
+    assert inputs.with_little(tables, own, many=2) == ["P1", "P2"]
+    assert inputs.with_little(tables, own, many=3) == []
+
+
+def test_params_of_a_rule_are_told_apart_by_whether_they_ask_for_the_patient():
+    params = {"seed": 1, "rows": lambda wildcards: [wildcards.patient]}
+    shared, own = inputs.for_patients(params, ["P1", "P2"])
+    assert shared == {"seed": 1}
+    assert own == {"P1": {"rows": ["P1"]}, "P2": {"rows": ["P2"]}}
+
+
+def test_a_wildcard_stands_for_the_names_and_for_nothing_else():
+    assert re.fullmatch(inputs.one_of(["P-1", "P.2"]), "P-1")
+    assert not re.fullmatch(inputs.one_of(["P-1", "P.2"]), "Px2")
+    assert not re.fullmatch(inputs.one_of([]), "")

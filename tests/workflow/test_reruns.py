@@ -12,7 +12,8 @@ MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
 READ = {"report", "figures", "patients", "account"}  # account says what made the results
 COHORT = {"cohort", "table_one", "handover", "intensity_map", "comparisons"} | MODELS | READ
 LAST = {"account"}
-EXPOSURES = {"burden", "summary", "intensity", "optima", "pictures"} | COHORT
+PICTURES = {"pictures_0000", "cohort_picture"}
+EXPOSURES = {"burden", "summary", "intensity", "optima"} | PICTURES | COHORT
 ACCOUNTS = {"collect", "monitoring_end"}
 
 
@@ -118,7 +119,7 @@ OF_COHORT = {job.split()[0] for job in COHORT}
 FOLLOW = {  # what starts when the numbers of a rule change, by the names of the rules
     "ingest": {"ingest", "indices"} | RULES,
     "indices": {"indices"} | RULES - ACCOUNTS,
-    "pictures": {"pictures"} | LAST,
+    "pictures": PICTURES | LAST,
     "burden": {"burden"} | OF_COHORT,
     "summary": {"summary"} | OF_COHORT,
     "intensity": {"intensity", "intensity_map", "report"} | LAST,

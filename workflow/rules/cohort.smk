@@ -5,6 +5,11 @@ rule outcomes:
     output:
         outcomes="results/outcomes.parquet",
         bands="results/bands.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         favourable_gose=SET["outcomes"]["favourable_gose"],
         impact_form=SET["outcomes"]["impact_form"],
@@ -29,6 +34,11 @@ rule cohort:
         analysis="results/analysis.parquet",
         flow="results/flow.parquet",
         dropped="results/dropped.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         windows=SET["windows"],
         rules=SET["cohort"]["eligibility"],
@@ -50,6 +60,11 @@ rule monitoring_end:
     output:
         ends="results/monitoring_end.parquet",
         by_outcome="results/monitoring_end_by_outcome.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         windows=SET["windows"],
         tolerance_h=SET["cohort"]["monitoring_end_tolerance_h"],
@@ -64,6 +79,11 @@ rule table_one:
         analysis=rules.cohort.output.analysis,
     output:
         table="results/tables/table1.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         main_window=SET["cohort"]["main_window"],
         groups=SET["cohort"]["table_one"],
@@ -82,6 +102,11 @@ rule handover:
         csv="results/analysis.csv",
         stata="results/analysis.dta",
         feather="results/analysis.feather",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
@@ -98,6 +123,11 @@ rule intensity_map:
     output:
         table="results/intensity_map.parquet",
         transition="results/intensity_transition.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         min_patients=SET["intensity_duration"]["min_patients"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],

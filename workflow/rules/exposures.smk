@@ -5,6 +5,11 @@ rule burden:
     output:
         burden="results/burden.parquet",
         by_state="results/burden_by_state.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         windows=SET["windows"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
@@ -25,6 +30,11 @@ rule summary:
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
     output:
         summary="results/summary.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         windows=SET["windows"],
         averaging=SET["reactivity"]["averaging"],
@@ -43,6 +53,11 @@ rule intensity:
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
     output:
         intensity="results/intensity.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         windows=SET["windows"],
         icp_from_mmhg=SET["intensity_duration"]["icp_from_mmhg"],

@@ -7,6 +7,11 @@ rule indices:
         minutes="results/minutes/{patient}.parquet",
         curve="results/curves/{patient}.parquet",
         optimum="results/optima/{patient}.parquet",
+    group:
+        "patients"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
         block_s=SET["trends"]["block_s"],
@@ -54,6 +59,11 @@ rule optima:
         optima=expand(rules.indices.output.optimum, patient=PATIENTS),
     output:
         optima="results/optima.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         code=provenance.code_of(SCRIPTS / "optima.py"),
     script:

@@ -4,6 +4,11 @@ rule updates:
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
     output:
         updates="results/updates.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
@@ -36,6 +41,9 @@ rule model:
         replicate="results/models/{model}/replicate.R",
         plan="results/models/{model}/plan.yaml",
         summary="results/models/{model}/summary.md",
+    resources:
+        mem_mb=600,
+        runtime=60,
     params:
         plan=lambda wildcards: MODELS[wildcards.model],
         landmark_h=lambda wildcards: SET["windows"][MODELS[wildcards.model]["window"]][
@@ -54,6 +62,11 @@ rule comparisons:
         estimates=expand(rules.model.output.estimates, model=MODELS),
     output:
         comparisons="results/tables/comparisons.parquet",
+    group:
+        "report"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         models=MODELS,
         code=provenance.code_of(SCRIPTS / "comparisons.py"),

@@ -1,18 +1,47 @@
-rule pictures:
-    """Draw what was recorded, masked and missing, of each patient and of all together."""
+for batch, members in inputs.batches(PATIENTS, n_each=32).items():
+
+    rule:
+        """Draw what was recorded, masked and missing, for each patient of a batch."""
+        name:
+            f"pictures_{batch}"
+        input:
+            recordings=expand(rules.ingest.output.recordings, patient=members),
+            quality=expand(rules.ingest.output.quality, patient=members),
+            minutes=expand(rules.indices.output.minutes, patient=members),
+            curves=expand(rules.indices.output.curve, patient=members),
+            optima=expand(rules.indices.output.optimum, patient=members),
+            artefacts=expand(rules.ingest.output.artefacts, patient=members),
+            intervals=expand(rules.ingest.output.intervals, patient=members),
+        output:
+            patients=expand("results/pictures/{patient}.svg", patient=members),
+        group:
+            "pictures"
+        resources:
+            mem_mb=600,
+            runtime=10,
+        params:
+            time_zero=SET["study"]["time_zero"],
+            code=provenance.code_of(SCRIPTS / "pictures.py"),
+        script:
+            "../scripts/pictures.py"
+
+
+rule cohort_picture:
+    """Draw the hours of all patients together."""
     input:
         recordings=rules.collect.output.recordings,
         quality=rules.collect.output.quality,
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
-        curves=expand(rules.indices.output.curve, patient=PATIENTS),
-        optima=expand(rules.indices.output.optimum, patient=PATIENTS),
         artefacts=expand(rules.ingest.output.artefacts, patient=PATIENTS),
-        intervals=expand(rules.ingest.output.intervals, patient=PATIENTS),
     output:
-        patients=expand("results/pictures/{patient}.svg", patient=PATIENTS),
         cohort="results/cohort.svg",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         time_zero=SET["study"]["time_zero"],
-        code=provenance.code_of(SCRIPTS / "pictures.py"),
+        code=provenance.code_of(SCRIPTS / "cohort_picture.py"),
     script:
-        "../scripts/pictures.py"
+        "../scripts/cohort_picture.py"

@@ -12,6 +12,11 @@ rule ingest:
         masked="results/masked/{patient}.parquet",
         recording_quality="results/recording_quality/{patient}.parquet",
         recording_masked="results/recording_masked/{patient}.parquet",
+    group:
+        "patients"
+    resources:
+        mem_mb=lambda wildcards, attempt: 600 * attempt,
+        runtime=10,
     params:
         folder=SET["study"]["folder"],
         stamps=lambda wildcards: inputs.stamps(
@@ -58,6 +63,11 @@ rule collect:
         masked="results/masked.parquet",
         recording_quality="results/recording_quality.parquet",
         recording_masked="results/recording_masked.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         code=provenance.code_of(SCRIPTS / "collect.py"),
     script:

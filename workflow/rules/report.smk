@@ -35,6 +35,11 @@ rule report:
     output:
         report="results/report.html",
         content="results/report.json",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         settings=SET,
         models=MODELS,
@@ -46,6 +51,7 @@ rule report:
 
 rule catalogue:
     """List every table and column of the results, with units."""
+    localrule: True
     output:
         catalogue="results/README.md",
     params:

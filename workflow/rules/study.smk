@@ -10,6 +10,11 @@ rule study:
         monitors="results/monitors.parquet",
         events="results/events.parquet",
         recodings="results/recodings.parquet",
+    group:
+        "cohort"
+    resources:
+        mem_mb=600,
+        runtime=10,
     params:
         folder=SET["study"]["folder"],
         names={name: SET["study"][name] for name in study.TABLES},

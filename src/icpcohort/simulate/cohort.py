@@ -23,6 +23,7 @@ _PLATEAU_SHARE = 0.20
 _REPLACED_SHARE = 0.04
 _PATIENTS_PER_CRANIECTOMY = 60
 _MIN_WAVEFORM_H = 0.5
+NUMERIC_TIERS = (plan.MIXED, *plan.INTERVAL_S)
 
 
 def write_cohort(
@@ -32,6 +33,7 @@ def write_cohort(
     n_waveforms: int,
     waveform_h: tuple[float, float],
     numeric_h: tuple[float, float],
+    numeric_tier: str = plan.MIXED,
     seed: int,
     n_processes: int,
     progress: Callable[[str], None],
@@ -46,6 +48,8 @@ def write_cohort(
         How many patients, and how many of them have waveforms (five layouts in turn).
     waveform_h, numeric_h : (float, float), h
         Shortest and longest recording.
+    numeric_tier : str
+        `mixed`, or the one tier of all numbers: `seconds`, `ten_seconds`, `minutes`.
     seed : int
         Same arguments, same bytes, whatever `n_processes` is.
     n_processes : int
@@ -58,7 +62,9 @@ def write_cohort(
     ValueError
         Naming every argument that is out of range.
     """
-    _refuse_arguments(n_patients, n_waveforms, waveform_h, numeric_h, seed, n_processes)
+    _refuse_arguments(
+        n_patients, n_waveforms, waveform_h, numeric_h, numeric_tier, seed, n_processes
+    )
     folder = Path(folder)
     for part in (folder, folder / "recordings", folder / "truth"):
         part.mkdir(parents=True, exist_ok=True)
@@ -67,6 +73,7 @@ def write_cohort(
         n_waveforms=n_waveforms,
         waveform_h=waveform_h,
         numeric_h=numeric_h,
+        numeric_tier=numeric_tier,
         seed=seed,
         folder=folder / "recordings",
     )
@@ -94,6 +101,7 @@ def draw_study(
     n_waveforms: int,
     waveform_h: tuple[float, float],
     numeric_h: tuple[float, float],
+    numeric_tier: str = plan.MIXED,
     seed: int,
     folder: Path,
 ) -> Study:
@@ -109,6 +117,7 @@ def draw_study(
         n_waveforms=n_waveforms,
         waveform_h=waveform_h,
         numeric_h=numeric_h,
+        numeric_tier=numeric_tier,
         seed=seed,
     )
     recordings = {
@@ -123,6 +132,7 @@ def _refuse_arguments(
     n_waveforms: int,
     waveform_h: tuple[float, float],
     numeric_h: tuple[float, float],
+    numeric_tier: str,
     seed: int,
     n_processes: int,
 ) -> None:
@@ -134,6 +144,9 @@ def _refuse_arguments(
         ),
         f"numeric_h: {numeric_h}; give shortest and longest, at least 1 h": (
             1 <= numeric_h[0] <= numeric_h[1]
+        ),
+        f"numeric_tier: {numeric_tier}; give one of {', '.join(NUMERIC_TIERS)}": (
+            numeric_tier in NUMERIC_TIERS
         ),
         f"seed: {seed}; give 0 or more": seed >= 0,
         f"n_processes: {n_processes}; give 1 or more": n_processes >= 1,

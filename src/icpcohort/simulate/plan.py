@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 INTERVAL_S = {"seconds": 1.0, "ten_seconds": 10.0, "minutes": 60.0}
+MIXED = "mixed"
 _TIER_SHARES = {"ten_seconds": 0.45, "minutes": 0.30, "seconds": 0.25}
 _WAVEFORM_LAYOUTS = (
     ("wfdb_16", 125.0),
@@ -87,13 +88,15 @@ def draw_recordings(
     n_waveforms: int,
     waveform_h: tuple[float, float],
     numeric_h: tuple[float, float],
+    numeric_tier: str,
     seed: int,
 ) -> dict[str, list[Recording]]:
     """Return the planned recordings of each patient, in the order of `patient_ids`.
 
     The first `n_waveforms` of a shuffled order get waveforms, five layouts in turn; the
-    others get numbers once a second, 10 s or minute. From 12 numeric patients on, each of
-    `FLAWS` is given to one patient. Durations are whole minutes.
+    others get numbers once a second, 10 s or minute, or of one `numeric_tier` alone. From 12
+    numeric patients on, each of `FLAWS` is given to one patient, where there is a recording
+    of its tier and layout. Durations are whole minutes.
     """
     rng = np.random.default_rng([seed, 10])
     order = [patient_ids[i] for i in rng.permutation(len(patient_ids))]
@@ -102,7 +105,7 @@ def draw_recordings(
         plans[patient_id] = [_waveform(rng, patient_id, order=i, waveform_h=waveform_h)]
     numerics = order[n_waveforms:]
     seen = dict.fromkeys(INTERVAL_S, 0)
-    for i, tier in enumerate(_tiers(rng, len(numerics))):
+    for i, tier in enumerate(_tiers(rng, len(numerics), numeric_tier=numeric_tier)):
         layouts = _NUMERIC_LAYOUTS[tier]
         layout = layouts[seen[tier] % len(layouts)]
         recording = _numeric(rng, numerics[i], tier=tier, layout=layout, numeric_h=numeric_h)
@@ -115,7 +118,9 @@ def draw_recordings(
     return {patient_id: plans[patient_id] for patient_id in patient_ids}
 
 
-def _tiers(rng: np.random.Generator, n: int) -> list[str]:
+def _tiers(rng: np.random.Generator, n: int, *, numeric_tier: str) -> list[str]:
+    if numeric_tier != MIXED:
+        return [numeric_tier] * n
     counts = {tier: int(share * n) for tier, share in _TIER_SHARES.items()}
     counts["ten_seconds"] += n - sum(counts.values())
     tiers = [tier for tier, count in counts.items() for _ in range(count)]

@@ -1,0 +1,34 @@
+# In a large study a job takes longer to start than such a patient takes to be read. The tables
+# of each patient are those of `ingest` and `indices`, written by the same scripts.
+for batch, members in inputs.batches(LITTLE, n_each=8).items():
+    to_ingest, of_patients = inputs.for_patients(rules.ingest.params, members)
+
+    rule:
+        """Ingest a batch of patients with little to read, and compute their indices."""
+        name:
+            f"numbers_{batch}"
+        input:
+            files=[
+                file
+                for patient in members
+                for file in inputs.recording_files(STUDY, SET, patient)
+            ],
+        output:
+            files=expand([*rules.ingest.output, *rules.indices.output], patient=members),
+        group:
+            "patients"
+        resources:
+            mem_mb=600,
+            runtime=10,
+        params:
+            tables={
+                name: str(pattern)
+                for made in (rules.ingest.output, rules.indices.output)
+                for name, pattern in made.items()
+            },
+            ingest=to_ingest,
+            indices=dict(rules.indices.params.items()),
+            of_patients=of_patients,
+            code=provenance.code_of(SCRIPTS / "numbers.py"),
+        script:
+            "../scripts/numbers.py"

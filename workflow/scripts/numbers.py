@@ -1,0 +1,21 @@
+import runpy
+from pathlib import Path
+from types import SimpleNamespace
+
+for patient, own in snakemake.params.of_patients.items():
+    tables = {
+        name: pattern.format(patient=patient)
+        for name, pattern in snakemake.params.tables.items()
+    }
+    for script, params in (
+        ("ingest", snakemake.params.ingest | own),
+        ("indices", snakemake.params.indices),
+    ):
+        one = SimpleNamespace(
+            wildcards=SimpleNamespace(patient=patient),
+            input=SimpleNamespace(**tables),  # the indices read what ingest wrote
+            output=SimpleNamespace(**tables),
+            params=SimpleNamespace(**params),
+        )
+        path = Path(__file__).with_name(f"{script}.py")
+        runpy.run_path(str(path), init_globals={"snakemake": one})
