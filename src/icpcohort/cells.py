@@ -1,7 +1,8 @@
 """Cells: a recording reduced to one row a second, small enough for rules to look at."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,10 +68,10 @@ class Cells:
 _OF_A_CELL = tuple(field.name for field in fields(Cells) if field.name != "width_s")
 
 
-def join(first: Cells, second: Cells) -> Cells:
-    """Return the cells of `first`, then those of `second`."""
-    pairs = ((getattr(first, name), getattr(second, name)) for name in _OF_A_CELL)
-    return Cells(first.width_s, *(np.concatenate(pair) for pair in pairs))
+def join(pieces: Sequence[Cells]) -> Cells:
+    """Return the cells of all pieces, which have one width."""
+    columns = ([getattr(piece, name) for piece in pieces] for name in _OF_A_CELL)
+    return Cells(pieces[0].width_s, *(np.concatenate(column) for column in columns))
 
 
 def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterator[Stretch]:
@@ -117,10 +118,12 @@ def _at_limit(chunk: Chunk) -> dict[str, Flags]:
     flags = {}
     for name, samples in chunk.samples_mmhg.items():
         flags[name] = np.zeros(samples.size, np.bool_)
-        if name in chunk.limits_mmhg:
+        if name in chunk.limits_mmhg and samples.size:
             low, high = chunk.limits_mmhg[name]
             near = LIMIT_TOLERANCE_FRACTION * (high - low)
-            flags[name] = (samples <= low + near) | (samples >= high - near)
+            low, high = low + near, high - near
+            if np.fmin.reduce(samples) <= low or np.fmax.reduce(samples) >= high:
+                flags[name] = (samples <= low) | (samples >= high)
     return flags
 
 
@@ -128,10 +131,14 @@ def _append(held: Stretch, new: Stretch) -> Stretch:
     names = held.samples_mmhg
     return Stretch(
         held.t_s,
-        {n: np.concatenate([held.samples_mmhg[n], new.samples_mmhg[n]]) for n in names},
-        {n: np.concatenate([held.at_limit[n], new.at_limit[n]]) for n in names},
+        {n: _joined(held.samples_mmhg[n], new.samples_mmhg[n]) for n in names},
+        {n: _joined(held.at_limit[n], new.at_limit[n]) for n in names},
         held.fs_hz,
     )
+
+
+def _joined(first: NDArray[Any], second: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([first, second]) if first.size else second
 
 
 def _cut(stretch: Stretch, at_s: float) -> tuple[Stretch, Stretch]:

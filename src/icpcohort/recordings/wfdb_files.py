@@ -222,10 +222,14 @@ class _Stream:
             values = self._last + np.cumsum(values, dtype=np.int64)
             self._last = int(values[n - 1])
         self._sum += int(values[:n].sum(dtype=np.int64))
-        digital = np.full(n, np.nan)
         kept = values[self.signal.skew_frames * n_each :][:n]
+        digital = np.full(n, np.nan)
         digital[: kept.size] = kept
-        digital[: kept.size][kept == INVALID_CODE[self.signal.fmt]] = np.nan
+        code = INVALID_CODE[self.signal.fmt]
+        if (
+            code is not None and kept.size and int(kept.min()) <= code
+        ):  # the lowest of its format
+            digital[: kept.size][kept == code] = np.nan
         self._doubt_range(digital)
         return self._to_mmhg(digital)
 
@@ -239,13 +243,16 @@ class _Stream:
 
     def _to_mmhg(self, digital: Samples) -> Samples:
         """Source: header(5), physical = (digital - baseline) / gain."""
-        return (digital - self.signal.baseline) / self._gain * self._factor
+        mmhg = digital - self.signal.baseline
+        mmhg /= self._gain
+        mmhg *= self._factor
+        return mmhg
 
     def _doubt_range(self, digital: Samples) -> None:
         """Take back a stated resolution that a sample lies beyond."""
         if self._range is not None:
             low, high = self._range
-            if (digital < low).any() or (digital > high).any():
+            if np.fmin.reduce(digital) < low or np.fmax.reduce(digital) > high:
                 self._range = _format_range(self.signal)
 
     def check_sum(self) -> None:
