@@ -185,7 +185,7 @@ def reduce(
     per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
     last_s = np.ceil(t_s + samples_mmhg.size / fs_hz - TIME_TOLERANCE_S)
-    bins = np.arange((last_s - first_s) * per_s)
+    bins = np.arange(int(last_s - first_s) * per_s)
     starts = np.ceil((first_s + bins / per_s - t_s - TIME_TOLERANCE_S) * fs_hz)
     starts = starts.astype(np.int64).clip(0, samples_mmhg.size)
     filled = np.diff(starts, append=samples_mmhg.size) > 0
@@ -212,7 +212,7 @@ def reduce(
         low_mmhg=np.where(some, np.minimum.reduceat(least, begins), np.nan),
         high_mmhg=np.where(some, np.maximum.reduceat(most, begins), np.nan),
         pulse_mmhg=_span_of_means(total, n_bin, firsts, per_s=per_s),
-        at_limit=np.logical_or.reduceat(limited, begins),
+        at_limit=np.logical_or.reduceat(limited, begins) if limited.any() else zeros > 0,
         n_beats=zeros,
         n_abnormal=zeros,
     )

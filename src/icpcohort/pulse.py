@@ -91,7 +91,8 @@ def _sines(n: int, first: int, last: int, method: str) -> Reals:
         centred = np.arange(n) - (n - 1) / 2
         sines -= np.outer(centred, centred @ sines / (centred @ centred))
     sines.flags.writeable = False
-    return sines
+    kept: Reals = sines
+    return kept
 
 
 def _between_lines(peak: Reals, left: Reals, right: Reals) -> tuple[Reals, Reals]:

@@ -223,15 +223,23 @@ class _Stream:
             self._last = int(values[n - 1])
         self._sum += int(values[:n].sum(dtype=np.int64))
         kept = values[self.signal.skew_frames * n_each :][:n]
-        digital = np.full(n, np.nan)
+        digital = np.full(n, np.nan) if kept.size < n else np.empty(n)
         digital[: kept.size] = kept
-        code = INVALID_CODE[self.signal.fmt]
-        if (
-            code is not None and kept.size and int(kept.min()) <= code
-        ):  # the lowest of its format
-            digital[: kept.size][kept == code] = np.nan
-        self._doubt_range(digital)
+        if kept.size:
+            self._look_at_extremes(kept, digital)
         return self._to_mmhg(digital)
+
+    def _look_at_extremes(self, kept: Integers, digital: Samples) -> None:
+        """Null invalid samples, and take back a stated resolution that one lies beyond."""
+        lowest, highest = int(kept.min()), int(kept.max())
+        code = INVALID_CODE[self.signal.fmt]
+        if code is not None and lowest <= code:  # the lowest of its format
+            digital[: kept.size][kept == code] = np.nan
+        if (
+            self._range is not None
+            and not self._range[0] <= lowest <= highest <= self._range[1]
+        ):
+            self._doubt_range(digital)
 
     @property
     def limits_mmhg(self) -> tuple[float, float] | None:
@@ -252,7 +260,7 @@ class _Stream:
         """Take back a stated resolution that a sample lies beyond."""
         if self._range is not None:
             low, high = self._range
-            if np.fmin.reduce(digital) < low or np.fmax.reduce(digital) > high:
+            if (digital < low).any() or (digital > high).any():
                 self._range = _format_range(self.signal)
 
     def check_sum(self) -> None:
