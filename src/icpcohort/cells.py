@@ -184,16 +184,11 @@ def reduce(
         return _cells_of_numbers(samples_mmhg, limited, t_s=t_s, fs_hz=fs_hz)
     per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
-    last_s = np.ceil(t_s + samples_mmhg.size / fs_hz - TIME_TOLERANCE_S)
-    bins = np.arange(int(last_s - first_s) * per_s)
-    starts = np.ceil((first_s + bins / per_s - t_s - TIME_TOLERANCE_S) * fs_hz)
-    starts = starts.astype(np.int64).clip(0, samples_mmhg.size)
-    filled = np.diff(starts, append=samples_mmhg.size) > 0
-    second, starts = bins[filled] // per_s, starts[filled]
-    firsts = np.flatnonzero(np.diff(second, prepend=-1))  # the first bin of each second
+    second, starts, n_bin = _bins(samples_mmhg.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
+    firsts = np.flatnonzero(np.append(True, np.diff(second)))  # the first bin of each second
+    n = np.add.reduceat(n_bin, firsts)
     valid = np.isfinite(samples_mmhg)
     if valid.all():
-        n_bin = np.diff(starts, append=samples_mmhg.size)
         held, least, most = samples_mmhg, samples_mmhg, samples_mmhg
     else:
         n_bin = np.add.reduceat(valid, starts, dtype=np.int64)
@@ -206,7 +201,7 @@ def reduce(
     return Cells(
         width_s=1.0,
         t_s=first_s + second[firsts],
-        n=np.diff(begins, append=samples_mmhg.size),
+        n=n,
         n_valid=n_valid,
         mean_mmhg=missing.divide(np.add.reduceat(total, firsts), n_valid, where=some),
         low_mmhg=np.where(some, np.minimum.reduceat(least, begins), np.nan),
@@ -216,6 +211,21 @@ def reduce(
         n_beats=zeros,
         n_abnormal=zeros,
     )
+
+
+def _bins(
+    n_samples: int, *, t_s: float, fs_hz: float, per_s: int
+) -> tuple[Counts, Counts, Counts]:
+    """Return second, first sample and number of samples of each bin that has any."""
+    first_s = np.floor(t_s + TIME_TOLERANCE_S)
+    last_s = np.ceil(t_s + n_samples / fs_hz - TIME_TOLERANCE_S)
+    edges_s = first_s + np.arange(int(last_s - first_s) * per_s + 1) / per_s
+    edges = np.ceil((edges_s - t_s - TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
+    edges = edges.clip(0, n_samples)
+    edges[-1] = n_samples
+    n = np.diff(edges)
+    filled = np.flatnonzero(n)
+    return filled // per_s, edges[filled], n[filled]
 
 
 def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -> Reals:
