@@ -1,7 +1,8 @@
 """Cells: a recording reduced to one row a second, small enough for rules to look at."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,10 +68,10 @@ class Cells:
 _OF_A_CELL = tuple(field.name for field in fields(Cells) if field.name != "width_s")
 
 
-def join(first: Cells, second: Cells) -> Cells:
-    """Return the cells of `first`, then those of `second`."""
-    pairs = ((getattr(first, name), getattr(second, name)) for name in _OF_A_CELL)
-    return Cells(first.width_s, *(np.concatenate(pair) for pair in pairs))
+def join(pieces: Sequence[Cells]) -> Cells:
+    """Return the cells of all pieces, which have one width."""
+    columns = ([getattr(piece, name) for piece in pieces] for name in _OF_A_CELL)
+    return Cells(pieces[0].width_s, *(np.concatenate(column) for column in columns))
 
 
 def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterator[Stretch]:
@@ -117,10 +118,12 @@ def _at_limit(chunk: Chunk) -> dict[str, Flags]:
     flags = {}
     for name, samples in chunk.samples_mmhg.items():
         flags[name] = np.zeros(samples.size, np.bool_)
-        if name in chunk.limits_mmhg:
+        if name in chunk.limits_mmhg and samples.size:
             low, high = chunk.limits_mmhg[name]
             near = LIMIT_TOLERANCE_FRACTION * (high - low)
-            flags[name] = (samples <= low + near) | (samples >= high - near)
+            low, high = low + near, high - near
+            if np.fmin.reduce(samples) <= low or np.fmax.reduce(samples) >= high:
+                flags[name] = (samples <= low) | (samples >= high)
     return flags
 
 
@@ -128,10 +131,14 @@ def _append(held: Stretch, new: Stretch) -> Stretch:
     names = held.samples_mmhg
     return Stretch(
         held.t_s,
-        {n: np.concatenate([held.samples_mmhg[n], new.samples_mmhg[n]]) for n in names},
-        {n: np.concatenate([held.at_limit[n], new.at_limit[n]]) for n in names},
+        {n: _joined(held.samples_mmhg[n], new.samples_mmhg[n]) for n in names},
+        {n: _joined(held.at_limit[n], new.at_limit[n]) for n in names},
         held.fs_hz,
     )
+
+
+def _joined(first: NDArray[Any], second: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([first, second]) if first.size else second
 
 
 def _cut(stretch: Stretch, at_s: float) -> tuple[Stretch, Stretch]:
@@ -177,16 +184,11 @@ def reduce(
         return _cells_of_numbers(samples_mmhg, limited, t_s=t_s, fs_hz=fs_hz)
     per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
-    last_s = np.ceil(t_s + samples_mmhg.size / fs_hz - TIME_TOLERANCE_S)
-    bins = np.arange((last_s - first_s) * per_s)
-    starts = np.ceil((first_s + bins / per_s - t_s - TIME_TOLERANCE_S) * fs_hz)
-    starts = starts.astype(np.int64).clip(0, samples_mmhg.size)
-    filled = np.diff(starts, append=samples_mmhg.size) > 0
-    second, starts = bins[filled] // per_s, starts[filled]
-    firsts = np.flatnonzero(np.diff(second, prepend=-1))  # the first bin of each second
+    second, starts, n_bin = _bins(samples_mmhg.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
+    firsts = np.flatnonzero(np.append(True, np.diff(second)))  # the first bin of each second
+    n = np.add.reduceat(n_bin, firsts)
     valid = np.isfinite(samples_mmhg)
     if valid.all():
-        n_bin = np.diff(starts, append=samples_mmhg.size)
         held, least, most = samples_mmhg, samples_mmhg, samples_mmhg
     else:
         n_bin = np.add.reduceat(valid, starts, dtype=np.int64)
@@ -199,16 +201,31 @@ def reduce(
     return Cells(
         width_s=1.0,
         t_s=first_s + second[firsts],
-        n=np.diff(begins, append=samples_mmhg.size),
+        n=n,
         n_valid=n_valid,
         mean_mmhg=missing.divide(np.add.reduceat(total, firsts), n_valid, where=some),
         low_mmhg=np.where(some, np.minimum.reduceat(least, begins), np.nan),
         high_mmhg=np.where(some, np.maximum.reduceat(most, begins), np.nan),
         pulse_mmhg=_span_of_means(total, n_bin, firsts, per_s=per_s),
-        at_limit=np.logical_or.reduceat(limited, begins),
+        at_limit=np.logical_or.reduceat(limited, begins) if limited.any() else zeros > 0,
         n_beats=zeros,
         n_abnormal=zeros,
     )
+
+
+def _bins(
+    n_samples: int, *, t_s: float, fs_hz: float, per_s: int
+) -> tuple[Counts, Counts, Counts]:
+    """Return second, first sample and number of samples of each bin that has any."""
+    first_s = np.floor(t_s + TIME_TOLERANCE_S)
+    last_s = np.ceil(t_s + n_samples / fs_hz - TIME_TOLERANCE_S)
+    edges_s = first_s + np.arange(int(last_s - first_s) * per_s + 1) / per_s
+    edges = np.ceil((edges_s - t_s - TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
+    edges = edges.clip(0, n_samples)
+    edges[-1] = n_samples
+    n = np.diff(edges)
+    filled = np.flatnonzero(n)
+    return filled // per_s, edges[filled], n[filled]
 
 
 def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -> Reals:

@@ -20,6 +20,7 @@ VALID = -1
 OF_WAVEFORMS = ("no_pulse", "damping", "beats")
 ROUNDING_S = 1e-6
 _CELLS_AROUND = 8  # that a rule sees beyond the times it is set to
+_GATHERED_CELLS = 3600
 
 
 class Masked(NamedTuple):
@@ -53,6 +54,9 @@ def rules_for(rules: Sequence[Rule], *, signal: str, tier: str, cell_s: float) -
 class Masker:
     """Masks the cells of one signal as they come, holding back only what the rules reach.
 
+    Cells are gathered to an hour of seconds before the rules are asked: what a rule sees
+    around them would else be computed again for every short piece.
+
     Parameters
     ----------
     rules : from `rules_for`
@@ -62,8 +66,8 @@ class Masker:
 
     def __init__(self, *, rules: Sequence[Rule], events: Sequence[Mapping[str, Any]]) -> None:
         self._rules, self._events = rules, events
-        self._held: Cells | None = None
-        self._n_done = 0
+        self._held: list[Cells] = []
+        self._n_done = self._n_held = 0
 
     def push(self, piece: Cells) -> list[Masked]:
         """Take the next cells; return those that later cells can no longer change.
@@ -71,9 +75,13 @@ class Masker:
         Successive pieces touch or leave a gap; no rule looks across a gap.
         """
         ready = []
-        if self._held is not None and not _touches(self._held, piece):
+        if self._held and not _touches(self._held[-1], piece):
             ready += self.finish()
-        held = piece if self._held is None else join(self._held, piece)
+        self._held.append(piece)
+        self._n_held += piece.t_s.size
+        if self._n_held - self._n_done < _GATHERED_CELLS:
+            return ready
+        held = join(self._held)
         n_before, n_after = (
             max((reach[side] for reach in self._reaches(held)), default=1) for side in (0, 1)
         )
@@ -82,16 +90,15 @@ class Masker:
             ready.append(self._coded(held, n_ready))
             n_dropped = max(0, n_ready - n_before)
             held, self._n_done = held.part(slice(n_dropped, None)), n_ready - n_dropped
-        self._held = held
+        self._held, self._n_held = [held], held.t_s.size
         return ready
 
     def finish(self) -> list[Masked]:
         """Return what is still held back."""
-        held, self._held = self._held, None
         ready = []
-        if held is not None and self._n_done < held.t_s.size:
-            ready.append(self._coded(held, held.t_s.size))
-        self._n_done = 0
+        if self._n_done < self._n_held:
+            ready.append(self._coded(join(self._held), self._n_held))
+        self._held, self._n_done, self._n_held = [], 0, 0
         return ready
 
     def _reaches(self, held: Cells) -> list[tuple[int, int]]:

@@ -11,6 +11,10 @@ def divide(
     where: NDArray[np.bool_],
 ) -> NDArray[np.float64]:
     """Return `numerator / denominator` where `where` holds, NaN elsewhere."""
-    ratio: NDArray[np.float64] = np.full(np.shape(where), np.nan)
-    np.divide(numerator, denominator, out=ratio, where=where)
+    ratio: NDArray[np.float64] = np.empty_like(where, np.float64)
+    if np.all(where):
+        np.divide(numerator, denominator, out=ratio)
+    else:
+        ratio.fill(np.nan)
+        np.divide(numerator, denominator, out=ratio, where=where)
     return ratio

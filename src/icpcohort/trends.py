@@ -278,11 +278,19 @@ def _pulse_of(
     t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, block_s)
     starts = np.ceil((t_blocks - t_s - cells.TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
     whole = starts + n_block <= samples_mmhg.size
-    rows = starts[whole, None] + np.arange(n_block)
+    blocks_mmhg = _cut_out(samples_mmhg, starts[whole], n=n_block)
     found = pulse.fundamental(
-        samples_mmhg[rows], fs_hz=fs_hz, min_hz=min_hz, max_hz=max_hz, method=method
+        blocks_mmhg, fs_hz=fs_hz, min_hz=min_hz, max_hz=max_hz, method=method
     )
     return np.column_stack([t_blocks[whole], found.amplitude_mmhg, found.rate_hz * 60])
+
+
+def _cut_out(samples: Reals, starts: NDArray[np.int64], *, n: int) -> Reals:
+    """Return `n` samples from each start on; not copied where one stretch follows another."""
+    if (np.diff(starts) == n).all():
+        first = starts[0] if starts.size else 0
+        return samples[first : first + n * starts.size].reshape(-1, n)
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(samples, n)[starts])
 
 
 def _trends(

@@ -1,8 +1,11 @@
 """Speed and memory of one patient's signals, against a plain peer and one bare pass.
 
-Each is a process of its own on the same recording (2 channels, 100 Hz, WFDB format 16) with a
-warm page cache and one thread, as a job of the workflow has; CPU seconds without imports, peak
-memory of the whole process.
+Each way is a process of its own on the same recording (2 channels, 100 Hz, WFDB format 16) with
+a warm page cache and one thread, as a job of the workflow has: CPU seconds without imports, and
+peak memory of the whole process. All compute one set of outputs: masks for range, flat lines
+and jumps, 10-s means, AMP, PRx, PAx, RAC, RAP, L-PRx, burden at all thresholds of the settings,
+and CPPopt of every minute by 36 windows of 2 to 8 h. Ours gives the account of each second,
+gaps, limits of reactivity and the file's fingerprint besides.
 """
 
 import os
@@ -12,24 +15,30 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
 FS_HZ = 100
 UNITS_PER_MMHG = 80
-# The peer holds all samples: ten days of them would not fit into a small machine.
-WAYS = {
-    24: ("bare", "no_beats", "ingest", "ours", "peer"),
-    240: ("bare", "no_beats", "ingest"),
-}
+NAMED_RULES = ("range", "flat_line", "jump")
+WINDOWS = "multi_window_2017"  # of config/presets.yaml
+LENGTHS_H = (24, 72, 240)
+PATIENTS = (1, 4, 16)
+OURS = "icpcohort.ingest, icpcohort.indices, icpcohort.burden, yaml"
+PEER = "pandas, scipy.signal, wfdb"
 NEEDS = {
     "bare": "numpy",
-    "no_beats": "icpcohort.ingest, yaml",
-    "ingest": "icpcohort.ingest, yaml",
-    "ours": "icpcohort.ingest, icpcohort.indices, yaml",
-    "peer": "pandas, scipy.signal, wfdb",
+    "ours": OURS,
+    "all_rules": OURS,
+    "beats_too": OURS,
+    "patients": OURS,
+    "ingest": OURS,
+    "careful": PEER,
+    "plain": PEER,
 }
+N_RUNS = {"plain": 1}  # of the others the faster of two
 
 
 def simulate(folder: Path, hours: int, *, fs_hz: int) -> Path:
-    """Write a recording of slow waves, pulse and noise, a day at a time."""
+    """Write a recording of slow waves, pulse, noise and artefacts, a day at a time."""
     import numpy as np
 
     draw = np.random.default_rng(1)
@@ -37,14 +46,8 @@ def simulate(folder: Path, hours: int, *, fs_hz: int) -> Path:
     checksums = np.zeros(2, np.int64)
     with (folder / f"h{hours}.dat").open("wb") as file:
         for day in range(hours // 24):
-            t_s = np.arange(day * n, (day + 1) * n) / fs_hz
-            slow = np.repeat(draw.normal(size=n // (10 * fs_hz)), 10 * fs_hz)
-            pulse = np.sin(2 * np.pi * 1.23 * t_s)
-            cpp = 75 + 12 * np.sin(2 * np.pi * t_s / 9000)
-            rho = np.clip(0.004 * (cpp - 75) ** 2 - 0.2, -0.9, 0.9)
-            icp = 12 + 2 * pulse + 1.5 * rho * slow + 0.2 * draw.normal(size=n)
-            abp = cpp + 12 + 20 * pulse + 4 * slow + 0.5 * draw.normal(size=n)
-            digital = np.round(UNITS_PER_MMHG * np.column_stack([icp, abp])).astype("<i2")
+            samples_mmhg = one_day(draw, np.arange(day * n, (day + 1) * n) / fs_hz, fs_hz=fs_hz)
+            digital = np.round(UNITS_PER_MMHG * samples_mmhg).astype("<i2")
             checksums += digital.sum(axis=0, dtype=np.int64)
             digital.tofile(file)
     lines = [f"h{hours} 2 {fs_hz} {hours // 24 * n}"]
@@ -54,6 +57,32 @@ def simulate(folder: Path, hours: int, *, fs_hz: int) -> Path:
     path = folder / f"h{hours}.hea"
     path.write_text("\n".join(lines) + "\n")
     return path
+
+
+def one_day(draw, t_s, *, fs_hz):
+    """Return ICP and ABP [mmHg]: a U of PRx on CPP, high ICP at times, artefacts every hour."""
+    import numpy as np
+
+    n = t_s.size
+    slow = np.repeat(draw.normal(size=n // (10 * fs_hz)), 10 * fs_hz)
+    size = np.repeat(draw.normal(2, 0.2, size=n // (10 * fs_hz)), 10 * fs_hz) + 0.1 * slow
+    pulse = np.sin(2 * np.pi * 1.23 * t_s)
+    cpp = 72 + 14 * np.sin(2 * np.pi * t_s / 9000)
+    level = 16 + 8 * np.sin(2 * np.pi * t_s / 40_000)
+    rho = np.clip(0.004 * (cpp - 75) ** 2 - 0.2, -0.9, 0.9)
+    icp = level + size * pulse + 1.5 * rho * slow + 0.2 * draw.normal(size=n)
+    abp = cpp + level + 20 * pulse + 4 * slow + 0.5 * draw.normal(size=n)
+    samples = np.column_stack([icp, abp])
+    for hour in range(n // (3600 * fs_hz)):
+        kind, start_s = hour % 4, hour * 3600 + int(draw.integers(600, 3000))
+        rows = slice(start_s * fs_hz, (start_s + int(draw.integers(35, 90))) * fs_hz)
+        if kind < 2:  # flat
+            samples[rows, kind] = samples[rows.start, kind]
+        elif kind == 2:  # out of range
+            samples[rows, hour // 4 % 2] = -40
+        else:  # two jumps
+            samples[rows, hour // 4 % 2] += 55
+    return samples
 
 
 def bare(path: Path) -> None:
@@ -66,19 +95,18 @@ def bare(path: Path) -> None:
             total += float(block.reshape(-1, 2).astype(np.float64).mean(axis=0).sum())
 
 
-def settings():
-    """Return the published settings."""
+def settings(name: str = "config") -> dict:
+    """Return the published settings, or the presets."""
     import yaml
 
-    return yaml.safe_load((HERE.parents[1] / "config/config.yaml").read_text())
+    return yaml.safe_load((ROOT / f"config/{name}.yaml").read_text(encoding="utf-8"))
 
 
-def ingest(path: Path, *, leave_out: str = "") -> object:
+def ingest(path: Path, *, rules=None):
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
     from icpcohort import ingest
 
     given = settings()
-    rules = [rule for rule in given["cleaning"]["rules"] if rule["rule"] != leave_out]
     row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit", "clock_zone"))
     row |= {"recording_id": "r", "patient_id": "p", "path": path.name, "format": "wfdb"}
     return ingest.ingest_patient(
@@ -88,51 +116,110 @@ def ingest(path: Path, *, leave_out: str = "") -> object:
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        summarise={"rules": rules, **given["trends"]},
+        summarise={"rules": rules or given["cleaning"]["rules"], **given["trends"]},
         levelling=given["levels"],
         **given["recordings"],
     )
 
 
-def no_beats(path: Path) -> None:
-    """The same without the rule of beats, so that its cost is seen apart."""
-    ingest(path, leave_out="beats")
-
-
-def ours(path: Path) -> None:
-    """From the file to minutes, as the workflow's two jobs of a patient do it."""
+def minutes_of(trends):
+    """From 10-s means to minutes, as the workflow's second job does it, by many windows."""
     from icpcohort import curves, indices, reactivity
 
-    done, given = ingest(path), settings()
-    curve = dict(given["optimal_cpp"])
+    given = settings()
+    curve = dict(settings("presets")["optimal_cpp"][WINDOWS]["values"])
     windows_min, min_valid_fraction = curve.pop("windows_min"), curve.pop("min_valid_fraction")
     index = given["reactivity"] | {"block_s": given["trends"]["block_s"]}
     not_during = index.pop("not_during")
-    made = indices.compute(
-        done.trends,
+    of_prx = {n: index[n] for n in ("block_s", "n_blocks", "averaging", "fisher_clip")}
+    return indices.compute(
+        trends,
         events=[],
         minute_min_valid_fraction=given["minutes"]["min_valid_fraction"],
         correlations=reactivity.CorrelationRules(**index),
         not_during=not_during,
-        curve=curves.CurveRules(
-            **curve,
-            **{
-                name: index[name]
-                for name in ("block_s", "n_blocks", "averaging", "fisher_clip")
-            },
-        ),
+        curve=curves.CurveRules(**curve, **of_prx),
         windows_min=windows_min,
         min_valid_fraction=min_valid_fraction,
     )
-    assert made["cppopt_mmhg"].count() > 0
 
 
-def peer(path: Path) -> None:
+def all_outputs(path: Path, *, rules=None):
+    """Return blocks, minutes and burden of the whole recording."""
+    import polars as pl
+
+    from icpcohort import burden
+
+    trends = ingest(path, rules=rules).trends
+    minutes = minutes_of(trends)
+    given = {k: v for k, v in settings()["burden"].items() if k != "impaired_prx"}
+    whole = {"whole": {"start_h": 0.0, "end_h": float(path.stem.removeprefix("h"))}}
+    of_patient = minutes.with_columns(patient_id=pl.lit("p"))
+    return trends, minutes, burden.add_up(of_patient, windows=whole, **given)
+
+
+def rules_named(*names: str, but: str = "") -> list:
+    """Return the rules of the settings with these names, or all but one."""
+    rules = settings()["cleaning"]["rules"]
+    return [r for r in rules if (r["rule"] in names if names else r["rule"] != but)]
+
+
+def ours(path: Path):
+    """Compute the outputs that are compared."""
+    return all_outputs(path, rules=rules_named(*NAMED_RULES))
+
+
+def all_rules(path: Path) -> None:
+    """Compute them with every rule of the settings but that of beats."""
+    all_outputs(path, rules=rules_named(but="beats"))
+
+
+def beats_too(path: Path) -> None:
+    """Compute them with every rule of the settings."""
+    all_outputs(path)
+
+
+def patients(path: Path, n: str) -> None:
+    """Compute the outputs of as many patients, one after the other."""
+    for _ in range(int(n)):
+        ours(path)
+
+
+def plain(path: Path, *, careful: bool = False):
     """Compute the same outputs the plain way."""
     sys.path.insert(0, str(HERE))
-    import peer as plain
+    import peer
 
-    assert plain.compute(str(path.with_suffix("")))["cppopt"].notna().any()
+    return peer.compute(str(path.with_suffix("")), careful=careful)
+
+
+def careful(path: Path) -> None:
+    """Compute them the plain way, with arrays in the loop over windows."""
+    plain(path, careful=True)
+
+
+def agree(path: Path) -> None:
+    """Stop unless both give the same numbers, nulls and episodes; print how near they are."""
+    import numpy as np
+
+    trends, minutes, burdens = ours(path)
+    theirs = plain(path, careful=True)
+    found = {}
+    for name in ("icp", "abp", "cpp", "amp"):
+        found[f"{name} of 10 s"] = trends[f"{name}_mmhg"], theirs.blocks[name]
+    for name in ("prx", "pax", "rac", "rap", "lprx"):
+        found[name] = minutes[name], theirs.minutes[name]
+    found["cppopt"] = minutes["cppopt_mmhg"], theirs.minutes["cppopt"]
+    burdens = burdens.sort("signal", "threshold_mmhg", descending=[True, False])
+    for name in ("dose_mmhg_h", "percent_time", "n_episodes", "longest_episode_min"):
+        found[name] = burdens[name], theirs.burden[name]
+    for name, (mine, other) in found.items():
+        x, y = mine.cast(float).fill_null(np.nan).to_numpy(), other.to_numpy(float)
+        unlike = np.flatnonzero(~np.isclose(x, y, rtol=1e-6, atol=1e-6, equal_nan=True))
+        if x.size != y.size or unlike.size or not np.isfinite(x).any():
+            sys.exit(f"{name}: {unlike.size} of {x.size} differ, first {unlike[:5]}")
+        print(f"{name}: {np.isfinite(x).sum()} values, largest difference", end=" ")
+        print(f"{np.nanmax(np.abs(x - y)):.1g}")
 
 
 # Linux: unlike `ru_maxrss`, VmHWM does not begin at the peak of the process that starts it.
@@ -143,12 +230,14 @@ import run, pathlib
 import {needs}
 path = pathlib.Path({path!r})
 start = time.process_time()
-getattr(run, {way!r})(path)
+getattr(run, {way!r})(path, *{given!r})
 seconds = time.process_time() - start
 status = pathlib.Path("/proc/self/status").read_text()
 print(seconds, int(re.search(r"VmHWM:\\s*(\\d+) kB", status)[1]) / 1024)
 """
-ONE_THREAD = {"POLARS_MAX_THREADS": "1", "OMP_NUM_THREADS": "1"}
+ONE_THREAD = dict.fromkeys(
+    ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"
+)
 
 
 def child(code: str) -> str:
@@ -164,42 +253,66 @@ def child(code: str) -> str:
     return out.stdout
 
 
-def measure(way: str, path: Path) -> tuple[float, float]:
+def measure(way: str, path: Path, *given: str) -> tuple[float, float]:
     """Return CPU seconds and peak MB of one way."""
-    code = CHILD.format(here=str(HERE), way=way, needs=NEEDS[way], path=str(path))
+    code = CHILD.format(here=str(HERE), way=way, needs=NEEDS[way], path=str(path), given=given)
     seconds, peak_mb = (float(value) for value in child(code).split())
     return seconds, peak_mb
 
 
-def main() -> None:
-    """Print a row for each length and way, and what these say of the first job of a patient."""
-    print("hours  way       CPU seconds  peak MB  times a bare pass")
+def call(name: str, path: Path) -> str:
+    """Return what a function of this file prints, or of `stages`, in a process of its own."""
+    return child(
+        f"import sys, pathlib; sys.path.insert(0, {str(HERE)!r}); import run, stages;"
+        f" {name}(pathlib.Path({str(path)!r}))"
+    )
+
+
+def tell_ways(paths: dict[int, Path]) -> dict[tuple[int, str], tuple[float, float]]:
+    """Print a row for each length and way, and return CPU seconds and peak MB."""
+    ways = ("bare", "ours", "all_rules", "beats_too", "careful", "plain")
     found = {}
+    print("hours  way        CPU seconds  peak MB  bare passes  times ours")
+    for hours, path in paths.items():
+        for way in ways[:2] if hours == 72 else ways:
+            runs = [measure(way, path) for _ in range(N_RUNS.get(way, 2))]
+            found[hours, way] = min(runs)
+            seconds, peak_mb = found[hours, way]
+            passes = seconds / found[hours, "bare"][0]
+            times = seconds / found[hours, "ours"][0] if way != "bare" else float("nan")
+            print(
+                f"{hours:5d}  {way:9s} {seconds:12.2f} {peak_mb:8.0f} {passes:12.1f}"
+                f" {times:11.1f}",
+                flush=True,
+            )
+    return found
+
+
+def main() -> None:
+    """Print what the outputs cost, by way, stage, length and number of patients."""
     with tempfile.TemporaryDirectory() as name:
-        for hours, ways in WAYS.items():
+        folder = Path(name)
+        for hours in LENGTHS_H:
             child(
                 f"import sys, pathlib; sys.path.insert(0, {str(HERE)!r}); import run; "
                 f"run.simulate(pathlib.Path({name!r}), {hours}, fs_hz={FS_HZ})"
             )
-            for way in ways:
-                path = Path(name) / f"h{hours}.hea"
-                found[hours, way] = min(measure(way, path) for _ in range(2))
-                seconds, peak_mb = found[hours, way]
-                passes = seconds / found[hours, "bare"][0]
-                print(f"{hours:5d}  {way:8s} {seconds:12.2f} {peak_mb:8.0f} {passes:18.1f}")
-    short, long = WAYS
-    peaks_mb = [found[hours, "ingest"][1] for hours in WAYS]
-    print(
-        f"ingest, memory at {long} h: {peaks_mb[1] / peaks_mb[0]:.2f} times that at {short} h"
-    )
-    for hours in WAYS:
-        whole, without = (found[hours, way][0] for way in ("ingest", "no_beats"))
-        passes = (whole - without) / found[hours, "bare"][0]
-        print(
-            f"beats at {hours} h: {passes:.1f} bare passes, {1 - without / whole:.0%} of ingest"
-        )
-    times = found[short, "peer"][0] / found[short, "ours"][0]
-    print(f"ours at {short} h: {times:.1f} times faster than the peer")
+        paths = {hours: folder / f"h{hours}.hea" for hours in LENGTHS_H}
+        print(call("run.agree", paths[24]))
+        found = tell_ways(paths)
+        for hours in (24, 240):
+            print(f"\nshare of each stage at {hours} h:", call("stages.shares", paths[hours]))
+        for hours in LENGTHS_H:
+            print(f"ours at {hours} h: {1000 * found[hours, 'ours'][0] / hours:.1f} ms an hour")
+        for hours in (24, 240):
+            named, whole, with_beats = (
+                found[hours, way][0] for way in ("ours", "all_rules", "beats_too")
+            )
+            times = (with_beats - whole) / named
+            print(f"the rule of beats at {hours} h: {times:.1f} times the outputs compared")
+        for n in PATIENTS:
+            seconds = min(measure("patients", paths[24], str(n))[0] for _ in range(2))
+            print(f"{n} patients of 24 h: {seconds / n:.2f} s a patient")
 
 
 if __name__ == "__main__":

@@ -499,8 +499,9 @@ def test_sampling_of_numbers_agrees_with_a_plain_loop():
     assert n_masked > 40
 
 
-@pytest.mark.parametrize("size", [7, 60, 333])
-def test_the_size_of_the_pieces_changes_nothing_for_any_rule(size):
+@pytest.mark.parametrize(("size", "gathered"), [(7, 1), (60, 1), (333, 1), (60, 250)])
+def test_the_size_of_the_pieces_changes_nothing_for_any_rule(size, gathered, monkeypatch):
+    monkeypatch.setattr(cleaning, "_GATHERED_CELLS", gathered)
     whole = _random_wave(99, n=3000)
     for rules in ([rule] for rule in RULES_OF_WAVES):
         _, once = _codes([whole], rules=rules, events=[])
@@ -511,14 +512,15 @@ def test_the_size_of_the_pieces_changes_nothing_for_any_rule(size):
         assert (once == 0).any()
 
 
-def test_what_is_held_back_does_not_grow():
+def test_what_is_held_back_does_not_grow(monkeypatch):
+    monkeypatch.setattr(cleaning, "_GATHERED_CELLS", 600)
     rules = [*RULES_OF_WAVES, RANGE]
     masker = cleaning.Masker(rules=rules, events=[])
     held = []
     for i in range(20):
         piece = _random_wave(i, n=300)
         masker.push(_wave(piece.mean_mmhg, piece.pulse_mmhg, first_s=300.0 * i))
-        held.append(masker._held.t_s.size)
+        held.append(cells.join(masker._held).t_s.size)
     assert max(held[10:]) <= max(held[:10])
 
 

@@ -222,12 +222,24 @@ class _Stream:
             values = self._last + np.cumsum(values, dtype=np.int64)
             self._last = int(values[n - 1])
         self._sum += int(values[:n].sum(dtype=np.int64))
-        digital = np.full(n, np.nan)
         kept = values[self.signal.skew_frames * n_each :][:n]
+        digital = np.full(n, np.nan) if kept.size < n else np.empty(n)
         digital[: kept.size] = kept
-        digital[: kept.size][kept == INVALID_CODE[self.signal.fmt]] = np.nan
-        self._doubt_range(digital)
+        if kept.size:
+            self._look_at_extremes(kept, digital)
         return self._to_mmhg(digital)
+
+    def _look_at_extremes(self, kept: Integers, digital: Samples) -> None:
+        """Null invalid samples, and take back a stated resolution that one lies beyond."""
+        lowest, highest = int(kept.min()), int(kept.max())
+        code = INVALID_CODE[self.signal.fmt]
+        if code is not None and lowest <= code:  # the lowest of its format
+            digital[: kept.size][kept == code] = np.nan
+        if (
+            self._range is not None
+            and not self._range[0] <= lowest <= highest <= self._range[1]
+        ):
+            self._doubt_range(digital)
 
     @property
     def limits_mmhg(self) -> tuple[float, float] | None:
@@ -239,7 +251,10 @@ class _Stream:
 
     def _to_mmhg(self, digital: Samples) -> Samples:
         """Source: header(5), physical = (digital - baseline) / gain."""
-        return (digital - self.signal.baseline) / self._gain * self._factor
+        mmhg = digital - self.signal.baseline
+        mmhg /= self._gain
+        mmhg *= self._factor
+        return mmhg
 
     def _doubt_range(self, digital: Samples) -> None:
         """Take back a stated resolution that a sample lies beyond."""

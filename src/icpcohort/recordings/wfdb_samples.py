@@ -94,12 +94,12 @@ def read_frames(
     size, n_in_group = packed.GROUPS[fmt]
     group, lead = divmod(first * width, n_in_group)
     n_groups = -(-(lead + n * width) // n_in_group)
-    # the last group of a file may be shorter than a whole one
-    data = np.zeros(n_groups * size, np.uint8)
-    found = np.fromfile(path, np.uint8, count=data.size, offset=byte_offset + group * size)
-    if found.size < packed.n_bytes(fmt, lead + n * width):
+    needed = n_groups * size
+    data = np.fromfile(path, np.uint8, count=needed, offset=byte_offset + group * size)
+    if data.size < packed.n_bytes(fmt, lead + n * width):
         raise RecordingError("truncated", f"{path.name}: ends early; restore the file")
-    data[: found.size] = found
+    if data.size < needed:  # the last group of a file may be shorter than a whole one
+        data = np.append(data, np.zeros(needed - data.size, np.uint8))
     return packed.unpack(data, fmt)[lead : lead + n * width].reshape(n, width)
 
 
