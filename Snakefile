@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 from icpcohort import inputs, provenance, settings, study
+from icpcohort.specifications import choices
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -18,9 +19,16 @@ try:
         Path("config/models.yaml"),
         schema_folder=HOME / "workflow/schemas",
     )
+    QUESTIONS = choices.load(
+        Path("config/specifications.yaml"),
+        settings=SET,
+        models=MODELS,
+        schema_folder=HOME / "workflow/schemas",
+    )
     STUDY = study.read_study(SET)
 except (settings.SettingsError, study.StudyError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
+ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 
 
@@ -40,6 +48,7 @@ rule all:
         monitoring_end="results/monitoring_end_by_outcome.parquet",
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
         comparisons="results/tables/comparisons.parquet",
+        specifications="results/specifications/summary.parquet",
 
 
 include: "workflow/rules/study.smk"
@@ -49,6 +58,7 @@ include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
+include: "workflow/rules/specifications.smk"
 include: "workflow/rules/report.smk"
 
 

@@ -4,7 +4,7 @@
 """
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, cohort, indices, models, signals, study
+from icpcohort.contracts import Table, cohort, indices, models, signals, specifications, study
 
 TYPE_WORDS = {
     contracts.TEXT: "text",
@@ -53,7 +53,7 @@ def results_tables() -> list[Table]:
     """
     found = {
         entry.path: entry
-        for part in (study, signals, indices, cohort, models)
+        for part in (study, signals, indices, cohort, models, specifications)
         for entry in vars(part).values()
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
     }
