@@ -6,6 +6,7 @@ from pathlib import Path
 
 from icpcohort import inputs, provenance, settings, study
 from icpcohort.specifications import choices
+from icpcohort import figure_names, inputs, provenance, settings, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -42,6 +43,11 @@ rule all:
     default_target: True
     input:
         report="results/report.html",
+        figures=expand(
+            "results/figures/{figure}.{kind}",
+            figure=figure_names.names_of(MODELS),
+            kind=figure_names.FILE_KINDS,
+        ),
         pictures="results/pictures.html",
         intensity_map="results/intensity_map.parquet",
         catalogue="results/README.md",
@@ -59,6 +65,7 @@ include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
 include: "workflow/rules/specifications.smk"
+include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"
 
 

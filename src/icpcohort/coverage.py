@@ -94,7 +94,7 @@ def cohort_picture(
             figure.text(0.01, 1 - (0.44 + 0.16 * i) / height_in, line, fontsize=8.5)
         _key(figure, bottom=1 - 0.98 / height_in)
         figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
-        return svg.as_file(figure, name=name, title=title, description=" ".join(told))
+        return svg.as_file(svg.Picture(name, title, " ".join(told), "", figure, "double"))
 
 
 def _total_words(quality: pl.DataFrame, signal: str) -> str:

@@ -6,12 +6,11 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from icpcohort import report_models, svg
-from icpcohort.figures import EFFECT_LIMIT
-from icpcohort.svg import ACCENT, INK, MUTED, WIDTH_IN
+from icpcohort.forest_figure import EFFECT_LIMIT
+from icpcohort.svg import ACCENT, INK, LETTER_PT, MUTED, SMALL_PT, Picture
 from icpcohort.tables import format_estimate, format_number, format_p
 
 CENTRAL = (0.025, 0.975)  # share of patients whose band decides the height of the picture
@@ -25,7 +24,7 @@ def exposure_curve(
     plan: Mapping[str, Any],
     estimates: pl.DataFrame,
     diagnostics: pl.DataFrame,
-) -> str:
+) -> Picture:
     """Return the effect along a curved exposure with its band, unadjusted and adjusted.
 
     Parameters
@@ -41,8 +40,8 @@ def exposure_curve(
 
     Returns
     -------
-    str
-        SVG; a panel a fit, below it the number of patients along the exposure. The height is
+    Picture
+        A panel a fit, below it the number of patients along the exposure. The height is
         that of the line and of the band where the central 95 % of patients are; beyond, the
         band may leave the picture.
     """
@@ -61,7 +60,7 @@ def exposure_curve(
     told = [f"{effect.capitalize()} of {outcome} along {exposure}."]
     told += [_told(part, fit, beside[fit]) for fit, part in panels.items()]
     with svg.style(name):
-        figure = Figure(figsize=(WIDTH_IN, 3.8))
+        figure = svg.sheet("double", height_in=3.4)
         figure.subplots_adjust(left=0.11, right=0.98, top=0.8, bottom=0.14)
         axes = figure.subplots(
             2, len(fits), sharex="col", sharey="row", squeeze=False, height_ratios=(5, 1)
@@ -69,13 +68,17 @@ def exposure_curve(
         for (upper, lower), (fit, part) in zip(axes.T, panels.items(), strict=True):
             _draw(upper, part, colour=ACCENT if fit == "adjusted" else MUTED)
             _count(lower, part)
-            upper.set_title("\n".join([fit.capitalize(), *beside[fit]]), fontsize=8.5)
+            upper.set_title("\n".join([fit.capitalize(), *beside[fit]]), fontsize=LETTER_PT)
         _effect_axis(axes[0, 0], known)
         axes[0, 0].set_ylabel(f"{effect.capitalize()}{_scale_words(known, outcome)}")
         axes[1, 0].set_ylabel("n")
         words = exposure[:1].upper() + exposure[1:]
         figure.text(0.545, 0.02, words, ha="center", color=INK)
-        return svg.as_svg(figure, name=name, title=title, description=" ".join(told))
+    caption = (
+        f"{told[0][:-1]}, with 95 % band; dashed: no difference; the point: the median that "
+        "the effects are against. Below: patients along the exposure."
+    )
+    return Picture(name, title, " ".join(told), caption, figure, "double")
 
 
 def _scale_words(known: pl.DataFrame, outcome: str) -> str:
@@ -121,7 +124,7 @@ def _draw(axis: Any, part: pl.DataFrame, *, colour: str) -> None:
         xycoords=axis.get_xaxis_transform(),
         xytext=(4, 0),
         textcoords="offset points",
-        fontsize=7.5,
+        fontsize=SMALL_PT,
     )
 
 
@@ -129,7 +132,6 @@ def _count(axis: Any, part: pl.DataFrame) -> None:
     """Draw how many patients lie along the exposure."""
     x = part["exposure_value"].to_numpy()
     axis.bar(x, part["n_nearest"], width=x[1] - x[0], color=MUTED, alpha=0.7, lw=0)
-    axis.tick_params(axis="x", labelsize=8.5)
     axis.yaxis.set_major_locator(FixedLocator([0, part["n_nearest"].to_numpy().max()]))
 
 

@@ -6,7 +6,9 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort import contracts, grids, model_figures, model_grids, report_models, store
+from icpcohort import contracts, grids, model_grids, report_models, store, svg
+from icpcohort.figures import Fits
+from icpcohort.svg import Picture
 
 CONTRACTS = {
     "estimates": contracts.ESTIMATES,
@@ -17,10 +19,11 @@ CONTRACTS = {
     "curve": contracts.EXPOSURE_CURVE,
     "performance": contracts.PERFORMANCE,
 }
-Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 
 
-def sections(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> list[dict[str, Any]]:
+def sections(
+    plans: Mapping[str, Mapping[str, Any]], fits: Fits, *, pictures: Mapping[str, Picture]
+) -> list[dict[str, Any]]:
     """Return what the template inserts, one a model of the plan.
 
     Parameters
@@ -28,6 +31,8 @@ def sections(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> list[dict[st
     plans : mapping of model name to its block of the plan
     fits : mapping of table name to a mapping of model name to DataFrame
         The names of `CONTRACTS`. A model without rows is told as not reported.
+    pictures : mapping of name to Picture
+        Those of curved exposures are called `curve-` and the model's name.
     """
     return [
         _section(
@@ -37,22 +42,21 @@ def sections(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> list[dict[st
                 table: fits[table].get(name, store.empty(contract))
                 for table, contract in CONTRACTS.items()
             },
+            picture=pictures.get(f"curve-{name}"),
         )
         for name, plan in plans.items()
     ]
 
 
 def _section(
-    name: str, plan: Mapping[str, Any], fit: Mapping[str, pl.DataFrame]
+    name: str,
+    plan: Mapping[str, Any],
+    fit: Mapping[str, pl.DataFrame],
+    *,
+    picture: Picture | None,
 ) -> dict[str, Any]:
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
     adjusted_for = "; ".join(map(report_models.term_words, plan["adjust_for"]))
-    drawn = None
-    if plan.get("curve_knots"):
-        text = model_figures.exposure_curve(
-            fit["curve"], model=name, plan=plan, estimates=estimates, diagnostics=diagnostics
-        )
-        drawn = Markup(text)
     return {
         "id": f"model-{name}",
         "name": grids.words_of(name),
@@ -63,7 +67,7 @@ def _section(
             plan, estimates=estimates, diagnostics=diagnostics, curve=fit["curve"]
         ),
         "estimates": report_models.estimates(estimates, plan=plan, diagnostics=diagnostics),
-        "drawn": drawn,
+        "drawn": None if picture is None else Markup(svg.inline(picture)),
         "beside": [
             grid
             for grid in (

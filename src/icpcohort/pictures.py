@@ -69,7 +69,7 @@ def patient_picture(
         with svg.style(name):
             figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(told)))
             _write_caption(figure, title, told)
-            return svg.as_file(figure, name=name, title=title, description=" ".join(told))
+            return svg.as_file(svg.Picture(name, title, " ".join(told), "", figure, "double"))
     above = [*lanes.of_recordings(own, extent), *lanes.of_intervals(intervals, extent)]
     below = {
         signal: [
@@ -88,7 +88,7 @@ def patient_picture(
     with svg.style(name):
         figure = _draw(minutes, title=title, told=told, above=above, below=below, extent=extent)
         figure.axes[-1].set_xlabel(f"Hours since time zero ({time_zero.replace('_', ' ')})")
-        return svg.as_file(figure, name=name, title=title, description=" ".join(words))
+        return svg.as_file(svg.Picture(name, title, " ".join(words), "", figure, "double"))
 
 
 def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame) -> list[str]:

@@ -18,6 +18,7 @@ from icpcohort import (
     model_section,
     recording_grids,
     store,
+    svg,
 )
 from icpcohort.contracts import Table
 from icpcohort.tables import (
@@ -37,6 +38,10 @@ CONTRACTS = {
     "events": contracts.EVENTS,
     "optima": contracts.OPTIMA,
     "burden": contracts.BURDEN,
+    "burden_by_state": contracts.BURDEN_BY_STATE,
+    "intensity": contracts.INTENSITY,
+    "intensity_map": contracts.INTENSITY_MAP,
+    "transition": contracts.TRANSITION,
     "summary": contracts.SUMMARY,
     "outcomes": contracts.OUTCOMES,
     "flow": contracts.FLOW,
@@ -75,7 +80,7 @@ def render(
     settings: Mapping[str, Any],
     models: Mapping[str, Mapping[str, Any]],
     tables: Mapping[str, pl.DataFrame],
-    fits: model_section.Fits,
+    fits: figures.Fits,
     methods: Mapping[str, str],
     versions: Mapping[str, str],
 ) -> str:
@@ -108,7 +113,8 @@ def render(
     """
     _check(tables, fits)
     window = str(settings["cohort"]["main_window"])
-    tables = _of_the_cohort(tables)
+    tables = figures.of_the_cohort(tables)
+    pictures = figures.all_pictures(tables, fits, models=models, window=window)
     context = {
         "title": title,
         "window": grids.words_of(window),
@@ -116,8 +122,9 @@ def render(
         "short_caution": SHORT_CAUTION,
         "cautions": [*CAUTIONS, *_drift_caution(tables["monitors"])],
         "findings": _findings(tables, window=window),
-        "models": model_section.sections(models, fits),
-        "figures": _figures(tables, fits["estimates"], window=window),
+        "models": model_section.sections(models, fits, pictures=pictures),
+        "figures": {name: Markup(svg.inline(made)) for name, made in pictures.items()},
+        "captions": {name: made.caption for name, made in pictures.items()},
         "grids": _grids(tables, settings=settings),
         "methods": methods,
         "definitions": grids.definitions(),
@@ -139,7 +146,7 @@ def tie(text: str) -> str:
     return TIED.sub(lambda found: found[0].replace(" ", "\u00a0"), text)
 
 
-def _check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
+def _check(given: Mapping[str, pl.DataFrame], fits: figures.Fits) -> None:
     wanted: list[tuple[str, pl.DataFrame, Table]] = [
         (name, given[name], table) for name, table in CONTRACTS.items() if name in given
     ]
@@ -163,16 +170,6 @@ def _check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
     if found:
         lines = "\n".join(f"  {line}" for line in found)
         raise ValueError(f"report.render: {len(found)} problem(s)\n{lines}")
-
-
-def _of_the_cohort(given: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
-    """Keep burden and indices of the patients who are in the analysis of their window."""
-    cohort = given["analysis"].select("window", "patient_id")
-    kept = {
-        name: given[name].join(cohort, on=["window", "patient_id"], how="semi")
-        for name in ("burden", "summary")
-    }
-    return {**given, **kept}
 
 
 def _grids(
@@ -206,20 +203,6 @@ def _grids(
         "chance": chance_grid.beside_chance(given["optima"]),
         "comparisons": model_grids.comparisons(given["comparisons"]),
     }
-
-
-def _figures(
-    given: Mapping[str, pl.DataFrame], estimates: Mapping[str, pl.DataFrame], *, window: str
-) -> dict[str, Markup]:
-    """Return the figures; their text is escaped by the figures themselves."""
-    drawn = {
-        "flow": figures.flow_diagram(given["flow"], window=window),
-        "burden": figures.burden_distribution(given["burden"], window=window),
-        "reactivity": figures.reactivity_distribution(given["summary"], window=window),
-        "curves": figures.reactivity_curves(given["curves"], given["optima"]),
-        "forest": figures.forest_plot(estimates),
-    }
-    return {name: Markup(text) for name, text in drawn.items()}
 
 
 def _what(given: Mapping[str, pl.DataFrame], *, window: str) -> str:

@@ -1,17 +1,19 @@
-"""Pictures as SVG text that is the same each time and takes its colours from the page.
+"""Pictures: what one is, how it stands in a page, and the files that a journal takes.
 
-Text stays text (searchable, in the page's own typeface). Lines and letters take the colour of
-the page's text, so that one picture serves light and dark; the accent is the custom property
-`--accent` of the page, or the blue of the palette of Okabe and Ito (2008, "Color universal
-design", from memory) where a page sets none.
+In a page text stays text (searchable, in the page's own typeface). Lines and letters take the
+colour of the page's text, so that one picture serves light and dark; the accent is the custom
+property `--accent` of the page, or the blue of the palette of Okabe and Ito (2008, "Color
+universal design", from memory) where a page sets none. The same picture gives the same bytes.
 """
 
 import io
 import math
 import re
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from html import escape
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import matplotlib
@@ -22,6 +24,7 @@ from matplotlib.path import Path as Outline
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
+from icpcohort.figure_names import FILE_KINDS
 from icpcohort.tables import format_median
 
 INK, MUTED, ACCENT = "#010203", "#767676", "#0072b2"
@@ -30,7 +33,9 @@ PAGE_COLOURS = {
     MUTED: f"var(--muted, {MUTED})",
     ACCENT: f"var(--accent, {ACCENT})",
 }
-WIDTH_IN = 5.6
+COLUMNS_MM = {"single": 85.0, "double": 175.0}  # widths that journals commonly print
+DPI = 600  # of the PNG: what journals commonly ask of line art
+LETTER_PT, SMALL_PT = 8.0, 7.0  # the letters of every figure
 BOX = re.compile(r"M (\S+) (\S+) \nL \1 (\S+) \nL (\S+) \3 \nL \4 \2 \nz\n?")
 STYLE: Any = {
     "axes.edgecolor": INK,
@@ -39,50 +44,109 @@ STYLE: Any = {
     "axes.spines.right": False,
     "axes.spines.top": False,
     "axes.titlelocation": "left",
-    "axes.titlesize": 10,
+    "axes.titlesize": LETTER_PT,
     "axes.unicode_minus": True,
     "font.family": "sans-serif",
-    "font.size": 9.5,
+    "font.size": LETTER_PT,
+    "pdf.fonttype": 42,
     "svg.fonttype": "none",
     "text.color": INK,
     "text.parse_math": False,
     "xtick.color": INK,
+    "xtick.labelsize": SMALL_PT,
+    "xtick.major.size": 2.5,
+    "xtick.major.width": 0.6,
     "ytick.color": INK,
+    "ytick.labelsize": SMALL_PT,
+    "ytick.major.size": 2.5,
+    "ytick.major.width": 0.6,
 }
+
+
+class Picture(NamedTuple):
+    """A figure with everything that a page, a document or a file needs of it.
+
+    Attributes
+    ----------
+    name : str
+        What its files are called; every id of its SVG begins with it.
+    title : str
+    description : str
+        What it shows, in words made from its numbers, for who cannot see it.
+    caption : str
+        What stands below it: what is drawn, in which patients.
+    figure : Figure
+    column : {"single", "double"}
+        The width for which it is drawn.
+    """
+
+    name: str
+    title: str
+    description: str
+    caption: str
+    figure: Figure
+    column: str
+
+
+def sheet(column: str, *, height_in: float) -> Figure:
+    """Return an empty figure of the width of a column."""
+    return Figure(figsize=(COLUMNS_MM[column] / 25.4, height_in))
 
 
 @contextmanager
 def style(name: str) -> Iterator[None]:
-    """Use the style of the report, whatever the user has set, and ids that follow `name`."""
-    with matplotlib.rc_context():
+    """Use the style of the report, whatever the user has set, and ids that follow `name`.
+
+    A sign that the typeface lacks is drawn as an empty box, and no warning is given of it.
+    """
+    with matplotlib.rc_context(), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(STYLE)
         matplotlib.rcParams["svg.hashsalt"] = name
         yield
 
 
-def as_svg(figure: Figure, *, name: str, title: str, description: str) -> str:
-    """Return the figure as an SVG element with title and description for a screen reader.
+def inline(picture: Picture) -> str:
+    """Return a picture as an SVG element with title and description for a screen reader.
 
-    All ids begin with `name`, so that several figures may share one page.
+    All ids begin with its name, so that several may share one page; its column is its class.
     """
-    text = _element(figure, name=name, title=title, description=description, transparent=True)
+    text = _element(picture, transparent=True)
     for colour, replacement in PAGE_COLOURS.items():
         text = re.sub(rf"(fill|stroke): {colour}", rf"\1: {replacement}", text)
-    return text
+    return text.replace("<svg ", f'<svg class="{picture.column}" ', 1)
 
 
-def as_file(figure: Figure, *, name: str, title: str, description: str) -> str:
-    """Return the figure as the text of an SVG file that stands alone.
+def as_file(picture: Picture) -> str:
+    """Return a picture as the text of an SVG file that stands alone.
 
     It has a size, white paper and its own colours, for no page gives it any, and its paths
     are written short.
     """
-    text = _element(figure, name=name, title=title, description=description, transparent=False)
+    text = _element(picture, transparent=False)
     text = re.sub(r'(?<=\bd=")[^"]*', lambda path: _short(path[0]), text)
-    width_in, height_in = figure.get_size_inches()
-    size = f'width="{width_in:.4g}in" height="{height_in:.4g}in" viewBox='
+    width_mm, height_mm = (25.4 * side for side in picture.figure.get_size_inches())
+    size = f'width="{width_mm:.5g}mm" height="{height_mm:.5g}mm" viewBox='
     return text.replace("viewBox=", size, 1) + "\n"
+
+
+def save(picture: Picture, folder: Path) -> list[Path]:
+    """Write a picture as SVG, PDF and PNG of 600 dpi, each of its column's width.
+
+    The description goes into every file. The same picture gives the same bytes: no file has
+    a date.
+    """
+    paths = [folder / f"{picture.name}.{ending}" for ending in FILE_KINDS]
+    drawn, document, image = paths
+    drawn.write_text(as_file(picture), encoding="utf-8")
+    about = {"Title": picture.title, "Creator": None, "Producer": None, "CreationDate": None}
+    words = {"Title": picture.title, "Description": picture.description, "Software": None}
+    with style(picture.name):
+        save_as = picture.figure.savefig
+        save_as(document, format="pdf", metadata=about | {"Subject": picture.description})
+        save_as(image, format="png", dpi=DPI, metadata=words)
+    return paths
 
 
 def _short(path: str) -> str:
@@ -92,11 +156,12 @@ def _short(path: str) -> str:
     return path if "C" in path else re.sub(r" *\n(L )?", " ", path)
 
 
-def _element(
-    figure: Figure, *, name: str, title: str, description: str, transparent: bool
-) -> str:
-    buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", transparent=transparent, metadata={"Date": None})
+def _element(picture: Picture, *, transparent: bool) -> str:
+    name, buffer = picture.name, io.StringIO()
+    with style(name):
+        picture.figure.savefig(
+            buffer, format="svg", transparent=transparent, metadata={"Date": None}
+        )
     text = buffer.getvalue()
     text = re.sub(r"<metadata>.*?</metadata>", "", text[text.index("<svg") :], flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
@@ -109,17 +174,17 @@ def _element(
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
         f'viewBox="{box}" role="img" aria-labelledby="{name}-title {name}-desc">\n'
-        f'<title id="{name}-title">{escape(title)}</title>\n'
-        f'<desc id="{name}-desc">{escape(description)}</desc>{body}'
+        f'<title id="{name}-title">{escape(picture.title)}</title>\n'
+        f'<desc id="{name}-desc">{escape(picture.description)}</desc>{body}'
     )
 
 
-def nothing(*, name: str, title: str, words: str) -> str:
+def nothing(*, name: str, title: str, words: str) -> Picture:
     """Return a picture that says in words that there is nothing to draw."""
     with style(name):
-        figure = Figure(figsize=(WIDTH_IN, 0.5))
+        figure = sheet("double", height_in=0.4)
         figure.text(0.01, 0.4, words, color=INK)
-        return as_svg(figure, name=name, title=title, description=words)
+    return Picture(name, title, words, words, figure, "double")
 
 
 def boxes(sides: NDArray[np.floating]) -> Outline:
@@ -143,6 +208,12 @@ class Strip(NamedTuple):
     beside: str
 
 
+STRIP_WORDS = (
+    "A dot is a patient; the bar spans the quartiles, the tick is the median; median (IQR) and "
+    "n beside it."
+)
+
+
 def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int) -> None:
     """Draw one row a strip: every patient a dot, quartiles a bar, the median a tick."""
     side = axis.get_yaxis_transform()
@@ -157,8 +228,8 @@ def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int) -> None:
             axis.plot([low, high], [y, y], color=ACCENT, lw=3.2, solid_capstyle="butt")
             axis.plot([median, median], [y - 0.3, y + 0.3], color=ACCENT, lw=2)
         words = format_median(known, decimals=decimals)
-        axis.text(1.03, y - 0.19, words, transform=side, va="center", fontsize=8.5)
-        axis.text(1.03, y + 0.19, strip.beside, transform=side, va="center", fontsize=8.5)
+        axis.text(1.03, y - 0.19, words, transform=side, va="center", fontsize=SMALL_PT)
+        axis.text(1.03, y + 0.19, strip.beside, transform=side, va="center", fontsize=SMALL_PT)
     axis.set_yticks(range(len(strips)), [strip.label for strip in strips])
     axis.set_ylim(len(strips) - 0.45, -0.55)
     axis.tick_params(axis="y", length=0)

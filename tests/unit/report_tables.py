@@ -7,7 +7,7 @@ measured, and no result may be read from them.
 import numpy as np
 import polars as pl
 
-from icpcohort import contracts, store, tables
+from icpcohort import contracts, intensity_duration, store, tables
 
 WINDOWS = {"first_24_h": 24.0, "first_72_h": 72.0}
 MAIN_WINDOW = "first_72_h"
@@ -254,6 +254,46 @@ def make_burden(patients, *, seed):
     )
 
 
+def make_burden_by_state(burden):
+    """Give impaired minutes a third of the time and most of the dose, and leave some out."""
+    shares = {"prx_above": (0.3, 1.6), "prx_not_above": (0.6, 0.7), "cpp_below_llr": (0.1, 2.0)}
+    parts = [
+        burden.with_columns(
+            pl.lit(state).alias("state"),
+            pl.col("monitored_h") * time,
+            pl.col("dose_mmhg_h") * time * excess,
+            pl.col("dose_per_h_mmhg") * excess,
+            (pl.col("percent_time") * excess).clip(0, 100),
+        )
+        for state, (time, excess) in shares.items()
+    ]
+    table = contracts.BURDEN_BY_STATE
+    made = pl.concat(parts).select(list(table.columns)).sort(table.key)
+    store.check(made, table, table.path)
+    return made
+
+
+def make_intensity(patients, *, seed):
+    """Count fewer episodes the higher and the longer; every ninth patient has no signal."""
+    draw = np.random.default_rng(seed)
+    rows = []
+    for window, hours in WINDOWS.items():
+        for i, patient in enumerate(patients["patient_id"].to_list()):
+            monitored_h = float(hours * draw.uniform(0.5, 0.98)) if i % 9 else 0.0
+            severity = float(draw.gamma(0.8, 1.4))
+            for signal, levels in (("cpp", (50.0, 60.0, 70.0)), ("icp", (16.0, 20.0, 24.0))):
+                for threshold in levels:
+                    far = (70 - threshold) / 5 if signal == "cpp" else (threshold - 16) / 4
+                    for duration in (5, 15, 60):
+                        n = int(20 * severity * np.exp(-far) * 5 / duration)
+                        n = n if monitored_h else None
+                        often = None if n is None else n / monitored_h * 24
+                        key = (patient, window, signal, threshold, duration)
+                        rows.append((*key, monitored_h, n, often))
+    columns = dict(zip(contracts.INTENSITY.columns, zip(*rows, strict=True), strict=True))
+    return frame_of(columns, contracts.INTENSITY).sort(contracts.INTENSITY.key)
+
+
 def make_summary(patients, *, seed):
     draw = np.random.default_rng(seed)
     n = patients.height
@@ -410,6 +450,12 @@ def make_tables(n, *, lost, seed):
         "dropped": make_dropped(patients, lost=lost),
     }
     made["analysis"] = make_analysis(made, lost=lost)
+    made["burden_by_state"] = make_burden_by_state(made["burden"])
+    made["intensity"] = make_intensity(patients, seed=seed + 10)
+    made["intensity_map"] = intensity_duration.against_outcome(
+        made["intensity"], made["analysis"], min_patients=10
+    )
+    made["transition"] = intensity_duration.transition(made["intensity_map"])
     groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
     made["comparisons"] = make_comparisons()
     made["monitoring_ends"] = make_monitoring_ends()

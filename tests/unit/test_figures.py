@@ -5,10 +5,21 @@ import runpy
 from pathlib import Path
 from xml.etree import ElementTree
 
+import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, figures, model_figures, store
+from icpcohort import (
+    contracts,
+    figure_names,
+    figures,
+    flow_figure,
+    forest_figure,
+    model_figures,
+    reactivity_figures,
+    store,
+    svg,
+)
 
 INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
 TABLES = INVENTED["make_tables"](104, lost=4, seed=20) | {"curve": INVENTED["make_curve"]()}
@@ -23,30 +34,38 @@ FITS = INVENTED["make_fits"](92)
 def draw_curve(curve, **changes):
     fit = {name: FITS[name]["curved_dose"] for name in ("estimates", "diagnostics")}
     asked = {"model": "curved_dose", "plan": INVENTED["CURVED"], **fit} | changes
-    return model_figures.exposure_curve(curve, **asked)
+    return svg.inline(model_figures.exposure_curve(curve, **asked))
 
 
 def draw_all(tables, estimates):
-    return {
-        "curve-curved_dose": draw_curve(tables["curve"]),
-        "flow": figures.flow_diagram(tables["flow"], window=WINDOW),
-        "burden": figures.burden_distribution(tables["burden"], window=WINDOW),
-        "reactivity": figures.reactivity_distribution(tables["summary"], window=WINDOW),
-        "curves": figures.reactivity_curves(tables["curves"], tables["optima"]),
-        "forest": figures.forest_plot(estimates),
+    fits = {
+        "estimates": estimates | {"curved_dose": FITS["estimates"]["curved_dose"]},
+        "diagnostics": FITS["diagnostics"],
+        "curve": {"curved_dose": tables["curve"]},
     }
+    plans = {"curved_dose": INVENTED["CURVED"]}
+    made = figures.all_pictures(tables, fits, models=plans, window=WINDOW)
+    return {name: svg.inline(picture) for name, picture in made.items()}
+
+
+def draw_forest(estimates):
+    return svg.inline(forest_figure.forest_plot(estimates))
+
+
+def draw_flow(steps):
+    return svg.inline(flow_figure.flow_diagram(steps, window=WINDOW))
 
 
 DRAWN = draw_all(TABLES, ESTIMATES)
 
 
-def texts(svg):
+def texts(drawn):
     """Return the words drawn in a figure."""
-    return [element.text for element in ElementTree.fromstring(svg).iter(f"{SVG}text")]
+    return [element.text for element in ElementTree.fromstring(drawn).iter(f"{SVG}text")]
 
 
-def described(svg):
-    return ElementTree.fromstring(svg).find(f"{SVG}desc").text
+def described(drawn):
+    return ElementTree.fromstring(drawn).find(f"{SVG}desc").text
 
 
 @pytest.mark.parametrize("name", DRAWN)
@@ -72,8 +91,8 @@ def test_rows_in_another_order_give_the_same_text():
 
 def test_no_two_figures_share_an_id_and_every_reference_is_kept():
     seen = set()
-    for svg in DRAWN.values():
-        elements = list(ElementTree.fromstring(svg).iter())
+    for drawn in DRAWN.values():
+        elements = list(ElementTree.fromstring(drawn).iter())
         ids = [e.get("id") for e in elements if e.get("id")]
         assert len(ids) == len(set(ids))
         assert not seen & set(ids)
@@ -111,25 +130,31 @@ def test_the_flow_shows_who_is_left_and_who_left():
 
 def test_a_first_step_that_drops_patients_has_all_of_them_above_it():
     steps = TABLES["flow"].filter(pl.col("step") > 1)
-    shown = texts(figures.flow_diagram(steps, window=WINDOW))
+    shown = texts(draw_flow(steps))
     assert shown[:2] == ["All patients", "n = 104"]
+
+
+def test_the_names_known_beforehand_are_those_that_are_drawn():
+    plans = {"curved_dose": INVENTED["CURVED"], "other": INVENTED["MODELS"]["gose_by_dose"]}
+    assert list(DRAWN) == figure_names.names_of(plans)
 
 
 def test_names_from_data_are_escaped_and_not_read_as_formulas():
     flow = TABLES["flow"].with_columns(name=pl.lit("<b>$x^2$ & more</b>"))
-    svg = figures.flow_diagram(flow, window=WINDOW)
-    assert "<b>" not in svg
-    assert "<b>$x^2$ & more</b>" in texts(svg)
+    drawn = draw_flow(flow)
+    assert "<b>" not in drawn
+    assert "<b>$x^2$ & more</b>" in texts(drawn)
 
 
 def test_the_burden_figure_counts_patients_at_every_threshold():
-    burden = TABLES["burden"].filter(window=WINDOW, signal="icp", threshold_mmhg=20.0)
+    of_the_cohort = figures.of_the_cohort(TABLES)["burden"]
+    burden = of_the_cohort.filter(window=WINDOW, signal="icp", threshold_mmhg=20.0)
     n = burden["dose_per_h_mmhg"].count()
     assert 0 < n < burden.height
     assert texts(DRAWN["burden"]).count(f"n = {n}") == 7
-    assert f"ICP above 20 mmHg: median 0.36 (0.09 to 0.75), n = {n}." in described(
-        DRAWN["burden"]
-    )
+    low, middle, high = np.quantile(burden["dose_per_h_mmhg"].drop_nulls(), [0.25, 0.5, 0.75])
+    spread = f"{middle:.2f} ({low:.2f} to {high:.2f})"
+    assert f"ICP above 20 mmHg: median {spread}, n = {n}." in described(DRAWN["burden"])
     assert "18 mmHg" in texts(DRAWN["burden"])
 
 
@@ -146,7 +171,7 @@ def _curves(*rows):
 
 def test_pooled_prx_counts_every_minute_once():
     """By hand: z = (100 atanh 0.5 + 300 atanh -0.2) / 400 = -0.014723; tanh z = -0.014722."""
-    pooled = figures.pool_curves(
+    pooled = reactivity_figures.pool_curves(
         _curves(
             ("a", 72.5, 100, 0.5, None), ("b", 72.5, 300, -0.2, None), ("c", 72.5, 0, 0.9, None)
         )
@@ -158,7 +183,7 @@ def test_pooled_prx_counts_every_minute_once():
 
 
 def test_a_bin_without_prx_is_not_pooled():
-    pooled = figures.pool_curves(
+    pooled = reactivity_figures.pool_curves(
         _curves(("a", 72.5, 100, None, None), ("a", 77.5, 5, 0.1, None))
     )
     assert pooled["cpp_mmhg"].to_list() == [77.5]
@@ -166,12 +191,12 @@ def test_a_bin_without_prx_is_not_pooled():
 
 def test_a_prx_of_one_cannot_be_pooled():
     with pytest.raises(ValueError, match="1 bin"):
-        figures.pool_curves(_curves(("a", 72.5, 100, 1.0, None)))
+        reactivity_figures.pool_curves(_curves(("a", 72.5, 100, 1.0, None)))
 
 
 def test_bins_with_few_patients_are_counted_but_not_pooled():
-    counts = figures.pool_curves(TABLES["curves"])
-    few = counts.filter(pl.col("n_patients") < figures.MIN_PATIENTS_POOLED)
+    counts = reactivity_figures.pool_curves(TABLES["curves"])
+    few = counts.filter(pl.col("n_patients") < reactivity_figures.MIN_PATIENTS_POOLED)
     assert few.height
     assert f"{few['cpp_mmhg'][0]:g}: " not in described(DRAWN["curves"])
     assert [str(n) for n in counts["n_patients"]] == [
@@ -200,9 +225,9 @@ def test_a_limit_off_the_axis_ends_in_an_arrow_and_keeps_its_number():
     huge = ESTIMATES[name].with_columns(
         effect_ci_high=pl.when(pl.col("effect").is_not_null()).then(400.0)
     )
-    svg = figures.forest_plot({name: huge})
-    assert "1.42 (1.10 to 400.00)" in texts(svg)
-    assert svg.count("<use") > figures.forest_plot({name: ESTIMATES[name]}).count("<use")
+    drawn = draw_forest({name: huge})
+    assert "1.42 (1.10 to 400.00)" in texts(drawn)
+    assert drawn.count("<use") > draw_forest({name: ESTIMATES[name]}).count("<use")
 
 
 def test_differences_are_drawn_against_zero_in_a_panel_of_their_own():
@@ -211,7 +236,7 @@ def test_differences_are_drawn_against_zero_in_a_panel_of_their_own():
         scale=pl.col("scale").replace("log_or", "difference")
     )
     store.check(difference, contracts.ESTIMATES, "the test's own table")
-    shown = texts(figures.forest_plot(ESTIMATES | {"difference": difference}))
+    shown = texts(draw_forest(ESTIMATES | {"difference": difference}))
     assert "Difference" in shown
     assert "Ratio, logarithmic scale" in shown
 
@@ -234,7 +259,7 @@ def test_three_patients_can_be_drawn():
 
 def test_ratio_ticks_are_labelled_to_two_decimals():
     estimate = ESTIMATES["unfavourable_by_dose"].filter(adjustment="unadjusted")
-    shown = texts(figures.forest_plot({"narrow": estimate}))
+    shown = texts(draw_forest({"narrow": estimate}))
     assert {"0.8", "1", "1.25"} <= set(shown)
     assert "1.2" not in shown
 
@@ -303,6 +328,4 @@ def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
         term=pl.lit("icp_above_20_dose_per_h_mmhg x sex: female (reference male)")
     )
     several = pl.concat([rows, product])
-    assert figures.forest_plot({"by_sex": several} | ESTIMATES) == figures.forest_plot(
-        ESTIMATES
-    )
+    assert draw_forest({"by_sex": several} | ESTIMATES) == draw_forest(ESTIMATES)

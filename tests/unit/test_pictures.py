@@ -150,7 +150,7 @@ def test_a_picture_is_an_image_with_title_description_and_size():
     root = ElementTree.fromstring(draw())
     assert root.get("role") == "img"
     assert root.find(f"{SVG}title").text == "Patient P1"
-    assert root.get("width").endswith("in") and root.get("viewBox").startswith("0 0 ")
+    assert root.get("width").endswith("mm") and root.get("viewBox").startswith("0 0 ")
     assert "currentColor" not in draw() and "var(" not in draw()
 
 
@@ -437,6 +437,6 @@ def test_a_file_has_white_paper_and_keeps_its_curves():
         figure = Figure(figsize=(1, 1))
         curve = Path([(0, 0), (0.2, 1), (0.5, 1), (0.7, 0.123456), (1, 1)], [1, 4, 4, 4, 2])
         figure.add_artist(PathPatch(curve, fill=False))
-        text = svg.as_file(figure, name="curve", title="t", description="d")
+    text = svg.as_file(svg.Picture("curve", "t", "d", "", figure, "single"))
     assert "fill: #ffffff" in text
     assert re.search(r"C 14.4 0 36 0 50.4 63.11 \nL 72 0", text)

@@ -6,6 +6,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from icpcohort import burden, catalogue, contracts, store
+from icpcohort.figure_names import NAMES
 
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
@@ -55,6 +56,7 @@ def test_a_run_leaves_exactly_these_files(finished):
     expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
     expected |= {f"pictures/{p}.svg" for p in _patients(finished)}
+    expected |= {f"figures/{name}.{kind}" for name in NAMES for kind in ("svg", "pdf", "png")}
     expected |= {
         f"models/{model}/{file}"
         for model in MODELS

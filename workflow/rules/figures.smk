@@ -1,0 +1,33 @@
+rule figures:
+    """Draw every figure of the report for a journal: SVG, PDF, and PNG of 600 dpi."""
+    input:
+        analysis=rules.cohort.output.analysis,
+        flow=rules.cohort.output.flow,
+        quality=rules.collect.output.quality,
+        masked=rules.collect.output.masked,
+        monitors=rules.study.output.monitors,
+        burden=rules.burden.output.burden,
+        by_state=rules.burden.output.by_state,
+        intensity=rules.intensity.output.intensity,
+        intensity_map=rules.intensity_map.output.table,
+        transition=rules.intensity_map.output.transition,
+        summary=rules.summary.output.summary,
+        curves=expand(rules.indices.output.curve, patient=PATIENTS),
+        optima=rules.optima.output.optima,
+        estimates=expand(rules.model.output.estimates, model=MODELS),
+        diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
+        exposure_curves=expand(rules.model.output.curve, model=MODELS),
+    output:
+        files=expand(
+            "results/figures/{figure}.{kind}",
+            figure=figure_names.names_of(MODELS),
+            kind=figure_names.FILE_KINDS,
+        ),
+    params:
+        models=MODELS,
+        main_window=SET["cohort"]["main_window"],
+        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
+        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        code=provenance.code_of(SCRIPTS / "figures.py"),
+    script:
+        "../scripts/figures.py"

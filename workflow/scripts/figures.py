@@ -1,0 +1,37 @@
+from pathlib import Path
+
+from icpcohort import burden, contracts, figures, store, svg
+
+thresholds = {
+    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
+    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
+}
+analysis = contracts.analysis(burden.wide_columns(**thresholds))
+read = snakemake.input
+made = figures.all_pictures(
+    {
+        "analysis": store.read(read.analysis, analysis),
+        "flow": store.read(read.flow, contracts.FLOW),
+        "quality": store.read(read.quality, contracts.QUALITY),
+        "masked": store.read(read.masked, contracts.MASKED),
+        "monitors": store.read(read.monitors, contracts.MONITORS),
+        "burden": store.read(read.burden, contracts.BURDEN),
+        "burden_by_state": store.read(read.by_state, contracts.BURDEN_BY_STATE),
+        "intensity": store.read(read.intensity, contracts.INTENSITY),
+        "intensity_map": store.read(read.intensity_map, contracts.INTENSITY_MAP),
+        "transition": store.read(read.transition, contracts.TRANSITION),
+        "summary": store.read(read.summary, contracts.SUMMARY),
+        "curves": store.read_patients(read.curves, contracts.CURVES),
+        "optima": store.read(read.optima, contracts.OPTIMA),
+    },
+    {
+        "estimates": store.read_named(read.estimates, contracts.ESTIMATES),
+        "diagnostics": store.read_named(read.diagnostics, contracts.DIAGNOSTICS),
+        "curve": store.read_named(read.exposure_curves, contracts.EXPOSURE_CURVE),
+    },
+    models=snakemake.params.models,
+    window=snakemake.params.main_window,
+)
+folder = Path(snakemake.output.files[0]).parent
+for picture in made.values():
+    svg.save(picture, folder)
