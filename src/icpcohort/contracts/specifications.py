@@ -51,6 +51,7 @@ SPECIFICATION_CHOICES = Table(
         "question": QUESTION,
         "choice": CHOICE,
         "option": OPTION,
+        "choice_words": Column(TEXT, "", "What is chosen, as declared"),
         "is_main": Column(FLAG, "", "Whether the main specification takes it"),
         "reason": Column(TEXT, "", "Why it is defensible, as declared"),
         "source": Column(TEXT, "", "Source, as declared"),

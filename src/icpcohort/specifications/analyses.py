@@ -56,8 +56,8 @@ def minutes(
         Blocks `levels`, `minutes`, `reactivity` and `optimal_cpp` are used.
     levels_of_trends : mapping
         The block `levels` with which the trends were made.
-    shift : icp_mmhg [mmHg]
-        Added to ICP as recorded, so taken from CPP.
+    shift : icp_mmhg, abp_unless_tragus_mmhg [mmHg]
+        Added to ICP, and to ABP where it is not known to be of the tragus; CPP follows.
 
     Returns
     -------
@@ -92,11 +92,15 @@ def _as_recorded(trends: pl.DataFrame) -> pl.DataFrame:
 
 
 def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
-    if not shift["icp_mmhg"]:
+    icp_mmhg, abp_mmhg = shift["icp_mmhg"], shift["abp_unless_tragus_mmhg"]
+    if not (icp_mmhg or abp_mmhg):
         return trends
+    elsewhere = pl.when(pl.col("abp_level_used").ne_missing("tragus")).then(abp_mmhg)
+    added = elsewhere.otherwise(0.0)
     return trends.with_columns(
-        icp_mmhg=pl.col("icp_mmhg") + shift["icp_mmhg"],
-        cpp_mmhg=pl.col("cpp_mmhg") - shift["icp_mmhg"],
+        icp_mmhg=pl.col("icp_mmhg") + icp_mmhg,
+        abp_mmhg=pl.col("abp_mmhg") + added,
+        cpp_mmhg=pl.col("cpp_mmhg") + added - icp_mmhg,
     )
 
 

@@ -16,7 +16,7 @@ SIGNALS = ("levels", "minutes", "reactivity", "optimal_cpp")  # made again from 
 COHORT = ("burden", "summary", "outcomes", "cohort", "windows")
 THRESHOLDS = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")
 MOST = 5000
-AS_RECORDED = {"icp_mmhg": 0.0}
+AS_RECORDED = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
 
 
 class Specification(NamedTuple):

@@ -33,6 +33,7 @@ def of_choices(
                     "question": name,
                     "choice": choice,
                     "option": option["label"],
+                    "choice_words": block["words"],
                     "is_main": number == 0,
                     "reason": option["reason"],
                     "source": option["source"],
