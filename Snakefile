@@ -14,6 +14,7 @@ from icpcohort import (
     share_names,
     study,
 )
+from icpcohort.specifications import choices
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -27,6 +28,12 @@ try:
         Path("config/models.yaml"),
         schema_folder=HOME / "workflow/schemas",
     )
+    QUESTIONS = choices.load(
+        Path("config/specifications.yaml"),
+        settings=SET,
+        models=MODELS,
+        schema_folder=HOME / "workflow/schemas",
+    )
     STUDY = study.read_study(SET)
     inputs.hold_to_the_start(SET, os.environ)
     os.environ.setdefault(
@@ -37,6 +44,7 @@ except (settings.SettingsError, study.StudyError, inputs.ChangedError) as proble
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 if not workflow.is_main_process:
     running.hold_as_job()
+ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 ALL_MB = 400 + 2 * len(PATIENTS)  # of a job with all patients; measured
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
@@ -68,6 +76,7 @@ rule all:
         tables=[f"results/tables/{kind}" for kind in ("csv", "latex")],
         share=[f"results/share/{file}" for file in share_names.FILES],
         account="results/SHA256SUMS",
+        specifications="results/specifications/summary.parquet",
 
 
 include: "workflow/rules/study.smk"
@@ -78,6 +87,7 @@ include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
+include: "workflow/rules/specifications.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/patients.smk"
 include: "workflow/rules/report.smk"

@@ -4,7 +4,7 @@
 """
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, cohort, indices, models, signals, study
+from icpcohort.contracts import Table, cohort, indices, models, signals, specifications, study
 
 TYPE_WORDS = {
     contracts.TEXT: "text",
@@ -30,7 +30,8 @@ Generated from `src/icpcohort/contracts/`; to renew it:
 Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
 codes (`mm[Hg]` is mmHg, `a` is years, `1` a bare ratio). Times count from each patient's time
 zero; no calendar date enters a result. In Parquet files the unit and the meaning are also in
-the metadata of each field. `<patient>` and `<model>` stand for one file a patient or a model.
+the metadata of each field. `<patient>`, `<model>` and `<signals>` stand for one file a patient,
+a model, or a way to make the minutes.
 
 Research use on recorded data; not a medical device, and not for decisions at the bedside.
 
@@ -46,6 +47,9 @@ Research use on recorded data; not a medical device, and not for decisions at th
 """
 
 
+OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
+
+
 def results_tables() -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
@@ -54,13 +58,14 @@ def results_tables() -> list[Table]:
     """
     found = {
         entry.path: entry
-        for part in (study, signals, indices, cohort, models)
+        for part in (study, signals, indices, cohort, models, specifications)
         for entry in vars(part).values()
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
     }
     tables = list(found.values())
     tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
+    tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses({}))
     return tables
 
 
@@ -77,7 +82,7 @@ def as_markdown() -> str:
 def _section(table: Table) -> str:
     key = ", ".join(f"`{name}`" for name in table.key)
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
-    if table.path in (contracts.analysis({}).path, contracts.updates({}).path):
+    if table.path in {made({}).path for made in OF_THRESHOLDS}:
         lines.append(BURDEN_COLUMNS)
     lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
     for name, column in table.columns.items():

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 NEEDED = ("usable_recording", "landmark", "monitored_hours")  # once each, in any cohort
-OF_THE_WINDOW = ("monitored_hours", "covered_share")  # asked of those who reach its end only
+OF_THE_WINDOW = ("monitored_hours", "covered_share", "tier")  # of those who reach its end
 
 
 class Step(NamedTuple):
@@ -240,6 +240,18 @@ def _covered_share(asked: Mapping[str, Any]) -> list[Step]:
     ]
 
 
+def _tier(asked: Mapping[str, Any]) -> list[Step]:
+    tier, allowed = pl.col("tier"), asked["tiers"]
+    return [
+        Step(
+            f"Recordings in the window sampled as {' or '.join(allowed)}".replace("_", " "),
+            "other_tier",
+            ~tier.is_in(allowed).fill_null(False),
+            pl.format("sampled as {}", tier.fill_null("nothing").str.replace("_", " ")),
+        )
+    ]
+
+
 STEPS: dict[str, Callable[[Mapping[str, Any]], list[Step]]] = {
     "usable_recording": _usable_recording,
     "age": _age,
@@ -250,6 +262,7 @@ STEPS: dict[str, Callable[[Mapping[str, Any]], list[Step]]] = {
     "landmark": _landmark,
     "monitored_hours": _monitored_hours,
     "covered_share": _covered_share,
+    "tier": _tier,
 }
 
 
@@ -275,6 +288,7 @@ def in_words(rules: Sequence[Mapping[str, Any]]) -> list[str]:
         "monitor_kind": "monitors only of kind {kinds_in_words}",
         "craniectomy": "no craniectomy before {before_in_words}",
         "covered_share": "valid ICP in {min_percent:g} % of the window or more",
+        "tier": "recordings sampled as {tiers_in_words}",
     }
     missing = {
         "keep": " (patients without the value stay)",
@@ -285,6 +299,7 @@ def in_words(rules: Sequence[Mapping[str, Any]]) -> list[str]:
             **rule,
             min_percent=100 * rule.get("min_fraction", 0.0),
             kinds_in_words=" or ".join(rule.get("kinds", ())).replace("_", " "),
+            tiers_in_words=" or ".join(rule.get("tiers", ())).replace("_", " "),
             before_in_words={"monitoring": "monitoring", "landmark": "the landmark"}.get(
                 rule.get("none_before", ""), ""
             ),

@@ -43,7 +43,7 @@ def as_markdown(schemas: dict[str, dict[str, Any]], config: dict[str, Any]) -> s
 
     Parameters
     ----------
-    schemas : the schemas of config.yaml and models.yaml, by the names of these files
+    schemas : the schemas of the files in config/, by the names of these files
     config : the published settings; a setting that they do not hold has no value
     """
     text = HEAD
@@ -106,7 +106,7 @@ def _unit(name: str, part: dict[str, Any]) -> str:
 def _range(part: dict[str, Any]) -> str:
     """Return what values are allowed, in words; those of a list's entries for a list."""
     if part.get("type") == "array":
-        inner = _range(part["items"])
+        inner = _range(part["items"])  # empty where entries have a table of their own
         return f"a list: {inner}" if inner else "a list"
     if "enum" in part:
         return ", ".join(f"`{choice}`" for choice in part["enum"])
@@ -126,7 +126,7 @@ def read(repository: Path) -> str:
         f"{name}.yaml": json.loads(
             (repository / "workflow/schemas" / f"{name}.schema.json").read_text("utf-8")
         )
-        for name in ("config", "models")
+        for name in ("config", "models", "specifications")
     }
     text = (repository / "config/config.yaml").read_text("utf-8")
     return as_markdown(schemas, yaml.safe_load(text))

@@ -16,6 +16,39 @@ from icpcohort import simulate
 HOME = Path(__file__).parents[2]
 
 
+def _option(label: str, **does: object) -> dict[str, object]:
+    return {"label": label, "reason": "to be tried", "source": "no source"} | does
+
+
+QUESTIONS = {
+    "dose": {
+        "question": "Does dose go with outcome?",
+        "model": "unfavourable_by_dose",
+        "seed": 1,
+        "n_permutations": 99,
+        "choices": {
+            "threshold": {
+                "words": "Threshold",
+                "main": _option("20 mmHg"),
+                "options": [
+                    _option("22 mmHg", plan={"exposure": "icp_above_22_dose_per_h_mmhg"})
+                ],
+            },
+            "sensor": {
+                "words": "Zero of the sensor",
+                "main": _option("as recorded"),
+                "options": [_option("reads 2 mmHg high", shift={"icp_mmhg": -2.0})],
+            },
+            "adjustment": {
+                "words": "Adjusted for",
+                "main": _option("IMPACT core risk"),
+                "options": [_option("nothing", plan={"adjust_for": []})],
+            },
+        },
+    }
+}
+
+
 class Run(NamedTuple):
     """What a call of snakemake left."""
 
@@ -96,6 +129,8 @@ def set_up(root: Path) -> Place:
     for name in ("config.yaml", "models.yaml"):
         settings = yaml.safe_load((HOME / "config" / name).read_text(encoding="utf-8"))
         (place.study / "config" / name).write_text(yaml.safe_dump(settings, sort_keys=False))
+    specifications = yaml.safe_dump({"questions": QUESTIONS}, sort_keys=False)
+    (place.study / "config/specifications.yaml").write_text(specifications, encoding="utf-8")
     return place
 
 

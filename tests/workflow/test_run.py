@@ -16,6 +16,7 @@ from icpcohort import (
     cli,
     content_text,
     contracts,
+    settings,
     share_names,
     store,
     sums,
@@ -23,6 +24,7 @@ from icpcohort import (
     verification,
 )
 from icpcohort.figure_names import NAMES
+from icpcohort.specifications import choices
 
 ASSURANCE = Path(__file__).parents[1] / "assurance"
 
@@ -51,17 +53,41 @@ TOGETHER = (
     *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
     *("recording_masked", "recording_quality", "summary"),
 )
-MODELS = ("gose_by_dose", "unfavourable_by_dose")
+MODELS = ("gose_by_dose", "unfavourable_by_dose", "unfavourable_by_time_below_llr")
 OF_MODEL = (
     *("estimates", "diagnostics", "flow", "dropped"),
     *("alternatives", "risks", "curve", "performance"),
 )
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0, 22.0, 25.0], "cpp_below_mmhg": [50.0, 60.0, 70.0]}
 
+OF_THRESHOLDS = {made({}).path: made for made in (contracts.analysis, contracts.analyses)}
+
 
 def _results(place):
     folder = place.study / "results"
     return {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+
+
+OF_SPECIFICATIONS = ("specifications", "options", "choices", "summary")
+
+
+def _alternatives(place):
+    """Return the names of what shares its minutes: as recorded, and shifted."""
+    folder = place.study / "config"
+    given = settings.load(
+        folder / "config.yaml",
+        folder / "models.yaml",
+        schema_folder=place.project / "workflow/schemas",
+    )
+    questions = choices.load(
+        folder / "specifications.yaml",
+        settings=given[0],
+        models=given[1],
+        schema_folder=place.project / "workflow/schemas",
+    )
+    found = choices.alternatives(questions, settings=given[0], models=given[1])
+    assert len(found) == 2
+    return found
 
 
 def _patients(place):
@@ -75,6 +101,8 @@ def test_a_run_leaves_exactly_these_files(finished):
     expected |= {f"tables/csv/{name}" for name in table_files.as_csv(said)}
     expected |= {f"tables/latex/{name}" for name in table_files.as_latex(said)}
     expected |= {f"share/{name}" for name in share_names.FILES}
+    expected |= {f"specifications/{name}.parquet" for name in OF_SPECIFICATIONS}
+    expected |= {f"specifications/analyses/{name}.parquet" for name in _alternatives(finished)}
     expected |= {f"{name}.parquet" for name in TOGETHER}
     expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
@@ -93,14 +121,14 @@ def test_a_run_leaves_exactly_these_files(finished):
 
 
 def _files_of(table, place):
-    pattern = table.path.replace("<patient>", "*").replace("<model>", "*")
+    pattern = re.sub(r"<\w+>", "*", table.path)
     return sorted((place.study / "results").glob(pattern))
 
 
 def test_every_table_keeps_its_contract_with_units_in_the_file(finished):
     tables = [
-        contracts.analysis(burden.wide_columns(**THRESHOLDS))
-        if t.path == "analysis.parquet"
+        OF_THRESHOLDS[t.path](burden.wide_columns(**THRESHOLDS))
+        if t.path in OF_THRESHOLDS
         else t
         for t in catalogue.results_tables()
     ]
@@ -124,7 +152,7 @@ def test_the_catalogue_describes_every_table_and_column(finished):
             described = text.split(f"## `{table.path}`")[1].split("\n## ")[0]
             columns = pl.read_parquet_schema(file)
             burdens = (
-                set(burden.wide_columns(**THRESHOLDS)) if "analysis" in table.path else set()
+                set(burden.wide_columns(**THRESHOLDS)) if table.path in OF_THRESHOLDS else set()
             )
             for name in set(columns) - burdens:
                 assert f"`{name}`" in described, (table.path, name)
@@ -261,3 +289,31 @@ def test_the_seconds_of_a_recording_are_those_between_its_start_and_its_end(fini
     assert joined.height == seconds.height > 20
     off_s = pl.col("recorded_s") - (pl.col("end_s") - pl.col("start_s"))
     assert joined.select(off_s.abs().max()).item() < 1e-6
+
+
+def test_the_main_specification_is_the_model_itself_and_no_other_row_is_lost(finished):
+    results = finished.study / "results"
+    model = results / "models/unfavourable_by_dose/estimates.parquet"
+    own = pl.read_parquet(model).filter(
+        adjustment="adjusted", term="icp_above_20_dose_per_h_mmhg"
+    )
+    found = pl.read_parquet(results / "specifications/specifications.parquet")
+    main = found.filter("is_main")
+    columns = ["estimate", "se", "p", "n", "n_events"]
+    assert main.select(columns).equals(own.select(columns))
+    assert found.height == 8
+    assert (found["estimate"].is_null() == found["reason"].is_not_null()).all()
+    together = pl.read_parquet(results / "specifications/summary.parquet").row(0, named=True)
+    assert together["n_specifications"] == 8
+    assert together["n_estimated"] == found["estimate"].count()
+
+
+def test_the_cohort_of_the_main_specification_is_that_of_the_study(finished):
+    results = finished.study / "results"
+    study = pl.read_parquet(results / "analysis.parquet")
+    cohorts = [
+        cohort.drop("cohort")
+        for path in (results / "specifications/analyses").glob("*.parquet")
+        for cohort in pl.read_parquet(path).partition_by("cohort")
+    ]
+    assert [cohort.equals(study) for cohort in cohorts].count(True) == 1

@@ -13,6 +13,7 @@ from icpcohort.contracts.cohort import (
     OUTCOMES,
     SURVIVAL,
     TRANSITION,
+    analyses,
     analysis,
 )
 from icpcohort.contracts.columns import COUNT, FLAG, REAL, TEXT, Column, Table
@@ -48,6 +49,12 @@ from icpcohort.contracts.signals import (
     RECORDING_QUALITY,
     RECORDINGS,
     TRENDS,
+)
+from icpcohort.contracts.specifications import (
+    SPECIFICATION_CHOICES,
+    SPECIFICATION_OPTIONS,
+    SPECIFICATION_SUMMARY,
+    SPECIFICATIONS,
 )
 from icpcohort.contracts.study import (
     EVENTS,
@@ -100,6 +107,10 @@ __all__ = [
     "RECORDING_MASKED",
     "RECORDING_QUALITY",
     "RISKS",
+    "SPECIFICATIONS",
+    "SPECIFICATION_CHOICES",
+    "SPECIFICATION_OPTIONS",
+    "SPECIFICATION_SUMMARY",
     "SUMMARY",
     "SURVIVAL",
     "TABLE_ONE",
@@ -108,6 +119,7 @@ __all__ = [
     "TRENDS",
     "Column",
     "Table",
+    "analyses",
     "analysis",
     "updates",
 ]

@@ -170,6 +170,17 @@ def analysis(burden_columns: dict[str, Column]) -> Table:
     )
 
 
+def analyses(burden_columns: dict[str, Column]) -> Table:
+    """Return the contract of the cohorts of several specifications that share their minutes."""
+    own = {"cohort": Column(TEXT, "", "Name of what makes the cohort from the minutes")}
+    return Table(
+        "specifications/analyses/<signals>.parquet",
+        "One row a way to form a cohort, window and patient; columns as in `analysis.parquet`",
+        ("cohort", "window", "patient_id"),
+        own | analysis(burden_columns).columns,
+    )
+
+
 INTENSITY_MAP = Table(
     "intensity_map.parquet",
     "Episodes against outcome: one row a window, signal, threshold and least duration",

@@ -1,0 +1,287 @@
+"""Choices: what could have been decided otherwise, and every combination of it."""
+
+import copy
+import hashlib
+import itertools
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from icpcohort import cohort_checks, plan_checks, settings_files
+from icpcohort import settings as settings_own
+from icpcohort.validation import at, problems, suggestion
+
+SIGNALS = ("levels", "minutes", "reactivity", "optimal_cpp")  # made again from the trends
+COHORT = ("burden", "summary", "outcomes", "cohort", "windows")
+THRESHOLDS = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")
+MOST = 5000
+AS_RECORDED = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
+
+
+class Specification(NamedTuple):
+    """One way to answer a question: an option of each choice, and what follows from them."""
+
+    number: int  # from 1, the main one
+    options: dict[str, str]  # choice -> label of its option
+    plan: dict[str, Any]  # block of a model
+    settings: dict[str, Any]  # as in config.yaml
+    shift: dict[str, float]  # added to the pressure as recorded
+
+    @property
+    def is_main(self) -> bool:
+        """Whether it is the analysis that was declared beforehand."""
+        return self.number == 1
+
+    @property
+    def signals(self) -> str:
+        """A name for what makes the minutes; the same for all that share them."""
+        return _named({**{name: self.settings[name] for name in SIGNALS}, "shift": self.shift})
+
+    @property
+    def cohort(self) -> str:
+        """A name for what makes the cohort from the minutes."""
+        return _named({name: self.settings[name] for name in COHORT})
+
+
+def _named(value: object) -> str:
+    text = json.dumps(value, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def load(
+    path: Path,
+    *,
+    settings: Mapping[str, Any],
+    models: Mapping[str, Any],
+    schema_folder: Path,
+) -> dict[str, dict[str, Any]]:
+    """Return the checked questions by name; none where the file does not exist.
+
+    Parameters
+    ----------
+    path : Path
+        `specifications.yaml`, UTF-8.
+    settings, models
+        As `settings.load` gives them: what the main specification does.
+    schema_folder : Path
+        Holds the three schemas.
+
+    Raises
+    ------
+    SettingsError
+        With every problem: of the file, and of every combination that it asks for.
+    """
+    if not path.exists():
+        return {}
+    content, found = settings_files.read(path)
+    if content is not None:
+        schema = settings_files.read_schema(schema_folder / "specifications.schema.json")
+        found += problems(content, schema, file=path.name)
+    if not found and content is not None:
+        for name, question in content["questions"].items():
+            lines = _misfits(question, settings=settings, models=models)
+            if not lines:
+                lines = _broken(question, settings, models, schema_folder=schema_folder)
+            found += [f"{path.name}, questions.{name}.{line}" for line in lines]
+    if found or content is None:
+        raise settings_own.SettingsError(found)
+    questions: dict[str, dict[str, Any]] = content["questions"]
+    return questions
+
+
+def expand(
+    question: Mapping[str, Any], *, settings: Mapping[str, Any], models: Mapping[str, Any]
+) -> list[Specification]:
+    """Return every combination of the options, the main specification first.
+
+    Parameters
+    ----------
+    question : mapping
+        A checked block of `specifications.yaml`.
+    settings, models
+        Of the main specification.
+
+    Returns
+    -------
+    list of Specification
+        In the order of the file, the last choice changing fastest.
+    """
+    choices = question["choices"]
+    ways = [[choice["main"], *choice["options"]] for choice in choices.values()]
+    made = []
+    for number, chosen in enumerate(itertools.product(*ways), start=1):
+        made.append(
+            _combined(
+                number,
+                dict(zip(choices, chosen, strict=True)),
+                block=models[question["model"]],
+                settings=settings,
+            )
+        )
+    return made
+
+
+def _combined(
+    number: int,
+    chosen: Mapping[str, Mapping[str, Any]],
+    *,
+    block: Mapping[str, Any],
+    settings: Mapping[str, Any],
+) -> Specification:
+    plan, made, shift = dict(block), copy.deepcopy(dict(settings)), dict(AS_RECORDED)
+    for option in chosen.values():
+        plan |= option.get("plan", {})
+        shift |= option.get("shift", {})
+        for name, value in option.get("settings", {}).items():
+            *blocks, last = name.split(".")
+            at(made, *blocks)[last] = value
+        made["cohort"]["eligibility"] += option.get("eligibility", [])
+    labels = {name: option["label"] for name, option in chosen.items()}
+    return Specification(number, labels, plan, made, shift)
+
+
+class Alternative(NamedTuple):
+    """What shares its minutes: the shift, and the settings of each cohort made from them."""
+
+    settings: dict[str, dict[str, Any]]  # by `Specification.cohort`
+    shift: dict[str, float]
+
+
+def alternatives(
+    questions: Mapping[str, Mapping[str, Any]],
+    *,
+    settings: Mapping[str, Any],
+    models: Mapping[str, Any],
+) -> dict[str, Alternative]:
+    """Return what has to be made for all questions, by `Specification.signals`."""
+    made: dict[str, Alternative] = {}
+    for question in questions.values():
+        for one in expand(question, settings=settings, models=models):
+            shared = made.setdefault(one.signals, Alternative({}, one.shift))
+            shared.settings.setdefault(one.cohort, one.settings)
+    return made
+
+
+# --- what no schema can say ---
+
+
+def _misfits(
+    question: Mapping[str, Any], *, settings: Mapping[str, Any], models: Mapping[str, Any]
+) -> list[str]:
+    """List where a question does not fit the plan and the settings, or itself."""
+    model = question["model"]
+    if model not in models:
+        return [f"model: '{model}' is no model of models.yaml; {suggestion(model, models)}"]
+    found = _unfit_model(models[model])
+    n = 1
+    touched: dict[str, str] = {}
+    for name, choice in question["choices"].items():
+        options = [choice["main"], *choice["options"]]
+        n *= len(options)
+        labels = [option["label"] for option in options]
+        found += [
+            f"choices.{name}: the label '{label}' stands twice; write another"
+            for label in sorted({label for label in labels if labels.count(label) > 1})
+        ]
+        for option in choice["options"]:
+            where = f"choices.{name}, option '{option['label']}'"
+            found += [
+                f"{where}, {line}" for line in _unfit_option(option, settings, models[model])
+            ]
+            for key in _keys(option):
+                other = touched.setdefault(key, name)
+                if other != name:
+                    found.append(f"{where}: {key} is changed by {other} too; join the two")
+    if n > MOST:
+        found.append(f"choices: {n} combinations, more than {MOST}; take some options out")
+    return found
+
+
+def _unfit_model(block: Mapping[str, Any]) -> list[str]:
+    asked = {
+        f"model: family {block['family']} has no joint test yet; name a logistic model": (
+            block["family"] != "logistic"
+        ),
+        "model: a curve has no single estimate; name a model without curve_knots": (
+            "curve_knots" in block
+        ),
+        "model: an interaction has no single estimate; name a model without": (
+            "interaction" in block
+        ),
+        "model: the joint test needs complete_cases; name a model that has them": (
+            block["missing_data"] != "complete_cases"
+        ),
+    }
+    return [words for words, holds in asked.items() if holds]
+
+
+def _keys(option: Mapping[str, Any]) -> list[str]:
+    return [
+        f"{kind}.{name}"
+        for kind in ("plan", "settings", "shift")
+        for name in option.get(kind, {})
+    ]
+
+
+def _unfit_option(
+    option: Mapping[str, Any], settings: Mapping[str, Any], block: Mapping[str, Any]
+) -> list[str]:
+    found = []
+    if not any(option.get(kind) for kind in ("plan", "settings", "shift", "eligibility")):
+        found.append("changes nothing; write what it does otherwise")
+    for name in option.get("settings", {}):
+        *blocks, last = name.split(".")
+        inside = at(settings, *blocks)
+        if name in THRESHOLDS:
+            found.append(f"settings: {name} names columns; list all thresholds in config.yaml")
+        elif blocks[:1] and blocks[0] not in (*SIGNALS, *COHORT):
+            found.append(
+                f"settings: {name} would read the waveforms again; only "
+                f"{', '.join((*SIGNALS, *COHORT))} can differ"
+            )
+        elif not isinstance(inside, dict) or last not in inside:
+            found.append(f"settings: {name} is no setting of config.yaml")
+        elif inside[last] == option["settings"][name]:
+            found.append(f"settings: {name} has this value already; the main option is that")
+    for name, value in option.get("plan", {}).items():
+        if block.get(name) == value:
+            found.append(f"plan: {name} is this already; the main option is that")
+    return found
+
+
+def _broken(
+    question: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    models: Mapping[str, Any],
+    *,
+    schema_folder: Path,
+) -> list[str]:
+    """List what the checks of config.yaml and models.yaml say to the combinations."""
+    config_schema = settings_files.read_schema(schema_folder / "config.schema.json")
+    plan_schema = settings_files.read_schema(schema_folder / "models.schema.json")
+    of_settings: dict[str, list[str]] = {}
+    found: dict[str, str] = {}
+    for one in expand(question, settings=settings, models=models):
+        name = one.signals + one.cohort
+        if name not in of_settings:
+            of_settings[name] = problems(one.settings, config_schema, file="settings")
+            if not of_settings[name]:
+                of_settings[name] = settings_own.contradictions(one.settings, file="settings")
+        for line in of_settings[name] or _of_plan(one, plan_schema):
+            found.setdefault(line, ", ".join(f"{k}: {v}" for k, v in one.options.items()))
+    return [f"choices ({where}): {line}" for line, where in found.items()]
+
+
+def _of_plan(one: Specification, schema: dict[str, Any]) -> list[str]:
+    plan = {"models": {"model": one.plan}}
+    found = problems(plan, schema, file="plan")
+    exposures = settings_own.exposure_names(one.settings)
+    return found or [
+        *plan_checks.contradictions(
+            plan, windows=one.settings["windows"], burden_columns=exposures, file="plan"
+        ),
+        *cohort_checks.immortal_time_of(
+            plan, settings=one.settings, exposures=exposures, file="plan", told=[]
+        ),
+    ]

@@ -1,0 +1,177 @@
+"""Fits: the same model in every specification, and all of them together."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from icpcohort import contracts, store
+from icpcohort.models import design as designs
+from icpcohort.models import fit
+from icpcohort.models import plan as plans
+from icpcohort.specifications import choices, joint_test, shares
+from icpcohort.specifications.choices import Specification
+from icpcohort.specifications.joint_test import Z_95
+
+
+class Curve(NamedTuple):
+    """All answers to one question, each table of the contract of its name."""
+
+    specifications: pl.DataFrame
+    options: pl.DataFrame
+    choices: pl.DataFrame
+    summary: pl.DataFrame
+
+
+def answer_all(
+    questions: Mapping[str, Mapping[str, Any]],
+    *,
+    settings: Mapping[str, Any],
+    models: Mapping[str, Any],
+    analyses: Mapping[str, pl.DataFrame],
+    patients: Sequence[str],
+) -> Curve:
+    """Answer every question; `analyses` are tables of contracts.analyses by `signals`.
+
+    The other parameters are those of `choices.expand` and `answer`.
+    """
+    cohorts = {
+        (signals, str(name)): rows.drop("cohort")
+        for signals, table in analyses.items()
+        for (name,), rows in table.group_by("cohort")
+    }
+    made = [
+        answer(
+            name,
+            question,
+            choices.expand(question, settings=settings, models=models),
+            cohorts,
+            patients=patients,
+        )
+        for name, question in questions.items()
+    ]
+    tables = (
+        contracts.SPECIFICATIONS,
+        contracts.SPECIFICATION_OPTIONS,
+        contracts.SPECIFICATION_CHOICES,
+        contracts.SPECIFICATION_SUMMARY,
+    )
+    return Curve._make(
+        pl.concat([store.empty(table), *(curve[i] for curve in made)])
+        for i, table in enumerate(tables)
+    )
+
+
+def answer(
+    name: str,
+    question: Mapping[str, Any],
+    specifications: Sequence[Specification],
+    analyses: Mapping[tuple[str, str], pl.DataFrame],
+    *,
+    patients: Sequence[str],
+) -> Curve:
+    """Fit the model of every specification, and say what they show together.
+
+    Parameters
+    ----------
+    name, question
+        A checked block of `specifications.yaml`.
+    specifications
+        As `choices.expand` gives them.
+    analyses
+        The cohort of each by its `signals` and `cohort`; contracts.analysis of the thresholds.
+    patients
+        All patients of the study.
+
+    Returns
+    -------
+    Curve
+        Effects are odds ratios for one standard deviation of the exposure among the patients
+        of the specification, so that dose and percent time can stand side by side. A
+        specification without an estimate has a row with the reason, and is in no share.
+    """
+    place = {patient: number for number, patient in enumerate(patients)}
+    rows: list[dict[str, Any]] = []
+    tested: dict[int, joint_test.Fitted] = {}
+    for one in specifications:
+        row, fitted = _fit(one, analyses[one.signals, one.cohort], place)
+        rows.append({"question": name, **row})
+        if fitted is not None:
+            tested[one.number] = fitted
+    joint = joint_test.test(
+        list(tested.values()),
+        n_patients=len(patients),
+        n_permutations=question["n_permutations"],
+        seed=question["seed"],
+    )
+    if joint:
+        for number, z in zip(tested, joint.z, strict=True):
+            rows[number - 1]["z"] = float(z) if np.isfinite(z) else None
+    table = pl.DataFrame(rows, schema=_types(contracts.SPECIFICATIONS))
+    options = _options(name, specifications)
+    return Curve(
+        table,
+        options,
+        shares.of_choices(name, question, table, options),
+        shares.together(name, question, table, options, joint=joint),
+    )
+
+
+def _types(table: contracts.Table) -> dict[str, pl.DataType]:
+    return {name: column.dtype for name, column in table.columns.items()}
+
+
+def _options(name: str, specifications: Sequence[Specification]) -> pl.DataFrame:
+    rows = [
+        {"question": name, "specification": one.number, "choice": choice, "option": option}
+        for one in specifications
+        for choice, option in one.options.items()
+    ]
+    return pl.DataFrame(rows, schema=_types(contracts.SPECIFICATION_OPTIONS))
+
+
+def _fit(
+    one: Specification, analysis: pl.DataFrame, place: Mapping[str, int]
+) -> tuple[dict[str, Any], joint_test.Fitted | None]:
+    plan = plans.from_block(f"specification {one.number}", block=one.plan)
+    done = fit.fit_model(
+        analysis,
+        plan=plan,
+        landmark_h=one.settings["windows"][plan.window]["end_h"],
+        updates=None,
+    )
+    model = done.models[-1]  # adjusted, where there is an adjustment
+    found = done.estimates.filter(adjustment=model.adjustment, term=plan.exposure).row(
+        0, named=True
+    )
+    row = {
+        "specification": one.number,
+        "is_main": one.is_main,
+        "exposure": plan.exposure,
+        "outcome": plan.outcome,
+        "window": plan.window,
+        **{name: found[name] for name in ("estimate", "se", "p", "n", "n_events")},
+    }
+    if found["estimate"] is None:
+        told = done.diagnostics.filter(adjustment=model.adjustment, quantity="reported")
+        return row | {"reason": told["verdict"][0]}, None
+    frame = model.frames[0]
+    matrix = designs.fill(frame, model.layout).matrix
+    fitted = joint_test.Fitted(
+        np.array([place[patient] for patient in frame["patient_id"]]),
+        frame[plan.outcome].to_numpy(),
+        matrix[:, 0],
+        matrix[:, 1:],
+    )
+    return row | _standardised(found, float(fitted.exposure.std(ddof=1))), fitted
+
+
+def _standardised(found: Mapping[str, Any], sd: float) -> dict[str, float]:
+    estimate, reach = found["estimate"] * sd, Z_95 * found["se"] * sd
+    return {
+        "exposure_sd": sd,
+        "effect": float(np.exp(estimate)),
+        "effect_ci_low": float(np.exp(estimate - reach)),
+        "effect_ci_high": float(np.exp(estimate + reach)),
+    }

@@ -1,0 +1,40 @@
+rule alternative:
+    """Form the cohorts of all specifications that share the same minutes."""
+    input:
+        trends=expand(rules.ingest.output.trends, patient=PATIENTS),
+        intervals=expand(rules.ingest.output.intervals, patient=PATIENTS),
+        patients=rules.study.output.patients,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
+        recordings=rules.collect.output.recordings,
+    output:
+        analyses="results/specifications/analyses/{signals}.parquet",
+    params:
+        settings=lambda wildcards: ALTERNATIVES[wildcards.signals].settings,
+        shift=lambda wildcards: ALTERNATIVES[wildcards.signals].shift,
+        levels_of_trends=SET["levels"],
+        code=provenance.code_of(SCRIPTS / "alternative.py"),
+    script:
+        "../scripts/alternative.py"
+
+
+rule specifications:
+    """Answer each question in every specification, and hold the answers together."""
+    input:
+        patients=rules.study.output.patients,
+        analyses=[
+            rules.alternative.output.analyses.format(signals=name)
+            for name in ALTERNATIVES
+        ],
+    output:
+        specifications="results/specifications/specifications.parquet",
+        options="results/specifications/options.parquet",
+        choices="results/specifications/choices.parquet",
+        summary="results/specifications/summary.parquet",
+    params:
+        questions=QUESTIONS,
+        settings=SET,
+        models=MODELS,
+        code=provenance.code_of(SCRIPTS / "specifications.py"),
+    script:
+        "../scripts/specifications.py"
