@@ -4,9 +4,8 @@ import os
 import sys
 from pathlib import Path
 
-from icpcohort import inputs, provenance, settings, study
+from icpcohort import figure_names, inputs, plan_lock, provenance, settings, study
 from icpcohort.specifications import choices
-from icpcohort import figure_names, inputs, provenance, settings, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -27,9 +26,14 @@ try:
         schema_folder=HOME / "workflow/schemas",
     )
     STUDY = study.read_study(SET)
-except (settings.SettingsError, study.StudyError) as problems:
+    LOCKED = plan_lock.read(Path(plan_lock.FILE))
+    REASONS = plan_lock.read_reasons(
+        Path(plan_lock.CHANGES_FILE), schema_folder=HOME / "workflow/schemas"
+    )
+except (settings.SettingsError, study.StudyError, plan_lock.LockError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
+IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 
 
@@ -55,6 +59,7 @@ rule all:
         handover=[f"results/analysis.{ending}" for ending in ("csv", "dta", "feather")],
         comparisons="results/tables/comparisons.parquet",
         specifications="results/specifications/summary.parquet",
+        plan="results/plan_status.parquet",
 
 
 include: "workflow/rules/study.smk"
@@ -64,6 +69,7 @@ include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
+include: "workflow/rules/plan.smk"
 include: "workflow/rules/specifications.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/report.smk"

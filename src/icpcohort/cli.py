@@ -66,6 +66,10 @@ def _parser() -> argparse.ArgumentParser:
     check = commands.add_parser("check", help="list all problems of a study before it is run")
     check.add_argument("study", type=Path, help="folder that holds config/")
     check.set_defaults(run=_check)
+    plan = commands.add_parser("plan", help="lock the analysis plan before outcomes are seen")
+    plan.add_argument("action", choices=["lock"])
+    plan.add_argument("study", type=Path, help="folder that holds config/ and results/")
+    plan.set_defaults(run=_plan)
     return parser
 
 
@@ -188,6 +192,30 @@ def _check(options: argparse.Namespace) -> int:
     for line in checked.problem_lines():
         print(line, file=sys.stderr)
     return 1 if checked.problems else 0
+
+
+# --- plan --------------------------------------------------------------------------------
+
+
+def _plan(options: argparse.Namespace) -> int:
+    """Lock the plan of a study that has been run."""
+    import datetime
+
+    from icpcohort import locking, plan_lock, settings, study
+
+    try:
+        lock = locking.lock(
+            options.study,
+            repository=REPOSITORY,
+            today=datetime.date.today().isoformat(),
+        )
+    except (settings.SettingsError, study.StudyError, plan_lock.LockError) as error:
+        raise UsageError(str(error)) from error
+    print(
+        f"{options.study / plan_lock.FILE}: locked, fingerprint {lock['fingerprint']}\n"
+        "Send the fingerprint to somebody outside the study, and run the study again."
+    )
+    return 0
 
 
 def _show_progress(n_done: int, n_all: int) -> None:
