@@ -8,6 +8,7 @@ from pathlib import Path
 from icpcohort import (
     figure_names,
     inputs,
+    plan_lock,
     provenance,
     running,
     settings,
@@ -35,16 +36,26 @@ try:
         schema_folder=HOME / "workflow/schemas",
     )
     STUDY = study.read_study(SET)
+    LOCKED = plan_lock.read(Path(plan_lock.FILE))
+    REASONS = plan_lock.read_reasons(
+        Path(plan_lock.CHANGES_FILE), schema_folder=HOME / "workflow/schemas"
+    )
     inputs.hold_to_the_start(SET, os.environ)
     os.environ.setdefault(
         "ICPCOHORT_STARTED", datetime.now(UTC).isoformat(timespec="seconds")
     )
     os.environ.setdefault("ICPCOHORT_COMMAND", "snakemake")
-except (settings.SettingsError, study.StudyError, inputs.ChangedError) as problems:
+except (
+    settings.SettingsError,
+    study.StudyError,
+    plan_lock.LockError,
+    inputs.ChangedError,
+) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 if not workflow.is_main_process:
     running.hold_as_job()
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
+IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 ALL_MB = 400 + 2 * len(PATIENTS)  # of a job with all patients; measured
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
@@ -77,6 +88,7 @@ rule all:
         share=[f"results/share/{file}" for file in share_names.FILES],
         account="results/SHA256SUMS",
         specifications="results/specifications/summary.parquet",
+        plan="results/plan_status.parquet",
 
 
 include: "workflow/rules/study.smk"
@@ -87,6 +99,7 @@ include: "workflow/rules/pictures.smk"
 include: "workflow/rules/exposures.smk"
 include: "workflow/rules/cohort.smk"
 include: "workflow/rules/models.smk"
+include: "workflow/rules/plan.smk"
 include: "workflow/rules/specifications.smk"
 include: "workflow/rules/figures.smk"
 include: "workflow/rules/patients.smk"

@@ -4,7 +4,16 @@
 """
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, cohort, indices, models, signals, specifications, study
+from icpcohort.contracts import (
+    Table,
+    cohort,
+    indices,
+    models,
+    plan,
+    signals,
+    specifications,
+    study,
+)
 
 TYPE_WORDS = {
     contracts.TEXT: "text",
@@ -58,7 +67,7 @@ def results_tables() -> list[Table]:
     """
     found = {
         entry.path: entry
-        for part in (study, signals, indices, cohort, models, specifications)
+        for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
     }

@@ -85,6 +85,10 @@ def _parser() -> argparse.ArgumentParser:
     verify = commands.add_parser("verify", help="say whether results and inputs are unchanged")
     verify.add_argument("study", type=Path, help="folder that holds config/ and results/")
     verify.set_defaults(run=_verify)
+    plan = commands.add_parser("plan", help="lock the analysis plan before outcomes are seen")
+    plan.add_argument("action", choices=["lock"])
+    plan.add_argument("study", type=Path, help="folder that holds config/ and results/")
+    plan.set_defaults(run=_plan)
     return parser
 
 
@@ -247,6 +251,26 @@ def _verify(options: argparse.Namespace) -> int:
     print(
         f"{options.study}: {verified.n_files} results, the settings and {verified.n_inputs} "
         "tables and recordings are what the last run wrote and read"
+# --- plan --------------------------------------------------------------------------------
+
+
+def _plan(options: argparse.Namespace) -> int:
+    """Lock the plan of a study that has been run."""
+    import datetime
+
+    from icpcohort import locking, plan_lock, settings, study
+
+    try:
+        lock = locking.lock(
+            options.study,
+            repository=REPOSITORY,
+            today=datetime.date.today().isoformat(),
+        )
+    except (settings.SettingsError, study.StudyError, plan_lock.LockError) as error:
+        raise UsageError(str(error)) from error
+    print(
+        f"{options.study / plan_lock.FILE}: locked, fingerprint {lock['fingerprint']}\n"
+        "Send the fingerprint to somebody outside the study, and run the study again."
     )
     return 0
 

@@ -51,7 +51,7 @@ TOGETHER = (
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
     *("intensity", "intensity_map", "intensity_transition"),
     *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
-    *("recording_masked", "recording_quality", "summary"),
+    *("plan_changes", "plan_status", "recording_masked", "recording_quality", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose", "unfavourable_by_time_below_llr")
 OF_MODEL = (

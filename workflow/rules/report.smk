@@ -50,10 +50,10 @@ rule report:
 
 
 rule catalogue:
-    """List every table and column of the results, with units."""
-    localrule: True
     output:
         catalogue="results/README.md",
+    """List every table and column of the results, with units."""
+    localrule: True
     params:
         code=provenance.code_of(SCRIPTS / "catalogue.py"),
     script:

@@ -21,6 +21,8 @@ rule study:
         columns=SET["study"]["columns"],
         codings=SET["study"]["codings"],
         gose_coding=SET["study"]["gose_coding"],
+        is_blinded=IS_BLINDED,
+        seed=SET["plan"]["seed"],
         code=provenance.code_of(SCRIPTS / "study.py"),
     script:
         "../scripts/study.py"

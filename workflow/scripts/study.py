@@ -1,4 +1,4 @@
-from icpcohort import contracts, store, study
+from icpcohort import blinding, contracts, store, study
 
 own = {
     "folder": snakemake.params.folder,
@@ -7,7 +7,10 @@ own = {
     "gose_coding": snakemake.params.gose_coding,
 }
 tables = study.read_study({"study": own | snakemake.params.names})
-store.write(tables.patients, contracts.PATIENTS, snakemake.output.patients)
+patients = tables.patients
+if snakemake.params.is_blinded:
+    patients = blinding.shuffled(patients, seed=snakemake.params.seed)
+store.write(patients, contracts.PATIENTS, snakemake.output.patients)
 store.write(tables.monitors, contracts.MONITORS, snakemake.output.monitors)
 store.write(tables.events, contracts.EVENTS, snakemake.output.events)
 store.write(tables.recodings, contracts.RECODINGS, snakemake.output.recodings)

@@ -39,6 +39,7 @@ from icpcohort.contracts.models import (
     RISKS,
     TABLE_ONE,
 )
+from icpcohort.contracts.plan import PLAN_CHANGES, PLAN_STATUS
 from icpcohort.contracts.signals import (
     ARTEFACTS,
     EXCLUDED,
@@ -99,6 +100,8 @@ __all__ = [
     "OUTCOMES",
     "PATIENTS",
     "PERFORMANCE",
+    "PLAN_CHANGES",
+    "PLAN_STATUS",
     "QUALITY",
     "REAL",
     "RECODINGS",

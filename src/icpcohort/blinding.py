@@ -1,0 +1,37 @@
+"""Blinding: outcomes shuffled among patients, so that a run shows none of what they tell.
+
+Source: blinded analysis, common practice in physics: MacCoun and Perlmutter 2015, Nature
+526:187-189 (from memory).
+"""
+
+import numpy as np
+import polars as pl
+
+OUTCOMES = ("gose_6m", "death_h", "left_unit_h", "last_known_h")
+WARNING = (
+    "Blinded run: outcomes, with times of death and discharge, are shuffled among patients. "
+    "Nothing here is a result. The plan is locked with: icpcohort plan lock STUDY"
+)
+
+
+def shuffled(patients: pl.DataFrame, *, seed: int) -> pl.DataFrame:
+    """Give the outcomes of patients to other patients, each with its times, at random.
+
+    Parameters
+    ----------
+    patients : DataFrame of `contracts.PATIENTS`
+    seed : int
+
+    Returns
+    -------
+    DataFrame
+        The same rows and columns. Who had which outcome does not matter to the result: it
+        follows from the outcomes that occur, the patients' identifiers and the seed alone.
+    """
+    rows = patients.sort("patient_id")
+    outcomes = rows.select(OUTCOMES).sort(OUTCOMES, nulls_last=True)
+    order = np.random.default_rng(seed).permutation(rows.height)
+    given = rows.with_columns(outcomes[order.tolist()].get_columns())
+    return patients.select("patient_id").join(
+        given, on="patient_id", how="left", validate="1:1", maintain_order="left"
+    )
