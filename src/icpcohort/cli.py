@@ -251,6 +251,10 @@ def _verify(options: argparse.Namespace) -> int:
     print(
         f"{options.study}: {verified.n_files} results, the settings and {verified.n_inputs} "
         "tables and recordings are what the last run wrote and read"
+    )
+    return 0
+
+
 # --- plan --------------------------------------------------------------------------------
 
 
