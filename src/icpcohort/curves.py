@@ -120,13 +120,15 @@ class Curves(NamedTuple):
 LIMITS = ("llr_mmhg", "ulr_mmhg", "llr_bins_mmhg", "ulr_bins_mmhg")
 
 
-def accept(sums: Sums, *, min_minutes: float, min_arm_z: float, rules: CurveRules) -> Curves:
+def accept(
+    sums: Sums, *, min_minutes: float | Reals, min_arm_z: float, rules: CurveRules
+) -> Curves:
     """Fit the curves of binned PRx and keep those whose shape the rules accept.
 
     Parameters
     ----------
     sums : Sums
-    min_minutes : float
+    min_minutes : float, or (...,)
         Least number of minutes behind a curve.
     min_arm_z : float
         Least slope of each arm by `arms_z`; 0 asks for none. A curvature may come from one
@@ -207,7 +209,7 @@ def _reasons(
     curvature_z: Reals,
     outside: NDArray[np.bool_],
     *,
-    min_minutes: float,
+    min_minutes: float | Reals,
     rules: CurveRules,
 ) -> NDArray[np.str_]:
     """Return the first rule that each curve breaks; empty where it breaks none."""
@@ -346,15 +348,16 @@ def crossing_of_bins(
     nearest = gap.argmin(axis=-1)
     found = np.full(cppopt_mmhg.shape, np.nan)
     last_x, last_y = found.copy(), found.copy()
-    reactive = (
-        np.take_along_axis(values, nearest[..., None], axis=-1)[..., 0] < level - ROUNDING
-    )
+    low = level - ROUNDING
+    reactive = np.take_along_axis(values, nearest[..., None], axis=-1)[..., 0] < low
     reactive &= np.isfinite(cppopt_mmhg)
     for place in range(centres_mmhg.size)[::side]:
         here = used[..., place] & (side * (place - nearest) >= 0)
         x, y = centres_mmhg[place], values[..., place]
-        rises = here & np.isnan(found) & (last_y < level - ROUNDING) & (y >= level - ROUNDING)
-        share = missing.divide(level - last_y, y - last_y, where=rises)
-        found = np.where(rises, last_x + share * (x - last_x), found)
-        last_x, last_y = np.where(here, x, last_x), np.where(here, y, last_y)
+        rises = here & np.isnan(found) & (last_y < low) & (y >= low)
+        if rises.any():
+            share = (level - last_y[rises]) / (y[rises] - last_y[rises])
+            found[rises] = last_x[rises] + share * (x - last_x[rises])
+        np.copyto(last_x, x, where=here)
+        np.copyto(last_y, y, where=here)
     return np.where(reactive, found, np.nan)

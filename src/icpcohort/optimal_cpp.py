@@ -1,6 +1,7 @@
 """Optimal CPP: the lowest point of PRx against CPP, minute by minute and for a recording."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -14,6 +15,7 @@ from icpcohort.trends import ROUNDING
 
 Reals = NDArray[np.float64]
 MINUTE_COLUMNS = ("cppopt_mmhg", *LIMITS, "cppopt_edge_fraction")
+_CURVES_AT_ONCE = 4000  # that a processor's own memory holds: of some windows or many minutes
 
 
 def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
@@ -97,45 +99,69 @@ def for_minutes(
     Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
     windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
     """
-    running = running_sums(minutes, rules=rules)
-    names = ("weight", "one_sided", "cppopt_mmhg", *LIMITS)
-    found: dict[str, list[Reals]] = {name: [] for name in names}
-    for n in windows_min:
+    running, rules = _with_data(running_sums(minutes, rules=rules), rules=rules)
+    step = max(1, _CURVES_AT_ONCE // len(windows_min))
+    found = [np.empty((len(MINUTE_COLUMNS), 0))]
+    for first in range(0, minutes.height, step):
+        rows = range(first, min(first + step, minutes.height))
         curves = accept(
-            Sums(*(_over_last(sums, n) for sums in running)),
-            min_minutes=min_valid_fraction * n,
+            Sums(*(_over_last(sums, rows, windows_min=windows_min) for sums in running)),
+            min_minutes=min_valid_fraction * np.array(windows_min)[:, None],
             min_arm_z=0.0,
             rules=rules,
         )
-        for name in names:  # the rest is let go: 36 windows of ten days are many arrays
-            found[name].append(getattr(curves, name))
-    weights = np.stack(found["weight"])
-    found["cppopt_edge_fraction"] = found.pop("one_sided")
+        given = [getattr(curves, name) for name in ("cppopt_mmhg", *LIMITS)]
+        given.append(curves.one_sided.astype(np.float64))
+        found.append(np.array([combine_windows(values, curves.weight) for values in given]))
+    columns = zip(MINUTE_COLUMNS, np.concatenate(found, axis=1), strict=True)
     return minutes.with_columns(
-        pl.Series(
-            name, combine_windows(np.stack(found[name]).astype(np.float64), weights)
-        ).fill_nan(None)
-        for name in MINUTE_COLUMNS
+        pl.Series(name, values, nan_to_null=True) for name, values in columns
     )
 
 
 def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
     """Return what the bins hold from the first minute on.
 
-    Each (n_minutes + 1, n_bins), beginning with zeros.
+    Each (n_minutes + 1, n_bins), beginning with zeros; in memory bin after bin, so that sums
+    over bins add up whole columns.
     """
     binned = bin_minutes(minutes, rules=rules)
     rows = np.flatnonzero(binned.inside)
     bins, values = binned.bin[rows], binned.value[rows]
-    sums = np.zeros((3, binned.inside.size + 1, rules.centres_mmhg().size))
+    sums = np.zeros((3, rules.centres_mmhg().size, binned.inside.size + 1))
     for power in range(3):
-        sums[power, rows + 1, bins] = values**power
-    return Sums(*sums.cumsum(axis=1))
+        sums[power, bins, rows + 1] = values**power
+    return Sums(*sums.cumsum(axis=2).transpose(0, 2, 1))
 
 
-def _over_last(running: Reals, n: int) -> Reals:
-    ends = np.arange(1, running.shape[0])
-    return np.asarray(running[ends] - running[np.maximum(ends - n, 0)])
+def _with_data(running: Sums, *, rules: CurveRules) -> tuple[Sums, CurveRules]:
+    """Leave out the bins below the first and above the last that any minute falls in."""
+    some = np.flatnonzero(running.counts[-1])
+    if not some.size:
+        return running, rules
+    first, last = int(some[0]), int(some[-1])
+    edges_mmhg = rules.edges_mmhg()
+    narrowed = replace(
+        rules,
+        bin_min_mmhg=float(edges_mmhg[first]),
+        bin_max_mmhg=float(edges_mmhg[last + 1]),
+    )
+    return Sums(*(sums[:, first : last + 1] for sums in running)), narrowed
+
+
+def _over_last(running: Reals, rows: range, *, windows_min: Sequence[int]) -> Reals:
+    """Return what the bins hold over each window up to each minute of `rows`.
+
+    (n_windows, n_rows, n_bins); in memory bin after bin, as in `running_sums`.
+    """
+    found = np.empty((running.shape[1], len(windows_min), len(rows)))
+    found[:] = running.T[:, None, rows.start + 1 : rows.stop + 1]
+    for place, n in enumerate(windows_min):
+        n_short = min(max(n - rows.start, 0), len(rows))  # that begin with the recording
+        since = slice(rows.start + 1 + n_short - n, rows.stop + 1 - n)
+        if n_short < len(rows):
+            found[:, place, n_short:] -= running.T[:, since]
+    return found.transpose(1, 2, 0)
 
 
 class WholeCurve(NamedTuple):

@@ -72,8 +72,9 @@ def fit(centres_mmhg: Reals, values: Reals, weights: Reals, *, variances: Reals)
     def mean(of: Reals) -> Reals:
         return missing.divide((weights * of).sum(axis=-1), total, where=enough)
 
-    centre, level = mean(np.broadcast_to(centres_mmhg, weights.shape)), mean(values)
-    d = centres_mmhg - centre[..., None]
+    centre, level = mean(centres_mmhg), mean(values)
+    # in memory as the weights are: with bin after bin, sums over bins add up whole columns
+    d = np.subtract(centres_mmhg, centre[..., None], out=np.empty_like(weights))
     d_squared = d * d
     squares = mean(d_squared)
     tilt = missing.divide(mean(d_squared * d), squares, where=enough)
