@@ -41,7 +41,6 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
             min_hz=blocks["pulse_min_hz"],
             max_hz=blocks["pulse_max_hz"],
             method=blocks["amplitude_method"],
-            block_s=trends.blocks_of_a_pulse(blocks["block_s"]) * blocks["block_s"],
         ),
         levels.methods_sentence(**settings["levels"]),
     ]

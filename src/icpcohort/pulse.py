@@ -103,8 +103,8 @@ def _between_lines(peak: Reals, left: Reals, right: Reals) -> tuple[Reals, Reals
     return np.where(right >= left, size, -size), gain
 
 
-def methods_sentence(*, min_hz: float, max_hz: float, method: str, block_s: float) -> str:
-    """Return the report's sentence for `fundamental` in blocks of `block_s`."""
+def methods_sentence(*, min_hz: float, max_hz: float, method: str) -> str:
+    """Return the report's sentence for `fundamental`, from the same settings."""
     how = {
         "interpolated": "interpolated between the lines of a Hann spectrum",
         "hann": "the highest line of a Hann spectrum, not corrected for leakage",
@@ -113,5 +113,5 @@ def methods_sentence(*, min_hz: float, max_hz: float, method: str, block_s: floa
     return (
         "The pulse amplitude of ICP (AMP) was the zero-to-peak amplitude of its fundamental"
         f" between {min_hz * 60:.0f} and {max_hz * 60:.0f} beats a minute, {how};"
-        f" it needs a waveform of 25 Hz or more and every sample of its {block_s:g} s."
+        " it needs a waveform of 25 Hz or more and every sample of its 10 s."
     )

@@ -1,6 +1,5 @@
 """Trends: means of a recording's valid samples in blocks, and the pulse amplitude of each."""
 
-import math
 from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -15,7 +14,7 @@ from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
 
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
-MIN_PULSE_S = 10.0  # a spectrum of less has too few heart beats
+PULSE_S = 10.0  # of one AMP: in less are too few heart beats, in more their rate wanders
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
 # Pressures as recorded: the other columns come from `levels.apply`.
@@ -68,8 +67,8 @@ def summarise(
     block_s : float, s
         A whole number of blocks is a minute.
     min_valid_fraction : float
-        A block with a smaller share of valid samples has a null mean. AMP is that of the
-        block, or of the few blocks that make `MIN_PULSE_S`, and needs every sample.
+        A block with a smaller share of valid samples has a null mean. AMP, of `PULSE_S` each,
+        needs every sample; a shorter block has that of its time, a longer one their mean.
 
     Returns
     -------
@@ -81,8 +80,7 @@ def summarise(
     """
     tracks: dict[str, _Track] = {}
     pulses = array("d")
-    pulse_s = block_s * blocks_of_a_pulse(block_s)
-    for stretch in cells.align(chunks, start_s=start_s, block_s=pulse_s):
+    for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
@@ -95,7 +93,6 @@ def summarise(
                         samples_mmhg,
                         t_s=t_s,
                         fs_hz=fs_hz,
-                        block_s=pulse_s,
                         min_hz=pulse_min_hz,
                         max_hz=pulse_max_hz,
                         method=amplitude_method,
@@ -267,15 +264,14 @@ def _pulse_of(
     *,
     t_s: float,
     fs_hz: float,
-    block_s: float,
     min_hz: float,
     max_hz: float,
     method: str,
 ) -> Reals:
-    """Return t_s, amp_mmhg and pulse_rate_per_min of the whole blocks among the samples."""
-    n_block = int(block_s * fs_hz + ROUNDING)
-    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / block_s) * block_s
-    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, block_s)
+    """Return t_s, amp_mmhg and pulse_rate_per_min of each whole `PULSE_S` of the samples."""
+    n_block = int(PULSE_S * fs_hz + ROUNDING)
+    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / PULSE_S) * PULSE_S
+    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, PULSE_S)
     starts = np.ceil((t_blocks - t_s - cells.TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
     whole = starts + n_block <= samples_mmhg.size
     blocks_mmhg = _cut_out(samples_mmhg, starts[whole], n=n_block)
@@ -316,18 +312,31 @@ def _trends(
     whole = columns["icp_valid_fraction"] >= 1 - 1 / (block_s * MIN_WAVEFORM_HZ)
     group = np.unique(np.floor(t_s / (n * block_s)), return_inverse=True)[1]
     complete = np.bincount(group, whole)[group] == n
-    pulse_t_s = (pulses[:, :1] + block_s * np.arange(n)).ravel()
-    for name, values in zip(("amp_mmhg", "pulse_rate_per_min"), pulses.T[1:], strict=True):
-        found = at_times(t_s, pulse_t_s, np.repeat(values, n))
-        columns[name] = np.where(complete, found, np.nan)
+    own_t_s, *of_blocks = _by_block(pulses, block_s=block_s).T
+    for name, values in zip(("amp_mmhg", "pulse_rate_per_min"), of_blocks, strict=True):
+        columns[name] = np.where(complete, at_times(t_s, own_t_s, values), np.nan)
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
     return pl.DataFrame({name: columns[name] for name in order}, nan_to_null=True)
 
 
 def blocks_of_a_pulse(block_s: float) -> int:
-    """Return how many successive blocks have one AMP, which needs `MIN_PULSE_S` or more."""
-    return math.ceil(MIN_PULSE_S / block_s)
+    """Return how many successive blocks have one AMP, that of `PULSE_S`."""
+    return max(1, round(PULSE_S / block_s))
+
+
+def _by_block(pulses: Reals, *, block_s: float) -> Reals:
+    """Return what `_pulse_of` gives for each block: a longer one has the mean of its pulses."""
+    if block_s <= PULSE_S:
+        n = blocks_of_a_pulse(block_s)
+        rows = np.repeat(pulses, n, axis=0)
+        rows[:, 0] += block_s * np.tile(np.arange(n), len(pulses))
+        return rows
+    block = np.floor(pulses[:, 0] / block_s)
+    starts = _firsts(block)
+    means = np.add.reduceat(pulses, starts) / np.diff(starts, append=len(pulses))[:, None]
+    means[:, 0] = block[starts] * block_s
+    return means
 
 
 def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:

@@ -275,6 +275,19 @@ def test_blocks_of_any_length_are_the_means_of_their_samples(block_s, start_s, n
     assert n_amplitudes >= {5.0: 16, 10.0: 8, 30.0: 1}[block_s]
 
 
+def test_a_longer_block_has_the_mean_of_its_amplitudes_of_10_s():
+    t_s = np.arange(9000) / 100
+    icp = 12 + (1 + t_s / 30) * np.sin(2 * np.pi * 1.23 * t_s)
+    short, long = (
+        _summarise([_icp(icp, 100.0)], duration_s=90.0, block_s=block_s).trends
+        for block_s in (10.0, 30.0)
+    )
+    assert short["amp_mmhg"].n_unique() == 9
+    for name in ("amp_mmhg", "pulse_rate_per_min"):
+        expected = short[name].to_numpy().reshape(3, 3).mean(axis=1)
+        assert long[name].to_list() == pytest.approx(expected.tolist(), rel=1e-12)
+
+
 def test_numbers_slower_than_their_blocks_are_held_in_them():
     """Numbers of 10 s in blocks of 5 s: each twice, and their interval says so."""
     table = _summarise([_icp([10.0, 20.0], 0.1)], duration_s=20.0, block_s=5.0).trends

@@ -78,7 +78,7 @@ TRENDS = Table(
         "amp_mmhg": Column(
             REAL,
             "mm[Hg]",
-            "Amplitude (zero to peak) of the ICP pulse's fundamental, of 10 s or more",
+            "Amplitude (zero to peak) of the ICP pulse's fundamental in 10 s",
         ),
         "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
         "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
