@@ -340,6 +340,14 @@ def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
 COHORT = figures.of_the_cohort(TABLES)
 
 
+@pytest.mark.parametrize("name", figures.PER_WINDOW)
+def test_exposures_are_those_of_the_cohort_of_their_window(name):
+    cohort = set(TABLES["analysis"].select("window", "patient_id").iter_rows())
+    kept = set(COHORT[name].select("window", "patient_id").iter_rows())
+    assert kept == cohort
+    assert len(cohort) < TABLES[name].select("window", "patient_id").n_unique()
+
+
 def _spread(values, decimals):
     low, middle, high = np.quantile(values.drop_nulls().to_numpy(), [0.25, 0.5, 0.75])
     words = f"{middle:.{decimals}f} ({low:.{decimals}f} to {high:.{decimals}f})"
