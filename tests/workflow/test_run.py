@@ -100,6 +100,7 @@ def test_a_run_leaves_exactly_these_files(finished):
     said = content_text.from_json((finished.study / "results/report.json").read_text("utf-8"))
     expected |= {f"tables/csv/{name}" for name in table_files.as_csv(said)}
     expected |= {f"tables/latex/{name}" for name in table_files.as_latex(said)}
+    expected |= {f"tables/{kind}/.snakemake_timestamp" for kind in ("csv", "latex")}
     expected |= {f"share/{name}" for name in share_names.FILES}
     expected |= {f"specifications/{name}.parquet" for name in OF_SPECIFICATIONS}
     expected |= {f"specifications/analyses/{name}.parquet" for name in _alternatives(finished)}
