@@ -9,6 +9,7 @@ last run was started from here, and otherwise left alone.
 import fcntl
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -58,7 +59,7 @@ def run(
         command += ["--workflow-profile", str(repository / "profiles" / "default")]
     command += ["--directory", str(study)]
     again = f"icpcohort run {study}"
-    with _alone(study, say=say, unlock=[*command, "--unlock"]) as lock:
+    with _alone(study, say=say) as lock:
         date_to_now(study / "results", now_s=time.time(), say=say)
         code = _follow([*command, *arguments], keep_open=lock, say=say)
     if code == STOPPED:
@@ -69,7 +70,7 @@ def run(
 
 
 @contextmanager
-def _alone(study: Path, *, say: Callable[[str], None], unlock: list[str]) -> Iterator[int]:
+def _alone(study: Path, *, say: Callable[[str], None]) -> Iterator[int]:
     """Hold the study for one run; lift the lock of a dead one that was started from here."""
     folder = study / ".snakemake"
     folder.mkdir(exist_ok=True)
@@ -84,7 +85,7 @@ def _alone(study: Path, *, say: Callable[[str], None], unlock: list[str]) -> Ite
         fcntl.flock(jobs, fcntl.LOCK_UN)
         file.seek(0)
         if (began_on := file.read().strip()) or any((folder / "locks").glob("*")):
-            _lift(study, began_on, folder / RUN_LOCK, unlock=unlock, say=say)
+            _lift(study, began_on, folder / RUN_LOCK, say=say)
         file.truncate(0)
         file.write(socket.gethostname())
         file.flush()
@@ -93,9 +94,8 @@ def _alone(study: Path, *, say: Callable[[str], None], unlock: list[str]) -> Ite
             file.truncate(0)
 
 
-def _lift(
-    study: Path, began_on: str, lock: Path, *, unlock: list[str], say: Callable[[str], None]
-) -> None:
+def _lift(study: Path, began_on: str, lock: Path, *, say: Callable[[str], None]) -> None:
+    """Remove Snakemake's own lock, as its --unlock does, or refuse in words."""
     if began_on != socket.gethostname():
         where = f"on {began_on}" if began_on else "with snakemake itself"
         raise NotAlone(
@@ -103,7 +103,7 @@ def _lift(
             f"it has ended, then: rm -rf {lock} {lock.parent / 'locks'}"
         )
     say("The last run was killed; going on from what it finished")
-    subprocess.run(unlock, check=True, capture_output=True)
+    shutil.rmtree(lock.parent / "locks", ignore_errors=True)
 
 
 def _lock(file: IO[str], kind: int) -> bool:

@@ -20,8 +20,8 @@ def study(tmp_path):
     return tmp_path
 
 
-def _alone(study, said, unlock=("true",)):
-    return running._alone(study, say=said.append, unlock=list(unlock))
+def _alone(study, said):
+    return running._alone(study, say=said.append)
 
 
 def test_a_second_run_is_refused_and_the_first_leaves_nothing_behind(study):
@@ -40,7 +40,7 @@ def test_the_lock_of_a_run_that_was_killed_is_lifted(study):
     said, lock = [], study / ".snakemake/locks/0.input.lock"
     (study / ".snakemake/icpcohort.run").write_text(socket.gethostname())
     lock.touch()
-    with _alone(study, said, unlock=("rm", str(lock))):
+    with _alone(study, said):
         assert not lock.exists()
     assert said == ["The last run was killed; going on from what it finished"]
 
@@ -53,7 +53,7 @@ def test_the_lock_of_a_run_that_may_live_is_left_alone(study, began_on, says):
     (study / ".snakemake/icpcohort.run").write_text(began_on)
     lock.touch()
     for _ in range(2):  # it stays refused until somebody decides
-        with pytest.raises(running.NotAlone, match=says), _alone(study, [], ("rm", str(lock))):
+        with pytest.raises(running.NotAlone, match=says), _alone(study, []):
             pass
     assert lock.exists()
 
@@ -63,7 +63,7 @@ def test_a_run_whose_snakemake_was_killed_is_known_as_ours_next_time(study):
     with _alone(study, []):
         lock.touch()
     said = []
-    with _alone(study, said, unlock=("rm", str(lock))):
+    with _alone(study, said):
         pass
     assert said == ["The last run was killed; going on from what it finished"]
 
