@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import accounts, beats, cells, cleaning, contracts, missing, pulse, store
+from icpcohort import accounts, beats, block_pulses, cells, cleaning, contracts, missing, store
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
 
@@ -51,7 +51,13 @@ def summarise(
     min_valid_fraction: float,
     pulse_min_hz: float,
     pulse_max_hz: float,
+    pulse_rate_from: str,
+    pulse_tolerance_hz: float,
     amplitude_method: str,
+    shape_method: str,
+    shape_min_hz: float,
+    shape_min_pulses: int,
+    shape_smoothing_fraction: float,
 ) -> Summary:
     """Reduce one recording to 10-s blocks in one pass; memory does not grow with samples.
 
@@ -66,6 +72,8 @@ def summarise(
     min_valid_fraction : float
         A block with a smaller share of valid samples has a null mean. AMP needs every
         sample of its block.
+    pulse_..., amplitude_method, shape_...
+        See `block_pulses.PulseRules`.
 
     Returns
     -------
@@ -75,6 +83,17 @@ def summarise(
 
     Source: blocks of 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
+    of_pulses = block_pulses.PulseRules(
+        min_hz=pulse_min_hz,
+        max_hz=pulse_max_hz,
+        rate_from=pulse_rate_from,
+        tolerance_hz=pulse_tolerance_hz,
+        amplitude_method=amplitude_method,
+        shape_method=shape_method,
+        shape_min_hz=shape_min_hz,
+        shape_min_pulses=shape_min_pulses,
+        shape_smoothing_fraction=shape_smoothing_fraction,
+    )
     tracks: dict[str, _Track] = {}
     pulses = array("d")
     for stretch in cells.align(chunks, start_s=start_s, block_s=BLOCK_S):
@@ -84,25 +103,18 @@ def summarise(
                 tracks[signal] = _Track(signal, fs_hz, start_s, rules, events)
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
-            if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
-                pulses.frombytes(
-                    _pulse_of(
-                        samples_mmhg,
-                        t_s=t_s,
-                        fs_hz=fs_hz,
-                        min_hz=pulse_min_hz,
-                        max_hz=pulse_max_hz,
-                        method=amplitude_method,
-                    ).tobytes()
-                )
+        pulses.frombytes(
+            block_pulses.of_stretch(stretch, block_s=BLOCK_S, rules=of_pulses).tobytes()
+        )
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
     kept = {signal: one.account for signal, one in done.items()}
     return Summary(
         _trends(
             {signal: one.blocks for signal, one in done.items()},
-            np.frombuffer(pulses).reshape(-1, 3),
+            np.frombuffer(pulses).reshape(-1, block_pulses.N_VALUES),
             min_valid_fraction=min_valid_fraction,
+            tolerance_hz=pulse_tolerance_hz,
         ),
         merge_spans(
             pl.concat([store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())])
@@ -247,30 +259,12 @@ def _spans(masked: cleaning.Masked) -> Reals:
     return np.column_stack([t_s[starts], t_s[ends] + width_s, code[starts]])
 
 
-def _pulse_of(
-    samples_mmhg: Reals,
-    *,
-    t_s: float,
-    fs_hz: float,
-    min_hz: float,
-    max_hz: float,
-    method: str,
-) -> Reals:
-    """Return t_s, amp_mmhg and pulse_rate_per_min of the whole blocks among the samples."""
-    n_block = int(BLOCK_S * fs_hz + ROUNDING)
-    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / BLOCK_S) * BLOCK_S
-    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, BLOCK_S)
-    starts = np.ceil((t_blocks - t_s - cells.TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
-    whole = starts + n_block <= samples_mmhg.size
-    rows = starts[whole, None] + np.arange(n_block)
-    found = pulse.fundamental(
-        samples_mmhg[rows], fs_hz=fs_hz, min_hz=min_hz, max_hz=max_hz, method=method
-    )
-    return np.column_stack([t_blocks[whole], found.amplitude_mmhg, found.rate_hz * 60])
-
-
 def _trends(
-    blocks: Mapping[str, _Blocks], pulses: Reals, *, min_valid_fraction: float
+    blocks: Mapping[str, _Blocks],
+    pulses: Reals,
+    *,
+    min_valid_fraction: float,
+    tolerance_hz: float,
 ) -> pl.DataFrame:
     """Put the signals side by side; null what has too few valid samples."""
     icp, abp = (blocks.get(signal, _NO_BLOCKS) for signal in ("icp", "abp"))
@@ -288,12 +282,28 @@ def _trends(
             columns[f"{signal}_{name}"] = at_times(t_s, own.t_s, values)
         for name in ("valid_fraction", "reading_s"):
             np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
-    complete = columns["icp_valid_fraction"] >= 1 - 1 / (BLOCK_S * MIN_WAVEFORM_HZ)
-    for name, values in zip(("amp_mmhg", "pulse_rate_per_min"), pulses.T[1:], strict=True):
-        columns[name] = np.where(complete, at_times(t_s, pulses[:, 0], values), np.nan)
+    whole = {
+        signal: columns[f"{signal}_valid_fraction"] >= block_pulses.least_whole(BLOCK_S)
+        for signal in ("icp", "abp")
+    }
+    at = np.searchsorted(t_s, pulses[:, 0])
+    of_pulses = block_pulses.choose(
+        pulses,
+        icp_whole=whole["icp"][at],
+        abp_whole=whole["abp"][at],
+        tolerance_hz=tolerance_hz,
+    )
+    for name, values in of_pulses.items():
+        columns[name] = at_times(t_s, pulses[:, 0], values)
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
-    return pl.DataFrame({name: columns[name] for name in order}, nan_to_null=True)
+    return as_table({name: columns[name] for name in order})
+
+
+def as_table(columns: Mapping[str, Reals]) -> pl.DataFrame:
+    """Return the trends as a table, counts as whole numbers."""
+    table = pl.DataFrame(dict(columns), nan_to_null=True)
+    return table.with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
 
 
 def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:

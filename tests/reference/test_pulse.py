@@ -15,9 +15,8 @@ def _wave(*parts):
 
 
 def _amplitude(wave, method):
-    found = pulse.fundamental(
-        wave[None, :], fs_hz=100.0, min_hz=0.667, max_hz=3.0, method=method
-    )
+    lines = pulse.spectrum(wave[None, :], fs_hz=100.0, method=method)
+    found = pulse.highest(lines, min_hz=0.667, max_hz=3.0)
     return float(found.amplitude_mmhg[0]), float(found.rate_hz[0])
 
 

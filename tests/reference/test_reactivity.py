@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from icpcohort import reactivity, trends
+from icpcohort import block_pulses, reactivity, trends
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
 ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]
@@ -124,8 +124,14 @@ def test_10_s_means_pass_slow_waves_as_a_moving_average_does(period_s, passed):
             events=[],
             min_valid_fraction=0.5,
             pulse_min_hz=0.67,
-            pulse_max_hz=3.0,
+            pulse_max_hz=4.0,
+            pulse_rate_from="abp",
+            pulse_tolerance_hz=0.15,
             amplitude_method="interpolated",
+            shape_method="curvature",
+            shape_min_hz=100.0,
+            shape_min_pulses=3,
+            shape_smoothing_fraction=0.025,
         )
         peaks.append(summary.trends["icp_mmhg"].max() - 10)
     assert max(peaks) == pytest.approx(passed, abs=4e-3)
@@ -202,7 +208,11 @@ def _trends(series, block_s):
         schema_overrides={name: pl.Float64() for name in series},
     ).with_columns(
         cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-        pulse_rate_per_min=pl.lit(70.0),
+        **{
+            name: pl.lit(None, trends.RECORDED.columns[name].dtype)
+            for name in block_pulses.COLUMNS
+            if name not in series
+        },
         icp_valid_fraction=pl.lit(1.0),
         abp_valid_fraction=pl.lit(1.0),
         icp_interval_s=pl.lit(0.01),

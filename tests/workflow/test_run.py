@@ -15,6 +15,7 @@ PER_PATIENT = (
     "intervals",
     "trends",
     "artefacts",
+    "pulse_findings",
     "quality",
     "masked",
     "recording_quality",
@@ -28,7 +29,7 @@ TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
     *("intensity", "intensity_map", "intensity_transition"),
-    *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
+    *("masked", "optima", "outcomes", "patients", "pulse_findings", "quality", "recordings"),
     *("recording_masked", "recording_quality", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
