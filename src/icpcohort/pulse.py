@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Reals = NDArray[np.float64]
-_CLEAR_TIMES = 4.0  # the median line of the band: noise alone reaches 2 to 3
+_CLEAR_TIMES = 8.0  # the median line: noise reaches 3 times it, a slow wander mostly 6
 _SHARE_OF_HIGHEST = 0.5
 _LEAST_MMHG = 1e-9
 
@@ -111,7 +111,7 @@ def heart_rate_hz(found: Spectrum, *, min_hz: float, max_hz: float) -> Reals:
 
     The fundamental is the lowest peak of the band that reaches half of the highest line, so
     that a strong overtone is not taken for it. Clear: the highest line is a peak, and at
-    least 4 times the median line of the band.
+    least 8 times the median line of the band.
 
     Source: own choice.
     """
