@@ -11,6 +11,7 @@ Reals = NDArray[np.float64]
 Counts = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 N_PEAKS = 3
+_LEAST_RISE = 1e-6  # mmHg times samples: on a plateau rounding leaves 1e-12
 # Shares of a period, counted from a pulse's rise.
 _REACH = 0.6  # of the trough before it and of the highest sample after it
 _FOOT_FROM, _PEAKS_FROM, _PEAKS_TO = -0.5, -0.15, 0.75
@@ -94,7 +95,7 @@ def _tops(rises: Reals, half: Counts) -> tuple[Counts, Counts]:
     """
     n = rises.shape[1] if rises.size else 1
     flat = rises.ravel()
-    above = flat > 0
+    above = flat > _LEAST_RISE
     edges = np.diff(above.astype(np.int8), prepend=0, append=0)
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     if not starts.size:
