@@ -1,6 +1,7 @@
 """Block pulses: what the waveforms of each whole block say of the pulse of ICP."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -148,12 +149,12 @@ def choose(
     return columns | {"p2_p1_ratio": ratio}
 
 
-def least_whole(block_s: float) -> float:
-    """Return the valid fraction from which a block has every sample.
+def least_whole(interval_s: Any, *, block_s: float) -> Any:
+    """Return the valid fraction from which a block has every sample; also of an expression.
 
-    A block of a rate that is no whole number may lack a part of one.
+    A block of a sampling rate that is no whole number may lack a part of a sample.
     """
-    return 1 - 1 / (block_s * MIN_WAVEFORM_HZ)
+    return 1 - interval_s / block_s + ROUNDING
 
 
 def findings(
@@ -172,8 +173,9 @@ def findings(
     """
     amp, heart = pl.col("amp_mmhg"), pl.col("abp_pulse_rate_per_min")
     off = (pl.col("icp_peak_rate_per_min") - pl.col("pulse_rate_per_min")).abs()
+    least = least_whole(pl.col("icp_interval_s"), block_s=block_s)
     finding = (
-        pl.when(pl.col("icp_valid_fraction") < least_whole(block_s))
+        pl.when(pl.col("icp_valid_fraction") < least)
         .then(pl.lit("incomplete"))
         .when(heart.is_null())
         .then(pl.when(amp.is_null()).then(pl.lit("no_peak")).otherwise(pl.lit("icp_alone")))

@@ -172,7 +172,6 @@ def peaks(
     if not rows.size:
         return found
     half, blocks, count = pulses.half[rows], blocks_mmhg[rows], n[rows, None]
-    sigma = np.asarray(2 * smoothing_fraction * half, np.float64)
     row = np.repeat(np.arange(rows.size), n[rows])[:, None]
     firsts, reach = np.cumsum(n[rows]) - n[rows], 2 * half.max()
     offsets = np.arange(-reach, reach)
@@ -180,40 +179,42 @@ def peaks(
     at = np.clip(rise + offsets, 0, blocks.shape[1] - 1)
     phase = offsets / (2 * half[:, None])
     average = np.add.reduceat(blocks[row, at], firsts) / count
-    average = _without_drift(average, phase, half)
-    bends = _smoothed(blocks, sigma, curved=True)[row, at]
+    drift = _drift(average, phase, half)[:, None] * phase
+    smooth, bend = _smoothed(blocks, np.asarray(2 * smoothing_fraction * half, np.float64))
+    bends = bend[row, at]
     curvature = np.add.reduceat(bends, firsts) / count
     squares = np.add.reduceat((bends - curvature[row[:, 0]]) ** 2, firsts)
     whole = np.abs(phase) <= 0.5
     variance = np.where(whole, squares, 0.0).sum(axis=1) / whole.sum(axis=1)
     error = np.sqrt(variance / ((n[rows] - 1) * n[rows]))
-    before = (phase >= _FOOT_FROM) & (phase <= 0)
-    foot = np.where(before, _smoothed(average, sigma, curved=False), np.inf).min(axis=1)
-    heights = _three(average - foot[:, None], curvature, phase, error)
+    early = (offsets >= -reach // 2) & (offsets <= 0)
+    low = np.add.reduceat(smooth[row, at[:, early]], firsts) / count - drift[:, early]
+    foot = np.where(phase[:, early] >= _FOOT_FROM, low, np.inf).min(axis=1)
+    heights = _three(average - drift - foot[:, None], curvature, phase, error)
     for values, own in zip(found[1:], heights.T, strict=True):
         values[rows] = own
     return found
 
 
-def _smoothed(rows: Reals, sigma: Reals, *, curved: bool) -> Reals:
-    """Return rows under a Gaussian of their own `sigma` samples, or how much they curve down.
+def _smoothed(blocks: Reals, sigma: Reals) -> tuple[Reals, Reals]:
+    """Return blocks under a Gaussian of their own `sigma` samples, and how they curve down.
 
-    Through their spectra, so that the ends of a row touch: they are not looked at.
+    Through their spectra, so that the ends of a block touch; no pulse comes near them.
     """
-    n = rows.shape[1]
+    n = blocks.shape[1]
     angle = 2 * np.pi * np.fft.rfftfreq(n)
-    gain = np.exp(-0.5 * (angle * sigma[:, None]) ** 2) * (angle**2 if curved else 1.0)
-    level = rows.mean(axis=1, keepdims=True)
-    smooth = np.fft.irfft(np.fft.rfft(rows - level, axis=1) * gain, n, axis=1)
-    return np.asarray(smooth if curved else smooth + level)
+    level = blocks.mean(axis=1, keepdims=True)
+    lines = np.fft.rfft(blocks - level, axis=1)
+    lines *= np.exp(-0.5 * (angle * sigma[:, None]) ** 2)
+    smooth, bend = (np.fft.irfft(part, n, axis=1) for part in (lines, lines * angle**2))
+    return np.asarray(smooth + level), np.asarray(bend)
 
 
-def _without_drift(average: Reals, phase: Reals, half: Counts) -> Reals:
-    """Take off the line that joins the means of the period before and the period after."""
+def _drift(average: Reals, phase: Reals, half: Counts) -> Reals:
+    """Return by how much each average rises from the period before to the period after."""
     before, after = (phase >= -1) & (phase < 0), (phase >= 0) & (phase < 1)
     means = (np.where(part, average, 0.0).sum(axis=1) / (2 * half) for part in (after, before))
-    drift = np.subtract(*means)  # in one period
-    return np.asarray(average - drift[:, None] * phase)
+    return np.asarray(np.subtract(*means))
 
 
 def _three(height: Reals, curvature: Reals, phase: Reals, error: Reals) -> Reals:

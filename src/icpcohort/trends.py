@@ -283,7 +283,8 @@ def _trends(
         for name in ("valid_fraction", "reading_s"):
             np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
     whole = {
-        signal: columns[f"{signal}_valid_fraction"] >= block_pulses.least_whole(BLOCK_S)
+        signal: columns[f"{signal}_valid_fraction"]
+        >= block_pulses.least_whole(columns[f"{signal}_interval_s"], block_s=BLOCK_S)
         for signal in ("icp", "abp")
     }
     at = np.searchsorted(t_s, pulses[:, 0])
