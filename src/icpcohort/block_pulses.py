@@ -88,11 +88,14 @@ def of_stretch(stretch: Stretch, *, block_s: float, rules: PulseRules) -> Reals:
 
 
 def _whole_blocks(stretch: Stretch, signal: str, *, block_s: float) -> tuple[Reals, Reals]:
-    """Return the starts of the whole blocks of a signal, (n,), and their samples."""
+    """Return the starts of the whole blocks of a signal, (n,), and their samples.
+
+    A block's first sample may come by less than one after its start.
+    """
     samples, t_s = stretch.samples_mmhg[signal], stretch.t_s[signal]
     fs_hz = stretch.fs_hz[signal]
     n_block = int(block_s * fs_hz + ROUNDING)
-    first_t_s = np.ceil((t_s - TIME_TOLERANCE_S) / block_s) * block_s
+    first_t_s = np.ceil((t_s - 1 / fs_hz + TIME_TOLERANCE_S) / block_s) * block_s
     t_blocks = np.arange(first_t_s, t_s + samples.size / fs_hz, block_s)
     starts = np.ceil((t_blocks - t_s - TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
     whole = starts + n_block <= samples.size

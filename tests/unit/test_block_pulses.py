@@ -1,8 +1,9 @@
-import itertools
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
+import yaml
 
 from icpcohort import block_pulses, contracts, store, trends
 from icpcohort.recordings import Chunk
@@ -10,11 +11,12 @@ from icpcohort.recordings import Chunk
 FS_HZ = 100.0
 T_S = np.arange(6000) / FS_HZ
 HEART_HZ, BREATH_HZ = 1.3, 1 / 3
+CONFIG = Path(__file__).resolve().parents[2] / "config" / "config.yaml"
 
 
-def _pulse(hz):
+def _pulse(hz, t_s=T_S):
     """Three peaks in a cycle."""
-    phase = hz * T_S % 1
+    phase = hz * t_s % 1
     bumps = ((2.0, 0.15, 0.045), (1.6, 0.34, 0.06), (0.9, 0.57, 0.07))
     return sum(h * np.exp(-0.5 * ((phase - c) / w) ** 2) for h, c, w in bumps)
 
@@ -164,37 +166,32 @@ def test_the_findings_are_those_of_the_contract():
     assert all(name in about for name in (*names, "no_peak_at_abp_rate"))
 
 
-@pytest.mark.parametrize("n", [60_000, 7_001, 1_500])
-def test_the_size_of_the_chunks_changes_no_pulse(n):
-    """As for every other column, here at the rate that has a shape."""
+@pytest.mark.parametrize("start_s", [0.0, 1234.504])
+def test_the_size_of_the_chunks_changes_no_pulse(start_s):
+    """At 62.5 and 125 Hz, with samples on the starts of blocks and between them."""
+    settings = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["trends"]
     draw = np.random.default_rng(4)
-    icp = 12 + _pulse(HEART_HZ) + 0.1 * draw.normal(size=T_S.size)
-    whole = _trends(icp, ABP)
-    chunks = [
-        Chunk(
-            low / FS_HZ,
-            {"icp": icp[low:high], "abp": ABP[low:high]},
-            {"icp": FS_HZ, "abp": FS_HZ},
+    t_s = np.arange(125 * 120) / 125
+    icp = 12 + _pulse(HEART_HZ, t_s) + 0.1 * draw.normal(size=t_s.size)
+    abp = (90 + 20 * np.sin(2 * np.pi * HEART_HZ * t_s))[::2]
+    fs_hz = {"icp": 125.0, "abp": 62.5}
+    tables = []
+    for seconds in (120, 48, 8):
+        chunks = [
+            Chunk(low, {"icp": icp[125 * low :][: 125 * seconds]}, {"icp": 125.0})
+            for low in range(0, 120, seconds)
+        ]
+        for chunk in chunks:
+            first = int(62.5 * chunk.start_s)
+            chunk.samples_mmhg["abp"] = abp[first : first + int(62.5 * seconds)]
+            chunk.fs_hz["abp"] = fs_hz["abp"]
+        made = trends.summarise(
+            chunks, start_s=start_s, duration_s=120.0, rules=[], events=[], **settings
         )
-        for low, high in itertools.pairwise([*range(0, icp.size, n), icp.size])
-    ]
-    parts = trends.summarise(
-        chunks,
-        start_s=0.0,
-        duration_s=60.0,
-        rules=[],
-        events=[],
-        min_valid_fraction=0.5,
-        pulse_min_hz=0.67,
-        pulse_max_hz=4.0,
-        pulse_rate_from="abp",
-        pulse_tolerance_hz=0.15,
-        amplitude_method="interpolated",
-        shape_method="curvature",
-        shape_min_hz=100.0,
-        shape_min_pulses=3,
-        shape_smoothing_fraction=0.025,
-    ).trends
+        tables.append(made.trends.filter(pl.col("icp_valid_fraction") == 1.0))
+    once, *others = tables
+    assert once.height >= 11
     for name in block_pulses.COLUMNS:
-        assert parts[name].to_list() == pytest.approx(whole[name].to_list(), rel=1e-12), name
-    assert isinstance(whole["n_pulses_averaged"].dtype, pl.Int64)
+        assert once[name].null_count() == 0, name
+        for other in others:
+            assert other[name].to_list() == pytest.approx(once[name].to_list(), rel=1e-12)
