@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import (
+    block_pulses,
     contracts,
     intervals,
     levels,
@@ -29,6 +30,7 @@ class Ingested(NamedTuple):
     intervals: pl.DataFrame
     trends: pl.DataFrame
     artefacts: pl.DataFrame
+    pulse_findings: pl.DataFrame
     accounts: quality.Quality
 
 
@@ -149,6 +151,12 @@ def ingest_patient(
         noted,
         levels.apply(joined.trends, patient=level, events=events, **levelling),
         trends.merge_spans(pl.concat(spans)),
+        block_pulses.findings(
+            joined.trends,
+            patient_id=patient_id,
+            block_s=summarise["block_s"],
+            tolerance_hz=summarise["pulse_tolerance_hz"],
+        ),
         quality.account(
             patient_id,
             joined,

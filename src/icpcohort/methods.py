@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from icpcohort import (
+    block_pulses,
     burden,
     cleaning,
     cohort,
@@ -40,7 +41,15 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         pulse.methods_sentence(
             min_hz=blocks["pulse_min_hz"],
             max_hz=blocks["pulse_max_hz"],
+            rate_from=blocks["pulse_rate_from"],
+            tolerance_hz=blocks["pulse_tolerance_hz"],
             method=blocks["amplitude_method"],
+        ),
+        block_pulses.methods_sentence(
+            shape_method=blocks["shape_method"],
+            shape_min_hz=blocks["shape_min_hz"],
+            shape_min_pulses=blocks["shape_min_pulses"],
+            shape_smoothing_fraction=blocks["shape_smoothing_fraction"],
         ),
         levels.methods_sentence(**settings["levels"]),
     ]

@@ -7,16 +7,16 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import accounts, store
+from icpcohort import accounts, block_pulses, store
 from icpcohort.cells import TIME_TOLERANCE_S
-from icpcohort.trends import RECORDED, Summary, at_times
+from icpcohort.trends import RECORDED, Summary, as_table, at_times
 
 Reals = NDArray[np.float64]
 
 OF_SIGNAL = {
     "icp": (
         *("icp_mmhg", "icp_valid_fraction", "icp_interval_s"),
-        *("amp_mmhg", "pulse_rate_per_min"),
+        *block_pulses.COLUMNS,
     ),
     "abp": ("abp_mmhg", "abp_valid_fraction", "abp_interval_s"),
 }
@@ -70,7 +70,7 @@ def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     seconds, masked = accounts.total(counted)
     return Combined(
-        pl.DataFrame({name: columns[name] for name in RECORDED.columns}, nan_to_null=True),
+        as_table({name: columns[name] for name in RECORDED.columns}),
         seconds.sort("signal"),
         masked,
         pl.concat([rows.select("part", "signal", "reading_s") for rows in lost])

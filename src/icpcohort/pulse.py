@@ -7,6 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Reals = NDArray[np.float64]
+_CLEAR_TIMES = 8.0  # the median line: noise reaches 3 times it, a slow wander mostly 6
+_SHARE_OF_HIGHEST = 0.5
+_LEAST_MMHG = 1e-9
 
 
 class Fundamental(NamedTuple):
@@ -16,23 +19,44 @@ class Fundamental(NamedTuple):
     rate_hz: Reals
 
 
-def fundamental(
-    blocks_mmhg: Reals, *, fs_hz: float, min_hz: float, max_hz: float, method: str
-) -> Fundamental:
-    """Find the largest harmonic of each block between `min_hz` and `max_hz`.
+class Spectrum(NamedTuple):
+    """The lines of each block's spectrum, zero to peak, and their rates.
+
+    `lines_mmhg` is (n_blocks, n_lines), `hz` (n_lines,); a block with a NaN has none.
+    """
+
+    lines_mmhg: Reals
+    hz: Reals
+    method: str
+
+
+def spectrum(blocks_mmhg: Reals, *, fs_hz: float, up_to_hz: float, method: str) -> Spectrum:
+    """Return the spectrum of each block, as far as it is asked for.
 
     Parameters
     ----------
     blocks_mmhg : (n_blocks, n_samples) mmHg
         A block with a NaN gives NaN.
+    up_to_hz : float, Hz
+        The lines to the first beyond it.
     method : {"interpolated", "hann", "rectangular"}
         "interpolated" corrects the leakage of a frequency between two lines of the
         spectrum; the plain spectra read up to 15 % ("hann") or 36 % ("rectangular") low.
+    """
+    n = blocks_mmhg.shape[1]
+    hz = np.asarray(np.fft.rfftfreq(n, 1 / fs_hz), np.float64)
+    last = min(int(np.searchsorted(hz, up_to_hz + 1e-9, side="right")), hz.size - 1)
+    lines = _lines(blocks_mmhg, n_lines=last + 1, method=method)
+    return Spectrum(lines, hz[: last + 1], method)
+
+
+def highest(found: Spectrum, *, min_hz: float, max_hz: float) -> Fundamental:
+    """Return the highest line of each block between `min_hz` and `max_hz`.
 
     Returns
     -------
     Fundamental
-        Zero-to-peak amplitude and rate. NaN where the largest line lies at an edge of the
+        Zero-to-peak amplitude and rate. NaN where the highest line lies at an edge of the
         band, which is then the flank of something outside it, or the block is constant.
 
     Source: AMP is the amplitude of the fundamental of the cardiac component of ICP
@@ -40,42 +64,105 @@ def fundamental(
     the lines of a Hann spectrum: Grandke 1983, IEEE Trans Instrum Meas 32:350-355 (from
     memory).
     """
-    n = blocks_mmhg.shape[1]
-    hz = np.fft.rfftfreq(n, 1 / fs_hz)
-    low, high = np.searchsorted(hz, [min_hz - 1e-9, max_hz + 1e-9])
-    low, high = max(low, 1), min(high, hz.size - 1)
-    if low >= high:
-        nothing = np.full(blocks_mmhg.shape[0], np.nan)
-        return Fundamental(nothing, nothing)
-    lines = _lines(blocks_mmhg, first=int(low) - 1, last=int(high), method=method)
-    place = 1 + np.argmax(lines[:, 1:-1], axis=1)
-    rows = np.arange(place.size)
-    peak, left, right = (lines[rows, place + side] for side in (0, -1, 1))
-    is_peak = (peak >= left) & (peak >= right) & (peak > 1e-9)
+    band = _band(found, min_hz=min_hz, max_hz=max_hz)
+    if band.start >= band.stop:
+        return _nothing(found)
+    inside = np.nan_to_num(found.lines_mmhg[:, band])
+    return _at(found, band.start + np.argmax(inside, axis=1))
+
+
+def near(found: Spectrum, *, rate_hz: Reals, tolerance_hz: float) -> Fundamental:
+    """Return the highest line of each block within `tolerance_hz` of its own `rate_hz`.
+
+    Parameters
+    ----------
+    rate_hz : (n_blocks,) Hz
+        The heart rate that ABP shows; NaN where it shows none.
+    tolerance_hz : float, Hz
+        At least half of the distance between two lines is taken, so that one is inside.
+
+    Returns
+    -------
+    Fundamental
+        NaN where no peak lies there: the rise of a breath's harmonic is not one.
+
+    Source: that harmonics of the ventilator's rate are mistaken for the heart, and that the
+    spectrum of ABP tells them apart: reviews of ICP processing (from memory).
+    """
+    known = np.isfinite(rate_hz)
+    if found.hz.size < 3 or not known.any():
+        return _nothing(found)
+    within_hz = max(tolerance_hz, found.hz[1] / 2) + 1e-9
+    last = np.searchsorted(found.hz, rate_hz[known].max() + within_hz, side="right")
+    last = min(int(last), found.hz.size - 1)
+    allowed = np.abs(found.hz[1:last] - rate_hz[:, None]) <= within_hz
+    inside = np.where(allowed, np.nan_to_num(found.lines_mmhg[:, 1:last]), -1.0)
+    peaks = _at(found, 1 + np.argmax(inside, axis=1))
+    seen = known & allowed.any(axis=1)
+    return Fundamental(*(np.where(seen, values, np.nan) for values in peaks))
+
+
+def heart_rate_hz(found: Spectrum, *, min_hz: float, max_hz: float) -> Reals:
+    """Return the rate of an arterial pulse where its fundamental is clear, else NaN.
+
+    The fundamental is the lowest peak of the band that reaches half of the highest line, so
+    that a strong overtone is not taken for it. Clear: the highest line is a peak, and at
+    least 8 times the median line of the band.
+
+    Source: own choice.
+    """
+    band = _band(found, min_hz=min_hz, max_hz=max_hz)
+    if band.start >= band.stop:
+        return _nothing(found).rate_hz
+    lines = found.lines_mmhg[:, band]
+    rows, top = np.arange(lines.shape[0]), np.argmax(np.nan_to_num(lines), axis=1)
+    most = lines[rows, top]
+    before = found.lines_mmhg[:, band.start - 1 : band.stop - 1]
+    after = found.lines_mmhg[:, band.start + 1 : band.stop + 1]
+    peaks = (lines >= before) & (lines >= after)
+    clear = peaks[rows, top] & (most >= _CLEAR_TIMES * np.median(lines, axis=1))
+    lowest = np.argmax(peaks & (lines >= _SHARE_OF_HIGHEST * most[:, None]), axis=1)
+    return np.where(clear, _at(found, band.start + lowest).rate_hz, np.nan)
+
+
+def _band(found: Spectrum, *, min_hz: float, max_hz: float) -> slice:
+    """Return the lines of a band that have a neighbour on both sides."""
+    low, high = np.searchsorted(found.hz, [min_hz - 1e-9, max_hz + 1e-9])
+    return slice(max(int(low), 1), min(int(high), found.hz.size - 1))
+
+
+def _nothing(found: Spectrum) -> Fundamental:
+    nothing = np.full(found.lines_mmhg.shape[0], np.nan)
+    return Fundamental(nothing, nothing)
+
+
+def _at(found: Spectrum, top: NDArray[np.int64]) -> Fundamental:
+    """Return the peak at one line of each block; NaN where that line is no peak."""
+    lines, rows = found.lines_mmhg, np.arange(top.size)
+    peak, left, right = lines[rows, top], lines[rows, top - 1], lines[rows, top + 1]
+    is_peak = (peak >= left) & (peak >= right) & (peak > _LEAST_MMHG)
     shift, gain = (
         _between_lines(peak, left, right)
-        if method == "interpolated"
+        if found.method == "interpolated"
         else (0.0 * peak, 1.0 + 0.0 * peak)
     )
     return Fundamental(
         np.where(is_peak, peak * gain, np.nan),
-        np.where(is_peak, (low - 1 + place + shift) * fs_hz / n, np.nan),
+        np.where(is_peak, (top + shift) * found.hz[1], np.nan),
     )
 
 
-def _lines(blocks_mmhg: Reals, *, first: int, last: int, method: str) -> Reals:
-    """Return the amplitudes of the lines `first` to `last` of each block's spectrum.
+def _lines(blocks_mmhg: Reals, *, n_lines: int, method: str) -> Reals:
+    """Return the amplitudes of the first lines of each block's spectrum.
 
     A few lines cost less as one product with their sines than a transform that gives all.
     """
-    sines = _sines(blocks_mmhg.shape[1], first, last, method)
-    found = blocks_mmhg @ sines
-    n_lines = last - first + 1
+    found = blocks_mmhg @ _sines(blocks_mmhg.shape[1], n_lines, method)
     return np.asarray(np.hypot(found[:, :n_lines], found[:, n_lines:]))
 
 
 @functools.lru_cache(maxsize=8)
-def _sines(n: int, first: int, last: int, method: str) -> Reals:
+def _sines(n: int, n_lines: int, method: str) -> Reals:
     """Return tapered cosines and sines of the lines, blind to what is taken off a block first.
 
     That is its mean and, of "interpolated", its straight line, so that a slow wave does not
@@ -83,7 +170,7 @@ def _sines(n: int, first: int, last: int, method: str) -> Reals:
     """
     turns = 2 * np.pi * np.arange(n) / n
     taper = np.ones(n) if method == "rectangular" else 0.5 - 0.5 * np.cos(turns)
-    waves = turns[:, None] * np.arange(first, last + 1)
+    waves = turns[:, None] * np.arange(n_lines)
     sines = np.hstack([np.cos(waves), np.sin(waves)]) * (2 / taper.sum() * taper)[:, None]
     sines -= sines.mean(axis=0)
     if method == "interpolated":
@@ -103,15 +190,26 @@ def _between_lines(peak: Reals, left: Reals, right: Reals) -> tuple[Reals, Reals
     return np.where(right >= left, size, -size), gain
 
 
-def methods_sentence(*, min_hz: float, max_hz: float, method: str) -> str:
-    """Return the report's sentence for `fundamental`, from the same settings."""
+def methods_sentence(
+    *, min_hz: float, max_hz: float, rate_from: str, tolerance_hz: float, method: str
+) -> str:
+    """Return the report's sentences for AMP, from the same settings."""
     how = {
         "interpolated": "interpolated between the lines of a Hann spectrum",
         "hann": "the highest line of a Hann spectrum, not corrected for leakage",
         "rectangular": "the highest line of a plain spectrum, not corrected for leakage",
     }[method]
+    heart = {
+        "abp": (
+            " Where the ABP of the same block was valid and had a clear fundamental, AMP was"
+            f" the peak of ICP within {tolerance_hz:g} Hz of that rate, so that a harmonic"
+            " of the breath was not taken for the heart, and missing where there was no such"
+            " peak; elsewhere it was the highest peak of ICP alone."
+        ),
+        "icp": " It was not compared with the pulse of ABP.",
+    }[rate_from]
     return (
         "The pulse amplitude of ICP (AMP) was the zero-to-peak amplitude of its fundamental"
         f" between {min_hz * 60:.0f} and {max_hz * 60:.0f} beats a minute, {how};"
-        " it needs a waveform of 25 Hz or more and every sample of its 10 s."
+        f" it needs a waveform of 25 Hz or more and every sample of its 10 s.{heart}"
     )

@@ -22,6 +22,7 @@ PAIRS = {
     "rap": ("amp_mmhg", "icp_mmhg"),
 }
 PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
+OF_PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio")
 
 
 @dataclass(frozen=True)
@@ -156,7 +157,8 @@ def to_minutes(
     -------
     DataFrame
         One row for each minute from the first to the last block, `t_s` at its end:
-        tier, icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, prx, pax, rac, rap, lprx. Where ICP or
+        tier, icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, peak_to_trough_mmhg, p2_p1_ratio,
+        shape_sought_s, shape_found_s, prx, pax, rac, rap, lprx. Where ICP or
         ABP was recorded less often than every `rules.block_s` there is no PRx, and less often
         than every minute no L-PRx.
 
@@ -167,7 +169,7 @@ def to_minutes(
     """
     grid = on_grid(trends, block_s=rules.block_s)
     n_in_minute = round(MINUTE_S / rules.block_s)
-    series = {name: grid[name].fill_null(np.nan).to_numpy() for name in PRESSURES}
+    series = {name: grid[name].fill_null(np.nan).to_numpy() for name in (*PRESSURES, *OF_PULSE)}
     interval_s = {
         signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
         for signal in ("icp", "abp")
@@ -179,6 +181,12 @@ def to_minutes(
         minutes[name] = means_of(
             values, n=n_in_minute, min_valid_fraction=minute_min_valid_fraction
         )
+    for name, column in (
+        ("shape_sought_s", "n_pulses_averaged"),
+        ("shape_found_s", "p2_p1_ratio"),
+    ):
+        there = grid[column].is_not_null().to_numpy().reshape(-1, n_in_minute)
+        minutes[name] = rules.block_s * there.sum(axis=1)
     for index, (first, second) in PAIRS.items():
         needed_s = interval_s["icp"] if index == "rap" else slower_s
         own = rules if index == "prx" else rules.of_amplitude()

@@ -10,7 +10,16 @@ from icpcohort.burden import in_window
 from icpcohort.reactivity import from_scale, mean_correlation, to_scale
 
 NEAR_MMHG = 5.0
-HOURS = ("cpp_h", "prx_h", "cppopt_h", "llr_h", "ulr_h", "llr_bins_h")
+HOURS = (
+    "amp_h",
+    "shape_sought_h",
+    "cpp_h",
+    "prx_h",
+    "cppopt_h",
+    "llr_h",
+    "ulr_h",
+    "llr_bins_h",
+)
 TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 
 
@@ -115,6 +124,13 @@ def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> lis
         *(
             pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")
             for name in ("icp", "abp", "cpp", "amp")
+        ),
+        (pl.col("amp_mmhg").count() / 60).alias("amp_h"),
+        pl.col("peak_to_trough_mmhg").mean().alias("peak_to_trough_mean_mmhg"),
+        pl.col("p2_p1_ratio").mean().alias("p2_p1_ratio_mean"),
+        (pl.col("shape_sought_s").sum() / 3600).alias("shape_sought_h"),
+        _percent(pl.col("shape_found_s").sum(), pl.col("shape_sought_s").sum()).alias(
+            "shape_yield_percent"
         ),
         *(
             mean_correlation(pl.col(name), averaging=averaging, clip=fisher_clip).alias(

@@ -9,12 +9,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort import accounts, beats, cells, cleaning, contracts, missing, pulse, store
+from icpcohort import accounts, beats, block_pulses, cells, cleaning, contracts, missing, store
+from icpcohort.block_pulses import PULSE_S
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
 
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
-PULSE_S = 10.0  # of one AMP: in less are too few heart beats, in more their rate wanders
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
 # Pressures as recorded: the other columns come from `levels.apply`.
@@ -52,7 +52,13 @@ def summarise(
     min_valid_fraction: float,
     pulse_min_hz: float,
     pulse_max_hz: float,
+    pulse_rate_from: str,
+    pulse_tolerance_hz: float,
     amplitude_method: str,
+    shape_method: str,
+    shape_min_hz: float,
+    shape_min_pulses: int,
+    shape_smoothing_fraction: float,
 ) -> Summary:
     """Reduce one recording to blocks in one pass; memory does not grow with samples.
 
@@ -69,6 +75,8 @@ def summarise(
     min_valid_fraction : float
         A block with a smaller share of valid samples has a null mean. AMP, of `PULSE_S` each,
         needs every sample; a shorter block has that of its time, a longer one their mean.
+    pulse_..., amplitude_method, shape_...
+        See `block_pulses.PulseRules`.
 
     Returns
     -------
@@ -78,6 +86,17 @@ def summarise(
 
     Source: blocks of 5 and 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
+    of_pulses = block_pulses.PulseRules(
+        min_hz=pulse_min_hz,
+        max_hz=pulse_max_hz,
+        rate_from=pulse_rate_from,
+        tolerance_hz=pulse_tolerance_hz,
+        amplitude_method=amplitude_method,
+        shape_method=shape_method,
+        shape_min_hz=shape_min_hz,
+        shape_min_pulses=shape_min_pulses,
+        shape_smoothing_fraction=shape_smoothing_fraction,
+    )
     tracks: dict[str, _Track] = {}
     pulses = array("d")
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
@@ -87,26 +106,19 @@ def summarise(
                 tracks[signal] = _Track(signal, fs_hz, start_s, rules, events, block_s=block_s)
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
-            if signal == "icp" and fs_hz >= MIN_WAVEFORM_HZ:
-                pulses.frombytes(
-                    _pulse_of(
-                        samples_mmhg,
-                        t_s=t_s,
-                        fs_hz=fs_hz,
-                        min_hz=pulse_min_hz,
-                        max_hz=pulse_max_hz,
-                        method=amplitude_method,
-                    ).tobytes()
-                )
+        pulses.frombytes(
+            block_pulses.of_stretch(stretch, block_s=PULSE_S, rules=of_pulses).tobytes()
+        )
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
     kept = {signal: one.account for signal, one in done.items()}
     return Summary(
         _trends(
             {signal: one.blocks for signal, one in done.items()},
-            np.frombuffer(pulses).reshape(-1, 3),
+            np.frombuffer(pulses).reshape(-1, block_pulses.N_VALUES),
             block_s=block_s,
             min_valid_fraction=min_valid_fraction,
+            tolerance_hz=pulse_tolerance_hz,
         ),
         merge_spans(
             pl.concat([store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())])
@@ -259,38 +271,13 @@ def _spans(masked: cleaning.Masked) -> Reals:
     return np.column_stack([t_s[starts], t_s[ends] + width_s, code[starts]])
 
 
-def _pulse_of(
-    samples_mmhg: Reals,
-    *,
-    t_s: float,
-    fs_hz: float,
-    min_hz: float,
-    max_hz: float,
-    method: str,
-) -> Reals:
-    """Return t_s, amp_mmhg and pulse_rate_per_min of each whole `PULSE_S` of the samples."""
-    n_block = int(PULSE_S * fs_hz + ROUNDING)
-    first_t_s = np.ceil((t_s - cells.TIME_TOLERANCE_S) / PULSE_S) * PULSE_S
-    t_blocks = np.arange(first_t_s, t_s + samples_mmhg.size / fs_hz, PULSE_S)
-    starts = np.ceil((t_blocks - t_s - cells.TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
-    whole = starts + n_block <= samples_mmhg.size
-    blocks_mmhg = _cut_out(samples_mmhg, starts[whole], n=n_block)
-    found = pulse.fundamental(
-        blocks_mmhg, fs_hz=fs_hz, min_hz=min_hz, max_hz=max_hz, method=method
-    )
-    return np.column_stack([t_blocks[whole], found.amplitude_mmhg, found.rate_hz * 60])
-
-
-def _cut_out(samples: Reals, starts: NDArray[np.int64], *, n: int) -> Reals:
-    """Return `n` samples from each start on; not copied where one stretch follows another."""
-    if (np.diff(starts) == n).all():
-        first = starts[0] if starts.size else 0
-        return samples[first : first + n * starts.size].reshape(-1, n)
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(samples, n)[starts])
-
-
 def _trends(
-    blocks: Mapping[str, _Blocks], pulses: Reals, *, block_s: float, min_valid_fraction: float
+    blocks: Mapping[str, _Blocks],
+    pulses: Reals,
+    *,
+    block_s: float,
+    min_valid_fraction: float,
+    tolerance_hz: float,
 ) -> pl.DataFrame:
     """Put the signals side by side; null what has too few valid samples."""
     icp, abp = (blocks.get(signal, _NO_BLOCKS) for signal in ("icp", "abp"))
@@ -308,16 +295,38 @@ def _trends(
             columns[f"{signal}_{name}"] = at_times(t_s, own.t_s, values)
         for name in ("valid_fraction", "reading_s"):
             np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
-    n = blocks_of_a_pulse(block_s)
-    whole = columns["icp_valid_fraction"] >= 1 - 1 / (block_s * MIN_WAVEFORM_HZ)
-    group = np.unique(np.floor(t_s / (n * block_s)), return_inverse=True)[1]
-    complete = np.bincount(group, whole)[group] == n
-    own_t_s, *of_blocks = _by_block(pulses, block_s=block_s).T
-    for name, values in zip(("amp_mmhg", "pulse_rate_per_min"), of_blocks, strict=True):
-        columns[name] = np.where(complete, at_times(t_s, own_t_s, values), np.nan)
+    whole = {
+        signal: _whole_at(pulses[:, 0], t_s, columns=columns, signal=signal, block_s=block_s)
+        for signal in ("icp", "abp")
+    }
+    of_pulses = block_pulses.choose(
+        pulses, icp_whole=whole["icp"], abp_whole=whole["abp"], tolerance_hz=tolerance_hz
+    )
+    rows = _by_block(np.column_stack([pulses[:, 0], *of_pulses.values()]), block_s=block_s)
+    for name, values in zip(of_pulses, rows.T[1:], strict=True):
+        columns[name] = at_times(t_s, rows[:, 0], values)
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
-    return pl.DataFrame({name: columns[name] for name in order}, nan_to_null=True)
+    return as_table({name: columns[name] for name in order})
+
+
+def as_table(columns: Mapping[str, Reals]) -> pl.DataFrame:
+    """Return the trends as a table, counts as whole numbers."""
+    table = pl.DataFrame(dict(columns), nan_to_null=True)
+    return table.with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
+
+
+def _whole_at(
+    pulse_t_s: Reals, t_s: Reals, *, columns: Mapping[str, Reals], signal: str, block_s: float
+) -> NDArray[np.bool_]:
+    """Return whether every sample of a signal is valid in the blocks that a pulse lies in."""
+    least = block_pulses.least_whole(columns[f"{signal}_interval_s"], block_s=block_s)
+    whole_t_s = t_s[columns[f"{signal}_valid_fraction"] >= least]
+    first_t_s = np.floor(pulse_t_s / block_s + ROUNDING) * block_s
+    found = np.ones(pulse_t_s.size, np.bool_)
+    for place in range(blocks_of_a_pulse(block_s)):
+        found &= np.isin(first_t_s + place * block_s, whole_t_s)
+    return found
 
 
 def blocks_of_a_pulse(block_s: float) -> int:
@@ -326,7 +335,7 @@ def blocks_of_a_pulse(block_s: float) -> int:
 
 
 def _by_block(pulses: Reals, *, block_s: float) -> Reals:
-    """Return what `_pulse_of` gives for each block: a longer one has the mean of its pulses."""
+    """Return what the pulses give for each block: a longer one has the mean of its pulses."""
     if block_s <= PULSE_S:
         n = blocks_of_a_pulse(block_s)
         rows = np.repeat(pulses, n, axis=0)

@@ -63,6 +63,7 @@ BARE = (
     "n_surrogates",
     "n_yield_surrogates",
     "min_patients",
+    "shape_min_pulses",
     "chunk_samples",
     "fisher_clip",
     "favourable_gose",

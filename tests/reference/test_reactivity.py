@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from icpcohort import reactivity, trends
+from icpcohort import block_pulses, reactivity, trends
 from icpcohort.recordings import Chunk
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
@@ -114,8 +114,14 @@ def _block_means(wave, *, fs_hz, block_s):
         block_s=block_s,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
-        pulse_max_hz=3.0,
+        pulse_max_hz=4.0,
+        pulse_rate_from="abp",
+        pulse_tolerance_hz=0.15,
         amplitude_method="interpolated",
+        shape_method="none",
+        shape_min_hz=100.0,
+        shape_min_pulses=3,
+        shape_smoothing_fraction=0.025,
     )
     return summary.trends["icp_mmhg"].to_numpy() - 10
 
@@ -217,7 +223,11 @@ def _trends(series, block_s):
         schema_overrides={name: pl.Float64() for name in series},
     ).with_columns(
         cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
-        pulse_rate_per_min=pl.lit(70.0),
+        **{
+            name: pl.lit(None, trends.RECORDED.columns[name].dtype)
+            for name in block_pulses.COLUMNS
+            if name not in series
+        },
         icp_valid_fraction=pl.lit(1.0),
         abp_valid_fraction=pl.lit(1.0),
         icp_interval_s=pl.lit(0.01),

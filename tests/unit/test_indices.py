@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, curves, indices, optima, reactivity, store
+from icpcohort import block_pulses, contracts, curves, indices, optima, reactivity, store
 
 CORRELATIONS = reactivity.CorrelationRules(
     block_s=10.0,
@@ -51,8 +51,10 @@ def _trends(*, abp_interval_s=1.0, hours=12):
     table = pl.DataFrame({"t_s": 10.0 * np.arange(n), "icp_mmhg": icp})
     return table.with_columns(
         abp_mmhg=pl.Series(cpp + 12 + 4 * wave),
-        amp_mmhg=pl.lit(None, pl.Float64()),
-        pulse_rate_per_min=pl.lit(None, pl.Float64()),
+        **{
+            name: pl.lit(None, contracts.TRENDS.columns[name].dtype)
+            for name in block_pulses.COLUMNS
+        },
         icp_valid_fraction=pl.lit(1.0),
         abp_valid_fraction=pl.lit(1.0),
         icp_interval_s=pl.lit(1.0),

@@ -11,8 +11,14 @@ SUMMARISE = {
     "block_s": 10.0,
     "min_valid_fraction": 0.5,
     "pulse_min_hz": 0.67,
-    "pulse_max_hz": 3.0,
+    "pulse_max_hz": 4.0,
+    "pulse_rate_from": "abp",
+    "pulse_tolerance_hz": 0.15,
     "amplitude_method": "interpolated",
+    "shape_method": "curvature",
+    "shape_min_hz": 100.0,
+    "shape_min_pulses": 3,
+    "shape_smoothing_fraction": 0.025,
 }
 
 
@@ -61,6 +67,7 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
             contracts.INTERVALS,
             contracts.TRENDS,
             contracts.ARTEFACTS,
+            contracts.PULSE_FINDINGS,
             contracts.QUALITY,
             contracts.MASKED,
             contracts.RECORDING_QUALITY,

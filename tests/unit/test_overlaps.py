@@ -28,8 +28,14 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
         block_s=10.0,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
-        pulse_max_hz=3.0,
+        pulse_max_hz=4.0,
+        pulse_rate_from="abp",
+        pulse_tolerance_hz=0.15,
         amplitude_method="interpolated",
+        shape_method="curvature",
+        shape_min_hz=100.0,
+        shape_min_pulses=3,
+        shape_smoothing_fraction=0.025,
     )
     return overlaps.Part(summary, start_s, start_s + duration_s)
 

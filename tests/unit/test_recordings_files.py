@@ -257,8 +257,14 @@ def test_a_file_that_grows_or_lies_outside_is_excluded_and_the_others_are_used(
             "block_s": 10.0,
             "min_valid_fraction": 0.5,
             "pulse_min_hz": 0.7,
-            "pulse_max_hz": 3.0,
+            "pulse_max_hz": 4.0,
+            "pulse_rate_from": "abp",
+            "pulse_tolerance_hz": 0.15,
             "amplitude_method": "interpolated",
+            "shape_method": "curvature",
+            "shape_min_hz": 100.0,
+            "shape_min_pulses": 3,
+            "shape_smoothing_fraction": 0.025,
         },
     )
     reasons = dict(done.excluded.select("recording_id", "reason").iter_rows())

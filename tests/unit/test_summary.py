@@ -35,6 +35,29 @@ def test_where_prx_is_impossible_the_yield_is_missing_and_not_zero():
     assert (row["monitored_h"], row["prx_h"], row["cppopt_h"]) == (2.0, 0.0, 0.0)
 
 
+def test_the_yield_of_the_pulse_shape_is_over_the_blocks_in_which_it_was_sought():
+    """Three minutes: all six blocks found, half of four, and a waveform too slow for it."""
+    row = _summarise(
+        3,
+        amp_mmhg=[2.0, 2.0, 2.0],
+        peak_to_trough_mmhg=[4.0, 5.0, None],
+        p2_p1_ratio=[0.8, 1.0, None],
+        shape_sought_s=[60.0, 40.0, 0.0],
+        shape_found_s=[60.0, 20.0, 0.0],
+    )
+    assert row["shape_yield_percent"] == pytest.approx(80.0)
+    assert row["shape_sought_h"] == pytest.approx(100 / 3600)
+    assert row["p2_p1_ratio_mean"] == pytest.approx(0.9)
+    assert row["peak_to_trough_mean_mmhg"] == pytest.approx(4.5)
+    assert row["amp_h"] == 3 / 60
+
+
+def test_where_the_shape_was_never_sought_its_yield_is_missing():
+    row = _summarise(2, icp_mmhg=[15.0] * 2, shape_sought_s=[0.0] * 2, shape_found_s=[0.0] * 2)
+    assert (row["shape_yield_percent"], row["shape_sought_h"]) == (None, 0.0)
+    assert (row["p2_p1_ratio_mean"], row["amp_h"]) == (None, 0.0)
+
+
 def test_where_prx_gives_no_curve_the_yield_is_zero():
     row = _summarise(120, cpp_mmhg=[70.0] * 120, prx=[0.1] * 120)
     assert row["cppopt_yield_percent"] == 0.0

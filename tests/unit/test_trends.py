@@ -27,8 +27,14 @@ def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=(), block_s=
         block_s=block_s,
         min_valid_fraction=0.5,
         pulse_min_hz=0.67,
-        pulse_max_hz=3.0,
+        pulse_max_hz=4.0,
+        pulse_rate_from="abp",
+        pulse_tolerance_hz=0.15,
         amplitude_method="interpolated",
+        shape_method="curvature",
+        shape_min_hz=100.0,
+        shape_min_pulses=3,
+        shape_smoothing_fraction=0.025,
     )
     kept = summary.trends.select(list(trends.RECORDED.columns))
     store.check(kept, trends.RECORDED, "trends")

@@ -79,6 +79,33 @@ def test_cppopt_where_there_is_one(beside):
     assert found["cppopt_mmhg"].null_count() == 0
 
 
+def test_amp_and_p2_over_p1_of_waveforms(finished):
+    """Waveforms of two hours; P2 / P1 of those sampled at 100 Hz or more."""
+    truth = pl.read_csv(finished.study / "demo/truth/patients.csv", infer_schema_length=None)
+    rows = (
+        pl.read_parquet(finished.study / "results/summary.parquet")
+        .filter(pl.col("window") == "first_72_h", pl.col("amp_h") > 1)
+        .join(truth, on="patient_id")
+    )
+    assert rows.height >= 3
+    amp = (rows["amp_mean_mmhg"] / rows["amp_mean_true_mmhg"]).to_numpy()
+    assert np.median(abs(amp - 1)) < 0.03
+    assert (rows["peak_to_trough_mean_mmhg"] > 1.5 * rows["amp_mean_mmhg"]).all()
+    shaped = rows.filter(pl.col("shape_sought_h") > 0)
+    assert shaped.height >= 1
+    assert (shaped["shape_yield_percent"] > 90).all()
+    ratio = (shaped["p2_p1_ratio_mean"] / shaped["p2_p1_ratio_true"]).to_numpy()
+    assert abs(ratio - 1).max() < 0.05
+    found = pl.read_parquet(finished.study / "results/pulse_findings.parquet")
+    recorded = pl.concat(
+        pl.read_parquet(path).filter(pl.col("icp_interval_s") <= 0.04)
+        for path in (finished.study / "results/trends").glob("*.parquet")
+    )
+    assert found["n_blocks"].sum() == recorded.height
+    by_finding = dict(found.group_by("finding").agg(pl.col("n_blocks").sum()).iter_rows())
+    assert by_finding["at_abp_rate"] > 0.9 * recorded["amp_mmhg"].count()
+
+
 def test_gross_artefacts_are_masked_and_clean_seconds_are_not(finished):
     """The whole demo cohort gives 96-100 % of these kinds, and loses 0.3 % of clean time."""
     kinds = ["flush", "disconnection", "spike", "zeroing"]

@@ -36,6 +36,7 @@ PER_PATIENT = (
     "intervals",
     "trends",
     "artefacts",
+    "pulse_findings",
     "quality",
     "masked",
     "recording_quality",
@@ -50,7 +51,7 @@ TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
     *("intensity", "intensity_map", "intensity_transition"),
-    *("masked", "optima", "outcomes", "patients", "quality", "recordings"),
+    *("masked", "optima", "outcomes", "patients", "pulse_findings", "quality", "recordings"),
     *("plan_changes", "plan_status", "recording_masked", "recording_quality", "summary"),
 )
 MODELS = ("gose_by_dose", "unfavourable_by_dose", "unfavourable_by_time_below_llr")

@@ -8,6 +8,7 @@ rule ingest:
         intervals="results/intervals/{patient}.parquet",
         trends="results/trends/{patient}.parquet",
         artefacts="results/artefacts/{patient}.parquet",
+        pulse_findings="results/pulse_findings/{patient}.parquet",
         quality="results/quality/{patient}.parquet",
         masked="results/masked/{patient}.parquet",
         recording_quality="results/recording_quality/{patient}.parquet",
@@ -37,7 +38,13 @@ rule ingest:
         min_valid_fraction=SET["trends"]["min_valid_fraction"],
         pulse_min_hz=SET["trends"]["pulse_min_hz"],
         pulse_max_hz=SET["trends"]["pulse_max_hz"],
+        pulse_rate_from=SET["trends"]["pulse_rate_from"],
+        pulse_tolerance_hz=SET["trends"]["pulse_tolerance_hz"],
         amplitude_method=SET["trends"]["amplitude_method"],
+        shape_method=SET["trends"]["shape_method"],
+        shape_min_hz=SET["trends"]["shape_min_hz"],
+        shape_min_pulses=SET["trends"]["shape_min_pulses"],
+        shape_smoothing_fraction=SET["trends"]["shape_smoothing_fraction"],
         abp_correction=SET["levels"]["abp_correction"],
         fluid_density_kg_m3=SET["levels"]["fluid_density_kg_m3"],
         code=provenance.code_of(SCRIPTS / "ingest.py"),
@@ -50,6 +57,7 @@ rule collect:
     input:
         recordings=expand(rules.ingest.output.recordings, patient=PATIENTS),
         excluded=expand(rules.ingest.output.excluded, patient=PATIENTS),
+        pulse_findings=expand(rules.ingest.output.pulse_findings, patient=PATIENTS),
         quality=expand(rules.ingest.output.quality, patient=PATIENTS),
         masked=expand(rules.ingest.output.masked, patient=PATIENTS),
         recording_quality=expand(
@@ -59,6 +67,7 @@ rule collect:
     output:
         recordings="results/recordings.parquet",
         excluded="results/excluded.parquet",
+        pulse_findings="results/pulse_findings.parquet",
         quality="results/quality.parquet",
         masked="results/masked.parquet",
         recording_quality="results/recording_quality.parquet",

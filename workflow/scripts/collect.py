@@ -3,6 +3,11 @@ from icpcohort import contracts, store
 for table, paths, whole in (
     (contracts.RECORDINGS, snakemake.input.recordings, snakemake.output.recordings),
     (contracts.EXCLUDED, snakemake.input.excluded, snakemake.output.excluded),
+    (
+        contracts.PULSE_FINDINGS,
+        snakemake.input.pulse_findings,
+        snakemake.output.pulse_findings,
+    ),
     (contracts.QUALITY, snakemake.input.quality, snakemake.output.quality),
     (contracts.MASKED, snakemake.input.masked, snakemake.output.masked),
     (

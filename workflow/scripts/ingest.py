@@ -21,7 +21,13 @@ done = ingest.ingest_patient(
         "min_valid_fraction": snakemake.params.min_valid_fraction,
         "pulse_min_hz": snakemake.params.pulse_min_hz,
         "pulse_max_hz": snakemake.params.pulse_max_hz,
+        "pulse_rate_from": snakemake.params.pulse_rate_from,
+        "pulse_tolerance_hz": snakemake.params.pulse_tolerance_hz,
         "amplitude_method": snakemake.params.amplitude_method,
+        "shape_method": snakemake.params.shape_method,
+        "shape_min_hz": snakemake.params.shape_min_hz,
+        "shape_min_pulses": snakemake.params.shape_min_pulses,
+        "shape_smoothing_fraction": snakemake.params.shape_smoothing_fraction,
     },
     levelling={
         "abp_correction": snakemake.params.abp_correction,
@@ -33,6 +39,7 @@ store.write(done.excluded, contracts.EXCLUDED, snakemake.output.excluded)
 store.write(done.intervals, contracts.INTERVALS, snakemake.output.intervals)
 store.write(done.trends, contracts.TRENDS, snakemake.output.trends)
 store.write(done.artefacts, contracts.ARTEFACTS, snakemake.output.artefacts)
+store.write(done.pulse_findings, contracts.PULSE_FINDINGS, snakemake.output.pulse_findings)
 kept = done.accounts
 store.write(kept.quality, contracts.QUALITY, snakemake.output.quality)
 store.write(kept.masked, contracts.MASKED, snakemake.output.masked)

@@ -26,6 +26,10 @@ MINUTES = Table(
         "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure of the minute"),
         "cpp_mmhg": Column(REAL, "mm[Hg]", "Mean cerebral perfusion pressure of the minute"),
         "amp_mmhg": Column(REAL, "mm[Hg]", "Mean amplitude of the ICP pulse's fundamental"),
+        "peak_to_trough_mmhg": Column(REAL, "mm[Hg]", "Mean peak-to-trough amplitude of ICP"),
+        "p2_p1_ratio": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
+        "shape_sought_s": Column(REAL, "s", "Blocks of the minute in which P2 / P1 was sought"),
+        "shape_found_s": Column(REAL, "s", "Blocks of the minute that have P2 / P1"),
         "prx": Column(
             REAL, "1", "Pressure reactivity index: moving correlation of ICP and ABP"
         ),
@@ -165,6 +169,17 @@ SUMMARY = Table(
         "abp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ABP"),
         "cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPP"),
         "amp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean AMP"),
+        "amp_h": Column(REAL, "h", "Minutes with AMP in the window"),
+        "peak_to_trough_mean_mmhg": Column(
+            REAL, "mm[Hg]", "Mean peak-to-trough amplitude of ICP"
+        ),
+        "p2_p1_ratio_mean": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
+        "shape_sought_h": Column(
+            REAL, "h", "Blocks with a pulse, sampled fast enough for P2 / P1, in the window"
+        ),
+        "shape_yield_percent": Column(
+            REAL, "%", "Blocks with P2 / P1 / blocks in which it was sought"
+        ),
         "prx_mean": Column(REAL, "1", "Mean PRx"),
         "prx_mean_ci_low": Column(
             REAL, "1", "Lower 95 % limit of mean PRx, serial dependence allowed for"

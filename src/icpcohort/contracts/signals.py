@@ -81,6 +81,22 @@ TRENDS = Table(
             "Amplitude (zero to peak) of the ICP pulse's fundamental in 10 s",
         ),
         "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
+        "icp_peak_rate_per_min": Column(
+            REAL, "/min", "Rate of the highest peak of ICP in the band, whatever ABP says"
+        ),
+        "abp_pulse_rate_per_min": Column(
+            REAL, "/min", "Heart rate by ABP, at which AMP was sought; null where not clear"
+        ),
+        "peak_to_trough_mmhg": Column(
+            REAL, "mm[Hg]", "Median height of the ICP pulses, highest sample less lowest before"
+        ),
+        "n_pulses_averaged": Column(
+            COUNT, "", "Pulses in which P1, P2 and P3 were sought; null where they were not"
+        ),
+        "p1_mmhg": Column(REAL, "mm[Hg]", "P1 of the average pulse, above its foot"),
+        "p2_mmhg": Column(REAL, "mm[Hg]", "P2 of the average pulse, above its foot"),
+        "p3_mmhg": Column(REAL, "mm[Hg]", "P3 of the average pulse, above its foot"),
+        "p2_p1_ratio": Column(REAL, "1", "P2 / P1; null where the three peaks merge"),
         "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
         "abp_valid_fraction": Column(REAL, "1", "Valid samples of ABP / nominal samples"),
         "icp_interval_s": Column(
@@ -123,6 +139,23 @@ INTERVALS = Table(
         "source": Column(
             TEXT, "", "events (the table), annotations (in a recording) or monitors (the log)"
         ),
+    },
+)
+
+PULSE_FINDINGS = Table(
+    "pulse_findings.parquet",
+    "One row a patient and finding: where AMP comes from; each block of ICP waveform once",
+    ("patient_id", "finding"),
+    {
+        "patient_id": PATIENT_ID,
+        "finding": Column(
+            TEXT,
+            "",
+            "AMP is the peak at the heart rate of ABP (at_abp_rate; moved_to_abp_rate: the"
+            " highest lies elsewhere) or of ICP alone (icp_alone: no clear ABP); no AMP:"
+            " no_peak_at_abp_rate, no_peak, or incomplete (not every sample valid)",
+        ),
+        "n_blocks": Column(COUNT, "", "Blocks"),
     },
 )
 

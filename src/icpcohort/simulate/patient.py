@@ -108,9 +108,17 @@ def patient_truth(task: Task, tracks: Tracks) -> dict[str, object]:
         "recorded_h": float(recorded.sum() / 3600),
         "icp_mean_true_mmhg": float(tracks.icp_mmhg[recorded].mean()),
         "amp_mean_true_mmhg": float(amplitude_mmhg.mean()) if waveform else None,
+        "p2_p1_ratio_true": _mean_p2_p1(tracks.icp_mmhg[recorded]) if waveform else None,
         "dose_per_h_true_mmhg": _dose_mmhg(tracks, recorded),
         "prx_true": float(tracks.rho[recorded].mean()),
     }
+
+
+def _mean_p2_p1(icp_mmhg: Floats) -> float:
+    """Mean ratio of the true heights, looked up on a fine grid of ratios."""
+    grid = np.linspace(0.5, 1.7, 241)
+    p1, p2, _ = pulses.peak_heights(grid)
+    return float(np.interp(pulses.bump_ratio(icp_mmhg), grid, p2 / p1).mean())
 
 
 def _dose_mmhg(tracks: Tracks, recorded: NDArray[np.bool_]) -> float:

@@ -27,7 +27,12 @@ def _fundamental(shape: Floats) -> complex:
     return complex(2 * np.fft.rfft(shape)[1] / shape.size)
 
 
-_P1, _P2, _P3 = _bump(0.16, 0.045), _bump(0.34, 0.065), 0.45 * _bump(0.56, 0.08)
+_CENTRES = (0.16, 0.34, 0.56)
+_P1, _P2, _P3 = (
+    _bump(_CENTRES[0], 0.045),
+    _bump(_CENTRES[1], 0.065),
+    0.45 * _bump(_CENTRES[2], 0.08),
+)
 _ABP_RAW = _bump(0.20, 0.075) + 0.55 * _bump(0.38, 0.11) + 0.22 * _bump(0.60, 0.05)
 _ABP = _ABP_RAW / np.ptp(_ABP_RAW)
 _ECG = 1.0 * _bump(0.05, 0.008) + 0.25 * _bump(0.30, 0.04)
@@ -50,14 +55,32 @@ def simulate_beats(rng: np.random.Generator, physiology: Physiology, tracks: Tra
     vary = _HEART_VARIABILITY * band_noise(rng, n=n_s, fs_hz=1.0, band_hz=(0.004, 0.15))
     heart_hz = physiology.heart_rate_per_min / 60 * (1 + vary)
     breath_hz = np.full(n_s, physiology.resp_rate_per_min / 60)
-    ratio = np.clip(0.55 + 0.03 * (tracks.icp_mmhg - 8), 0.5, 1.7)
     return Beats(
         heart_phase=np.concatenate([[0.0], np.cumsum(heart_hz)]),
         breath_phase=np.concatenate([[0.0], np.cumsum(breath_hz)]),
         amplitude_mmhg=pulse_amplitude_mmhg(tracks.icp_mmhg),
-        p2_over_p1=ratio,
+        p2_over_p1=bump_ratio(tracks.icp_mmhg),
         pulse_pressure_mmhg=physiology.pulse_pressure_mmhg,
     )
+
+
+def bump_ratio(icp_mmhg: Floats) -> Floats:
+    """Return the size of the second bump over that of the first; it grows with ICP.
+
+    Source: invented; P2 above P1 is a sign of reduced compliance (common practice).
+    """
+    return np.clip(0.55 + 0.03 * (icp_mmhg - 8), 0.5, 1.7)
+
+
+def peak_heights(ratio: Floats) -> Floats:
+    """Return the true heights of P1, P2 and P3 for bumps of a `ratio`, (3, n) bump sizes.
+
+    The clean pulse at the centre of each bump above the pulse at its lowest, since the
+    flanks of the neighbours add to a bump.
+    """
+    shape = (_P1 + _P3) + ratio[:, None] * _P2
+    at = [round(centre * _N_PHASES) for centre in _CENTRES]
+    return np.asarray((shape[:, at] - shape.min(axis=1, keepdims=True)).T)
 
 
 def pulse_amplitude_mmhg(icp_mmhg: Floats) -> Floats:
