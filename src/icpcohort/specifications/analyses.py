@@ -53,7 +53,8 @@ def minutes(
     patients, tables
         Trends carry the level correction of `levels_of_trends`.
     settings : mapping
-        Blocks `levels`, `minutes`, `reactivity` and `optimal_cpp` are used.
+        Blocks `levels`, `minutes`, `reactivity` and `optimal_cpp` are used, and the length of
+        a block of the trends.
     levels_of_trends : mapping
         The block `levels` with which the trends were made.
     shift : icp_mmhg, abp_unless_tragus_mmhg [mmHg]
@@ -106,7 +107,8 @@ def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
 
 def _rules(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Return the parameters of `indices.compute` from the blocks of the settings."""
-    index, curve = dict(settings["reactivity"]), dict(settings["optimal_cpp"])
+    index = {**settings["reactivity"], "block_s": settings["trends"]["block_s"]}
+    curve = dict(settings["optimal_cpp"])
     not_during = index.pop("not_during")
     windows_min, min_valid = curve.pop("windows_min"), curve.pop("min_valid_fraction")
     shared = {name: index[name] for name in OF_CORRELATIONS}
