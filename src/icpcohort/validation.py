@@ -104,7 +104,9 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
         case "additionalProperties":
             known = [name for name in schema["properties"] if name not in value]
             for name in value:
-                if name not in schema["properties"]:
+                if name in schema.get("x-moved", {}):
+                    yield name, f"is now {schema['x-moved'][name]}; write it there"
+                elif name not in schema["properties"]:
                     near = suggestion(name, known or schema["properties"])
                     yield name, f"unknown setting; {near}"
         case "required":

@@ -74,6 +74,15 @@ def test_a_misspelt_setting_names_the_nearest(tmp_path):
     ]
 
 
+def test_a_setting_that_has_moved_says_where(tmp_path):
+    config = _config()
+    config["reactivity"]["block_s"] = config["trends"].pop("block_s")
+    assert set(_problems(tmp_path, config)) == {
+        "config.yaml, trends.block_s: missing; write for example the line `block_s: 10.0`",
+        "config.yaml, reactivity.block_s: is now trends.block_s; write it there",
+    }
+
+
 @pytest.mark.parametrize(
     ("block", "name", "value", "words"),
     [
