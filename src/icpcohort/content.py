@@ -85,7 +85,7 @@ def build(
         model_section.of_all(given, models, fits, captions=captions),
         model_section.beside(models, fits),
         _methods(methods, settings),
-        _limits(given),
+        _limits(given, window=window),
         _settings(settings, models),
         _made(given, versions, fingerprints),
         checklists.section(list(methods), models),
@@ -109,7 +109,7 @@ def _findings(
         Item(
             model_section.finding(name, plan, fits),
             (Link(f"table-{name}-estimates"), Link("figure-forest")),
-            f"finding-{name}",
+            f"finding-model-{name}",
             plan["question"],
         )
         for name, plan in models.items()
@@ -133,10 +133,9 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
     return Section("methods", "Methods", (Paragraph(words),), tuple(parts))
 
 
-def _limits(given: Given) -> Section:
-    cautions = [*CAUTIONS, findings.drift(given["monitors"])]
-    points = Bullets(tuple(Item(caution) for caution in cautions))
-    return Section("limits", "Limits and cautions", (points,))
+def _limits(given: Given, *, window: str) -> Section:
+    items = [Item(caution) for caution in CAUTIONS] + findings.limits(given, window=window)
+    return Section("limits", "Limits and cautions", (Bullets(tuple(items)),))
 
 
 def _settings(settings: Mapping[str, Any], models: Models) -> Section:

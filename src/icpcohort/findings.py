@@ -135,6 +135,37 @@ def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
     )
 
 
+def limits(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
+    """Return what limits this study in particular, each with its table."""
+    cohort = given["analysis"].filter(pl.col("window") == window)
+    n_all = given["patients"].height
+    gose, level = cohort["unfavourable"].null_count(), cohort["abp_level_used"].drop_nulls()
+    unsure = int((level != "tragus").sum())
+    told = [
+        ("table-monitors", drift(given["monitors"])),
+        (
+            "table-flow",
+            f"{n_all - cohort.height} of {n_all} patients are not in the analysis of the "
+            f"{grids.words_of(window)}; they may differ from those who are."
+            if cohort.height < n_all
+            else "",
+        ),
+        (
+            "table-one",
+            f"The outcome of {gose} of {cohort.height} patients is unknown." if gose else "",
+        ),
+        (
+            "table-abp-levels",
+            f"In {unsure} of {level.len()} patients the arterial pressure is not known to be "
+            "at the level of the tragus: CPP may be too high in them."
+            if unsure
+            else "",
+        ),
+        ("table-reactivity", without_prx(given["summary"], window=window)),
+    ]
+    return [Item(words, (Link(target),)) for target, words in told if words]
+
+
 def without_prx(summary: pl.DataFrame, *, window: str) -> str:
     """Return why patients of the cohort have no mean PRx; empty when all have one."""
     rows = summary.filter(pl.col("window") == window)

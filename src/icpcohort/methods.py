@@ -7,6 +7,7 @@ from icpcohort import (
     burden,
     cleaning,
     cohort,
+    grids,
     intensity_duration,
     intervals,
     levels,
@@ -74,7 +75,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
         **{
-            f"Model: {name.replace('_', ' ')}": wording.methods_sentence(
+            f"Model: {grids.words_of(name)}": wording.methods_sentence(
                 plan.from_block(name, block=block)
             )
             for name, block in models.items()

@@ -88,7 +88,7 @@ def test_every_patient_has_every_section_and_its_place_in_every_analysis():
         inside = {p for p, place in places.items() if place[cohort][0] == "yes"}
         assert inside == set(TABLES["analysis"].filter(window=window)["patient_id"])
         assert all(place[cohort][1] for p, place in places.items() if p not in inside)
-    model = {p: place["Model gose by dose"] for p, place in places.items()}
+    model = {p: place["Model GOSE by dose"] for p, place in places.items()}
     assert {p for p, (inside, _) in model.items() if inside == "yes"} == set(IN_IT[3:])
     assert model[IN_IT[0]] == ["no", "outcome unknown: gose_6m is missing; complete it"]
     assert model[IN_IT[2]] == ["no", "age years missing"]
@@ -237,14 +237,12 @@ def test_the_keyboard_opens_a_patient_steps_on_and_comes_back(opened):
     first, second = _listed(opened)[:2]
     opened.focus("#list tbody a")
     opened.keyboard.press("Enter")
-    opened.wait_for_function(f"document.getElementById('name').textContent.endsWith({first!r})")
+    opened.locator("#name").filter(has_text=first).wait_for()
     assert opened.evaluate("document.activeElement.id") == "name"
     assert opened.eval_on_selector("#picture", "image => image.decode().then(() => true)")
     opened.focus("#after")
     opened.keyboard.press("Enter")
-    opened.wait_for_function(
-        f"document.getElementById('name').textContent.endsWith({second!r})"
-    )
+    opened.locator("#name").filter(has_text=second).wait_for()
     opened.focus("#back")
     opened.keyboard.press("Enter")
     assert not opened.is_visible("#one")

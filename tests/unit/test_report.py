@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort import monitor_grids, report, report_models
+from icpcohort import content, monitor_grids, report, report_models
 
 INVENTED = runpy.run_path(str(Path(__file__).with_name("report_arguments.py")))
 TEMPLATE = (Path(__file__).parents[2] / "workflow/report/report.html.j2").read_text("utf-8")
@@ -186,6 +186,22 @@ def test_masked_time_is_told_by_reason_and_the_level_of_abp_by_patients():
         assert f"{said} {n} ({100 * n / cohort.height:.0f} %)" in PAGE.text
 
 
+def test_the_limits_of_this_study_are_told_in_its_own_numbers():
+    limits = PAGE.text.split("Limits and cautions")[-1]
+    analysis = WHOLE["tables"]["analysis"].filter(window="first_72_h")
+    unknown = analysis["unfavourable"].null_count()
+    unsure = analysis.filter(pl.col("abp_level_used") != "tragus").height
+    assert 0 < unknown < unsure < analysis.height
+    for words in (
+        "12 of 104 patients are not in the analysis of the first 72 h",
+        f"The outcome of {unknown} of 92 patients is unknown.",
+        f"In {unsure} of 92 patients the arterial pressure is not known",
+        "patients of the cohort have no PRx:",
+    ):
+        assert words in limits
+    assert "not in the analysis" not in FEW.text.split("Limits and cautions")[-1]
+
+
 def test_an_association_is_told_without_a_word_of_cause():
     assert (
         "Higher values of the ICP dose above 20 mmHg per monitored hour (mmHg·h/h) were "
@@ -282,6 +298,11 @@ def test_any_single_table_may_be_empty(name):
     page = Page(report.render(template=TEMPLATE, **(WHOLE | {"tables": tables})))
     assert page.problems == []
     assert "How to cite and reproduce" in page.text
+
+
+def test_a_figure_without_a_place_is_refused():
+    with pytest.raises(ValueError, match="new_one is in no section"):
+        content.build(**WHOLE, captions={"new_one": "A figure."})
 
 
 def test_missing_and_broken_tables_are_all_named():

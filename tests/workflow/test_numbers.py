@@ -616,7 +616,7 @@ FINDINGS = {
     "burden": finding_burden,
     "reactivity": finding_reactivity,
     "chance": finding_chance,
-    **{model: lambda s, m=model: _fit_numbers(s, m) for model in MODELS},
+    **{f"model-{model}": lambda s, m=model: _fit_numbers(s, m) for model in MODELS},
 }
 
 
