@@ -90,7 +90,9 @@ STROBE = (
         ("figure-forest", "models"),
     ),
     Entry("16b", "Limits of categories", "", ("table-plan", "table-burden")),
-    Entry("16c", "Risks in absolute terms, where they say more", "Over which period.", (RISKS,)),
+    Entry(
+        "16c", "Risks in absolute terms, where they say more", "Over which period.", (RISKS,)
+    ),
     Entry("17", "Other analyses made", "", ("sensitivity", "table-comparisons")),
     Entry("18", "Key results against the aims", "In words of the paper.", ("findings",)),
     Entry(
