@@ -521,8 +521,10 @@ EXPECTED = {
     **{f"{model}-alternatives": _alternatives(model) for model in MODELS},
     **{f"{model}-flow": _model_flow(model) for model in MODELS},
 }
-# a number of these stands in its settings, or is that of a file or a library
-BY_OTHER_TESTS = {"rules", "definitions", "settings", "plan", "data", "versions"}
+# a number of these stands in its settings, or is that of an item, a file or a library
+BY_OTHER_TESTS = {
+    *("rules", "definitions", "settings", "plan", "data", "versions", "strobe", "record"),
+}
 BY_OTHER_TESTS |= {f"{model}-diagnostics" for model in MODELS}
 
 
