@@ -36,7 +36,7 @@ def recording_files(
 
 
 LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
-MANY = 128  # patients with little to read, from which on they share jobs
+MANY = 100  # patients with little to read, from which on they share jobs
 
 
 def with_little(
