@@ -8,7 +8,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
-from icpcohort import recordings, study
+from icpcohort import plan_lock, recordings, study
 
 AT_START = (
     "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
@@ -58,7 +58,9 @@ def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
     """Return the settings, the plan and the tables of a study."""
     folder = Path(settings["study"]["folder"])
     tables = [folder / settings["study"][name] for name in study.TABLES]
-    return [Path("config/config.yaml"), Path("config/models.yaml"), *tables]
+    optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
+    asked = [Path("config/config.yaml"), Path("config/models.yaml")]
+    return [*asked, *(path for path in optional if path.exists()), *tables]
 
 
 def hold_to_the_start(
@@ -83,7 +85,7 @@ def hold_to_the_start(
 
 
 LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
-MANY = 128  # patients with little to read, from which on they share jobs
+MANY = 100  # patients with little to read, from which on they share jobs
 
 
 def with_little(

@@ -22,8 +22,17 @@ def of_file(path: Path) -> str:
 
 
 def of_files(names: Iterable[str], *, root: Path) -> dict[str, str]:
-    """Return the SHA-256 of each file that exists, by its name below `root`, sorted."""
-    return {name: of_file(root / name) for name in sorted(names) if (root / name).is_file()}
+    """Return the SHA-256 of each file that exists, by its name below `root`, sorted.
+
+    A folder stands for the files in it.
+    """
+    files = {
+        file
+        for name in names
+        for file in ([root / name] if (root / name).is_file() else (root / name).rglob("*"))
+        if file.is_file()
+    }
+    return {file.relative_to(root).as_posix(): of_file(file) for file in sorted(files)}
 
 
 def as_text(digests: Mapping[str, str]) -> str:

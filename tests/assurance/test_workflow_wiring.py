@@ -61,6 +61,13 @@ def test_every_rule_has_a_sentence_and_the_fingerprint_of_its_own_script():
         assert f'code=provenance.code_of(SCRIPTS / "{rule}.py")' in block, rule
 
 
+def test_every_rule_says_what_a_cluster_must_give_it():
+    for rule, block in _blocks():
+        if "localrule: True" not in block:
+            assert _declared(block, "resources") == {"mem_mb", "runtime"}, rule
+            assert rule == "model" or re.search(r'\n    group:\n        "\w+"\n', block), rule
+
+
 @pytest.mark.parametrize(
     ("group", "name"),
     [

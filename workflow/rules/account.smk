@@ -22,7 +22,9 @@ rule account:
                 for each in workflow.rules
                 if each.name not in ("all", "account")
                 for pattern in getattr(rules, each.name).output
-                for file in expand(pattern, patient=PATIENTS, model=MODELS)
+                for file in expand(
+                    pattern, patient=PATIENTS, model=MODELS, signals=list(ALTERNATIVES)
+                )
             }
         ),
         versions=provenance.versions(),

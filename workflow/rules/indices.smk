@@ -60,7 +60,7 @@ rule optima:
     output:
         optima="results/optima.parquet",
     group:
-        "cohort"
+        "report"
     resources:
         mem_mb=ALL_MB,
         runtime=10,

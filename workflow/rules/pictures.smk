@@ -14,6 +14,8 @@ for batch, members in inputs.batches(PATIENTS, n_each=32).items():
             intervals=expand(rules.ingest.output.intervals, patient=members),
         output:
             patients=expand("results/pictures/{patient}.svg", patient=members),
+        # At once: with every job that ends the sizes of all that waits are looked up again.
+        priority: 1
         group:
             "pictures"
         resources:
