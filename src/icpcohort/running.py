@@ -16,7 +16,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 from typing import IO
@@ -57,7 +57,7 @@ def run(
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(repository / "Snakefile")]
     if "--workflow-profile" not in arguments:
         command += ["--workflow-profile", str(repository / "profiles" / "default")]
-    command += ["--directory", str(study)]
+    command += ["--directory", str(study), "--rerun-incomplete"]
     again = f"icpcohort run {study}"
     with _alone(study, say=say) as lock:
         date_to_now(study / "results", now_s=time.time(), say=say)
@@ -111,6 +111,11 @@ def _lock(file: IO[str], kind: int) -> bool:
         fcntl.flock(file, kind | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
+    except OSError as error:
+        raise NotAlone(
+            f"{file.name}: this disk knows no locks ({error.strerror}); nothing would keep two "
+            "runs apart: use another disk"
+        ) from error
     return True
 
 
@@ -118,7 +123,8 @@ def hold_as_job() -> None:
     """Let a job of the workflow be known to be at work for as long as its process lives."""
     descriptor = os.open(Path(".snakemake") / JOBS_LOCK, os.O_RDWR | os.O_CREAT, 0o600)
     os.set_inheritable(descriptor, True)
-    fcntl.flock(descriptor, fcntl.LOCK_SH)
+    with suppress(OSError):  # a node's disk may know no locks
+        fcntl.flock(descriptor, fcntl.LOCK_SH)
 
 
 def _follow(command: list[str], *, keep_open: int, say: Callable[[str], None]) -> int:

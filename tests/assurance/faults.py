@@ -220,7 +220,7 @@ def read_only_results(study: Study, reference: Study) -> str:
     study.open_a_job()
     with mounted(study, ["--bind", "-o", "ro", str(study.results)]):
         code, text = study.run()
-        assert code == 1 and "Read-only file system" in text, text[-2000:]
+        assert code == 1 and "Write-protected output" in text, text[-2000:]
     study.must_be_whole(reference)
     study.must_end_like(reference)
     return "the run says so and ends with code 1; once writable, the next ends the same"
