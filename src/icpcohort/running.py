@@ -9,13 +9,14 @@ last run was started from here, and otherwise left alone.
 import fcntl
 import os
 import re
+import shlex
 import shutil
 import signal
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
@@ -61,7 +62,8 @@ def run(
     again = f"icpcohort run {study}"
     with _alone(study, say=say) as lock:
         date_to_now(study / "results", now_s=time.time(), say=say)
-        code = _follow([*command, *arguments], keep_open=lock, say=say)
+        environment = os.environ | {"ICPCOHORT_COMMAND": in_words(arguments)}
+        code = _follow([*command, *arguments], keep_open=lock, environment=environment, say=say)
     if code == STOPPED:
         say(f"Stopped. What is finished is kept; go on with: {again}")
     elif code:
@@ -127,7 +129,19 @@ def hold_as_job() -> None:
         fcntl.flock(descriptor, fcntl.LOCK_SH)
 
 
-def _follow(command: list[str], *, keep_open: int, say: Callable[[str], None]) -> int:
+def in_words(arguments: Sequence[str]) -> str:
+    """Return the command of a run, without the folders of an absolute path."""
+    named = [re.sub(r"(?<![\w.])[/~][^=:,]*/", "", argument) for argument in arguments]
+    return shlex.join(["icpcohort", "run", "STUDY", *named])
+
+
+def _follow(
+    command: list[str],
+    *,
+    keep_open: int,
+    environment: Mapping[str, str],
+    say: Callable[[str], None],
+) -> int:
     """Show what a command says; hand each wish to stop on to it and its jobs, and wait."""
     wishes: list[int] = []
     child = subprocess.Popen(
@@ -137,6 +151,7 @@ def _follow(command: list[str], *, keep_open: int, say: Callable[[str], None]) -
         text=True,
         errors="replace",
         start_new_session=True,  # a stop reaches it once, from here
+        env=environment,
         pass_fds=[keep_open],  # the study stays held if this process is killed
     )
 

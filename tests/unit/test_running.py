@@ -86,6 +86,26 @@ def test_jobs_of_a_killed_run_are_waited_for(study):
     job.stdout.close()
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "icpcohort run STUDY"),
+        (["--cores", "2"], "icpcohort run STUDY --cores 2"),
+        (
+            ["--workflow-profile", "/home/ann/p/slurm"],
+            "icpcohort run STUDY --workflow-profile slurm",
+        ),
+        (["--shadow-prefix=/home/ann/x"], "icpcohort run STUDY --shadow-prefix=x"),
+        (
+            ["results/models/a/estimates.parquet"],
+            "icpcohort run STUDY results/models/a/estimates.parquet",
+        ),
+    ],
+)
+def test_the_command_is_told_without_folders_of_the_machine(arguments, words):
+    assert running.in_words(arguments) == words
+
+
 def test_noise_goes_and_everything_else_is_shown():
     said = []
     code = running._follow(
@@ -94,7 +114,7 @@ def test_noise_goes_and_everything_else_is_shown():
         say=said.append,
     )
     assert (code, said) == (0, ["Select jobs", "Error"])
-    assert running._follow(["false"], keep_open=1, say=said.append) == 1
+    assert running._follow(["false"], keep_open=1, environment=os.environ, say=said.append) == 1
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
@@ -108,7 +128,9 @@ def test_a_wish_to_stop_reaches_the_workflow_once_and_is_waited_for(number):
         "print('stopped', len(n), flush=True); raise SystemExit(1)\n"
     )
     said = []
-    code = running._follow([sys.executable, "-c", script], keep_open=1, say=said.append)
+    code = running._follow(
+        [sys.executable, "-c", script], keep_open=1, environment=os.environ, say=said.append
+    )
     assert (code, said) == (running.STOPPED, ["ready", "stopped 1"])
 
 
