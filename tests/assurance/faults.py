@@ -338,6 +338,7 @@ def kills(study: Study, reference: Study, *, n: int, seed: int) -> str:
     draw = random.Random(seed)
     counts = dict.fromkeys(("everything", "workflow", "command", "a job"), 0)
     n_ended = 0
+    shutil.rmtree(study.results)
     while sum(counts.values()) < n:
         started = study.start()
         until_s = draw.uniform(0, MAX_WORK_S)

@@ -111,6 +111,7 @@ def test_noise_goes_and_everything_else_is_shown():
     code = running._follow(
         ["printf", "Select jobs\\nSelect jobs to execute...\\n\\nError\\n"],
         keep_open=1,
+        environment=os.environ,
         say=said.append,
     )
     assert (code, said) == (0, ["Select jobs", "Error"])
