@@ -5,7 +5,7 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-from icpcohort import inputs, provenance, running, settings, study
+from icpcohort import inputs, provenance, settings, study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
@@ -27,8 +27,6 @@ try:
     os.environ.setdefault("ICPCOHORT_COMMAND", "snakemake")
 except (settings.SettingsError, study.StudyError, inputs.ChangedError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
-if not workflow.is_main_process:
-    running.hold_as_job()
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 
 
