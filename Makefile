@@ -2,17 +2,18 @@
 
 PYTHON ?= python3
 STUDY  ?= .
-# How to run: profiles/default on this machine, profiles/slurm on a cluster.
-PROFILE ?= default
 BIN    := .venv/bin
 HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
+# How to run: profiles/default on this machine, profiles/slurm on a cluster; all cores, unless
+# CORES says how many.
+PROFILE ?= default
 RUN    := $(HERE)/$(BIN)/icpcohort run
 HOW    := --workflow-profile $(HERE)/profiles/$(PROFILE) $(if $(CORES),--cores $(CORES))
 
 SHELL       := /bin/bash
 .SHELLFLAGS := -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo run model new check test lint format bench generate lock clean
+.PHONY: help demo run model verify new check test lint format bench faults sbom audit generate lock clean
 
 help: ## say what each command does
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-10s %s\n", $$1, $$2}'
@@ -35,6 +36,9 @@ run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study [
 model: .venv/ready have-study ## rerun one model alone: make model STUDY=../my_study MODEL=name
 	@$(RUN) "$(STUDY)" $(HOW) "results/models/$(MODEL)/estimates.parquet"
 	@echo "The model: $(abspath $(STUDY))/results/models/$(MODEL)/"
+
+verify: .venv/ready have-study ## say whether results and inputs are what the last run left: make verify STUDY=../my_study
+	@$(BIN)/icpcohort verify "$(STUDY)"
 
 .PHONY: have-study
 have-study:
@@ -61,6 +65,17 @@ bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and cover
 	@$(BIN)/python tests/bench/uncertainty.py 200 24 72
 	@$(BIN)/python tests/bench/coverage.py 500
 
+faults: .venv/ready ## kill, fill, lock and change what a run works on, and ask for the same bytes (half an hour)
+	@$(BIN)/python tests/assurance/faults.py
+	@$(BIN)/python tests/assurance/faults.py kills 50
+
+sbom: .venv/ready .venv-audit/ready ## list every package of the environment with its licence (CycloneDX): build/sbom.cdx.json
+	@mkdir -p build
+	@.venv-audit/bin/cyclonedx-py environment --pyproject pyproject.toml --output-reproducible -o build/sbom.cdx.json $(BIN)/python
+
+audit: .venv-audit/ready ## ask for known vulnerabilities of the locked versions (needs the network)
+	@.venv-audit/bin/pip-audit --strict --require-hashes --disable-pip -r requirements.lock
+
 generate: .venv/ready ## write what is generated from contracts and schemas: two README.md
 	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md
 	@$(BIN)/python -m icpcohort.settings_table > config/README.md.new && mv config/README.md.new config/README.md
@@ -70,8 +85,13 @@ lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	    --no-annotate --no-header --extra dev --extra slurm pyproject.toml -o requirements.lock
 
 clean: ## remove the demo cohort, all results and the environment
-	rm -rf .venv .snakemake demo logs .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf .venv .venv-audit build .snakemake demo logs .pytest_cache .mypy_cache .ruff_cache .hypothesis
 	find results -mindepth 1 ! -name README.md -delete
+
+.venv-audit/ready:
+	@$(PYTHON) -m venv .venv-audit
+	@.venv-audit/bin/python -m pip install --quiet --disable-pip-version-check "cyclonedx-bom>=7.5" "pip-audit>=2.10"
+	@touch $@
 
 .venv/ready: requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -10,7 +10,6 @@ from icpcohort import (
     inputs,
     plan_lock,
     provenance,
-    running,
     settings,
     share_names,
     study,
@@ -52,8 +51,6 @@ except (
     inputs.ChangedError,
 ) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
-if not workflow.is_main_process:
-    running.hold_as_job()
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()

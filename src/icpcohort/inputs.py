@@ -68,6 +68,8 @@ def hold_to_the_start(
 ) -> None:
     """Note what the settings and tables of a run are; its jobs stop if they have changed since.
 
+    On one machine a job has its settings from the run; on a cluster it reads them anew.
+
     Raises
     ------
     ChangedError

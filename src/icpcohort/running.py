@@ -1,27 +1,29 @@
 """Running: one run at a time in a study folder, stopped cleanly, and continued after any end.
 
-Two locks of the kernel lie in `.snakemake/`: one is held by a run and the workflow it started,
-one by each of its jobs. The kernel lets go of them when a process ends, however it ends, so
-neither can be left behind. Snakemake's own lock can; it is lifted where both are free and the
-last run was started from here, and otherwise left alone.
+A run and the workflow that it started hold a lock of the kernel in `.snakemake/`. The kernel
+lets go of it when they end, however they end, so it cannot be left behind. Snakemake's own lock
+can; it is lifted where ours is free and the last run was started from here, else left alone.
 """
 
 import fcntl
 import os
 import re
+import shlex
 import shutil
 import signal
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import FrameType
 from typing import IO
 
-RUN_LOCK, JOBS_LOCK = "icpcohort.run", "icpcohort.jobs"
+import psutil
+
+RUN_LOCK = "icpcohort.run"
 STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 STOPPED = 130
 NOISE = re.compile(  # Snakemake tells each job three times; everything else is shown
@@ -57,11 +59,12 @@ def run(
     command = [sys.executable, "-m", "snakemake", "--snakefile", str(repository / "Snakefile")]
     if "--workflow-profile" not in arguments:
         command += ["--workflow-profile", str(repository / "profiles" / "default")]
-    command += ["--directory", str(study)]
+    command += ["--directory", str(study), "--rerun-incomplete"]
     again = f"icpcohort run {study}"
     with _alone(study, say=say) as lock:
         date_to_now(study / "results", now_s=time.time(), say=say)
-        code = _follow([*command, *arguments], keep_open=lock, say=say)
+        environment = os.environ | {"ICPCOHORT_COMMAND": in_words(arguments)}
+        code = _follow([*command, *arguments], keep_open=lock, environment=environment, say=say)
     if code == STOPPED:
         say(f"Stopped. What is finished is kept; go on with: {again}")
     elif code:
@@ -74,15 +77,11 @@ def _alone(study: Path, *, say: Callable[[str], None]) -> Iterator[int]:
     """Hold the study for one run; lift the lock of a dead one that was started from here."""
     folder = study / ".snakemake"
     folder.mkdir(exist_ok=True)
-    with (folder / RUN_LOCK).open("a+") as file, (folder / JOBS_LOCK).open("a+") as jobs:
-        if not _lock(file, fcntl.LOCK_EX):
+    with (folder / RUN_LOCK).open("a+") as file:
+        if not _lock(file):
             raise NotAlone(
                 f"{study}: another run is at work in this folder; wait for it, or stop it first"
             )
-        if not _lock(jobs, fcntl.LOCK_EX):
-            say("Waiting for jobs of a run that was killed; they end by themselves")
-            fcntl.flock(jobs, fcntl.LOCK_EX)
-        fcntl.flock(jobs, fcntl.LOCK_UN)
         file.seek(0)
         if (began_on := file.read().strip()) or any((folder / "locks").glob("*")):
             _lift(study, began_on, folder / RUN_LOCK, say=say)
@@ -95,7 +94,10 @@ def _alone(study: Path, *, say: Callable[[str], None]) -> Iterator[int]:
 
 
 def _lift(study: Path, began_on: str, lock: Path, *, say: Callable[[str], None]) -> None:
-    """Remove Snakemake's own lock, as its --unlock does, or refuse in words."""
+    """Remove Snakemake's own lock, as its --unlock does, or refuse in words.
+
+    A job outlives the workflow that was killed; it is waited for.
+    """
     if began_on != socket.gethostname():
         where = f"on {began_on}" if began_on else "with snakemake itself"
         raise NotAlone(
@@ -103,25 +105,48 @@ def _lift(study: Path, began_on: str, lock: Path, *, say: Callable[[str], None])
             f"it has ended, then: rm -rf {lock} {lock.parent / 'locks'}"
         )
     say("The last run was killed; going on from what it finished")
+    if jobs := _jobs_in(study):
+        say(f"Waiting for {len(jobs)} job(s) of it that still work")
+        psutil.wait_procs(jobs)
     shutil.rmtree(lock.parent / "locks", ignore_errors=True)
 
 
-def _lock(file: IO[str], kind: int) -> bool:
+def _jobs_in(study: Path) -> list[psutil.Process]:
+    """Return the processes on this machine that run a script of the study's workflow."""
+    scripts = str((study / ".snakemake" / "scripts").resolve())
+    return [
+        process
+        for process in psutil.process_iter(["cmdline"])
+        if any(word.startswith(scripts) for word in process.info["cmdline"] or ())
+    ]
+
+
+def _lock(file: IO[str]) -> bool:
     try:
-        fcntl.flock(file, kind | fcntl.LOCK_NB)
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         return False
+    except OSError as error:
+        raise NotAlone(
+            f"{file.name}: this disk knows no locks ({error.strerror}); nothing would keep two "
+            "runs apart: use another disk"
+        ) from error
     return True
 
 
-def hold_as_job() -> None:
-    """Let a job of the workflow be known to be at work for as long as its process lives."""
-    descriptor = os.open(Path(".snakemake") / JOBS_LOCK, os.O_RDWR | os.O_CREAT, 0o600)
-    os.set_inheritable(descriptor, True)
-    fcntl.flock(descriptor, fcntl.LOCK_SH)
+def in_words(arguments: Sequence[str]) -> str:
+    """Return the command of a run, without the folders of an absolute path."""
+    named = [re.sub(r"(?<![\w.])[/~][^=:,]*/", "", argument) for argument in arguments]
+    return shlex.join(["icpcohort", "run", "STUDY", *named])
 
 
-def _follow(command: list[str], *, keep_open: int, say: Callable[[str], None]) -> int:
+def _follow(
+    command: list[str],
+    *,
+    keep_open: int,
+    environment: Mapping[str, str],
+    say: Callable[[str], None],
+) -> int:
     """Show what a command says; hand each wish to stop on to it and its jobs, and wait."""
     wishes: list[int] = []
     child = subprocess.Popen(
@@ -131,6 +156,7 @@ def _follow(command: list[str], *, keep_open: int, say: Callable[[str], None]) -
         text=True,
         errors="replace",
         start_new_session=True,  # a stop reaches it once, from here
+        env=environment,
         pass_fds=[keep_open],  # the study stays held if this process is killed
     )
 

@@ -69,21 +69,37 @@ def test_a_run_whose_snakemake_was_killed_is_known_as_ours_next_time(study):
 
 
 def test_jobs_of_a_killed_run_are_waited_for(study):
-    job = subprocess.Popen(
-        [
-            *(sys.executable, "-c"),
-            "import time; from icpcohort import running; running.hold_as_job();"
-            "print('at work', flush=True); time.sleep(0.5)",
-        ],
-        cwd=study,
-        stdout=subprocess.PIPE,
-    )
+    script = study / ".snakemake/scripts/tmp1.ingest.py"
+    script.parent.mkdir()
+    script.write_text("import time; print('at work', flush=True); time.sleep(0.5)\n")
+    job = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE)
     assert job.stdout.readline() == b"at work\n"
+    (study / ".snakemake/icpcohort.run").write_text(socket.gethostname())
     said = []
     with _alone(study, said):
-        assert job.wait(timeout=0.2) == 0
-    assert said == ["Waiting for jobs of a run that was killed; they end by themselves"]
+        assert job.poll() == 0
+    assert said[1:] == ["Waiting for 1 job(s) of it that still work"]
     job.stdout.close()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "icpcohort run STUDY"),
+        (["--cores", "2"], "icpcohort run STUDY --cores 2"),
+        (
+            ["--workflow-profile", "/home/ann/p/slurm"],
+            "icpcohort run STUDY --workflow-profile slurm",
+        ),
+        (["--shadow-prefix=/home/ann/x"], "icpcohort run STUDY --shadow-prefix=x"),
+        (
+            ["results/models/a/estimates.parquet"],
+            "icpcohort run STUDY results/models/a/estimates.parquet",
+        ),
+    ],
+)
+def test_the_command_is_told_without_folders_of_the_machine(arguments, words):
+    assert running.in_words(arguments) == words
 
 
 def test_noise_goes_and_everything_else_is_shown():
@@ -91,10 +107,11 @@ def test_noise_goes_and_everything_else_is_shown():
     code = running._follow(
         ["printf", "Select jobs\\nSelect jobs to execute...\\n\\nError\\n"],
         keep_open=1,
+        environment=os.environ,
         say=said.append,
     )
     assert (code, said) == (0, ["Select jobs", "Error"])
-    assert running._follow(["false"], keep_open=1, say=said.append) == 1
+    assert running._follow(["false"], keep_open=1, environment=os.environ, say=said.append) == 1
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
@@ -108,7 +125,9 @@ def test_a_wish_to_stop_reaches_the_workflow_once_and_is_waited_for(number):
         "print('stopped', len(n), flush=True); raise SystemExit(1)\n"
     )
     said = []
-    code = running._follow([sys.executable, "-c", script], keep_open=1, say=said.append)
+    code = running._follow(
+        [sys.executable, "-c", script], keep_open=1, environment=os.environ, say=said.append
+    )
     assert (code, said) == (running.STOPPED, ["ready", "stopped 1"])
 
 
