@@ -50,9 +50,9 @@ rule report:
 
 
 rule catalogue:
+    """List every table and column of the results, with units."""
     output:
         catalogue="results/README.md",
-    """List every table and column of the results, with units."""
     localrule: True
     params:
         code=provenance.code_of(SCRIPTS / "catalogue.py"),
