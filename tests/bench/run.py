@@ -16,12 +16,13 @@ FS_HZ = 100
 UNITS_PER_MMHG = 80
 # The peer holds all samples: ten days of them would not fit into a small machine.
 WAYS = {
-    24: ("bare", "no_beats", "ingest", "ours", "peer"),
-    240: ("bare", "no_beats", "ingest"),
+    24: ("bare", "no_beats", "no_shape", "ingest", "ours", "peer"),
+    240: ("bare", "no_beats", "no_shape", "ingest"),
 }
 NEEDS = {
     "bare": "numpy",
     "no_beats": "icpcohort.ingest, yaml",
+    "no_shape": "icpcohort.ingest, yaml",
     "ingest": "icpcohort.ingest, yaml",
     "ours": "icpcohort.ingest, icpcohort.indices, yaml",
     "peer": "pandas, scipy.signal, wfdb",
@@ -73,7 +74,7 @@ def settings():
     return yaml.safe_load((HERE.parents[1] / "config/config.yaml").read_text())
 
 
-def ingest(path: Path, *, leave_out: str = "") -> object:
+def ingest(path: Path, *, leave_out: str = "", **changed: str) -> object:
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
     from icpcohort import ingest
 
@@ -88,7 +89,7 @@ def ingest(path: Path, *, leave_out: str = "") -> object:
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        summarise={"rules": rules, **given["trends"]},
+        summarise={"rules": rules, **given["trends"], **changed},
         levelling=given["levels"],
         **given["recordings"],
     )
@@ -97,6 +98,11 @@ def ingest(path: Path, *, leave_out: str = "") -> object:
 def no_beats(path: Path) -> None:
     """The same without the rule of beats, so that its cost is seen apart."""
     ingest(path, leave_out="beats")
+
+
+def no_shape(path: Path) -> None:
+    """The same without P1, P2 and P3."""
+    ingest(path, shape_method="none")
 
 
 def ours(path: Path) -> None:
@@ -193,11 +199,11 @@ def main() -> None:
         f"ingest, memory at {long} h: {peaks_mb[1] / peaks_mb[0]:.2f} times that at {short} h"
     )
     for hours in WAYS:
-        whole, without = (found[hours, way][0] for way in ("ingest", "no_beats"))
-        passes = (whole - without) / found[hours, "bare"][0]
-        print(
-            f"beats at {hours} h: {passes:.1f} bare passes, {1 - without / whole:.0%} of ingest"
-        )
+        for part in ("beats", "shape"):
+            whole, without = (found[hours, way][0] for way in ("ingest", f"no_{part}"))
+            passes = (whole - without) / found[hours, "bare"][0]
+            share = 1 - without / whole
+            print(f"{part} at {hours} h: {passes:.1f} bare passes, {share:.0%} of ingest")
     times = found[short, "peer"][0] / found[short, "ours"][0]
     print(f"ours at {short} h: {times:.1f} times faster than the peer")
 
