@@ -294,8 +294,8 @@ def _trends(
         abp_whole=whole["abp"][at],
         tolerance_hz=tolerance_hz,
     )
-    for name in block_pulses.COLUMNS:
-        columns[name] = at_times(t_s, pulses[:, 0], of_pulses.pop(name))
+    for name, values in of_pulses:
+        columns[name] = at_times(t_s, pulses[:, 0], values)
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     return as_table(columns, (*RECORDED.columns, "icp_reading_s", "abp_reading_s"))
 
