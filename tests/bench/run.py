@@ -102,7 +102,7 @@ def settings(name: str = "config") -> dict:
     return yaml.safe_load((ROOT / f"config/{name}.yaml").read_text(encoding="utf-8"))
 
 
-def ingest(path: Path, *, rules=None):
+def ingest(path: Path, *, rules=None, **changed: str):
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
     from icpcohort import ingest
 
@@ -116,7 +116,7 @@ def ingest(path: Path, *, rules=None):
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        summarise={"rules": rules or given["cleaning"]["rules"], **given["trends"]},
+        summarise={"rules": rules or given["cleaning"]["rules"], **given["trends"], **changed},
         levelling=given["levels"],
         **given["recordings"],
     )
