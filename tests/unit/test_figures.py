@@ -5,10 +5,12 @@ import runpy
 from pathlib import Path
 from xml.etree import ElementTree
 
+import matplotlib
 import numpy as np
 import polars as pl
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_hex
 
 from icpcohort import (
     contracts,
@@ -340,6 +342,14 @@ def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
 COHORT = figures.of_the_cohort(TABLES)
 
 
+@pytest.mark.parametrize("name", figures.PER_WINDOW)
+def test_exposures_are_those_of_the_cohort_of_their_window(name):
+    cohort = set(TABLES["analysis"].select("window", "patient_id").iter_rows())
+    kept = set(COHORT[name].select("window", "patient_id").iter_rows())
+    assert kept == cohort
+    assert len(cohort) < TABLES[name].select("window", "patient_id").n_unique()
+
+
 def _spread(values, decimals):
     low, middle, high = np.quantile(values.drop_nulls().to_numpy(), [0.25, 0.5, 0.75])
     words = f"{middle:.{decimals}f} ({low:.{decimals}f} to {high:.{decimals}f})"
@@ -394,6 +404,12 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     assert without.description.count("with duration at: nowhere.") == 2
     n = table["n_patients"].max()
     assert f"ICP above the threshold, n = {n}" in texts(DRAWN["intensity-outcome"])
+
+
+def test_no_colour_that_a_page_replaces_is_one_of_a_map():
+    shades = matplotlib.colormaps[intensity_figures.PALETTE]
+    of_maps = {to_hex(shades(i)) for i in range(shades.N)}
+    assert not of_maps & set(svg.PAGE_COLOURS)
 
 
 def test_colours_of_the_maps_are_boxes_and_no_image():

@@ -118,6 +118,8 @@ def test_filters_hold_for_whom_they_name():
     rows = re.findall(r'data-holds="([\d ]*)"><th scope="row"><a href="#(\w+)"', WHOLE)
     holds = {p: {patient_browser.FILTERS[int(i)] for i in words.split()} for words, p in rows}
     assert {p for p, names in holds.items() if "in the analysis" in names} == set(IN_IT)
+    outside = {p for p, names in holds.items() if "not in the analysis" in names}
+    assert outside == set(holds) - set(IN_IT)
     found = TABLES["optima"].filter(pl.col("cppopt_mmhg").is_not_null())["patient_id"]
     assert {p for p, names in holds.items() if "with a CPPopt" in names} == set(found)
     left_out = set(TABLES["excluded"]["patient_id"])
