@@ -301,7 +301,8 @@ def _trends(
         columns[name] = np.where(complete, at_times(t_s, pulses[:, 0], values), np.nan)
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
-    return pl.DataFrame({name: columns[name] for name in order}, nan_to_null=True)
+    # each array is let go once it is a column
+    return pl.DataFrame([pl.Series(n, columns.pop(n), nan_to_null=True) for n in order])
 
 
 def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
