@@ -115,6 +115,17 @@ def test_wide_content_scrolls_in_a_box_that_the_keyboard_reaches():
     assert all(box["tabindex"] == "0" and box["aria-label"] for box in boxes)
 
 
+def test_every_path_of_a_figure_can_be_drawn():
+    """Numbers of each command of a path, as in SVG 2, section 9.3."""
+    n_of = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "Q": 4, "z": 0}
+    paths = re.findall(r'\bd="([^"]*)"', HTML)
+    assert len(paths) > 100
+    for path in set(paths):
+        for command, numbers in re.findall(r"([A-Za-z])([^A-Za-z]*)", path):
+            n = len(numbers.split())
+            assert n == 0 if command == "z" else n and n % n_of[command] == 0, path
+
+
 def test_sections_stand_in_their_order():
     order = (
         "findings who recordings monitors burden reactivity models sensitivity methods limits "
