@@ -117,7 +117,6 @@ def test_an_outcome_does_not_touch_the_recordings(place):
         ("tables.py", "def table_one(", "def table_one(", []),
         ("svg.py", "Pictures as SVG text", "Drawings as SVG text", []),
         ("pictures.py", "MAX_TICKS = 9", "MAX_TICKS = 8", ["pictures"]),
-        ("gallery.py", "def render(", "def render(", []),
     ],
 )
 def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, module, old, new, rules):
