@@ -22,7 +22,8 @@ try:
 except (settings.SettingsError, study.StudyError) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
-ALL_MB = 400 + 2 * len(PATIENTS)  # of a job with all patients; measured
+# Memory of a job with one patient or table, and with the minutes of all; more if it is retried.
+ONE_MB, ALL_MB = 600, 500 + 5 * len(PATIENTS)
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
 
