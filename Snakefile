@@ -54,7 +54,8 @@ except (
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
-ALL_MB = 400 + 2 * len(PATIENTS)  # of a job with all patients; measured
+# Memory of a job with one patient or table, and with the minutes of all; more if it is retried.
+ONE_MB, ALL_MB = 600, 500 + 5 * len(PATIENTS)
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
 

@@ -8,7 +8,7 @@ rule outcomes:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         favourable_gose=SET["outcomes"]["favourable_gose"],
@@ -37,7 +37,7 @@ rule cohort:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         windows=SET["windows"],
@@ -63,7 +63,7 @@ rule monitoring_end:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         windows=SET["windows"],
@@ -82,7 +82,7 @@ rule table_one:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         main_window=SET["cohort"]["main_window"],
@@ -105,7 +105,7 @@ rule handover:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
@@ -126,7 +126,7 @@ rule intensity_map:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         min_patients=SET["intensity_duration"]["min_patients"],

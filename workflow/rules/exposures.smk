@@ -8,7 +8,7 @@ rule burden:
     group:
         "cohort"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         windows=SET["windows"],
@@ -33,7 +33,7 @@ rule summary:
     group:
         "cohort"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         windows=SET["windows"],
@@ -56,7 +56,7 @@ rule intensity:
     group:
         "cohort"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         windows=SET["windows"],

@@ -10,7 +10,7 @@ rule indices:
     group:
         "patients"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         minute_min_valid_fraction=SET["minutes"]["min_valid_fraction"],
@@ -62,7 +62,7 @@ rule optima:
     group:
         "report"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         code=provenance.code_of(SCRIPTS / "optima.py"),

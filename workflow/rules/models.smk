@@ -7,7 +7,7 @@ rule updates:
     group:
         "cohort"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
@@ -42,7 +42,7 @@ rule model:
         plan="results/models/{model}/plan.yaml",
         summary="results/models/{model}/summary.md",
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=60,
     params:
         plan=lambda wildcards: MODELS[wildcards.model],
@@ -65,7 +65,7 @@ rule comparisons:
     group:
         "report"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         models=MODELS,

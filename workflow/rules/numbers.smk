@@ -18,7 +18,7 @@ for batch, members in inputs.batches(LITTLE, n_each=8).items():
         group:
             "patients"
         resources:
-            mem_mb=600,
+            mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
             runtime=10,
         params:
             tables={

@@ -19,7 +19,7 @@ for batch, members in inputs.batches(PATIENTS, n_each=32).items():
         group:
             "pictures"
         resources:
-            mem_mb=600,
+            mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
             runtime=10,
         params:
             time_zero=SET["study"]["time_zero"],
@@ -40,7 +40,7 @@ rule cohort_picture:
     group:
         "report"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         time_zero=SET["study"]["time_zero"],

@@ -16,7 +16,7 @@ rule ingest:
     group:
         "patients"
     resources:
-        mem_mb=lambda wildcards, attempt: 600 * attempt,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         folder=SET["study"]["folder"],
@@ -75,7 +75,7 @@ rule collect:
     group:
         "cohort"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         code=provenance.code_of(SCRIPTS / "collect.py"),

@@ -38,7 +38,7 @@ rule report:
     group:
         "report"
     resources:
-        mem_mb=ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         settings=SET,

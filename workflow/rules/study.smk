@@ -13,7 +13,7 @@ rule study:
     group:
         "cohort"
     resources:
-        mem_mb=600,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
         folder=SET["study"]["folder"],
