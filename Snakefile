@@ -75,7 +75,8 @@ rule all:
             kind=figure_names.FILE_KINDS,
         ),
         patients="results/patients.html",
-        pictures="results/cohort.svg",
+        pictures=["results/cohort.svg"]
+        + expand("results/pictures/{patient}.svg", patient=PATIENTS),
         intensity_map="results/intensity_map.parquet",
         catalogue="results/README.md",
         monitoring_end="results/monitoring_end_by_outcome.parquet",
