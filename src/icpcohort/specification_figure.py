@@ -1,6 +1,5 @@
 """The figure of a specification curve: every answer in order, and the decisions behind each."""
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -173,8 +172,3 @@ def _share(row: dict[str, Any]) -> str:
 
 def _short(text: str) -> str:
     return text if len(text) <= MOST_SIGNS else text[: MOST_SIGNS - 1] + "…"
-
-
-def names_of(questions: Sequence[str]) -> list[str]:
-    """Return the names of the figures of these questions."""
-    return [f"specifications-{question}" for question in questions]
