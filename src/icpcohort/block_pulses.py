@@ -1,5 +1,6 @@
 """Block pulses: what the waveforms of each whole block say of the pulse of ICP."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -133,8 +134,10 @@ def _heart_hz(stretch: Stretch, icp_t_s: Reals, *, block_s: float, rules: PulseR
 
 def choose(
     rows: Reals, *, icp_whole: Flags, abp_whole: Flags, tolerance_hz: float
-) -> dict[str, Reals]:
-    """Return the `COLUMNS` of the trends from rows of `of_stretch`, masks now being known.
+) -> Iterator[tuple[str, Reals]]:
+    """Give the `COLUMNS` of the trends from rows of `of_stretch`, masks now being known.
+
+    One at a time, so that they need not all be in memory twice.
 
     Parameters
     ----------
@@ -154,15 +157,14 @@ def choose(
     cut_hz = np.where(np.isfinite(row["heart_hz"]), row["near_hz"], row["own_hz"])
     as_cut = icp_whole & (np.abs(cut_hz - rate_hz) <= tolerance_hz)
     amplitude = np.where(with_abp, row["near_mmhg"], row["own_mmhg"])
-    columns = {
-        "amp_mmhg": np.where(icp_whole, amplitude, np.nan),
-        "pulse_rate_per_min": np.where(icp_whole, 60 * rate_hz, np.nan),
-        "icp_peak_rate_per_min": np.where(icp_whole, 60 * row["own_hz"], np.nan),
-        "abp_pulse_rate_per_min": np.where(icp_whole, 60 * heart_hz, np.nan),
-    }
-    columns |= {name: np.where(as_cut, row[name], np.nan) for name in _CUT}
-    ratio = pulse_shape.ratio(columns["p2_mmhg"], columns["p1_mmhg"])
-    return columns | {"p2_p1_ratio": ratio}
+    yield "amp_mmhg", np.where(icp_whole, amplitude, np.nan)
+    yield "pulse_rate_per_min", np.where(icp_whole, 60 * rate_hz, np.nan)
+    yield "icp_peak_rate_per_min", np.where(icp_whole, 60 * row["own_hz"], np.nan)
+    yield "abp_pulse_rate_per_min", np.where(icp_whole, 60 * heart_hz, np.nan)
+    for name in _CUT:
+        yield name, np.where(as_cut, row[name], np.nan)
+    ratio = pulse_shape.ratio(row["p2_mmhg"], row["p1_mmhg"])
+    yield "p2_p1_ratio", np.where(as_cut, ratio, np.nan)
 
 
 def least_whole(interval_s: Any, *, block_s: float) -> Any:

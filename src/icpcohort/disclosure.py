@@ -31,6 +31,7 @@ DATES = re.compile(
     re.IGNORECASE,
 )
 COLUMN_OF_PEOPLE = re.compile(r"patient|_id$|date|centre$", re.IGNORECASE)
+CURE = "remove it, or call the patient, recording, monitor or centre otherwise"
 MIN_DIGITS_OF_ID = 5  # a shorter number cannot be told from a count or a score
 
 
@@ -229,7 +230,7 @@ def problems(
         found += [f"{name}: the date {one[0]!r}; remove it" for one in DATES.finditer(text)]
         if words is not None:
             said = sorted({one[0] for one in words.finditer(text)})
-            found += [f"{name}: the identifier {one!r}; remove it" for one in said]
+            found += [f"{name}: the identifier {one!r}; {CURE}" for one in said]
         if name.endswith(".csv"):
             found += _problems_of_csv(name, text, cells, min_cell=min_cell)
     return found
@@ -255,7 +256,7 @@ def _problems_of_csv(
     for number, row in enumerate(rows, start=2):
         for column, cell in zip(head, row, strict=True):
             if cell in identifiers:
-                yield f"{name} row {number}, {column}: an identifier; remove it"
+                yield f"{name} row {number}, {column}: the identifier {cell!r}; {CURE}"
             counted = column == "n" or column.startswith("n_")
             if counted and cell.isdigit() and 0 < int(cell) < min_cell:
                 yield f"{name} row {number}, {column}: a count below {min_cell}; hide it"

@@ -131,7 +131,8 @@ def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
     sums = np.zeros((3, rules.centres_mmhg().size, binned.inside.size + 1))
     for power in range(3):
         sums[power, bins, rows + 1] = values**power
-    return Sums(*sums.cumsum(axis=2).transpose(0, 2, 1))
+    np.cumsum(sums, axis=2, out=sums)
+    return Sums(*sums.transpose(0, 2, 1))
 
 
 def _with_data(running: Sums, *, rules: CurveRules) -> tuple[Sums, CurveRules]:

@@ -70,7 +70,7 @@ def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     seconds, masked = accounts.total(counted)
     return Combined(
-        as_table({name: columns[name] for name in RECORDED.columns}),
+        as_table(columns, list(RECORDED.columns)),
         seconds.sort("signal"),
         masked,
         pl.concat([rows.select("part", "signal", "reading_s") for rows in lost])

@@ -1,4 +1,4 @@
-"""One patient's PRx by CPP over the whole recording: bins, fit, limits, and chance."""
+"""One patient's PRx: its hours, and PRx by CPP with bins, fit, limits, and chance."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -7,11 +7,27 @@ import numpy as np
 import polars as pl
 
 from icpcohort.grids import words_of
-from icpcohort.spans import Reals
+from icpcohort.spans import MINUTE_S, Reals
 from icpcohort.svg import ACCENT, INK, MUTED, SMALL_PT
 from icpcohort.tables import format_number, format_p
 
 N_POINTS = 121  # of the fitted line
+HOUR_S, LEAST_MINUTES = 3600.0, 15
+
+
+def hourly_prx(known: pl.DataFrame) -> pl.DataFrame:
+    """Return mean PRx of each hour with at least `LEAST_MINUTES` of it, in the hour's middle.
+
+    Means go through Fisher's z; |PRx| is clipped at 0.999. For the eye only: no table has it.
+    """
+    hour = ((pl.col("t_s") - MINUTE_S) // HOUR_S).alias("hour")
+    return (
+        known.group_by(hour)
+        .agg(pl.col("prx").clip(-0.999, 0.999).arctanh().mean().tanh(), pl.len())
+        .filter(pl.col("len") >= LEAST_MINUTES)
+        .select(((pl.col("hour") + 0.5) * HOUR_S + MINUTE_S / 2).alias("t_s"), "prx")
+        .sort("t_s")
+    )
 
 
 def in_words(optimum: Mapping[str, Any]) -> list[str]:

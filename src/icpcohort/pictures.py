@@ -30,7 +30,6 @@ LIMITS = {"llr_mmhg": "LLR", "cppopt_mmhg": "CPPopt", "ulr_mmhg": "ULR"}
 SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
 LEAST_RANGE_MMHG = 10.0
-HOUR_S, LEAST_MINUTES = 3600.0, 15
 INDICES = {"CPP": "cpp_mmhg", "PRx": "prx", "CPPopt": "cppopt_mmhg"}
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
@@ -325,25 +324,10 @@ def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     axis.grid(axis="x", color=MUTED, lw=0.3, alpha=0.5)
     axis.axhline(0, color=MUTED, lw=0.4)
     _draw_line(axis, known, "prx", column_s=extent.column_s, color=MUTED, lw=0.4)
-    hours = hourly_prx(known)
-    _draw_line(axis, hours, "prx", column_s=HOUR_S, color=ACCENT, lw=1.3)
+    hours = patient_curve.hourly_prx(known)
+    _draw_line(axis, hours, "prx", column_s=patient_curve.HOUR_S, color=ACCENT, lw=1.3)
     axis.text(1.02, 0.62, "minutes", transform=axis.transAxes, color=MUTED, fontsize=7)
     axis.text(1.02, 0.38, "hourly mean", transform=axis.transAxes, color=ACCENT, fontsize=7)
-
-
-def hourly_prx(known: pl.DataFrame) -> pl.DataFrame:
-    """Return mean PRx of each hour with at least `LEAST_MINUTES` of it, in the hour's middle.
-
-    Means go through Fisher's z; |PRx| is clipped at 0.999. For the eye only: no table has it.
-    """
-    hour = ((pl.col("t_s") - MINUTE_S) // HOUR_S).alias("hour")
-    return (
-        known.group_by(hour)
-        .agg(pl.col("prx").clip(-0.999, 0.999).arctanh().mean().tanh(), pl.len())
-        .filter(pl.col("len") >= LEAST_MINUTES)
-        .select(((pl.col("hour") + 0.5) * HOUR_S + MINUTE_S / 2).alias("t_s"), "prx")
-        .sort("t_s")
-    )
 
 
 def _write_beside(figure: Figure, lines: Sequence[str]) -> None:

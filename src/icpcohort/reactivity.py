@@ -23,6 +23,7 @@ PAIRS = {
 }
 PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 OF_PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio")
+_WINDOWS_AT_ONCE = 2000  # of correlations: ten days of them are some arrays of 3 MB
 
 
 @dataclass(frozen=True)
@@ -102,21 +103,27 @@ def moving_pearson(
     treatment of constant input: no agreed rule, a setting.
     """
     x, y = (_windows(series, n_values=n_values, step=step) for series in (first, second))
-    both = np.isfinite(x) & np.isfinite(y)
-    n = both.sum(axis=1)
-    enough = (n >= min_valid_fraction * n_values - ROUNDING) & (n >= 3)
-    changes = _changes(x, both) & _changes(y, both)
-    dx, dy = _centred(x, both, n), _centred(y, both, n)
-    spread = np.sqrt((dx * dx).sum(axis=1) * (dy * dy).sum(axis=1))
-    ok = enough & changes & (spread > 0)
-    return missing.divide((dx * dy).sum(axis=1), spread, where=ok).clip(-1.0, 1.0)
+    least = max(min_valid_fraction * n_values - ROUNDING, 3.0)
+    parts = (slice(i, i + _WINDOWS_AT_ONCE) for i in range(0, len(x), _WINDOWS_AT_ONCE))
+    return np.concatenate([np.empty(0), *(_pearson(x[p], y[p], least=least) for p in parts)])
 
 
 def _windows(series: Reals, *, n_values: int, step: int) -> Reals:
-    ends = np.arange(1, series.size // step + 1) * step
+    """Return (series.size // step, n_values), not copied."""
     padded = np.concatenate([np.full(n_values, np.nan), series])
     views = np.lib.stride_tricks.sliding_window_view(padded, n_values)
-    return np.asarray(views[ends])
+    return np.asarray(views[step::step])
+
+
+def _pearson(x: Reals, y: Reals, *, least: float) -> Reals:
+    """Correlate two series in each of some windows, of which `least` pairs must be valid."""
+    both = np.isfinite(x) & np.isfinite(y)
+    n = both.sum(axis=1)
+    changes = _changes(x, both) & _changes(y, both)
+    dx, dy = _centred(x, both, n), _centred(y, both, n)
+    spread = np.sqrt((dx * dx).sum(axis=1) * (dy * dy).sum(axis=1))
+    ok = (n >= least) & changes & (spread > 0)
+    return missing.divide((dx * dy).sum(axis=1), spread, where=ok).clip(-1.0, 1.0)
 
 
 def _changes(windows: Reals, both: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -256,6 +263,8 @@ def on_grid(trends: pl.DataFrame, *, block_s: float) -> pl.DataFrame:
     first_s = np.floor(float(trends["t_s"][0]) / MINUTE_S) * MINUTE_S
     last_s = np.floor(float(trends["t_s"][-1]) / MINUTE_S + 1) * MINUTE_S
     n = round((last_s - first_s) / block_s)
+    if n == trends.height:  # a join of ten days needs 20 MB
+        return trends
     grid = pl.DataFrame({"t_s": first_s + block_s * np.arange(n)})
     return grid.join(trends, on="t_s", how="left", validate="1:1").sort("t_s")
 

@@ -27,7 +27,8 @@ from numpy.typing import NDArray
 from icpcohort.figure_names import FILE_KINDS
 from icpcohort.tables import format_median
 
-INK, MUTED, ACCENT = "#010203", "#767676", "#0072b2"
+# none of them is a colour of the maps, which a page must not change
+INK, MUTED, ACCENT = "#010203", "#747474", "#0072b2"
 PAGE_COLOURS = {
     INK: "currentColor",
     MUTED: f"var(--muted, {MUTED})",
@@ -121,11 +122,9 @@ def inline(picture: Picture) -> str:
 def as_file(picture: Picture) -> str:
     """Return a picture as the text of an SVG file that stands alone.
 
-    It has a size, white paper and its own colours, for no page gives it any, and its paths
-    are written short.
+    It has a size, white paper and its own colours, for no page gives it any.
     """
     text = _element(picture, transparent=False)
-    text = re.sub(r'(?<=\bd=")[^"]*', lambda path: _short(path[0]), text)
     width_mm, height_mm = (25.4 * side for side in picture.figure.get_size_inches())
     size = f'width="{width_mm:.5g}mm" height="{height_mm:.5g}mm" viewBox='
     return text.replace("viewBox=", size, 1) + "\n"
@@ -168,6 +167,8 @@ def _element(picture: Picture, *, transparent: bool) -> str:
     text = re.sub(r"(font: [\d.a-z ]*px|font-family:) [^;\"]*", r"\1 sans-serif", text)
     text = re.sub(r'\bid="', f'id="{name}-', text)
     text = re.sub(r'(href="#|url\(#)', rf"\g<1>{name}-", text)
+    text = re.sub(r'(?<=\bd=")[^"]*', lambda path: _short(path[0]), text)
+    text = re.sub(r'(<g id="[^"]*QuadMesh_\d+")', r'\1 shape-rendering="crispEdges"', text)
     head, body = text.split(">", 1)
     size = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
     box = "0 0 1 1" if size is None else f"0 0 {size[1]} {size[2]}"

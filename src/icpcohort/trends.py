@@ -302,18 +302,20 @@ def _trends(
     of_pulses = block_pulses.choose(
         pulses, icp_whole=whole["icp"], abp_whole=whole["abp"], tolerance_hz=tolerance_hz
     )
-    rows = _by_block(np.column_stack([pulses[:, 0], *of_pulses.values()]), block_s=block_s)
-    for name, values in zip(of_pulses, rows.T[1:], strict=True):
-        columns[name] = at_times(t_s, rows[:, 0], values)
+    for name, values in of_pulses:
+        rows = _by_block(np.column_stack([pulses[:, 0], values]), block_s=block_s)
+        columns[name] = at_times(t_s, rows[:, 0], rows[:, 1])
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
-    order = (*RECORDED.columns, "icp_reading_s", "abp_reading_s")
-    return as_table({name: columns[name] for name in order})
+    return as_table(columns, (*RECORDED.columns, "icp_reading_s", "abp_reading_s"))
 
 
-def as_table(columns: Mapping[str, Reals]) -> pl.DataFrame:
-    """Return the trends as a table, counts as whole numbers."""
-    table = pl.DataFrame(dict(columns), nan_to_null=True)
-    return table.with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
+def as_table(columns: dict[str, Reals], names: Sequence[str]) -> pl.DataFrame:
+    """Return the trends as a table, counts as whole numbers; `columns` is emptied.
+
+    Each array is let go as soon as its column stands, so that memory does not double.
+    """
+    series = [pl.Series(name, columns.pop(name), nan_to_null=True) for name in names]
+    return pl.DataFrame(series).with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
 
 
 def _whole_at(

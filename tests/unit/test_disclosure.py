@@ -153,7 +153,7 @@ def test_a_small_count_a_column_of_people_and_an_identifier_are_named():
         "flow.csv: column 'patient_id'; share no rows of people, no identifier, no date"
     ]
     assert _problems("level\nnorth\n", identifiers=["north"]) == [
-        "flow.csv row 2, level: an identifier; remove it"
+        f"flow.csv row 2, level: the identifier 'north'; {disclosure.CURE}"
     ]
 
 
@@ -184,7 +184,7 @@ def test_numbers_that_are_no_date_are_left_alone(text):
 
 def test_an_identifier_is_found_as_a_word_and_not_within_one():
     assert _problems("of P01 and", "README.md", ["P01"]) == [
-        "README.md: the identifier 'P01'; remove it"
+        f"README.md: the identifier 'P01'; {disclosure.CURE}"
     ]
     assert _problems("of P012 and", "README.md", ["P01"]) == []
     assert _problems("of a+b1) and", "README.md", ["a+b1)"]) != []

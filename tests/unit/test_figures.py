@@ -5,10 +5,12 @@ import runpy
 from pathlib import Path
 from xml.etree import ElementTree
 
+import matplotlib
 import numpy as np
 import polars as pl
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_hex
 
 from icpcohort import (
     contracts,
@@ -402,6 +404,12 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     assert without.description.count("with duration at: nowhere.") == 2
     n = table["n_patients"].max()
     assert f"ICP above the threshold, n = {n}" in texts(DRAWN["intensity-outcome"])
+
+
+def test_no_colour_that_a_page_replaces_is_one_of_a_map():
+    shades = matplotlib.colormaps[intensity_figures.PALETTE]
+    of_maps = {to_hex(shades(i)) for i in range(shades.N)}
+    assert not of_maps & set(svg.PAGE_COLOURS)
 
 
 def test_colours_of_the_maps_are_boxes_and_no_image():

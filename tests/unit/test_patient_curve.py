@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from matplotlib.figure import Figure
 
-from icpcohort import contracts, patient_curve, pictures
+from icpcohort import contracts, patient_curve
 
 CPP = np.arange(52.5, 90, 5)
 OPTIMUM = dict.fromkeys(contracts.OPTIMA.columns) | {
@@ -79,6 +79,6 @@ def test_the_mean_of_an_hour_goes_through_fisher_z_and_needs_minutes():
     t_s = 3600.0 + 60.0 * np.arange(1, 41)
     rows = pl.DataFrame({"t_s": t_s, "prx": [0.5, -0.2] * 20})
     few = pl.DataFrame({"t_s": 7200.0 + 60.0 * np.arange(1, 10), "prx": [0.9] * 9})
-    hours = pictures.hourly_prx(pl.concat([rows, few]))
+    hours = patient_curve.hourly_prx(pl.concat([rows, few]))
     assert hours["prx"].to_list() == pytest.approx([0.171573], abs=1e-6)
     assert hours["t_s"].to_list() == [1.5 * 3600 + 30]
