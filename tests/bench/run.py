@@ -321,8 +321,8 @@ def main() -> None:
             )
             beats, shape = (with_beats - whole) / named, (with_shape - with_beats) / named
             print(
-                f"at {hours} h the rule of beats costs {beats:.1f}, AMP at the rate of ABP with "
-                f"P1, P2 and P3 {shape:.1f} times the outputs compared"
+                f"at {hours} h the rule of beats costs {beats:.1f}, AMP at the rate of ABP and "
+                f"P1, P2, P3 {shape:.1f} times the outputs compared"
             )
         for n in PATIENTS:
             seconds = min(measure("patients", paths[24], str(n))[0] for _ in range(2))

@@ -12,7 +12,7 @@ import run
 STAGES = {
     "read": ("listed.examine", "recordings.read_chunks", "recordings.fingerprint"),
     "cells, masks, accounts": ("cells.align", "trends._Track.add", "trends._Track.finish"),
-    "AMP": ("trends._pulse_of",),
+    "AMP": ("block_pulses.of_stretch",),
     "block means": ("trends._block_sums", "trends._Track._blocks", "trends._trends"),
     "indices": ("reactivity.to_minutes",),
     "burden": ("burden.add_up",),
