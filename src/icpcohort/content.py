@@ -88,7 +88,7 @@ def build(
         _findings(given, models, fits, window=window),
         *study_sections.all_of(given, settings=settings, captions=captions),
         model_section.of_all(given, models, fits, captions=captions),
-        model_section.beside(models, fits),
+        model_section.beside(models, fits, precision=whatif_section.precision(given)),
         whatif_section.specifications(given, captions),
         whatif_section.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
         _methods(methods, settings),

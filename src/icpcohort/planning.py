@@ -1,4 +1,4 @@
-"""Planning: how precise a model's estimate would be with more patients, and what it can show."""
+"""Planning: what a model could have shown, and what it would with more patients."""
 
 import math
 from collections.abc import Mapping

@@ -20,7 +20,11 @@ def specifications(given: Given, captions: Mapping[str, str]) -> Section:
         choices = given["specification_choices"].filter(question=name)
         blocks: list[Block] = [
             Paragraph(in_words(row, choices), (Link(f"table-choices-{name}"),)),
-            picture(f"specifications-{name}", captions[f"specifications-{name}"]),
+            *(
+                [picture(figure, captions[figure])]
+                if (figure := f"specifications-{name}") in captions
+                else []
+            ),
             *table(f"choices-{name}", of_choices(choices), sortable=False),
             *table(f"reasons-{name}", of_reasons(choices), sortable=False, supplementary=True),
         ]
@@ -44,8 +48,8 @@ def in_words(row: Mapping[str, Any], choices: pl.DataFrame) -> str:
     n_above = round(row["percent_above_1"] * row["n_estimated"] / 100)
     said += (
         f" Odds ratios for one standard deviation of the exposure ran from {low} to {high}, "
-        f"median {median}; {n_above} ({format_percent(n_above, row['n_estimated'])}) were above "
-        f"1, and the 95 % interval of {row['n_excluding_1']} excluded 1. {_main(row)}"
+        f"median {median}; {n_above} ({format_percent(n_above, row['n_estimated'])}) were "
+        f"above 1, and the 95 % interval of {row['n_excluding_1']} excluded 1. {_main(row)}"
     )
     return f"{said} {_most(choices)}{_joint(row)}"
 
@@ -174,10 +178,11 @@ def precision(given: Given) -> list[Block]:
         rows.append(cells)
     head = ["Model", "n", "As now", "Twice as many", "4 times", "8 times"]
     note = (
-        "In each cell: the smallest ratio that 80 % of studies of this size would find (two-sided "
-        "p < 0.05), and the factor by which a 95 % limit differs from the estimate. From the "
-        "standard error of this study, which falls with the root of n. A ratio nearer to 1 than "
-        "the smallest was beyond what this study could show: its absence here is no evidence."
+        "In each cell: the smallest ratio that 80 % of studies of this size would find "
+        "(two-sided p < 0.05), and the factor by which a 95 % limit differs from the estimate. "
+        "From the standard error of this study, which falls with the root of n. A ratio nearer "
+        "to 1 than the smallest was beyond what this study could show: its absence here is no "
+        "evidence."
     )
     grid = Grid(
         "What this study could have shown, and what more patients would", head, rows, note

@@ -101,7 +101,7 @@ def test_the_page_has_landmarks_and_a_language():
     for tag in ("header", "nav", "main", "footer"):
         assert len(PAGE.all(tag)) == 1
     names = [attrs["aria-labelledby"] for attrs in PAGE.all("section")]
-    assert len(names) == len(set(names)) == 13
+    assert len(names) == len(set(names)) == 15
 
 
 def test_tables_have_captions_and_heads_with_a_scope():

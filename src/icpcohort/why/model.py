@@ -22,7 +22,7 @@ def lines(model: str, results: Results) -> Iterator[str]:
     yield f"Model {model}: {plan['question']}"
     yield (
         f"  {plan['outcome']} by {plan['exposure']} in {window}, adjusted for "
-        f"{', '.join(plan['adjust_for']) or 'nothing'}; {plan['missing_data'].replace('_', ' ')}"
+        f"{', '.join(plan['adjust_for']) or 'nothing'}; {words_of(plan['missing_data'])}"
     )
     yield ""
     yield f"From all patients to the cohort of {window}"
