@@ -99,7 +99,8 @@ def for_minutes(
     Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
     windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
     """
-    running, rules = _with_data(running_sums(minutes, rules=rules), rules=rules)
+    rules = _where_data_are(bin_minutes(minutes, rules=rules), rules=rules)
+    running = running_sums(minutes, rules=rules)
     step = max(1, _CURVES_AT_ONCE // len(windows_min))
     found = [np.empty((len(MINUTE_COLUMNS), 0))]
     for first in range(0, minutes.height, step):
@@ -135,19 +136,14 @@ def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
     return Sums(*sums.transpose(0, 2, 1))
 
 
-def _with_data(running: Sums, *, rules: CurveRules) -> tuple[Sums, CurveRules]:
+def _where_data_are(binned: Binned, *, rules: CurveRules) -> CurveRules:
     """Leave out the bins below the first and above the last that any minute falls in."""
-    some = np.flatnonzero(running.counts[-1])
-    if not some.size:
-        return running, rules
-    first, last = int(some[0]), int(some[-1])
+    bins = binned.bin[binned.inside]
+    if not bins.size:
+        return rules
     edges_mmhg = rules.edges_mmhg()
-    narrowed = replace(
-        rules,
-        bin_min_mmhg=float(edges_mmhg[first]),
-        bin_max_mmhg=float(edges_mmhg[last + 1]),
-    )
-    return Sums(*(sums[:, first : last + 1] for sums in running)), narrowed
+    first_mmhg, last_mmhg = edges_mmhg[bins.min()], edges_mmhg[bins.max() + 1]
+    return replace(rules, bin_min_mmhg=float(first_mmhg), bin_max_mmhg=float(last_mmhg))
 
 
 def _over_last(running: Reals, rows: range, *, windows_min: Sequence[int]) -> Reals:

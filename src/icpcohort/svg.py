@@ -152,7 +152,7 @@ def _short(path: str) -> str:
     """Return a path with two decimals (1/100 pt), boxes as such, and lines without their L."""
     path = re.sub(r"(\.\d\d)\d+", r"\1", path.strip())
     path = BOX.sub(r"M\1 \2V\3H\4V\2z", path)
-    return path if "C" in path else re.sub(r" *\n(L )?", " ", path)
+    return path if re.search("[CQ]", path) else re.sub(r" *\n(L )?", " ", path)
 
 
 def _element(picture: Picture, *, transparent: bool) -> str:

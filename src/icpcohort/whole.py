@@ -15,7 +15,7 @@ def writing(path: str | Path) -> Iterator[Path]:
 
     Until then only its owner can read it, and `path` stays what it was. A block that fails
     leaves nothing; a process that is killed leaves a file that ends in `.part`, which nobody
-    reads (`leftovers` names it). Two writers of one file have a part each; the last wins.
+    reads (`sweep` removes it). Two writers of one file have a part each; the last wins.
 
     Source: write, flush to the disk, rename: POSIX.1-2017, rename() is atomic and fsync()
     brings data to the device.
@@ -45,6 +45,12 @@ def write(path: str | Path, content: str | bytes) -> None:
 def leftovers(folder: Path) -> list[Path]:
     """Return the parts that killed writers left in a folder and the folders in it."""
     return sorted(folder.rglob(f".*{PART}"))
+
+
+def sweep(folder: Path) -> None:
+    """Remove what killed writers left, when nobody writes there any more."""
+    for part in leftovers(folder):
+        part.unlink(missing_ok=True)
 
 
 def _umask() -> int:

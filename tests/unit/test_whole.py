@@ -50,6 +50,8 @@ def test_a_killed_writer_leaves_the_old_file_or_none(tmp_path, before):
     assert part.read_bytes() == b"half of the new"
     whole.write(path, "the new")
     assert path.read_bytes() == b"the new"
+    whole.sweep(tmp_path)
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_part_is_private_and_the_whole_is_as_the_mask_says(tmp_path):

@@ -7,6 +7,7 @@ import yaml
 from icpcohort import contracts, crate, run_account, store, sums, whole
 
 results = Path(snakemake.output.sums).parent
+whole.sweep(results)
 settings, models = snakemake.params.settings, snakemake.params.models
 whole.write(snakemake.output.workflow, Path(snakemake.input.workflow).read_bytes())
 for path, content in (
