@@ -128,8 +128,8 @@ def test_every_path_of_a_figure_can_be_drawn():
 
 def test_sections_stand_in_their_order():
     order = (
-        "findings who recordings monitors burden reactivity models sensitivity methods limits "
-        "settings made checklists"
+        "findings who recordings monitors burden reactivity models sensitivity specifications "
+        "plan-lock methods limits settings made checklists"
     )
     headings = [attrs.get("id") for tag, attrs in PAGE.tags if tag == "h2"]
     assert headings == ["contents", *order.split()]
