@@ -72,7 +72,7 @@ rule all:
         document="results/report.docx",
         figures=expand(
             "results/figures/{figure}.{kind}",
-            figure=figure_names.names_of(MODELS),
+            figure=figure_names.names_of(MODELS, QUESTIONS),
             kind=figure_names.FILE_KINDS,
         ),
         patients="results/patients.html",

@@ -85,6 +85,13 @@ def _parser() -> argparse.ArgumentParser:
     verify = commands.add_parser("verify", help="say whether results and inputs are unchanged")
     verify.add_argument("study", type=Path, help="folder that holds config/ and results/")
     verify.set_defaults(run=_verify)
+    why = commands.add_parser("why", help="explain a patient, a number or a model")
+    why.add_argument("study", type=Path, help="folder that holds config/ and results/")
+    why.add_argument("name", help="a patient or a model")
+    why.add_argument("column", nargs="?", help="of the analysis table: one number of a patient")
+    why.add_argument("window", nargs="?", help="of the number; the main one if left out")
+    why.set_defaults(run=_why)
+
     plan = commands.add_parser("plan", help="lock the analysis plan before outcomes are seen")
     plan.add_argument("action", choices=["lock"])
     plan.add_argument("study", type=Path, help="folder that holds config/ and results/")
@@ -276,6 +283,31 @@ def _plan(options: argparse.Namespace) -> int:
         f"{options.study / plan_lock.FILE}: locked, fingerprint {lock['fingerprint']}\n"
         "Send the fingerprint to somebody outside the study, and run the study again."
     )
+    return 0
+
+
+# --- why ---------------------------------------------------------------------------------
+
+
+def _why(options: argparse.Namespace) -> int:
+    """Print what the results know of a name, recomputed from the stored tables."""
+    from icpcohort import settings
+    from icpcohort.why import answers, results
+
+    config = options.study / "config"
+    try:
+        asked, models = settings.load(
+            config / "config.yaml",
+            config / "models.yaml",
+            schema_folder=REPOSITORY / "workflow" / "schemas",
+        )
+        held = results.read(options.study, settings=asked, models=models)
+        for line in answers.lines(
+            options.name, held, column=options.column, window=options.window
+        ):
+            print(line)
+    except (settings.SettingsError, results.Unknown) as error:
+        raise UsageError(str(error)) from error
     return 0
 
 

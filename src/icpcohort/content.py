@@ -6,12 +6,15 @@ from typing import Any
 import polars as pl
 
 from icpcohort import (
+    blinding,
     checklists,
     figures,
     findings,
     grids,
     model_section,
+    plan_lock,
     study_sections,
+    whatif_section,
 )
 from icpcohort.blocks import (
     Block,
@@ -63,6 +66,8 @@ def build(
     fits: model_section.Fits,
     captions: Mapping[str, str],
     methods: Mapping[str, str],
+    plan: Mapping[str, Any] | None,
+    is_blinded: bool,
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> Content:
@@ -83,16 +88,17 @@ def build(
         _findings(given, models, fits, window=window),
         *study_sections.all_of(given, settings=settings, captions=captions),
         model_section.of_all(given, models, fits, captions=captions),
-        model_section.beside(models, fits),
+        model_section.beside(models, fits, precision=whatif_section.precision(given)),
+        whatif_section.specifications(given, captions),
+        whatif_section.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
         _methods(methods, settings),
         _limits(given, window=window),
         _settings(settings, models),
         _made(given, versions, fingerprints),
         checklists.section(list(methods), models),
     )
-    content = numbered(
-        Content(title, findings.lead(given, window=window), SHORT_CAUTION, sections)
-    )
+    caution = f"{blinding.WARNING} {SHORT_CAUTION}" if is_blinded else SHORT_CAUTION
+    content = numbered(Content(title, findings.lead(given, window=window), caution, sections))
     shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
     if homeless := sorted(set(captions) - shown):
         raise ValueError(

@@ -1,6 +1,6 @@
 """The names of the report's figures, which the workflow must know before any is drawn."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 NAMES = (  # in the order of the report
@@ -14,9 +14,15 @@ DRAW_EACH_PATIENT = (
 FILE_KINDS = ("svg", "pdf", "png")
 
 
-def names_of(models: Mapping[str, Mapping[str, Any]]) -> list[str]:
-    """Return the name of every figure in order; a model with a curved exposure adds its own."""
-    return [*NAMES, *(f"curve-{name}" for name, plan in models.items() if is_curved(plan))]
+def names_of(
+    models: Mapping[str, Mapping[str, Any]], questions: Iterable[str] = ()
+) -> list[str]:
+    """Return the name of every figure in order.
+
+    A model with a curved exposure adds its own, and so does a question with specifications.
+    """
+    curves = [f"curve-{name}" for name, plan in models.items() if is_curved(plan)]
+    return [*NAMES, *curves, *(f"specifications-{name}" for name in questions)]
 
 
 def is_curved(plan: Mapping[str, Any]) -> bool:

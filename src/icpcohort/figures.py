@@ -15,6 +15,7 @@ from icpcohort import (
     model_figures,
     reactivity_figures,
     recording_figures,
+    specification_figure,
     store,
 )
 from icpcohort.svg import Picture
@@ -24,6 +25,8 @@ Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 TABLES = (
     *("analysis", "flow", "quality", "masked", "monitors", "burden", "burden_by_state"),
     *("intensity", "intensity_map", "transition", "summary", "curves", "optima"),
+    *("specifications", "specification_options", "specification_choices"),
+    "specification_summary",
 )
 PER_WINDOW = ("burden", "burden_by_state", "intensity", "summary")
 FITS = ("estimates", "diagnostics", "curve")
@@ -86,6 +89,16 @@ def all_pictures(
         )
         for name, plan in models.items()
         if figure_names.is_curved(plan)
+    ]
+    drawn += [
+        specification_figure.specification_curve(
+            question,
+            specifications=given["specifications"],
+            options=given["specification_options"],
+            choices=given["specification_choices"],
+            summary=given["specification_summary"],
+        )
+        for question in given["specification_summary"]["question"]
     ]
     return {picture.name: picture for picture in drawn}
 

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from icpcohort import blinding, contracts, plan_lock, provenance, settings, store
+from icpcohort import blinding, contracts, plan_lock, settings, store
 from icpcohort import study as studies
 from icpcohort.specifications import choices
 
@@ -54,12 +54,11 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
             contracts.RECORDINGS,
         )
     ]
-    scripts = sorted((repository / "workflow/scripts").glob("*.py"))
     now = plan_lock.Now(
         asked,
         models,
         questions,
-        {path.stem: provenance.code_of(path) for path in scripts},
+        plan_lock.codes(repository / "workflow/scripts"),
         plan_lock.inputs(*tables),
     )
     folder = asked["study"] | {"folder": str(study / asked["study"]["folder"])}

@@ -1,6 +1,6 @@
 """What the report says of each model: its finding, its tables, and the curve if it has one."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -132,8 +132,10 @@ def of_all(
     return Section("models", "Models", tuple(blocks), parts)
 
 
-def beside(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> Section:
-    """Return the section of the fits that stand beside the main ones."""
+def beside(
+    plans: Mapping[str, Mapping[str, Any]], fits: Fits, *, precision: Sequence[Block]
+) -> Section:
+    """Return the section of the fits beside the main ones, and of what these could show."""
     blocks: list[Block] = []
     for name, plan in plans.items():
         grid = model_grids.alternatives(tables_of(name, fits)["alternatives"], plan=plan)
@@ -141,4 +143,4 @@ def beside(plans: Mapping[str, Mapping[str, Any]], fits: Fits) -> Section:
     if not blocks:
         words = "No other fit stands beside the main ones: the plan asks for none."
         blocks.append(Paragraph(words, empty=True))
-    return Section("sensitivity", "Sensitivity", tuple(blocks))
+    return Section("sensitivity", "Sensitivity", (*blocks, *precision))

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import blinding, contracts, settings_files
+from icpcohort import blinding, contracts, provenance, settings_files
 from icpcohort.validation import problems
 
 FILE, CHANGES_FILE = "config/plan.lock.json", "config/plan.changes.yaml"
@@ -22,6 +22,13 @@ AS_PLANNED, CHANGED, ADDED = "as planned", "changed after the lock", "added afte
 
 class LockError(Exception):
     """The plan cannot be locked, or its lock cannot be read; the text says what to do."""
+
+
+# The scripts whose numbers an estimate rests on; pictures and pages are free to change.
+SCRIPTS = (
+    *("study", "ingest", "indices", "burden", "summary", "outcomes", "cohort", "updates"),
+    *("model", "alternative", "specifications"),
+)
 
 
 class Now(NamedTuple):
@@ -39,6 +46,11 @@ class Reason(NamedTuple):
 
     when: str
     why: str
+
+
+def codes(scripts: Path) -> dict[str, str]:
+    """Return the fingerprint of the code of every script that an estimate rests on."""
+    return {name: provenance.code_of(scripts / f"{name}.py") for name in SCRIPTS}
 
 
 def fingerprint(table: pl.DataFrame) -> str:
@@ -135,7 +147,7 @@ def read_reasons(path: Path, *, schema_folder: Path) -> dict[str, Reason]:
 
 
 def changes(
-    locked: Mapping[str, Any] | None, now: Now, *, reasons: Mapping[str, Reason]
+    locked: Mapping[str, Any] | None, now: Now | None, *, reasons: Mapping[str, Reason]
 ) -> pl.DataFrame:
     """List all that differs from the lock.
 
@@ -145,7 +157,7 @@ def changes(
         None without a lock. `when` and `why` are null where the author has said nothing.
     """
     rows = []
-    for kind, part in now._asdict().items() if locked else ():
+    for kind, part in now._asdict().items() if locked and now else ():
         before, after = _flat(locked[kind]), _flat(part)  # type: ignore[index]
         for name in dict.fromkeys([*before, *after]):
             if before.get(name) != after.get(name) and name not in NO_EFFECT:

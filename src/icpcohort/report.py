@@ -36,6 +36,13 @@ CONTRACTS = {
     "table1": contracts.TABLE_ONE,
     "monitoring_ends": contracts.MONITORING_END_BY_OUTCOME,
     "comparisons": contracts.COMPARISONS,
+    "planning": contracts.PLANNING,
+    "plan_changes": contracts.PLAN_CHANGES,
+    "plan_status": contracts.PLAN_STATUS,
+    "specifications": contracts.SPECIFICATIONS,
+    "specification_options": contracts.SPECIFICATION_OPTIONS,
+    "specification_choices": contracts.SPECIFICATION_CHOICES,
+    "specification_summary": contracts.SPECIFICATION_SUMMARY,
 }
 ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or are added to
 # what a line break must not tear: a short bracket, "n = 78", "20 mmHg"
@@ -51,6 +58,8 @@ def render(
     tables: Mapping[str, pl.DataFrame],
     fits: model_section.Fits,
     methods: Mapping[str, str],
+    plan: Mapping[str, Any] | None,
+    is_blinded: bool,
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> str:
@@ -72,6 +81,10 @@ def render(
         The names of `model_section.CONTRACTS`.
     methods : mapping of heading to paragraph
         Sentences of the stages, in order.
+    plan : mapping or None
+        The content of the plan's lock; None without one.
+    is_blinded : bool
+        Whether outcomes are shuffled, which the report then says at its top.
     versions : mapping of component to version
     fingerprints : mapping of file name to sha256
         Of the study's own tables.
@@ -88,6 +101,8 @@ def render(
         tables=tables,
         fits=fits,
         methods=methods,
+        plan=plan,
+        is_blinded=is_blinded,
         versions=versions,
         fingerprints=fingerprints,
     )
@@ -102,6 +117,8 @@ def say(
     tables: Mapping[str, pl.DataFrame],
     fits: model_section.Fits,
     methods: Mapping[str, str],
+    plan: Mapping[str, Any] | None,
+    is_blinded: bool,
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> tuple[Content, dict[str, Picture]]:
@@ -123,6 +140,8 @@ def say(
         fits=fits,
         captions={name: picture.caption for name, picture in pictures.items()},
         methods=methods,
+        plan=plan,
+        is_blinded=is_blinded,
         versions=versions,
         fingerprints=fingerprints,
     )

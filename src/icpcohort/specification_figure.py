@@ -1,6 +1,5 @@
 """The figure of a specification curve: every answer in order, and the decisions behind each."""
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -91,8 +90,8 @@ def _told(known: pl.DataFrame, rows: pl.DataFrame, whole: dict[str, Any]) -> str
         for row in shares.iter_rows(named=True)
     )
     return (
-        f"Odds ratios from {lowest} to {highest}, median "
-        f"{format_number(whole['effect_median'], decimals=2)}. {words} "
+        f"{known.height} of {whole['n_specifications']} specifications: odds ratios from "
+        f"{lowest} to {highest}, median {format_number(whole['effect_median'], decimals=2)}. {words} "
         f"Variance explained by each choice alone: {told or 'not known'}."
     )
 
@@ -156,7 +155,7 @@ def _draw_options(axis: Any, rows: pl.DataFrame, taken: pl.DataFrame) -> None:
         y += 1
         colour = ACCENT if row["is_main"] else INK
         axis.text(-0.6, y, _short(row["option"]), color=colour, **how)
-        mine = taken.filter(choice=row["choice"], option=row["option"])
+        mine = taken.filter(choice=row["choice"], option=row["option"]).sort("rank")
         ranks = mine["rank"].to_numpy().astype(np.float64)
         height = np.full(ranks.size, y)
         axis.plot(*_strokes(ranks, height - 0.36, height + 0.36), color=colour, lw=0.7)
@@ -173,8 +172,3 @@ def _share(row: dict[str, Any]) -> str:
 
 def _short(text: str) -> str:
     return text if len(text) <= MOST_SIGNS else text[: MOST_SIGNS - 1] + "…"
-
-
-def names_of(questions: Sequence[str]) -> list[str]:
-    """Return the names of the figures of these questions."""
-    return [f"specifications-{question}" for question in questions]

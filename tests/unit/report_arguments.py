@@ -245,6 +245,12 @@ def whole_report():
         "tables": make_tables(104, lost=4, seed=20),
         "fits": make_fits(92),
         "methods": METHODS,
+        "plan": {
+            "locked_on": "2026-01-02",
+            "was_blinded": True,
+            "fingerprint": "0123456789abcdef" * 4,
+        },
+        "is_blinded": False,
         "versions": VERSIONS,
         "fingerprints": {"patients.csv": "0f" * 32},
     }

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from icpcohort import contracts, intensity_duration, store, tables
+from icpcohort.specifications import joint_test, shares
 
 WINDOWS = {"first_24_h": 24.0, "first_72_h": 72.0}
 MAIN_WINDOW = "first_72_h"
@@ -428,6 +429,79 @@ def make_comparisons():
     return frame_of(columns, contracts.COMPARISONS)
 
 
+def make_whatif():
+    """Return 2 x 2 specifications of one question, a changed plan, and what it could show."""
+    effects = [1.32, 1.21, 0.97, None]
+    specifications = {
+        "question": ["dose"] * 4,
+        "specification": [1, 2, 3, 4],
+        "is_main": [True, False, False, False],
+        "exposure": ["icp_above_20_dose_per_h_mmhg", "icp_above_22_dose_per_h_mmhg"] * 2,
+        "outcome": ["unfavourable"] * 4,
+        "window": [MAIN_WINDOW] * 4,
+        "effect": effects,
+        "effect_ci_low": [1.01, 0.93, 0.71, None],
+        "effect_ci_high": [1.74, 1.58, 1.33, None],
+        "n": [78, 78, 70, 9],
+        "reason": [None, None, None, "not reported: fewer than 5 events"],
+    }
+    pairs = [("threshold", "20 mmHg", 0), ("threshold", "22 mmHg", 1)]
+    pairs += [("sensor", "as recorded", 0), ("sensor", "2 mmHg high", 1)]
+    taken = [(0, 2), (1, 2), (0, 3), (1, 3)]
+    options = {
+        "question": ["dose"] * 8,
+        "specification": [n for n in range(1, 5) for _ in range(2)],
+        "choice": [pairs[i][0] for both in taken for i in both],
+        "option": [pairs[i][1] for both in taken for i in both],
+    }
+    table = frame_of(specifications, contracts.SPECIFICATIONS)
+    of_options = frame_of(options, contracts.SPECIFICATION_OPTIONS)
+    block = {"reason": "It is defensible & tried", "source": "common practice, no source"}
+    choices = {
+        name: {
+            "words": name.capitalize(),
+            "main": block | {"label": first},
+            "options": [block | {"label": other}],
+        }
+        for name, first, other in (
+            ("threshold", "20 mmHg", "22 mmHg"),
+            ("sensor", "as recorded", "2 mmHg high"),
+        )
+    }
+    asked = {"question": "Does dose go with outcome?", "model": "unfavourable_by_dose"}
+    asked |= {"choices": choices}
+    joint = joint_test.Joint(np.array([2.1]), 1.2, 0.21, 1, 3.0, 0.4, 199)
+    changes = {
+        "what": ["settings: burden.inequality", "code: burden"],
+        "locked": ["strict", "0123"],
+        "now": ["or_equal", "4567"],
+        "when": ["2026-02-01", None],
+        "why": ["A reviewer <asked> for it.", None],
+    }
+    status = {
+        "model": ["unfavourable_by_dose"],
+        "status": ["changed after the lock"],
+        "n_changes": [2],
+        "n_unexplained": [1],
+    }
+    planned = {
+        "model": ["unfavourable_by_dose"] * 4,
+        "n": [78, 156, 312, 624],
+        "times_now": [1, 2, 4, 8],
+        "ci_factor": [1.32, 1.21, 1.15, 1.1],
+        "smallest_ratio": [1.48, 1.32, 1.21, 1.15],
+    }
+    return {
+        "specifications": table,
+        "specification_options": of_options,
+        "specification_choices": shares.of_choices("dose", asked, table, of_options),
+        "specification_summary": shares.together("dose", asked, table, of_options, joint=joint),
+        "plan_changes": frame_of(changes, contracts.PLAN_CHANGES),
+        "plan_status": frame_of(status, contracts.PLAN_STATUS),
+        "planning": frame_of(planned, contracts.PLANNING),
+    }
+
+
 def make_tables(n, *, lost, seed):
     """Return every table of the report for `n` patients; 3 x `lost` of them leave."""
     patients = make_patients(n, seed=seed)
@@ -458,6 +532,7 @@ def make_tables(n, *, lost, seed):
     made["transition"] = intensity_duration.transition(made["intensity_map"])
     groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
     made["comparisons"] = make_comparisons()
+    made |= make_whatif()
     made["monitoring_ends"] = make_monitoring_ends()
     made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW, groups=groups)
     return made

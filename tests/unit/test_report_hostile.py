@@ -19,8 +19,13 @@ HOSTILE = {
     "title": "I{{ 7 * 7 }}{% raw %}\"'&amp;<b>\U0001f600</b>",
     "question": "D</style></script>#{x}${y}\\u003c",
 }
-# as long as need be, and sorted to the same place
-HARMLESS = {role: f"{text[:2]} words of a kind called {role}" for role, text in HOSTILE.items()}
+# sorted to the same place, and without a space where the other has none: it is broken anywhere
+HARMLESS = {
+    role: f"{text[:2]} words of a kind called {role}"
+    if " " in text
+    else text[:2] + 60 * role[0]
+    for role, text in HOSTILE.items()
+}
 
 
 def _page(said):

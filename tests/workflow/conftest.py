@@ -61,7 +61,7 @@ class Run(NamedTuple):
         for block in re.split(r"\n(?=(?:local)?rule )", self.text):
             rule = re.match(r"(?:local)?rule (\w+):", block)
             if rule and rule[1] != "all":
-                named = re.search(r"wildcards: \w+=(\S+)", block)
+                named = re.search(r"wildcards: (?:patient|model)=(\S+)", block)
                 found.add(f"{rule[1]} {named[1]}" if named else rule[1])
         return found
 

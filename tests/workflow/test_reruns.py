@@ -8,11 +8,16 @@ import yaml
 
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
-MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
+MODELS = {
+    f"model {name}"
+    for name in ("gose_by_dose", "unfavourable_by_dose", "unfavourable_by_time_below_llr")
+}
 LAST = {"account"}  # it says what made the results, whatever ran
 SAID = {"report", "document", "table_files", "share"}  # what tells of settings and results
 READ = {"figures", "patients"} | SAID | LAST
-COHORT = {"cohort", "table_one", "handover", "intensity_map", "comparisons"} | MODELS | READ
+OF_MODELS = {"comparisons", "planning"}
+COHORT = {"cohort", "table_one", "handover", "intensity_map"} | OF_MODELS | MODELS | READ
+OTHERWISE = {"alternative", "specifications"}  # other decisions, from the trends on
 PICTURES = {"pictures_0000", "cohort_picture"}
 EXPOSURES = {"burden", "summary", "intensity", "optima"} | PICTURES | COHORT
 ACCOUNTS = {"collect", "monitoring_end"}
@@ -40,7 +45,11 @@ def test_a_changed_recording_reruns_its_patient_and_what_follows(place, dated_be
     if dated_before:  # as a copy from an archive brings it back
         os.utime(data, (dated.st_atime - 3600, dated.st_mtime - 3600))
     assert (
-        place.would_run() == {f"ingest {patient}", f"indices {patient}"} | ACCOUNTS | EXPOSURES
+        place.would_run()
+        == {f"ingest {patient}", f"indices {patient}", "plan"}
+        | ACCOUNTS
+        | EXPOSURES
+        | OTHERWISE
     )
 
 
@@ -65,8 +74,9 @@ def test_a_changed_model_reruns_that_model_and_the_report(place):
         place.would_run()
         == {
             "model unfavourable_by_dose",
-            "comparisons",
+            "specifications",
         }
+        | OF_MODELS
         | READ
     )
 
@@ -112,26 +122,27 @@ def test_a_covariate_or_an_outcome_of_one_patient_does_not_touch_the_recordings(
     place, column, cell
 ):
     _set_cell(place, "patients.csv", column, cell)
-    assert place.would_run() == {"study", "outcomes", "monitoring_end"} | COHORT
+    started = {"study", "outcomes", "monitoring_end", "plan"}
+    assert place.would_run() == started | COHORT | OTHERWISE
 
 
-RULES = {job.split()[0] for job in EXPOSURES | ACCOUNTS}
+RULES = {job.split()[0] for job in EXPOSURES | ACCOUNTS | OTHERWISE} | {"plan"}
 OF_COHORT = {job.split()[0] for job in COHORT}
 FOLLOW = {  # what starts when the numbers of a rule change, by the names of the rules
     "ingest": {"ingest", "indices"} | RULES,
-    "indices": {"indices"} | RULES - ACCOUNTS,
+    "indices": {"indices"} | RULES - ACCOUNTS - {"plan"},
     "pictures": PICTURES | LAST,
-    "burden": {"burden"} | OF_COHORT,
-    "summary": {"summary"} | OF_COHORT,
-    "intensity": {"intensity", "intensity_map", "report"} | LAST,
-    "outcomes": {"outcomes", "monitoring_end"} | OF_COHORT,
-    "cohort": OF_COHORT,
-    "monitoring_end": {"monitoring_end", "report"} | LAST,
-    "table_one": {"table_one", "report"} | LAST,
-    "intensity_map": {"intensity_map", "report"} | LAST,
+    "burden": {"burden"} | OF_COHORT | OTHERWISE,
+    "summary": {"summary"} | OF_COHORT | OTHERWISE,
+    "intensity": {"intensity", "intensity_map", "figures"} | SAID | LAST,
+    "outcomes": {"outcomes", "monitoring_end"} | OF_COHORT | OTHERWISE,
+    "cohort": OF_COHORT | OTHERWISE,
+    "monitoring_end": {"monitoring_end"} | SAID | LAST,
+    "table_one": {"table_one"} | SAID | LAST,
+    "intensity_map": {"intensity_map", "figures"} | SAID | LAST,
     "handover": {"handover"} | LAST,
-    "model": {"model", "comparisons", "report"} | LAST,
-    "report": {"report"} | LAST,
+    "model": {"model", "specifications"} | OF_MODELS | READ,
+    "report": SAID | LAST,
     "nothing": set(),
 }
 
@@ -221,7 +232,7 @@ def test_a_changed_setting_reruns_what_reads_it(place, edits, rules):
 
 def test_a_changed_eligibility_rule_reruns_the_cohort(place):
     place.edit("study/config/config.yaml", "min_years: 16.0", "min_years: 18.0")
-    assert place.would_run() == COHORT
+    assert place.would_run() == COHORT | OTHERWISE
 
 
 @pytest.mark.parametrize(

@@ -14,13 +14,17 @@ rule figures:
         summary=rules.summary.output.summary,
         curves=expand(rules.indices.output.curve, patient=PATIENTS),
         optima=rules.optima.output.optima,
+        specifications=rules.specifications.output.specifications,
+        specification_options=rules.specifications.output.options,
+        specification_choices=rules.specifications.output.choices,
+        specification_summary=rules.specifications.output.summary,
         estimates=expand(rules.model.output.estimates, model=MODELS),
         diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
         exposure_curves=expand(rules.model.output.curve, model=MODELS),
     output:
         files=expand(
             "results/figures/{figure}.{kind}",
-            figure=figure_names.names_of(MODELS),
+            figure=figure_names.names_of(MODELS, QUESTIONS),
             kind=figure_names.FILE_KINDS,
         ),
     params:

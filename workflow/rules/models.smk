@@ -56,6 +56,24 @@ rule model:
         "../scripts/model.py"
 
 
+rule planning:
+    """Say what each model could have shown, and what more patients would."""
+    input:
+        estimates=expand(rules.model.output.estimates, model=MODELS),
+    output:
+        planning="results/tables/planning.parquet",
+    group:
+        "report"
+    resources:
+        mem_mb=400,
+        runtime=10,
+    params:
+        models=MODELS,
+        code=provenance.code_of(SCRIPTS / "planning.py"),
+    script:
+        "../scripts/planning.py"
+
+
 rule comparisons:
     """Hold the p values of models that were declared to be tested together."""
     input:

@@ -11,10 +11,11 @@ rule plan:
     params:
         locked=LOCKED,
         reasons=REASONS,
-        settings=SET,
-        models=MODELS,
-        specifications=QUESTIONS,
-        scripts={path.stem: provenance.code_of(path) for path in SCRIPTS.glob("*.py")},
+        # without a lock nothing is held against it
+        settings=SET if LOCKED else None,
+        models=MODELS if LOCKED else None,
+        specifications=QUESTIONS if LOCKED else None,
+        scripts=plan_lock.codes(SCRIPTS) if LOCKED else None,
         code=provenance.code_of(SCRIPTS / "plan.py"),
     script:
         "../scripts/plan.py"

@@ -25,6 +25,13 @@ rule report:
         table1=rules.table_one.output.table,
         monitoring_ends=rules.monitoring_end.output.by_outcome,
         comparisons=rules.comparisons.output.comparisons,
+        planning=rules.planning.output.planning,
+        plan_changes=rules.plan.output.changes,
+        plan_status=rules.plan.output.status,
+        specifications=rules.specifications.output.specifications,
+        specification_options=rules.specifications.output.options,
+        specification_choices=rules.specifications.output.choices,
+        specification_summary=rules.specifications.output.summary,
         estimates=expand(rules.model.output.estimates, model=MODELS),
         diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
         model_flows=expand(rules.model.output.flow, model=MODELS),
@@ -43,6 +50,8 @@ rule report:
     params:
         settings=SET,
         models=MODELS,
+        locked=LOCKED,
+        is_blinded=IS_BLINDED,
         versions=provenance.versions(),
         code=provenance.code_of(SCRIPTS / "report.py"),
     script:

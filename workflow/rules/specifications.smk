@@ -33,8 +33,8 @@ rule specifications:
         summary="results/specifications/summary.parquet",
     params:
         questions=QUESTIONS,
-        settings=SET,
-        models=MODELS,
+        settings=choices.needed(SET),
+        models={asked["model"]: MODELS[asked["model"]] for asked in QUESTIONS.values()},
         code=provenance.code_of(SCRIPTS / "specifications.py"),
     script:
         "../scripts/specifications.py"

@@ -23,6 +23,16 @@ made = figures.all_pictures(
         "summary": store.read(read.summary, contracts.SUMMARY),
         "curves": store.read_patients(read.curves, contracts.CURVES),
         "optima": store.read(read.optima, contracts.OPTIMA),
+        "specifications": store.read(read.specifications, contracts.SPECIFICATIONS),
+        "specification_options": store.read(
+            read.specification_options, contracts.SPECIFICATION_OPTIONS
+        ),
+        "specification_choices": store.read(
+            read.specification_choices, contracts.SPECIFICATION_CHOICES
+        ),
+        "specification_summary": store.read(
+            read.specification_summary, contracts.SPECIFICATION_SUMMARY
+        ),
     },
     {
         "estimates": store.read_named(read.estimates, contracts.ESTIMATES),

@@ -35,6 +35,19 @@ said, pictures = report.say(
             read.monitoring_ends, contracts.MONITORING_END_BY_OUTCOME
         ),
         "comparisons": store.read(read.comparisons, contracts.COMPARISONS),
+        "planning": store.read(read.planning, contracts.PLANNING),
+        "plan_changes": store.read(read.plan_changes, contracts.PLAN_CHANGES),
+        "plan_status": store.read(read.plan_status, contracts.PLAN_STATUS),
+        "specifications": store.read(read.specifications, contracts.SPECIFICATIONS),
+        "specification_options": store.read(
+            read.specification_options, contracts.SPECIFICATION_OPTIONS
+        ),
+        "specification_choices": store.read(
+            read.specification_choices, contracts.SPECIFICATION_CHOICES
+        ),
+        "specification_summary": store.read(
+            read.specification_summary, contracts.SPECIFICATION_SUMMARY
+        ),
     },
     fits={
         "estimates": store.read_named(read.estimates, contracts.ESTIMATES),
@@ -46,6 +59,8 @@ said, pictures = report.say(
         "performance": store.read_named(read.performance, contracts.PERFORMANCE),
     },
     methods=methods.paragraphs(settings, models),
+    plan=snakemake.params.locked,
+    is_blinded=snakemake.params.is_blinded,
     versions=snakemake.params.versions,
     fingerprints=provenance.fingerprints(read.study),
 )

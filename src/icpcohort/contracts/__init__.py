@@ -36,6 +36,7 @@ from icpcohort.contracts.models import (
     MODEL_DROPPED,
     MODEL_FLOW,
     PERFORMANCE,
+    PLANNING,
     RISKS,
     TABLE_ONE,
 )
@@ -101,6 +102,7 @@ __all__ = [
     "OUTCOMES",
     "PATIENTS",
     "PERFORMANCE",
+    "PLANNING",
     "PLAN_CHANGES",
     "PLAN_STATUS",
     "PULSE_FINDINGS",

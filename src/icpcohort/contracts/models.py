@@ -47,6 +47,23 @@ ESTIMATES = Table(
     },
 )
 
+PLANNING = Table(
+    "tables/planning.parquet",
+    "One row a model and number of patients: what such a study would show",
+    ("model", "times_now"),
+    {
+        "model": Column(TEXT, "", "Model of the analysis plan"),
+        "n": Column(COUNT, "", "Patients in the fit"),
+        "times_now": Column(COUNT, "", "How many times those of this study they are"),
+        "ci_factor": Column(
+            REAL, "1", "Expected ratio of an estimate and a limit of its 95 % interval"
+        ),
+        "smallest_ratio": Column(
+            REAL, "1", "Smallest ratio for the unit of effect that 80 % of studies would find"
+        ),
+    },
+)
+
 ALTERNATIVES = Table(
     "models/<model>/alternatives.parquet",
     "Other fits beside the main one: complete cases, shifted outcomes, single cuts, subgroups",

@@ -148,6 +148,12 @@ class Alternative(NamedTuple):
     shift: dict[str, float]
 
 
+def needed(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what of the settings the specifications go by: no change of the rest matters."""
+    kept = {name: settings[name] for name in (*SIGNALS, *COHORT)}
+    return kept | {"trends": {"block_s": settings["trends"]["block_s"]}}
+
+
 def alternatives(
     questions: Mapping[str, Mapping[str, Any]],
     *,
@@ -159,7 +165,7 @@ def alternatives(
     for question in questions.values():
         for one in expand(question, settings=settings, models=models):
             shared = made.setdefault(one.signals, Alternative({}, one.shift))
-            shared.settings.setdefault(one.cohort, one.settings)
+            shared.settings.setdefault(one.cohort, needed(one.settings))
     return made
 
 

@@ -1,0 +1,78 @@
+"""Planning: what a model could have shown, and what it would with more patients."""
+
+import math
+from collections.abc import Mapping
+from statistics import NormalDist
+
+import polars as pl
+
+from icpcohort import contracts
+
+RATIOS = ("log_or", "log_hr", "log_rr")
+TIMES = (1, 2, 4, 8)
+POWER, LEVEL = 0.8, 0.05
+
+
+def expected(
+    estimates: Mapping[str, pl.DataFrame],
+    *,
+    exposures: Mapping[str, str],
+    units: Mapping[str, float],
+) -> pl.DataFrame:
+    """Say of each model with a ratio what more patients of the same kind would give.
+
+    Parameters
+    ----------
+    estimates : mapping of model name to contracts.ESTIMATES
+    exposures : mapping of model name to the term of its exposure
+    units : mapping of model name to its unit of effect
+
+    Returns
+    -------
+    DataFrame, contracts.PLANNING
+        For as many patients as now, and 2, 4 and 8 times as many: the factor between an
+        estimate and a limit of its 95 % interval, and the smallest ratio that would be found
+        (two-sided p < 0.05) in 80 % of such studies. A model without an adjusted estimate, or
+        unadjusted where it has no adjustment, has no row.
+
+    Source: variance falls with 1/n; smallest effect of a two-sided Wald test: (z(0.975) +
+    z(0.80)) standard errors, as in Hsieh, Bloch and Larsen 1998, Stat Med 17:1623-1634 (from
+    memory). The standard error is that of the study at its own estimate, not at no effect.
+    """
+    rows = []
+    for model, table in estimates.items():
+        found = table.filter(
+            pl.col("term") == exposures[model],
+            pl.col("scale").is_in(RATIOS),
+            pl.col("se").is_not_null(),
+        ).sort("adjustment")  # adjusted before unadjusted
+        if found.is_empty():
+            continue
+        row = found.row(0, named=True)
+        for times in TIMES:
+            se = row["se"] * units[model] / math.sqrt(times)
+            rows.append(
+                {
+                    "model": model,
+                    "n": row["n"] * times,
+                    "times_now": times,
+                    "ci_factor": math.exp(_z(1 - LEVEL / 2) * se),
+                    "smallest_ratio": math.exp((_z(1 - LEVEL / 2) + _z(POWER)) * se),
+                }
+            )
+    types = {name: column.dtype for name, column in contracts.PLANNING.columns.items()}
+    return pl.DataFrame(rows, schema=types)
+
+
+def _z(probability: float) -> float:
+    return NormalDist().inv_cdf(probability)
+
+
+def names(
+    models: Mapping[str, Mapping[str, object]],
+) -> tuple[dict[str, str], dict[str, float]]:
+    """Return the exposures and units of effect of a plan, for `expected`."""
+    return (
+        {name: str(plan["exposure"]) for name, plan in models.items()},
+        {name: float(str(plan["unit_of_effect"])) for name, plan in models.items()},
+    )

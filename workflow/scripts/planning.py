@@ -1,0 +1,9 @@
+from icpcohort import contracts, planning, store
+
+exposures, units = planning.names(snakemake.params.models)
+table = planning.expected(
+    store.read_named(snakemake.input.estimates, contracts.ESTIMATES),
+    exposures=exposures,
+    units=units,
+)
+store.write(table, contracts.PLANNING, snakemake.output.planning)
