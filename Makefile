@@ -59,7 +59,7 @@ format: .venv/ready ## put the code in its usual form
 	@$(BIN)/ruff check --fix src tests workflow/scripts
 	@$(BIN)/snakefmt Snakefile workflow/rules
 
-bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and coverage (half an hour)
+bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and coverage (an hour)
 	@$(BIN)/python tests/bench/run.py
 	@$(BIN)/python tests/bench/detection.py
 	@$(BIN)/python tests/bench/uncertainty.py 200 24 72

@@ -52,7 +52,6 @@ except (
 ) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
-IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 # Memory of a job with one patient or table, and with the minutes of all; more if it is retried.
 ONE_MB, ALL_MB = 600, 500 + 5 * len(PATIENTS)

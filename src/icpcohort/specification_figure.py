@@ -89,10 +89,11 @@ def _told(known: pl.DataFrame, rows: pl.DataFrame, whole: dict[str, Any]) -> str
         f"{format_number(row['choice_variance_percent'], decimals=0)} %"
         for row in shares.iter_rows(named=True)
     )
+    median = format_number(whole["effect_median"], decimals=2)
     return (
         f"{known.height} of {whole['n_specifications']} specifications: odds ratios from "
-        f"{lowest} to {highest}, median {format_number(whole['effect_median'], decimals=2)}. {words} "
-        f"Variance explained by each choice alone: {told or 'not known'}."
+        f"{lowest} to {highest}, median {median}. {words} Variance explained by each choice "
+        f"alone: {told or 'not known'}."
     )
 
 

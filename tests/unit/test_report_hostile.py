@@ -21,9 +21,7 @@ HOSTILE = {
 }
 # sorted to the same place, and without a space where the other has none: it is broken anywhere
 HARMLESS = {
-    role: f"{text[:2]} words of a kind called {role}"
-    if " " in text
-    else text[:2] + 60 * role[0]
+    role: text[:2] + (f" words of a kind called {role}" if " " in text else "v" * len(text[2:]))
     for role, text in HOSTILE.items()
 }
 

@@ -12,6 +12,11 @@ rule account:
         crate="results/ro-crate-metadata.json",
         page="results/provenance.html",
         sums="results/SHA256SUMS",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         settings=SET,
         models=MODELS,

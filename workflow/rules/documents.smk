@@ -5,6 +5,11 @@ rule document:
         pictures=[file for file in rules.figures.output.files if file.endswith(".png")],
     output:
         document="results/report.docx",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         code=provenance.code_of(SCRIPTS / "document.py"),
     script:
@@ -18,6 +23,11 @@ rule table_files:
     output:
         csv=directory("results/tables/csv"),
         latex=directory("results/tables/latex"),
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         code=provenance.code_of(SCRIPTS / "table_files.py"),
     script:

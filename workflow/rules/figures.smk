@@ -27,6 +27,11 @@ rule figures:
             figure=figure_names.names_of(MODELS, QUESTIONS),
             kind=figure_names.FILE_KINDS,
         ),
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         models=MODELS,
         main_window=SET["cohort"]["main_window"],

@@ -18,6 +18,11 @@ rule patients:
         model_dropped=expand(rules.model.output.dropped, model=MODELS),
     output:
         page="results/patients.html",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         models=MODELS,
         windows=list(SET["windows"]),

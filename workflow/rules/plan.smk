@@ -8,6 +8,11 @@ rule plan:
     output:
         changes="results/plan_changes.parquet",
         status="results/plan_status.parquet",
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         locked=LOCKED,
         reasons=REASONS,

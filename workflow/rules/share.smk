@@ -14,6 +14,11 @@ rule share:
         model_dropped=expand(rules.model.output.dropped, model=MODELS),
     output:
         files=expand("results/share/{file}", file=share_names.FILES),
+    group:
+        "report"
+    resources:
+        mem_mb=ALL_MB,
+        runtime=10,
     params:
         settings=SET,
         models=MODELS,

@@ -9,6 +9,11 @@ rule alternative:
         recordings=rules.collect.output.recordings,
     output:
         analyses="results/specifications/analyses/{signals}.parquet",
+    group:
+        "specifications"
+    resources:
+        mem_mb=3 * ALL_MB,
+        runtime=60,
     params:
         settings=lambda wildcards: ALTERNATIVES[wildcards.signals].settings,
         shift=lambda wildcards: ALTERNATIVES[wildcards.signals].shift,
@@ -31,6 +36,11 @@ rule specifications:
         options="results/specifications/options.parquet",
         choices="results/specifications/choices.parquet",
         summary="results/specifications/summary.parquet",
+    group:
+        "specifications"
+    resources:
+        mem_mb=3 * ALL_MB,
+        runtime=60,
     params:
         questions=QUESTIONS,
         settings=choices.needed(SET),

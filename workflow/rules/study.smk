@@ -1,3 +1,6 @@
+IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
+
+
 rule study:
     """Keep the study's own tables as they were read and checked."""
     input:

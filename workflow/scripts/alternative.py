@@ -3,7 +3,7 @@ from pathlib import Path
 from icpcohort import burden, contracts, store
 from icpcohort.specifications import analyses
 
-read, asked = snakemake.input, snakemake.params
+read = snakemake.input
 tables = analyses.Tables(
     store.read(read.patients, contracts.PATIENTS),
     store.read(read.monitors, contracts.MONITORS),
@@ -21,11 +21,11 @@ patients = (
 made = analyses.form_all(
     patients,
     tables,
-    settings=asked.settings,
-    levels_of_trends=asked.levels_of_trends,
-    shift=asked.shift,
+    settings=snakemake.params.settings,
+    levels_of_trends=snakemake.params.levels_of_trends,
+    shift=snakemake.params.shift,
 )
-thresholds = next(iter(asked.settings.values()))["burden"]
+thresholds = next(iter(snakemake.params.settings.values()))["burden"]
 names = ("icp_above_mmhg", "cpp_below_mmhg")
 columns = burden.wide_columns(**{name: thresholds[name] for name in names})
 store.write(made, contracts.analyses(columns), snakemake.output.analyses)

@@ -1,13 +1,13 @@
 from icpcohort import contracts, plan_lock, store
 
-read, asked = snakemake.input, snakemake.params
+read = snakemake.input
 now = None
-if asked.locked:
+if snakemake.params.locked:
     now = plan_lock.Now(
-        asked.settings,
-        asked.models,
-        asked.specifications,
-        asked.scripts,
+        snakemake.params.settings,
+        snakemake.params.models,
+        snakemake.params.specifications,
+        snakemake.params.scripts,
         plan_lock.inputs(
             store.read(read.patients, contracts.PATIENTS),
             store.read(read.monitors, contracts.MONITORS),
@@ -15,7 +15,9 @@ if asked.locked:
             store.read(read.recordings, contracts.RECORDINGS),
         ),
     )
-changes = plan_lock.changes(asked.locked, now, reasons=asked.reasons)
-status = plan_lock.status(changes, asked.locked, models=list(asked.models or ()))
+changes = plan_lock.changes(snakemake.params.locked, now, reasons=snakemake.params.reasons)
+status = plan_lock.status(
+    changes, snakemake.params.locked, models=list(snakemake.params.models or ())
+)
 store.write(changes, contracts.PLAN_CHANGES, snakemake.output.changes)
 store.write(status, contracts.PLAN_STATUS, snakemake.output.status)
