@@ -61,7 +61,9 @@ def test_each_text_is_in_the_page_and_only_as_text(pages, role):
 
 
 def test_nothing_else_of_the_page_changes(pages):
-    restored = pages["hostile"]
+    restored = pages["hostile"].replace(' class="long"', "")  # a long word may be torn
     for role, text in HOSTILE.items():
         restored = restored.replace(str(escape(text)), str(escape(HARMLESS[role])))
-    assert restored.replace("\u00a0", " ") == pages["harmless"].replace("\u00a0", " ")
+    assert restored.replace("\u00a0", " ") == pages["harmless"].replace("\u00a0", " ").replace(
+        ' class="long"', ""
+    )
