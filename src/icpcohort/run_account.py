@@ -33,7 +33,7 @@ class Account:
     ended: str
     tables: Mapping[str, str]  # SHA-256 by path
     recordings: Sequence[Recording]
-    files: Mapping[str, str]  # SHA-256 by name below results/
+    files: dict[str, str]  # SHA-256 by name below results/
 
 
 def recordings_of(table: pl.DataFrame) -> list[Recording]:

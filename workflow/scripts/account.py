@@ -34,5 +34,6 @@ account = run_account.Account(
 template = Path(snakemake.input.template).read_text(encoding="utf-8")
 whole.write(snakemake.output.crate, crate.as_json(account))
 whole.write(snakemake.output.page, run_account.page(account, template=template))
-digests = sums.of_files({*made, *beside} - {sums.NAME}, root=results)
+about_it = {*beside} - {sums.NAME, *account.files}
+digests = account.files | sums.of_files(about_it, root=results)
 whole.write(snakemake.output.sums, sums.as_text(digests))
