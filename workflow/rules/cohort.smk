@@ -126,7 +126,7 @@ rule intensity_map:
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
         min_patients=SET["intensity_duration"]["min_patients"],
