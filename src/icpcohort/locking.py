@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from icpcohort import blinding, contracts, plan_lock, settings, store
+from icpcohort import blinding, contracts, plan_lock, settings, store, whole
 from icpcohort import study as studies
 from icpcohort.specifications import choices
 
@@ -69,7 +69,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
         .equals(truth.select("patient_id", *blinding.OUTCOMES))
     )
     text = plan_lock.lock(now, locked_on=today, was_blinded=not seen)
-    file.write_text(text, encoding="utf-8")
+    whole.write(file, text)
     content: dict[str, Any] = json.loads(text)
     return content
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort import disclosure, share_cells, share_sheets, share_table_one, tables
+from icpcohort import disclosure, share_cells, share_sheets, share_table_one, tables, whole
 from icpcohort.csv_text import as_csv
 from icpcohort.disclosure import HIDDEN, Counts, Sum
 from icpcohort.share_cells import Cell, People, Sheet
@@ -95,7 +95,7 @@ def write(
     """
     places = [Path(path) for path in paths]
     for place in places:
-        place.write_text(texts[place.name], encoding="utf-8")
+        whole.write(place, texts[place.name])
     read = {place.name: place.read_text(encoding="utf-8") for place in places}
     found = disclosure.problems(read, identifiers=identifiers, min_cell=min_cell)
     if found:

@@ -24,6 +24,7 @@ from matplotlib.path import Path as Outline
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
+from icpcohort import whole
 from icpcohort.figure_names import FILE_KINDS
 from icpcohort.tables import format_median
 
@@ -138,13 +139,15 @@ def save(picture: Picture, folder: Path) -> list[Path]:
     """
     paths = [folder / f"{picture.name}.{ending}" for ending in FILE_KINDS]
     drawn, document, image = paths
-    drawn.write_text(as_file(picture), encoding="utf-8")
+    whole.write(drawn, as_file(picture))
     about = {"Title": picture.title, "Creator": None, "Producer": None, "CreationDate": None}
     words = {"Title": picture.title, "Description": picture.description, "Software": None}
     with style(picture.name):
         save_as = picture.figure.savefig
-        save_as(document, format="pdf", metadata=about | {"Subject": picture.description})
-        save_as(image, format="png", dpi=DPI, metadata=words)
+        with whole.writing(document) as part:
+            save_as(part, format="pdf", metadata=about | {"Subject": picture.description})
+        with whole.writing(image) as part:
+            save_as(part, format="png", dpi=DPI, metadata=words)
     return paths
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from icpcohort import csv_text, latex
+from icpcohort import csv_text, latex, whole
 from icpcohort.blocks import Content, GridBlock
 
 INDEX = "index.csv"
@@ -48,4 +48,4 @@ def write(texts: Mapping[str, str], folder: Path) -> None:
     """Write the files into a folder of their own."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="")
+        whole.write(folder / name, text)

@@ -1,7 +1,7 @@
 from pathlib import Path
 
-from icpcohort import content_text, document
+from icpcohort import content_text, document, whole
 
 said = content_text.from_json(Path(snakemake.input.content).read_text(encoding="utf-8"))
 pictures = {Path(path).stem: Path(path) for path in snakemake.input.pictures}
-Path(snakemake.output.document).write_bytes(document.as_docx(said, pictures=pictures))
+whole.write(snakemake.output.document, document.as_docx(said, pictures=pictures))

@@ -1,6 +1,6 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, patient_browser, store
+from icpcohort import burden, contracts, patient_browser, store, whole
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,
@@ -30,4 +30,4 @@ page = patient_browser.render(
     windows=snakemake.params.windows,
     main_window=snakemake.params.main_window,
 )
-Path(snakemake.output.page).write_text(page, encoding="utf-8")
+whole.write(snakemake.output.page, page)
