@@ -12,7 +12,8 @@ from importlib import metadata
 from pathlib import Path
 
 PACKAGE = "icpcohort"
-DISTRIBUTIONS = {"yaml": "pyyaml"}  # where the import has another name than what is installed
+# where the import has another name than what is installed
+DISTRIBUTIONS = {"yaml": "pyyaml", "docx": "python-docx", "PIL": "pillow"}
 SOURCE = Path(__file__).parent
 
 

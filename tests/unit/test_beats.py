@@ -157,7 +157,7 @@ def _whole(pieces):
     ] + finder.finish()
     joined = found[0]
     for more in found[1:]:
-        joined = cells.join(joined, more)
+        joined = cells.join([joined, more])
     return joined
 
 

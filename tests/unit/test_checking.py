@@ -65,7 +65,8 @@ def _check(folder):
 def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
     config = folder / "config"
     _edit(config / "config.yaml", "  long_n_minutes: 20", "  long_n_minute: 20")
-    _edit(config / "models.yaml", "adjust_for: [impact_core_logit]", "adjust_for: [age_yrs]")
+    first = "adjust_for: [impact_core_logit]\n    as_categories: []         #"
+    _edit(config / "models.yaml", first, first.replace("impact_core_logit", "age_yrs"))
     _table(
         folder,
         "patients",

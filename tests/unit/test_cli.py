@@ -62,6 +62,7 @@ def test_simulate_passes_its_options_by_name(tmp_path, capsys, calls):
         "n_patients": 9,
         "n_waveforms": 5,
         "waveform_h": (1.0, 2.5),
+        "numeric_tier": "mixed",
         "numeric_h": (36.0, 96.0),
         "seed": 3,
         "n_processes": 1,

@@ -59,7 +59,7 @@ def test_words_hold_the_optimum_its_interval_its_limits_and_chance():
 def test_without_an_optimum_the_reason_is_told():
     none = OPTIMUM | {"cppopt_mmhg": None, "reason": "not_u_shaped", "p_chance": None}
     words = patient_curve.in_words(none)
-    assert words[0] == "Whole recording: no CPPopt (not u shaped), 4075 min."
+    assert words[0] == "Whole recording: no CPPopt (not U shaped), 4075 min."
     assert not any("chance: p" in line for line in words)
     assert patient_curve.in_words({}) == ["Whole recording: no minute with PRx and CPP."]
 

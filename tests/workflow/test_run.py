@@ -97,7 +97,7 @@ def _patients(place):
 
 def test_a_run_leaves_exactly_these_files(finished):
     expected = {*DRAWN, "README.md"}
-    expected |= {f"tables/{table}.parquet" for table in ("table1", "comparisons")}
+    expected |= {f"tables/{table}.parquet" for table in ("table1", "comparisons", "planning")}
     said = content_text.from_json((finished.study / "results/report.json").read_text("utf-8"))
     expected |= {f"tables/csv/{name}" for name in table_files.as_csv(said)}
     expected |= {f"tables/latex/{name}" for name in table_files.as_latex(said)}
@@ -109,7 +109,8 @@ def test_a_run_leaves_exactly_these_files(finished):
     expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
     expected |= {f"pictures/{p}.svg" for p in _patients(finished)}
-    expected |= {f"figures/{name}.{kind}" for name in NAMES for kind in ("svg", "pdf", "png")}
+    drawn = (*NAMES, "specifications-dose")
+    expected |= {f"figures/{name}.{kind}" for name in drawn for kind in ("svg", "pdf", "png")}
     expected |= {
         f"models/{model}/{file}"
         for model in MODELS
