@@ -10,7 +10,15 @@ from pathlib import Path
 import pytest
 import yaml
 
-from icpcohort import exports, recordings, settings, study, study_folder, whole
+from icpcohort import (
+    exports,
+    recordings,
+    settings,
+    settings_files,
+    study,
+    study_folder,
+    whole,
+)
 from icpcohort.recordings import RecordingError
 
 HOME = Path(__file__).parents[2]
@@ -67,7 +75,8 @@ def test_no_data_can_become_code_or_a_command():
     for path in CODE:
         text = path.read_text(encoding="utf-8")
         if path.suffix == ".py":
-            assert not _offences(text), path
+            free = {"zipfile"} if path.name == "word_parts.py" else set()  # its own document
+            assert not set(_offences(text)) - free, path
         else:  # no rule hands a command to a shell, where a name from data could be one
             assert not re.search(
                 r"^\s+(shell|run|notebook|wrapper|conda|container):", text, re.M
@@ -109,7 +118,7 @@ def test_settings_know_no_references_and_no_objects(tmp_path, text):
 def test_the_folder_of_the_study_is_beside_or_below_its_settings(folder):
     texts = study_folder.texts(title="t", repository=HOME)
     config = yaml.safe_load(texts["config/config.yaml"])
-    schema = settings._read_schema(HOME / "workflow/schemas/config.schema.json")
+    schema = settings_files.read_schema(HOME / "workflow/schemas/config.schema.json")
     assert settings.problems(config, schema, file="config.yaml") == []
     config["study"]["folder"] = folder
     [problem] = settings.problems(config, schema, file="config.yaml")
