@@ -1,6 +1,7 @@
 """Command line: simulate a cohort; begin, check, run a study. `main` is the entry point."""
 
 import argparse
+import os
 import re
 import sys
 from collections.abc import Sequence
@@ -25,6 +26,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except UsageError as error:
         print(f"icpcohort {options.command}: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # who reads has seen enough, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except OSError as error:
         print(
             f"icpcohort {options.command}: {error.filename or 'a file'}: "

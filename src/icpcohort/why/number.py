@@ -220,13 +220,19 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     if value is None:
         yield f"  missing: {_why_missing(base, inside, results)}"
     yield from _rests_on(asked, results, signal="abp" if base == "abp_mmhg" else "icp")
-    blocks = (
-        ("reactivity", "optimal_cpp", "summary") if base not in _PRESSURES else ("minutes",)
-    )
-    yield f"Settings: {_settings({name: given[name] for name in blocks})}"
+    yield f"Settings: {_settings({name: given[name] for name in _blocks_of(base)})}"
 
 
 _PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
+
+
+def _blocks_of(base: str) -> tuple[str, ...]:
+    """Return the blocks of the settings that a column of the minutes goes by."""
+    if base in _PRESSURES:
+        return ("minutes",)
+    if base in ("prx", "pax", "rac", "rap", "lprx"):
+        return ("minutes", "reactivity")
+    return ("minutes", "reactivity", "optimal_cpp", "summary")
 
 
 def _base(column: str) -> str:
