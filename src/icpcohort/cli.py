@@ -305,7 +305,12 @@ def _why(options: argparse.Namespace) -> int:
             config / "models.yaml",
             schema_folder=REPOSITORY / "workflow" / "schemas",
         )
-        held = results.read(options.study, settings=asked, models=models)
+        held = results.read(
+            options.study,
+            settings=asked,
+            models=models,
+            scripts=REPOSITORY / "workflow" / "scripts",
+        )
         for line in answers.lines(
             options.name, held, column=options.column, window=options.window
         ):

@@ -30,6 +30,7 @@ REACTIVITY = {
 }
 ABBREVIATED = {
     **{"icp": "ICP", "abp": "ABP", "cpp": "CPP", "prx": "PRx", "cppopt": "CPPopt"},
+    **{"llr": "LLR", "ulr": "ULR"},
     **{"gose": "GOSE", "gcs": "GCS", "impact": "IMPACT", "u": "U"},
 }
 UNIT_WORDS = {

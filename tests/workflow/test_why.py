@@ -20,7 +20,8 @@ def held(finished):
         config / "models.yaml",
         schema_folder=finished.project / "workflow/schemas",
     )
-    return results.read(finished.study, settings=asked, models=models)
+    scripts = finished.project / "workflow/scripts"
+    return results.read(finished.study, settings=asked, models=models, scripts=scripts)
 
 
 def _numbers(held):
@@ -68,6 +69,7 @@ def test_a_dose_is_the_sum_of_minutes_that_a_plain_loop_finds(held, finished):
             dose += max(0.0, icp - 20) / 60
     assert f"{beyond} of {valid} valid minutes above 20 mmHg" in told
     assert dose == pytest.approx(worst["dose_mmhg_h"], rel=1e-9)
+    assert f"Code: ingest {held.codes['ingest']}, indices" in told
     assert len(re.findall(r"highest \d+\.\d mmHg \(\S+ from second \d+ to \d+", told)) > 0
 
 

@@ -114,6 +114,7 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
         yield from _episodes(pressure, results, side=side, threshold_mmhg=threshold)
     yield from _rests_on(asked, results, signal=signal)
     yield f"Settings: {_settings({'burden': {**how, f'{signal}_{side}_mmhg': threshold}})}"
+    yield _code("burden", results)
 
 
 def _parts(column: str) -> tuple[str, str, float]:
@@ -221,6 +222,7 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
         yield f"  missing: {_why_missing(base, inside, results)}"
     yield from _rests_on(asked, results, signal="abp" if base == "abp_mmhg" else "icp")
     yield f"Settings: {_settings({name: given[name] for name in _blocks_of(base)})}"
+    yield _code("summary", results)
 
 
 _PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
@@ -330,6 +332,11 @@ def _rests_on(asked: Asked, results: Results, *, signal: str) -> Iterator[str]:
     )
     yield f"Masked of {signal.upper()} in the window: {told or 'nothing'}"
     yield f"Picture: {results.folder / 'pictures' / asked.patient_id}.svg"
+
+
+def _code(script: str, results: Results) -> str:
+    told = ", ".join(f"{name} {results.codes[name]}" for name in ("ingest", "indices", script))
+    return f"Code: {told}"
 
 
 def _settings(blocks: Mapping[str, Mapping[str, Any]]) -> str:

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import burden, contracts, store
+from icpcohort import burden, contracts, plan_lock, store
 
 
 class Unknown(Exception):  # noqa: N818 (what the name is)
@@ -21,10 +21,13 @@ class Results(NamedTuple):
     models: Mapping[str, Mapping[str, Any]]
     tables: Mapping[str, pl.DataFrame]
     model_dropped: Mapping[str, pl.DataFrame]
+    codes: Mapping[str, str]  # script -> fingerprint of the code that it reaches
 
 
-def read(study: Path, *, settings: Mapping[str, Any], models: Mapping[str, Any]) -> Results:
-    """Read what the answers rest on.
+def read(
+    study: Path, *, settings: Mapping[str, Any], models: Mapping[str, Any], scripts: Path
+) -> Results:
+    """Read what the answers rest on; `scripts` is the workflow's folder of them.
 
     Raises
     ------
@@ -58,4 +61,5 @@ def read(study: Path, *, settings: Mapping[str, Any], models: Mapping[str, Any])
         models,
         {name: store.read(folder / table.path, table) for name, table in wanted.items()},
         {name: store.read(file, contracts.MODEL_DROPPED) for name, file in of_models.items()},
+        plan_lock.codes(scripts),
     )
