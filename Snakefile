@@ -18,9 +18,7 @@ from icpcohort.specifications import choices
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
-os.environ["POLARS_MAX_THREADS"] = os.environ["OMP_NUM_THREADS"] = (
-    "1"  # a job has one core
-)
+os.environ |= inputs.OF_A_JOB
 
 try:
     SET, MODELS = settings.load(

@@ -26,7 +26,7 @@ _ROW = (
     *("t_s", "own_mmhg", "own_hz", "heart_hz", "near_mmhg", "near_hz"),
     *_CUT,
 )
-N_VALUES = len(_ROW)
+_OF_SHAPE = _CUT[1:]  # last in a row, and only where they are sought
 
 
 @dataclass(frozen=True)
@@ -59,16 +59,26 @@ class PulseRules:
     shape_min_pulses: int
     shape_smoothing_fraction: float
 
+    @property
+    def seeks_shape(self) -> bool:
+        """Whether P1, P2 and P3 are sought."""
+        return self.shape_method != "none"
+
+    @property
+    def n_values(self) -> int:
+        """How many values `of_stretch` gives of a block."""
+        return len(_ROW) if self.seeks_shape else len(_ROW) - len(_OF_SHAPE)
+
 
 def of_stretch(stretch: Stretch, *, block_s: float, rules: PulseRules) -> Reals:
-    """Return a row for each whole block of an ICP waveform, (n_blocks, N_VALUES).
+    """Return a row for each whole block of an ICP waveform, (n_blocks, rules.n_values).
 
     Which samples are masked is not known yet, so what ICP says alone and what it says with
     ABP stand side by side; the pulses are cut at the heart rate of ABP where it has one.
     """
     fs_hz = stretch.fs_hz.get("icp", 0.0)
     if fs_hz < MIN_WAVEFORM_HZ:
-        return np.empty((0, N_VALUES))
+        return np.empty((0, rules.n_values))
     t_s, blocks = _whole_blocks(stretch, "icp", block_s=block_s)
     own_spectrum = _spectrum(blocks, fs_hz=fs_hz, rules=rules)
     own = pulse.highest(own_spectrum, min_hz=rules.min_hz, max_hz=rules.max_hz)
@@ -76,8 +86,8 @@ def of_stretch(stretch: Stretch, *, block_s: float, rules: PulseRules) -> Reals:
     beside = pulse.near(own_spectrum, rate_hz=heart_hz, tolerance_hz=rules.tolerance_hz)
     rate_hz = np.where(np.isfinite(heart_hz), beside.rate_hz, own.rate_hz)
     pulses = pulse_shape.find(blocks, rate_hz=rate_hz, fs_hz=fs_hz)
-    shape = np.full((4, t_s.size), np.nan)
-    if rules.shape_method != "none" and fs_hz >= rules.shape_min_hz - ROUNDING:
+    shape = np.full((len(_OF_SHAPE) if rules.seeks_shape else 0, t_s.size), np.nan)
+    if rules.seeks_shape and fs_hz >= rules.shape_min_hz - ROUNDING:
         shape[:] = pulse_shape.peaks(
             blocks,
             pulses,
@@ -134,14 +144,14 @@ def _heart_hz(stretch: Stretch, icp_t_s: Reals, *, block_s: float, rules: PulseR
 
 def choose(
     rows: Reals, *, icp_whole: Flags, abp_whole: Flags, tolerance_hz: float
-) -> Iterator[tuple[str, Reals]]:
+) -> Iterator[tuple[str, Reals | None]]:
     """Give the `COLUMNS` of the trends from rows of `of_stretch`, masks now being known.
 
-    One at a time, so that they need not all be in memory twice.
+    One at a time, so that they need not all be in memory twice; None was not sought.
 
     Parameters
     ----------
-    rows : (n, N_VALUES) from `of_stretch`, in the order of time
+    rows : (n, n_values) from `of_stretch`, in the order of time
     icp_whole, abp_whole : (n,) bool
         Whether every sample of the block is valid. Without ICP there is no pulse; without
         ABP it is that of ICP alone, and no pulses are cut if the rate was another one.
@@ -150,7 +160,7 @@ def choose(
     the harmonics of the breath as the trap and the spectrum of ABP as the check (from
     memory); which to prefer where the two disagree is our own choice.
     """
-    row = dict(zip(_ROW, rows.T, strict=True))
+    row = dict(zip(_ROW, rows.T, strict=False))
     heart_hz = np.where(abp_whole, row["heart_hz"], np.nan)
     with_abp = np.isfinite(heart_hz)
     rate_hz = np.where(with_abp, row["near_hz"], row["own_hz"])
@@ -162,7 +172,10 @@ def choose(
     yield "icp_peak_rate_per_min", np.where(icp_whole, 60 * row["own_hz"], np.nan)
     yield "abp_pulse_rate_per_min", np.where(icp_whole, 60 * heart_hz, np.nan)
     for name in _CUT:
-        yield name, np.where(as_cut, row[name], np.nan)
+        yield name, np.where(as_cut, row[name], np.nan) if name in row else None
+    if "p2_mmhg" not in row:
+        yield "p2_p1_ratio", None
+        return
     ratio = pulse_shape.ratio(row["p2_mmhg"], row["p1_mmhg"])
     yield "p2_p1_ratio", np.where(as_cut, ratio, np.nan)
 
@@ -192,9 +205,10 @@ def findings(
     amp, heart = pl.col("amp_mmhg"), pl.col("abp_pulse_rate_per_min")
     off = (pl.col("icp_peak_rate_per_min") - pl.col("pulse_rate_per_min")).abs()
     n = max(1, round(PULSE_S / block_s))  # blocks that share one pulse
-    together = (pl.col("t_s") / (n * block_s)).floor()
     least = least_whole(pl.col("icp_interval_s"), block_s=block_s)
-    whole = (pl.col("icp_valid_fraction") >= least).sum().over(together) == n
+    whole = pl.col("icp_valid_fraction") >= least
+    if n > 1:
+        whole = whole.sum().over((pl.col("t_s") / (n * block_s)).floor()) == n
     finding = (
         pl.when(~whole)
         .then(pl.lit("incomplete"))
@@ -206,9 +220,13 @@ def findings(
         .then(pl.lit("at_abp_rate"))
         .otherwise(pl.lit("moved_to_abp_rate"))
     )
+    is_waveform = pl.col("icp_interval_s") <= 1 / MIN_WAVEFORM_HZ + ROUNDING
     return (
-        trends.filter(pl.col("icp_interval_s") <= 1 / MIN_WAVEFORM_HZ + ROUNDING)
-        .group_by(finding.alias("finding"))
+        trends.select(
+            pl.when(is_waveform).then(finding).alias("finding")
+        )  # no copy of the rest
+        .drop_nulls()
+        .group_by("finding")
         .agg(n_blocks=pl.len().cast(pl.Int64))
         .sort("finding")
         .select(pl.lit(patient_id).alias("patient_id"), "finding", "n_blocks")

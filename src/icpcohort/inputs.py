@@ -86,6 +86,11 @@ def hold_to_the_start(
         )
 
 
+OF_A_JOB = {  # one core; and memory of long arrays goes back when they are let go (glibc)
+    **dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"),
+    "MALLOC_MMAP_THRESHOLD_": "600000",
+    "MALLOC_TRIM_THRESHOLD_": "67108864",
+}
 LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
 MANY = 100  # patients with little to read, from which on they share jobs
 

@@ -110,6 +110,8 @@ def _range(part: dict[str, Any]) -> str:
         return f"a list: {inner}" if inner else "a list"
     if "enum" in part:
         return ", ".join(f"`{choice}`" for choice in part["enum"])
+    if part.get("type") == "boolean":
+        return "`true`, `false`"
     if "const" in part:
         return f"`{part['const']}`"
     if "minLength" in part or part.get("type") == "string":

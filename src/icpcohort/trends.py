@@ -112,17 +112,17 @@ def summarise(
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
     kept = {signal: one.account for signal, one in done.items()}
+    spans = [store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())]
+    blocks = {signal: done.pop(signal).blocks for signal in list(done)}
     return Summary(
         _trends(
-            {signal: one.blocks for signal, one in done.items()},
-            np.frombuffer(pulses).reshape(-1, block_pulses.N_VALUES),
+            blocks,
+            np.frombuffer(pulses).reshape(-1, of_pulses.n_values),
             block_s=block_s,
             min_valid_fraction=min_valid_fraction,
             tolerance_hz=pulse_tolerance_hz,
         ),
-        merge_spans(
-            pl.concat([store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())])
-        ),
+        merge_spans(pl.concat(spans)),
         *accounts.total(kept),
         kept,
     )
@@ -272,18 +272,18 @@ def _spans(masked: cleaning.Masked) -> Reals:
 
 
 def _trends(
-    blocks: Mapping[str, _Blocks],
+    blocks: dict[str, _Blocks],
     pulses: Reals,
     *,
     block_s: float,
     min_valid_fraction: float,
     tolerance_hz: float,
 ) -> pl.DataFrame:
-    """Put the signals side by side; null what has too few valid samples."""
-    icp, abp = (blocks.get(signal, _NO_BLOCKS) for signal in ("icp", "abp"))
-    t_s = np.union1d(icp.t_s, abp.t_s)
+    """Put the signals side by side; null what has too few valid samples; empty `blocks`."""
+    t_s = np.unique(np.concatenate([np.empty(0), *(own.t_s for own in blocks.values())]))
     columns = {"t_s": t_s}
-    for signal, own in (("icp", icp), ("abp", abp)):
+    for signal in ("icp", "abp"):
+        own = blocks.pop(signal, _NO_BLOCKS)
         valid_fraction = np.clip(own.valid_s * (1 / block_s), 0, 1)
         enough = valid_fraction >= min_valid_fraction - ROUNDING
         for name, values in (
@@ -302,8 +302,10 @@ def _trends(
     of_pulses = block_pulses.choose(
         pulses, icp_whole=whole["icp"], abp_whole=whole["abp"], tolerance_hz=tolerance_hz
     )
-    for name, values in of_pulses:
-        rows = _by_block(np.column_stack([pulses[:, 0], values]), block_s=block_s)
+    for name, sought in of_pulses:
+        if sought is None:
+            continue
+        rows = _by_block(np.column_stack([pulses[:, 0], sought]), block_s=block_s)
         columns[name] = at_times(t_s, rows[:, 0], rows[:, 1])
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     return as_table(columns, (*RECORDED.columns, "icp_reading_s", "abp_reading_s"))
@@ -312,9 +314,16 @@ def _trends(
 def as_table(columns: dict[str, Reals], names: Sequence[str]) -> pl.DataFrame:
     """Return the trends as a table, counts as whole numbers; `columns` is emptied.
 
-    Each array is let go as soon as its column stands, so that memory does not double.
+    Each array is let go as soon as its column stands, so that memory does not double. A name
+    without an array was not sought, and is null.
     """
-    series = [pl.Series(name, columns.pop(name), nan_to_null=True) for name in names]
+    nothing = pl.repeat(None, columns["t_s"].size, dtype=pl.Float64(), eager=True)
+    series = [
+        pl.Series(name, columns.pop(name), nan_to_null=True)
+        if name in columns
+        else nothing.alias(name)
+        for name in names
+    ]
     return pl.DataFrame(series).with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
 
 

@@ -89,7 +89,7 @@ class Study:
 
     def open_a_job(self) -> None:
         """Remove a result that nothing but the account depends on."""
-        (self.results / "pictures.html").unlink()
+        (self.results / "patients.html").unlink()
 
 
 def small_study(folder: Path) -> Study:
@@ -249,7 +249,7 @@ class Skipped(Exception):  # noqa: N818 (what the fault was)
 def locked_directory(study: Study, reference: Study) -> str:
     locks = study.folder / ".snakemake" / "locks"
     locks.mkdir(exist_ok=True)
-    (locks / "0.output.lock").write_text("results/pictures.html\n")
+    (locks / "0.output.lock").write_text("results/patients.html\n")
     code, text = study.run()
     assert (code, "begun with snakemake itself" in text) == (2, True), text
     assert (locks / "0.output.lock").exists()

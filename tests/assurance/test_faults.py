@@ -30,7 +30,7 @@ def test_the_lock_of_somebody_elses_run_is_left_alone(reference, tmp_path):
     study = reference.copy(tmp_path / "study")
     lock = study.folder / ".snakemake/locks/0.output.lock"
     lock.parent.mkdir(exist_ok=True)
-    lock.write_text("results/pictures.html\n")
+    lock.write_text("results/patients.html\n")
     code, text = study.run()
     assert code == 2
     assert "begun with snakemake itself" in text

@@ -15,6 +15,8 @@ import sys
 import tempfile
 from pathlib import Path
 
+from icpcohort import inputs
+
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 FS_HZ = 100
@@ -246,9 +248,6 @@ seconds = time.process_time() - start
 status = pathlib.Path("/proc/self/status").read_text()
 print(seconds, int(re.search(r"VmHWM:\\s*(\\d+) kB", status)[1]) / 1024)
 """
-ONE_THREAD = dict.fromkeys(
-    ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"
-)
 
 
 def child(code: str) -> str:
@@ -257,7 +256,7 @@ def child(code: str) -> str:
         [sys.executable, "-c", code],
         capture_output=True,
         text=True,
-        env=os.environ | ONE_THREAD,
+        env=os.environ | inputs.OF_A_JOB,
     )
     if out.returncode:
         sys.exit(out.stderr)

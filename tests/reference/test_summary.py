@@ -16,6 +16,7 @@ LEVELS = {
     **{"cppopt_mmhg": 72.0, "llr_mmhg": 62.0, "ulr_mmhg": 80.0, "llr_bins_mmhg": 64.0},
 }
 INDICES = ("prx", "pax", "rac", "rap", "lprx")
+PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio", "shape_sought_s", "shape_found_s")
 TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 N_COSINES = 6
 
@@ -32,7 +33,11 @@ def _draw_minutes(draw):
             row[name] = float(round(draw.gauss(level, wide)))
         for name in INDICES:
             row[name] = draw.choice([-1.0, 1.0, 0.2, draw.uniform(-0.9, 0.9)])
-        for name in (*LEVELS, *INDICES):
+        row["peak_to_trough_mmhg"] = draw.uniform(1, 9)
+        row["p2_p1_ratio"] = draw.uniform(0.5, 1.6)
+        row["shape_sought_s"] = draw.choice([0.0, 10.0, 60.0])
+        row["shape_found_s"] = draw.choice([0.0, row["shape_sought_s"]])
+        for name in (*LEVELS, *INDICES, *PULSE):
             if name == empty or draw.random() < gap:
                 row[name] = None
         rows.append(row)
@@ -77,13 +82,20 @@ def _prx_limits(rows, averaging):
 def _by_loop(rows, averaging):
     """Every column of one patient and window."""
     given = {
-        name: [m[name] for m in rows if m[name] is not None] for name in (*LEVELS, *INDICES)
+        name: [m[name] for m in rows if m[name] is not None]
+        for name in (*LEVELS, *INDICES, *PULSE)
     }
     found = {f"{name[:3]}_mean_mmhg": _mean(given[name]) for name in list(LEVELS)[:4]}
     for name in INDICES:
         mean = _mean([_z(r, averaging) for r in given[name]])
         found[f"{name}_mean"] = None if mean is None else _r(mean, averaging)
     found["prx_mean_ci_low"], found["prx_mean_ci_high"] = _prx_limits(rows, averaging)
+    found["amp_h"] = len(given["amp_mmhg"]) / 60
+    found["peak_to_trough_mean_mmhg"] = _mean(given["peak_to_trough_mmhg"])
+    found["p2_p1_ratio_mean"] = _mean(given["p2_p1_ratio"])
+    sought_s, seen_s = sum(given["shape_sought_s"]), sum(given["shape_found_s"])
+    found["shape_sought_h"] = sought_s / 3600
+    found["shape_yield_percent"] = 100 * seen_s / sought_s if sought_s else None
     known = [m["tier"] for m in rows if m["tier"] is not None]
     found["tier"] = max(known, key=TIERS.index) if known else None
     levels = {m["abp_level_used"] for m in rows} - {None}

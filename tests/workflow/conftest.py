@@ -58,12 +58,16 @@ class Run(NamedTuple):
     def jobs(self) -> set[str]:
         """Return the jobs of a dry run, as "rule" or "rule wildcard"."""
         found = set()
-        for block in re.split(r"\n(?=(?:local)?rule )", self.text):
-            rule = re.match(r"(?:local)?rule (\w+):", block)
-            if rule and rule[1] != "all":
-                named = re.search(r"wildcards: (?:patient|model)=(\S+)", block)
-                found.add(f"{rule[1]} {named[1]}" if named else rule[1])
+        for rule, block in self.told():
+            named = re.search(r"wildcards: (?:patient|model)=(\S+)", block)
+            found.add(f"{rule} {named[1]}" if named else rule)
         return found
+
+    def told(self) -> list[tuple[str, str]]:
+        """Return each job of a dry run but `all`: its rule and what is told of it."""
+        blocks = re.split(r"\n(?=\s*(?:local)?rule \w+:)", self.text)
+        named = [(re.match(r"\s*(?:local)?rule (\w+):", block), block) for block in blocks]
+        return [(rule[1], block) for rule, block in named if rule and rule[1] != "all"]
 
 
 class Place:
@@ -128,6 +132,7 @@ def set_up(root: Path) -> Place:
     (place.study / "config").mkdir()
     for name in ("config.yaml", "models.yaml"):
         settings = yaml.safe_load((HOME / "config" / name).read_text(encoding="utf-8"))
+        settings.get("models", {}).pop("unfavourable_by_time_below_llr", None)
         (place.study / "config" / name).write_text(yaml.safe_dump(settings, sort_keys=False))
     specifications = yaml.safe_dump({"questions": QUESTIONS}, sort_keys=False)
     (place.study / "config/specifications.yaml").write_text(specifications, encoding="utf-8")

@@ -487,7 +487,42 @@ def comparisons(s):
     return []
 
 
+def planned(s):
+    rows = []
+    for model in MODELS:
+        found = sorted(
+            (row for row in s.read("tables/planning").to_dicts() if row["model"] == model),
+            key=lambda row: row["n"],
+        )
+        if found:
+            cells = [
+                f"{near(r['smallest_ratio'], 2)}; {near(r['ci_factor'], 2)}" for r in found
+            ]
+            rows.append([str(found[0]["n"]), *cells])
+    return rows
+
+
+def choices(s):
+    rows = []
+    for row in s.read("specifications/choices").to_dicts():
+        effects = [near(row[f"effect_{name}"], 2) for name in ("median", "low", "high")]
+        spread = f"{effects[0]} ({effects[1]} to {effects[2]})"
+        spread = DASH if row["effect_median"] is None else spread
+        share_of = near(row["choice_variance_percent"], 0)
+        rows.append([row["option"], str(row["n_specifications"]), spread, share_of])
+    return rows
+
+
+def reasons(s):
+    names = ("option", "choice_words", "reason", "source")
+    rows = s.read("specifications/choices").to_dicts()
+    return [[row[name] for name in names] for row in rows]
+
+
 EXPECTED = {
+    "planning": planned,
+    "choices-dose": choices,
+    "reasons-dose": reasons,
     "one": table_one,
     "ends": ends,
     "flow": flow,

@@ -79,7 +79,7 @@ def test_a_checker_of_accessibility_finds_no_fault(opened, scheme, rules):
 def test_every_link_leads_to_something_that_it_scrolls_to(opened):
     page = opened()
     ways = page.locator("nav a")
-    assert ways.count() == 12
+    assert ways.count() == 15
     for way in ways.all():
         way.click()
         name = way.get_attribute("href")[1:]

@@ -8,10 +8,7 @@ import yaml
 
 pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
 
-MODELS = {
-    f"model {name}"
-    for name in ("gose_by_dose", "unfavourable_by_dose", "unfavourable_by_time_below_llr")
-}
+MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
 LAST = {"account"}  # it says what made the results, whatever ran
 SAID = {"report", "document", "table_files", "share"}  # what tells of settings and results
 READ = {"figures", "patients"} | SAID | LAST
@@ -156,7 +153,7 @@ def _follow(rules):
     [
         ({"cleaning.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
         (
-            {"reactivity.py": ("enough & changes & (spread > 0)", "enough & (spread > 0)")},
+            {"reactivity.py": ("(n >= least) & changes & (spread", "(n >= least) & (spread")},
             ["indices"],
         ),
         (

@@ -54,7 +54,7 @@ TOGETHER = (
     *("masked", "optima", "outcomes", "patients", "pulse_findings", "quality", "recordings"),
     *("plan_changes", "plan_status", "recording_masked", "recording_quality", "summary"),
 )
-MODELS = ("gose_by_dose", "unfavourable_by_dose", "unfavourable_by_time_below_llr")
+MODELS = ("gose_by_dose", "unfavourable_by_dose")
 OF_MODEL = (
     *("estimates", "diagnostics", "flow", "dropped"),
     *("alternatives", "risks", "curve", "performance"),
