@@ -11,11 +11,13 @@ from icpcohort import (
     intervals,
     inventory,
     listed,
+    plan_lock,
     recordings,
     settings,
     study,
 )
 from icpcohort.cross_checks import Opened, named
+from icpcohort.specifications import choices
 from icpcohort.study import Row, Rows
 from icpcohort.validation import at
 
@@ -101,16 +103,19 @@ def check(
         folder / "config" / "models.yaml",
         schema_folder=schema_folder,
     )
+    in_plan = files.found_in_plan + _beside_the_plan(
+        files, folder=folder, schema_folder=schema_folder
+    )
     own, not_checked = _sound_study(files, folder=folder)
     tables, in_tables = study.read_rows(own)
     opened, unusable, unopened = _open(
         tables, files, folder=Path(own["folder"]), progress=progress
     )
     time_zero = at(files.settings, "study", "time_zero")
-    stops_run = files.found or files.found_in_plan or in_tables
+    stops_run = files.found or in_plan or in_tables
     return Checked(
         settings=files.found,
-        plan=files.found_in_plan,
+        plan=in_plan,
         tables=in_tables,
         recordings=unusable,
         contradictions=cross_checks.contradictions(
@@ -125,6 +130,27 @@ def check(
         ],
         found=[] if stops_run else inventory.lines(tables, opened),
     )
+
+
+def _beside_the_plan(files: settings.Files, *, folder: Path, schema_folder: Path) -> list[str]:
+    """List the problems of the lock, of the log of changes, and of other decisions."""
+    found = []
+    try:
+        plan_lock.read(folder / plan_lock.FILE)
+    except plan_lock.LockError as error:
+        found.append(str(error))
+    try:
+        plan_lock.read_reasons(folder / plan_lock.CHANGES_FILE, schema_folder=schema_folder)
+        if files.settings and files.models and not files.found + files.found_in_plan:
+            choices.load(
+                folder / "config" / "specifications.yaml",
+                settings=files.settings,
+                models=files.models["models"],
+                schema_folder=schema_folder,
+            )
+    except settings.SettingsError as error:
+        found += error.problems
+    return found
 
 
 def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any], list[str]]:

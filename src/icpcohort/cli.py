@@ -11,6 +11,7 @@ from typing import Any
 import icpcohort
 
 REPOSITORY = Path(__file__).resolve().parents[2]
+SEEN = "Outcomes had been seen already: the results hold them, and the report will say so."
 MIN_SHOWN = 50  # recordings from which on their check is worth a line of progress
 
 
@@ -285,6 +286,7 @@ def _plan(options: argparse.Namespace) -> int:
         raise UsageError(str(error)) from error
     print(
         f"{options.study / plan_lock.FILE}: locked, fingerprint {lock['fingerprint']}\n"
+        f"{'No run had shown outcomes.' if lock['was_blinded'] else SEEN}\n"
         "Send the fingerprint to somebody outside the study, and run the study again."
     )
     return 0
@@ -315,7 +317,7 @@ def _why(options: argparse.Namespace) -> int:
             options.name, held, column=options.column, window=options.window
         ):
             print(line)
-    except (settings.SettingsError, results.Unknown) as error:
+    except (settings.SettingsError, results.Unknown, results.NotOfOneRun) as error:
         raise UsageError(str(error)) from error
     return 0
 

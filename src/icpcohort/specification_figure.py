@@ -69,7 +69,7 @@ def specification_curve(
     caption = (
         f"{whole['words']} Odds ratio for one standard deviation of the exposure with 95 % "
         f"confidence interval in each of {whole['n_estimated']} specifications that could be "
-        f"estimated, of {whole['n_specifications']}; coloured: the one declared beforehand. "
+        f"estimated, of {whole['n_specifications']}; coloured: the one of the plan. "
         "Below, what each specification decides; on the right, the share of the variance of "
         "log odds ratios that a choice explains alone."
     )
@@ -114,7 +114,7 @@ def _draw_effects(axis: Any, known: pl.DataFrame) -> None:
         axis.plot([x], [y], color=ACCENT, marker="o", ms=5)
         beside = "right" if x > known.height / 2 else "left"
         axis.annotate(
-            f"as declared: {format_estimate(main['effect'][0], *limits)}",
+            f"as planned: {format_estimate(main['effect'][0], *limits)}",
             (x, float(np.clip(limits[1], 1 / LIMIT, LIMIT))),
             xytext=(-4 if beside == "right" else 4, 3),
             textcoords="offset points",

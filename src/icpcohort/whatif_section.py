@@ -56,8 +56,9 @@ def in_words(row: Mapping[str, Any], choices: pl.DataFrame) -> str:
 
 def _main(row: Mapping[str, Any]) -> str:
     if row["effect_main"] is None:
-        return "The one declared beforehand could not be estimated."
-    return f"The one declared beforehand gave {format_number(row['effect_main'], decimals=2)}."
+        return "The main one, that of the plan, could not be estimated."
+    main = format_number(row["effect_main"], decimals=2)
+    return f"The main one, that of the plan, gave {main}."
 
 
 def _most(choices: pl.DataFrame) -> str:
@@ -79,9 +80,9 @@ def _joint(row: Mapping[str, Any]) -> str:
         f" Together they showed {verdict} chance would at the 5 % level: mean z "
         f"{format_number(row['mean_z'], decimals=2)}, p = {format_p(row['p_joint'])} by "
         f"{row['n_permutations']} permutations of the exposure, which keep outcome, adjustment "
-        f"and cohorts; {row['n_beyond']} specifications were beyond 1.96 on its side, where "
-        f"chance gives up to {format_number(row['chance_beyond'], decimals=0)} in 95 % of "
-        "permutations."
+        f"and cohorts. Beside it, {row['n_beyond']} specifications had a z beyond 1.96 on its "
+        f"side (p = {format_p(row['p_beyond'])}). z is of the score test, which is nearer to "
+        "its distribution than the interval's in small samples and may differ from it."
     )
 
 
@@ -105,13 +106,14 @@ def of_choices(choices: pl.DataFrame) -> Grid:
             ]
         )
     head = [
-        *("Option", "Choice", "As declared", "Specifications"),
+        *("Option", "Choice", "In the plan", "Specifications"),
         *("Odds ratio, median (lowest to highest)", "Variance explained by the choice (%)"),
     ]
     note = (
         "Odds ratios for one standard deviation of the exposure, over all combinations of the "
-        "other choices. Variance of log odds ratios that a choice explains alone; what is left "
-        "lies in combinations."
+        "other choices; where a choice changes nothing (the same patients, the same exposure), "
+        "the same estimate counts more than once. Variance of log odds ratios that a choice "
+        "explains alone; what is left lies in combinations."
     )
     return Grid("Estimates with each option", head, rows, note)
 

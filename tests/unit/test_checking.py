@@ -367,3 +367,16 @@ def test_a_reversed_score_is_told_once_and_by_the_setting_that_mends_it(folder):
     ]
     _edit(folder / "config/config.yaml", "gose_coding: gose_1_dead", "gose_coding: gose_1_good")
     assert [line for line in _check(folder).problems if "gose" in line] == []
+
+
+def test_the_lock_the_changes_and_other_decisions_are_looked_at_too(folder):
+    config = folder / "config"
+    (config / "plan.lock.json").write_text("{", encoding="utf-8")
+    (config / "plan.changes.yaml").write_text("changes:\n  - {wat: 1}\n", encoding="utf-8")
+    lines = _check(folder).plan
+    assert any("plan.lock.json: not as it was written" in line for line in lines)
+    assert any("plan.changes.yaml" in line and "wat" in line for line in lines)
+    (config / "plan.changes.yaml").unlink()
+    asked = "questions:\n  q: {question: Is it?, model: none, seed: 1, n_permutations: 99}\n"
+    (config / "specifications.yaml").write_text(asked, encoding="utf-8")
+    assert any("specifications.yaml" in line for line in _check(folder).plan)

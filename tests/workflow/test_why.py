@@ -51,7 +51,7 @@ def test_every_number_made_again_is_that_of_the_tables(held):
 def test_another_number_in_the_table_is_told(held):
     asked = number.Asked("P001", "icp_mean_mmhg", "first_72_h")
     other = held.tables["summary"].with_columns(pl.col("icp_mean_mmhg") + 1e-6)
-    with pytest.raises(AssertionError, match="not of one run"):
+    with pytest.raises(results.NotOfOneRun, match="not of one run"):
         list(number.lines(asked, held._replace(tables={**held.tables, "summary": other})))
 
 

@@ -3,7 +3,7 @@
 from icpcohort.contracts.columns import COUNT, FLAG, REAL, TEXT, Column, Table
 
 QUESTION = Column(TEXT, "", "Question, as named in specifications.yaml")
-NUMBER = Column(COUNT, "", "Number of the specification; 1 is the one declared beforehand")
+NUMBER = Column(COUNT, "", "Number of the specification; 1 is that of the plan")
 CHOICE = Column(TEXT, "", "What is decided one way or another")
 OPTION = Column(TEXT, "", "How it is decided")
 
@@ -14,7 +14,7 @@ SPECIFICATIONS = Table(
     {
         "question": QUESTION,
         "specification": NUMBER,
-        "is_main": Column(FLAG, "", "Whether it is the one declared beforehand"),
+        "is_main": Column(FLAG, "", "Whether it is that of the plan"),
         "exposure": Column(TEXT, "", "Exposure, as named in the analysis table"),
         "outcome": Column(TEXT, "", "Outcome, as named in the analysis table"),
         "window": Column(TEXT, "", "Exposure window"),

@@ -30,7 +30,7 @@ class Specification(NamedTuple):
 
     @property
     def is_main(self) -> bool:
-        """Whether it is the analysis that was declared beforehand."""
+        """Whether it is the analysis of the plan."""
         return self.number == 1
 
     @property
@@ -41,7 +41,13 @@ class Specification(NamedTuple):
     @property
     def cohort(self) -> str:
         """A name for what makes the cohort from the minutes."""
-        return _named({name: self.settings[name] for name in COHORT})
+        return _named(_of_cohort(self.settings))
+
+
+def _of_cohort(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the blocks that make the cohort; of `cohort` itself who may enter it."""
+    kept = {name: settings[name] for name in COHORT}
+    return kept | {"cohort": {"eligibility": settings["cohort"]["eligibility"]}}
 
 
 def _named(value: object) -> str:
@@ -150,7 +156,7 @@ class Alternative(NamedTuple):
 
 def needed(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Return what of the settings the specifications go by: no change of the rest matters."""
-    kept = {name: settings[name] for name in (*SIGNALS, *COHORT)}
+    kept = {name: settings[name] for name in SIGNALS} | _of_cohort(settings)
     return kept | {"trends": {"block_s": settings["trends"]["block_s"]}}
 
 

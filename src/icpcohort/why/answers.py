@@ -27,7 +27,9 @@ def lines(
         If a name is none of the study's.
     """
     patients = results.tables["patients"]["patient_id"].to_list()
-    if name in results.models and column is None:
+    if name in results.models and column is not None:
+        raise Unknown(f"'{name}' is a model; columns are asked of a patient")
+    if name in results.models:
         yield from model.lines(name, results)
         return
     if name not in patients:

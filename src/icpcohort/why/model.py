@@ -7,7 +7,7 @@ import polars as pl
 
 from icpcohort import contracts, store
 from icpcohort.grids import words_of
-from icpcohort.why.results import Results
+from icpcohort.why.results import NotOfOneRun, Results
 
 MOST_NAMED = 40
 
@@ -33,7 +33,7 @@ def lines(model: str, results: Results) -> Iterator[str]:
     yield from _steps(store.read(folder / "flow.parquet", contracts.MODEL_FLOW), lost)
     estimates = store.read(folder / "estimates.parquet", contracts.ESTIMATES)
     yield ""
-    yield "Estimates of the exposure"
+    yield f"Estimates for {plan['unit_of_effect']:g} more of the exposure"
     for row in estimates.filter(term=plan["exposure"]).iter_rows(named=True):
         yield f"  {row['adjustment']}: {_effect(row)}"
     diagnostics = store.read(folder / "diagnostics.parquet", contracts.DIAGNOSTICS)
@@ -50,7 +50,7 @@ def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
         yield f"  {row['name']}: {row['n_out']} of {row['n_in']}"
         gone = dropped.filter(step=row["step"]).sort("patient_id")
         if gone.height != row["n_dropped"]:
-            raise AssertionError(f"{row['name']}: {row['n_dropped']} left, {gone.height} named")
+            raise NotOfOneRun(f"{row['name']}: {row['n_dropped']} left, {gone.height} named")
         for one in gone.head(MOST_NAMED).iter_rows(named=True):
             detail = f" ({one['detail']})" if one["detail"] else ""
             yield f"    - {one['patient_id']}: {words_of(one['reason'])}{detail}"
@@ -61,6 +61,8 @@ def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
 def _effect(row: dict[str, Any]) -> str:
     if row["effect"] is None:
         return "not reported; the diagnostics say why"
+    what = {"log_or": "odds ratio", "log_hr": "hazard ratio", "log_rr": "risk ratio"}
+    said = what.get(row["scale"], "difference")
     limits = f"{row['effect_ci_low']:.4g} to {row['effect_ci_high']:.4g}"
     events = "" if row["n_events"] is None else f", {row['n_events']} with the outcome"
-    return f"{row['effect']:.4g} ({limits}), n = {row['n']}{events}"
+    return f"{said} {row['effect']:.4g} (95 % CI {limits}), n = {row['n']}{events}"

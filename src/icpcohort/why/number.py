@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import burden, contracts, store, summary
-from icpcohort.why.results import Results, Unknown
+from icpcohort.why.results import NotOfOneRun, Results, Unknown
 
 H_S, MINUTE_S = 3600.0, 60.0
 MOST_EPISODES = 20
@@ -76,18 +76,27 @@ def agreement(made: object, held: object) -> str:
 
     Raises
     ------
-    AssertionError
+    NotOfOneRun
         If it is another one.
     """
     same = made == held
     if isinstance(made, float) and isinstance(held, float):
         same = math.isclose(made, held, rel_tol=1e-12, abs_tol=1e-12)
     if not same:
-        raise AssertionError(
+        raise NotOfOneRun(
             f"made again it is {made}, and the table has {held}: the results are not of one "
             "run; run the study again"
         )
     return "made again from the minutes, and the same in the tables"
+
+
+def _in_the_analysis(asked: Asked, made: object, results: Results) -> Iterator[str]:
+    """Hold the number to the analysis table too, or say that the patient is not in it."""
+    row = results.tables["analysis"].filter(patient_id=asked.patient_id, window=asked.window)
+    if row.is_empty():
+        yield f"  the patient is not in the cohort of {asked.window}"
+    else:
+        agreement(made, row[asked.column][0])
 
 
 # --- burden ------------------------------------------------------------------------------
@@ -106,6 +115,7 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
     held = _held(results.tables["burden"], asked, signal, side, threshold)
     yield _head(asked, value, about)
     yield f"  {agreement(value, held)}"
+    yield from _in_the_analysis(asked, value, results)
     inside = burden.in_window(minutes, **_limits(asked, results))
     pressure = inside.select("patient_id", "t_s", mmhg=pl.col(f"{signal}_mmhg")).drop_nulls()
     if pressure.is_empty():
@@ -170,8 +180,11 @@ def _episodes(
     episodes = stretches.filter(pl.col("minutes") >= given["episode_min"])
     yield (
         f"  {beyond.height} of {pressure.height} valid minutes {side} {threshold_mmhg:g} mmHg, "
-        f"{episodes['minutes'].sum()} of them in {episodes.height} episodes of "
+        f"{episodes['minutes'].sum()} of them in {_counted(episodes.height)} of "
         f"{given['episode_min']} min or more"
+    )
+    yield (
+        f"  (up to {given['merge_gap_min']} min in between do not end one, nor do they count)"
     )
     recordings = results.tables["recordings"].filter(patient_id=pressure["patient_id"][0])
     for row in episodes.head(MOST_EPISODES).iter_rows(named=True):
@@ -182,6 +195,10 @@ def _episodes(
         )
     if episodes.height > MOST_EPISODES:
         yield f"    and {episodes.height - MOST_EPISODES} more"
+
+
+def _counted(n: int) -> str:
+    return "1 episode" if n == 1 else f"{n} episodes"
 
 
 def _place(recordings: pl.DataFrame, start_s: float, end_s: float) -> str:
@@ -214,6 +231,7 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     row = results.tables["summary"].filter(patient_id=asked.patient_id, window=asked.window)
     yield _head(asked, value, contracts.SUMMARY.columns[asked.column].about)
     yield f"  {agreement(value, row[asked.column][0])}"
+    yield from _in_the_analysis(asked, value, results)
     inside = burden.in_window(minutes, **_limits(asked, results))
     base = _base(asked.column)
     n = inside[base].count()
@@ -225,6 +243,7 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     yield _code("summary", results)
 
 
+CURVE = ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg", "llr_bins_mmhg")
 _PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 
 
@@ -256,13 +275,16 @@ def _why_missing(base: str, inside: pl.DataFrame, results: Results) -> str:
         return f"fewer minutes than the settings ask for (summary.min_cppopt_h: {least:g} h)"
     if inside["icp_mmhg"].count() == 0:
         return "no valid minute of ICP"
+    if base in CURVE and inside["prx"].count():
+        return "no minute has a curve that the settings accept (optimal_cpp)"
     if base != "icp_mmhg" and base != "amp_mmhg" and inside["abp_mmhg"].count() == 0:
         return "no valid minute of ABP"
     tiers = ", ".join(inside["tier"].drop_nulls().unique().sort()).replace("_", " ")
+    block = results.settings["trends"]["block_s"]
     not_during = " and ".join(results.settings["reactivity"]["not_during"]).replace("_", " ")
     return (
         f"no minute has it; the recordings are sampled as {tiers} (AMP needs a waveform, PRx "
-        f"numbers every 10 s or faster), and there is none during {not_during}"
+        f"numbers every {block:g} s or faster); there is none during {not_during}"
     )
 
 
@@ -287,7 +309,10 @@ def _of_outcomes(asked: Asked, results: Results) -> Iterator[str]:
     given = results.tables["patients"].filter(patient_id=asked.patient_id).row(0, named=True)
     yield _head(asked, row[asked.column][0], contracts.OUTCOMES.columns[asked.column].about)
     inputs = ("gose_6m", "death_h", "left_unit_h", "last_known_h", "age_years", "gcs_motor")
-    told = ", ".join(f"{name} {given[name]}" for name in (*inputs, "pupils_reactive"))
+    told = ", ".join(
+        f"{name} {'missing' if given[name] is None else given[name]}"
+        for name in (*inputs, "pupils_reactive")
+    )
     yield f"  derived from {told}"
     yield f"Settings: {_settings({'outcomes': results.settings['outcomes']})}"
 

@@ -6,11 +6,15 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import burden, contracts, plan_lock, store
+from icpcohort import burden, contracts, plan_lock, settings_files, store
 
 
 class Unknown(Exception):  # noqa: N818 (what the name is)
     """What was asked about is not there; the text names what is near."""
+
+
+class NotOfOneRun(Exception):  # noqa: N818 (what the results are)
+    """The tables contradict each other or the settings; the text says where."""
 
 
 class Results(NamedTuple):
@@ -33,6 +37,8 @@ def read(
     ------
     Unknown
         If the study has not been run to its end.
+    NotOfOneRun
+        If settings or plan are others than those of the run.
     """
     folder = study / "results"
     analysis = contracts.analysis(
@@ -51,6 +57,7 @@ def read(
         )
     }
     of_models = {name: folder / "models" / name / "dropped.parquet" for name in models}
+    _hold_to_the_run(folder, settings, models)
     files = [*(folder / table.path for table in wanted.values()), *of_models.values()]
     absent = [str(file) for file in files if not file.exists()]
     if absent:
@@ -63,3 +70,18 @@ def read(
         {name: store.read(file, contracts.MODEL_DROPPED) for name, file in of_models.items()},
         plan_lock.codes(scripts),
     )
+
+
+def _hold_to_the_run(
+    folder: Path, settings: Mapping[str, Any], models: Mapping[str, Any]
+) -> None:
+    for name, now in (("config.yaml", settings), ("models.yaml", {"models": models})):
+        path = folder / "provenance" / name
+        if not path.exists():
+            raise Unknown(f"{path}: not there; run the study first, to its end")
+        then, _ = settings_files.read(path)
+        if then != now:
+            raise NotOfOneRun(
+                f"config/{name} has other values than those of the run that made the results; "
+                "run the study again, or put them back"
+            )
