@@ -139,6 +139,12 @@ def set_up(root: Path) -> Place:
     return place
 
 
+@pytest.fixture
+def unrun(tmp_path) -> Place:
+    """A study of its own that has not run."""
+    return set_up(tmp_path / "unrun")
+
+
 @pytest.fixture(scope="session")
 def finished(tmp_path_factory) -> Place:
     """A study that has run; tests read it, and copy it before they change anything."""
