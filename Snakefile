@@ -51,14 +51,19 @@ except (
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
-# Memory of a job with one patient or table, and with the minutes of all; more if it is retried.
+# Short work is done for a batch of patients at once, so that one more patient costs one batch.
+BATCHES = inputs.batches(PATIENTS, n_each=128)
+# Memory of a job with one patient, with a batch, and with the tables of all; more if retried.
 ONE_MB, ALL_MB = 600, 500 + 5 * len(PATIENTS)
+BATCH_MB = 500 + 8 * max(map(len, BATCHES.values()), default=0)
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
 
 wildcard_constraints:
     patient=inputs.one_of(set(PATIENTS) - set(LITTLE)) if LITTLE else "[A-Za-z0-9_-]+",
     model="|".join(MODELS) or "none",
+    batch="[0-9]+",
+    signals="[0-9a-f]+",
 
 
 rule all:
@@ -106,5 +111,11 @@ include: "workflow/rules/account.smk"
 
 
 onsuccess:
-    for stray in inputs.strays(Path("results"), patients=PATIENTS, models=MODELS):
+    for stray in inputs.strays(
+        Path("results"),
+        patients=PATIENTS,
+        models=MODELS,
+        batches=BATCHES,
+        alternatives=ALTERNATIVES,
+    ):
         print(stray)

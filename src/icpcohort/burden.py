@@ -154,11 +154,16 @@ def _over_thresholds(
     signals += [("cpp", "below", t) for t in cpp_below_mmhg]
     found = [store.empty(contracts.BURDEN)]
     for window, span in windows.items():
-        inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
+        inside = in_window(
+            minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"),
+            start_h=span["start_h"],
+            end_h=span["end_h"],
+        )
         for signal, side, threshold_mmhg in signals:
+            pressure = pl.col(f"{signal}_mmhg").alias("pressure_mmhg")
             found.append(
                 _one_burden(
-                    inside.rename({f"{signal}_mmhg": "pressure_mmhg"}),
+                    inside.select("patient_id", "t_s", pressure),
                     patients=patients,
                     threshold_mmhg=threshold_mmhg,
                     side=side,

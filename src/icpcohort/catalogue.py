@@ -39,8 +39,8 @@ Generated from `src/icpcohort/contracts/`; to renew it:
 Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
 codes (`mm[Hg]` is mmHg, `a` is years, `1` a bare ratio). Times count from each patient's time
 zero; no calendar date enters a result. In Parquet files the unit and the meaning are also in
-the metadata of each field. `<patient>`, `<model>` and `<signals>` stand for one file a patient,
-a model, or a way to make the minutes.
+the metadata of each field. `<patient>`, `<model>`, `<batch>` and `<signals>` stand for one file
+a patient, a model, a batch of patients, or a way to make the minutes.
 
 Research use on recorded data; not a medical device, and not for decisions at the bedside.
 
@@ -51,6 +51,7 @@ Research use on recorded data; not a medical device, and not for decisions at th
 | `pictures/<patient>.svg` | One patient over time: pressures, PRx, what was lost; PRx by CPP |
 | [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
 | `figures/<figure>.svg`, `.pdf`, `.png` | The report's figures for a journal |
+| `exposures/<batch>/` | The parts of `burden`, `burden_by_state`, `summary` and `intensity` |
 | `README.md` | This page |
 | `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
 """

@@ -155,8 +155,18 @@ PER_PATIENT = (
 )
 
 
-def strays(results: Path, *, patients: Collection[str], models: Collection[str]) -> list[str]:
-    """Name results of patients and models that the study no longer has; none enters a table."""
+def strays(
+    results: Path,
+    *,
+    patients: Collection[str],
+    models: Collection[str],
+    batches: Collection[str],
+    alternatives: Collection[str],
+) -> list[str]:
+    """Name results of what the study no longer has: patients, models, and what is made of them.
+
+    None of them enters a table.
+    """
     found = [
         path
         for name in PER_PATIENT
@@ -164,7 +174,17 @@ def strays(results: Path, *, patients: Collection[str], models: Collection[str])
         for path in results.glob(f"{name}/*.{kind}")
         if path.stem not in patients
     ]
-    found += [path for path in results.glob("models/*") if path.name not in models]
+    for pattern, known in (
+        ("models/*", models),
+        ("exposures/*", batches),
+        ("specifications/exposures/*", alternatives),
+    ):
+        found += [path for path in results.glob(pattern) if path.name not in known]
+    found += [
+        path
+        for path in results.glob("specifications/exposures/*/*")
+        if path.parent.name in alternatives and path.name not in batches
+    ]
     return [
         f"{path}: of an earlier run and no longer in the study; remove it"
         for path in sorted(found)

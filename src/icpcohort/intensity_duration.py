@@ -52,7 +52,11 @@ def count_episodes(
     )
     parts = [store.empty(contracts.INTENSITY)]
     for window, span in windows.items():
-        inside = burden.in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
+        inside = burden.in_window(
+            minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"),
+            start_h=span["start_h"],
+            end_h=span["end_h"],
+        )
         for signal, levels in thresholds.items():
             pressure = pl.col(f"{signal}_mmhg")
             hours = inside.group_by("patient_id").agg(

@@ -99,7 +99,10 @@ def for_minutes(
     Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
     windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
     """
-    rules = _where_data_are(bin_minutes(minutes, rules=rules), rules=rules)
+    binned = bin_minutes(minutes, rules=rules)
+    if not binned.inside.any():
+        return minutes.with_columns(pl.lit(None, pl.Float64).alias(n) for n in MINUTE_COLUMNS)
+    rules = _where_data_are(binned, rules=rules)
     running = running_sums(minutes, rules=rules)
     step = max(1, _CURVES_AT_ONCE // len(windows_min))
     found = [np.empty((len(MINUTE_COLUMNS), 0))]
@@ -139,8 +142,6 @@ def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
 def _where_data_are(binned: Binned, *, rules: CurveRules) -> CurveRules:
     """Leave out the bins below the first and above the last that any minute falls in."""
     bins = binned.bin[binned.inside]
-    if not bins.size:
-        return rules
     edges_mmhg = rules.edges_mmhg()
     first_mmhg, last_mmhg = edges_mmhg[bins.min()], edges_mmhg[bins.max() + 1]
     return replace(rules, bin_min_mmhg=float(first_mmhg), bin_max_mmhg=float(last_mmhg))

@@ -119,10 +119,20 @@ def _pearson(x: Reals, y: Reals, *, least: float) -> Reals:
     """Correlate two series in each of some windows, of which `least` pairs must be valid."""
     both = np.isfinite(x) & np.isfinite(y)
     n = both.sum(axis=1)
+    enough = n >= least
+    r = np.full(n.size, np.nan)
+    if enough.any():
+        r[enough] = _pearson_of_pairs(x[enough], y[enough], both[enough], n[enough])
+    return r
+
+
+def _pearson_of_pairs(
+    x: Reals, y: Reals, both: NDArray[np.bool_], n: NDArray[np.int64]
+) -> Reals:
     changes = _changes(x, both) & _changes(y, both)
     dx, dy = _centred(x, both, n), _centred(y, both, n)
     spread = np.sqrt((dx * dx).sum(axis=1) * (dy * dy).sum(axis=1))
-    ok = (n >= least) & changes & (spread > 0)
+    ok = changes & (spread > 0)
     return missing.divide((dx * dy).sum(axis=1), spread, where=ok).clip(-1.0, 1.0)
 
 

@@ -88,12 +88,13 @@ def _prx_intervals(
     Null with fewer than `least` minutes of PRx.
     """
     rows = []
-    for (patient_id,), own in minutes.group_by("patient_id", maintain_order=True):
+    enough = minutes.select("patient_id", "prx").filter(
+        pl.col("prx").count().over("patient_id") >= least
+    )
+    for (patient_id,), own in enough.group_by("patient_id", maintain_order=True):
         prx = own["prx"].fill_null(np.nan).to_numpy()
-        found = long_run.Interval(np.nan, np.nan)
-        if np.isfinite(prx).sum() >= least:
-            z = to_scale(prx, averaging=averaging, clip=fisher_clip)
-            found = long_run.interval_of_mean(z, n_cosines=n_cosines)
+        z = to_scale(prx, averaging=averaging, clip=fisher_clip)
+        found = long_run.interval_of_mean(z, n_cosines=n_cosines)
         limits = from_scale(np.array(found), averaging=averaging).clip(-1, 1)
         rows.append((patient_id, *limits.tolist()))
     names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}

@@ -14,17 +14,27 @@ def test_results_of_nobody_are_named(tmp_path):
         "trends/P2.parquet",
         "pictures/P1.svg",
         "pictures/P2.svg",
+        "models/old/estimates.parquet",
+        "models/new/estimates.parquet",
+        "exposures/0000/burden.parquet",
+        "exposures/0001/burden.parquet",
+        "specifications/exposures/now/0000/burden.parquet",
+        "specifications/exposures/now/0001/burden.parquet",
+        "specifications/exposures/once/0000/burden.parquet",
     ):
         path = tmp_path / name
-        path.parent.mkdir(exist_ok=True)
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.touch()
-    (tmp_path / "models/old").mkdir(parents=True)
-    (tmp_path / "models/new").mkdir()
-    found = inputs.strays(tmp_path, patients=["P1"], models=["new"])
+    found = inputs.strays(
+        tmp_path, patients=["P1"], models=["new"], batches=["0000"], alternatives=["now"]
+    )
     assert [line.split(": ")[0].removeprefix(f"{tmp_path}/") for line in found] == [
+        "exposures/0001",
         "minutes/P2.parquet",
         "models/old",
         "pictures/P2.svg",
+        "specifications/exposures/now/0001",
+        "specifications/exposures/once",
         "trends/P2.parquet",
     ]
 

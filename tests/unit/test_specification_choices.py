@@ -8,8 +8,8 @@ import polars as pl
 import pytest
 import yaml
 
-from icpcohort import settings, specification_figure, svg
-from icpcohort.specifications import analyses, choices, shares
+from icpcohort import burden, contracts, settings, specification_figure, store, svg
+from icpcohort.specifications import choices, exposures, fits, shares
 
 HOME = Path(__file__).parents[2]
 SCHEMAS = HOME / "workflow/schemas"
@@ -85,8 +85,20 @@ def test_every_combination_comes_once_the_main_one_first_and_unchanged(tmp_path,
 def test_what_shares_its_minutes_is_made_once(tmp_path, main):
     asked = load(tmp_path, main, question(cut=[GOSE], sensor=[SHIFT], dose=[DOSE]))
     made = choices.alternatives(asked, settings=main[0], models=main[1])
-    assert sorted(len(one.settings) for one in made.values()) == [2, 2]
+    assert [(len(one.exposures), len(one.cohorts)) for one in made.values()] == [(1, 2), (1, 2)]
     assert sorted(one.shift["icp_mmhg"] for one in made.values()) == [-2.0, 0.0]
+
+
+def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_path, main):
+    asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
+    thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
+    nobody = contracts.analyses(burden.wide_columns(**thresholds))
+    found = fits.answer_all(
+        asked, settings=main[0], models=main[1], analyses=store.empty(nobody), patients=[]
+    ).specifications
+    assert found.height == 4
+    assert found["estimate"].null_count() == 4
+    assert found["reason"].null_count() == 0
 
 
 @pytest.mark.parametrize(
@@ -139,12 +151,12 @@ def test_a_shift_moves_icp_and_cpp_and_abp_only_where_it_is_not_of_the_tragus():
             "abp_level_used": ["tragus", "unknown", None],
         }
     )
-    moved = analyses._shifted(trends, {"icp_mmhg": -2.0, "abp_unless_tragus_mmhg": -10.0})
+    moved = exposures._shifted(trends, {"icp_mmhg": -2.0, "abp_unless_tragus_mmhg": -10.0})
     assert moved["icp_mmhg"].to_list() == [8.0, 10.0, None]
     assert moved["abp_mmhg"].to_list() == [90.0, 81.0, 82.0]
     assert moved["cpp_mmhg"].to_list() == [82.0, 71.0, None]
     still = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
-    assert analyses._shifted(trends, still) is trends
+    assert exposures._shifted(trends, still) is trends
 
 
 def effects(values):

@@ -14,9 +14,13 @@ SAID = {"report", "document", "table_files", "share"}  # what tells of settings 
 READ = {"figures", "patients"} | SAID | LAST
 OF_MODELS = {"comparisons", "planning"}
 COHORT = {"cohort", "table_one", "handover", "intensity_map"} | OF_MODELS | MODELS | READ
-OTHERWISE = {"alternative", "specifications"}  # other decisions, from the trends on
+FORMED = {"analyses", "specifications"}  # of other decisions
+OTHERWISE = {"alternative"} | FORMED  # from the trends on
 PICTURES = {"pictures_0000", "cohort_picture"}
-EXPOSURES = {"burden", "summary", "intensity", "optima"} | PICTURES | COHORT
+BURDEN, SUMMARY, INTENSITY = (
+    {f"batch_{table}", table} for table in ("burden", "summary", "intensity")
+)
+EXPOSURES = BURDEN | SUMMARY | INTENSITY | {"optima"} | PICTURES | COHORT
 ACCOUNTS = {"collect", "monitoring_end"}
 
 
@@ -120,7 +124,7 @@ def test_a_covariate_or_an_outcome_of_one_patient_does_not_touch_the_recordings(
 ):
     _set_cell(place, "patients.csv", column, cell)
     started = {"study", "outcomes", "monitoring_end", "plan"}
-    assert place.would_run() == started | COHORT | OTHERWISE
+    assert place.would_run() == started | COHORT | FORMED
 
 
 RULES = {job.split()[0] for job in EXPOSURES | ACCOUNTS | OTHERWISE} | {"plan"}
@@ -130,11 +134,11 @@ FOLLOW = {  # what starts when the numbers of a rule change, by the names of the
     "indices": {"indices"} | RULES - ACCOUNTS - {"plan"},
     "pictures": {"pictures_0000"} | LAST,
     "time_zero": PICTURES | LAST,
-    "burden": {"burden"} | OF_COHORT | OTHERWISE,
-    "summary": {"summary"} | OF_COHORT | OTHERWISE,
-    "intensity": {"intensity", "intensity_map", "figures"} | SAID | LAST,
-    "outcomes": {"outcomes", "monitoring_end"} | OF_COHORT | OTHERWISE,
-    "cohort": OF_COHORT | OTHERWISE,
+    "burden": BURDEN | OF_COHORT | OTHERWISE,
+    "summary": SUMMARY | OF_COHORT | OTHERWISE,
+    "intensity": INTENSITY | {"intensity_map", "figures"} | SAID | LAST,
+    "outcomes": {"outcomes", "monitoring_end"} | OF_COHORT | FORMED,
+    "cohort": OF_COHORT | FORMED,
     "monitoring_end": {"monitoring_end"} | SAID - {"share"} | LAST,
     "table_one": {"table_one"} | SAID | LAST,
     "intensity_map": {"intensity_map", "figures"} | SAID | LAST,
@@ -154,7 +158,7 @@ def _follow(rules):
     [
         ({"cleaning.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
         (
-            {"reactivity.py": ("(n >= least) & changes & (spread", "(n >= least) & (spread")},
+            {"reactivity.py": ("changes & (spread", "(spread")},
             ["indices"],
         ),
         (
@@ -230,7 +234,7 @@ def test_a_changed_setting_reruns_what_reads_it(place, edits, rules):
 
 def test_a_changed_eligibility_rule_reruns_the_cohort(place):
     place.edit("study/config/config.yaml", "min_years: 16.0", "min_years: 18.0")
-    assert place.would_run() == COHORT | OTHERWISE
+    assert place.would_run() == COHORT | FORMED
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,7 @@ TOGETHER = (
     *("masked", "optima", "outcomes", "patients", "pulse_findings", "quality", "recordings"),
     *("plan_changes", "plan_status", "recording_masked", "recording_quality", "summary"),
 )
+EXPOSURES = ("burden", "burden_by_state", "summary", "intensity")
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
 OF_MODEL = (
     *("estimates", "diagnostics", "flow", "dropped"),
@@ -104,7 +105,13 @@ def test_a_run_leaves_exactly_these_files(finished):
     expected |= {f"tables/{kind}/.snakemake_timestamp" for kind in ("csv", "latex")}
     expected |= {f"share/{name}" for name in share_names.FILES}
     expected |= {f"specifications/{name}.parquet" for name in OF_SPECIFICATIONS}
-    expected |= {f"specifications/analyses/{name}.parquet" for name in _alternatives(finished)}
+    expected |= {"specifications/analyses.parquet"}
+    expected |= {
+        f"specifications/exposures/{name}/0000/{table}.parquet"
+        for name in _alternatives(finished)
+        for table in ("summary", "burden")
+    }
+    expected |= {f"exposures/0000/{name}.parquet" for name in EXPOSURES}
     expected |= {f"{name}.parquet" for name in TOGETHER}
     expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
@@ -320,8 +327,9 @@ def test_the_cohort_of_the_main_specification_is_that_of_the_study(finished):
     results = finished.study / "results"
     study = pl.read_parquet(results / "analysis.parquet")
     cohorts = [
-        cohort.drop("cohort")
-        for path in (results / "specifications/analyses").glob("*.parquet")
-        for cohort in pl.read_parquet(path).partition_by("cohort")
+        cohort.drop("signals", "cohort")
+        for cohort in pl.read_parquet(results / "specifications/analyses.parquet").partition_by(
+            "signals", "cohort"
+        )
     ]
     assert [cohort.equals(study) for cohort in cohorts].count(True) == 1

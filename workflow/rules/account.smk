@@ -28,7 +28,11 @@ rule account:
                 if each.name not in ("all", "account")
                 for pattern in getattr(rules, each.name).output
                 for file in expand(
-                    pattern, patient=PATIENTS, model=MODELS, signals=list(ALTERNATIVES)
+                    pattern,
+                    patient=PATIENTS,
+                    model=MODELS,
+                    batch=BATCHES,
+                    signals=list(ALTERNATIVES),
                 )
             }
         ),

@@ -1,21 +1,29 @@
 rule alternative:
-    """Form the cohorts of all specifications that share the same minutes."""
+    """Make minutes again by other decisions, and add them up, for a batch of patients."""
     input:
-        trends=expand(rules.ingest.output.trends, patient=PATIENTS),
-        intervals=expand(rules.ingest.output.intervals, patient=PATIENTS),
-        patients=rules.study.output.patients,
-        monitors=rules.study.output.monitors,
-        events=rules.study.output.events,
-        recordings=rules.collect.output.recordings,
+        trends=lambda wildcards: expand(
+            rules.ingest.output.trends, patient=BATCHES[wildcards.batch]
+        ),
+        intervals=lambda wildcards: expand(
+            rules.ingest.output.intervals, patient=BATCHES[wildcards.batch]
+        ),
     output:
-        analyses="results/specifications/analyses/{signals}.parquet",
+        summary="results/specifications/exposures/{signals}/{batch}/summary.parquet",
+        burden="results/specifications/exposures/{signals}/{batch}/burden.parquet",
     group:
-        "specifications"
+        "alternatives"
     resources:
-        mem_mb=3 * ALL_MB,
-        runtime=60,
+        mem_mb=lambda wildcards, attempt: BATCH_MB * attempt,
+        runtime=20,
     params:
-        settings=lambda wildcards: ALTERNATIVES[wildcards.signals].settings,
+        of_patients=lambda wildcards: {
+            patient: {
+                "level": study.level_of(STUDY, patient),
+                "events": study.events_of(STUDY, patient),
+            }
+            for patient in BATCHES[wildcards.batch]
+        },
+        settings=lambda wildcards: ALTERNATIVES[wildcards.signals].exposures,
         shift=lambda wildcards: ALTERNATIVES[wildcards.signals].shift,
         levels_of_trends=SET["levels"],
         code=provenance.code_of(SCRIPTS / "alternative.py"),
@@ -23,14 +31,40 @@ rule alternative:
         "../scripts/alternative.py"
 
 
+rule analyses:
+    """Form the cohorts of all specifications."""
+    input:
+        summary=expand(
+            rules.alternative.output.summary, signals=list(ALTERNATIVES), batch=BATCHES
+        ),
+        burden=expand(
+            rules.alternative.output.burden, signals=list(ALTERNATIVES), batch=BATCHES
+        ),
+        patients=rules.study.output.patients,
+        monitors=rules.study.output.monitors,
+        events=rules.study.output.events,
+        recordings=rules.collect.output.recordings,
+    output:
+        analyses="results/specifications/analyses.parquet",
+    group:
+        "specifications"
+    resources:
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        runtime=20,
+    params:
+        cohorts={name: one.cohorts for name, one in ALTERNATIVES.items()},
+        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
+        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        code=provenance.code_of(SCRIPTS / "analyses.py"),
+    script:
+        "../scripts/analyses.py"
+
+
 rule specifications:
     """Answer each question in every specification, and hold the answers together."""
     input:
         patients=rules.study.output.patients,
-        analyses=[
-            rules.alternative.output.analyses.format(signals=name)
-            for name in ALTERNATIVES
-        ],
+        analyses=rules.analyses.output.analyses,
     output:
         specifications="results/specifications/specifications.parquet",
         options="results/specifications/options.parquet",
@@ -39,7 +73,7 @@ rule specifications:
     group:
         "specifications"
     resources:
-        mem_mb=3 * ALL_MB,
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=60,
     params:
         questions=QUESTIONS,

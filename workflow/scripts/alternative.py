@@ -1,31 +1,24 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, store
-from icpcohort.specifications import analyses
+from icpcohort import contracts, store
+from icpcohort.specifications import exposures
 
-read = snakemake.input
-tables = analyses.Tables(
-    store.read(read.patients, contracts.PATIENTS),
-    store.read(read.monitors, contracts.MONITORS),
-    store.read(read.events, contracts.EVENTS),
-    store.read(read.recordings, contracts.RECORDINGS),
-)
+files = zip(snakemake.input.trends, snakemake.input.intervals, strict=True)
 patients = (
-    analyses.Patient(
+    exposures.Patient(
         Path(trends).stem,
         store.read(trends, contracts.TRENDS),
         store.read(intervals, contracts.INTERVALS).to_dicts(),
+        **snakemake.params.of_patients[Path(trends).stem],
     )
-    for trends, intervals in zip(read.trends, read.intervals, strict=True)
+    for trends, intervals in files
 )
-made = analyses.form_all(
+made = exposures.add_up_all(
     patients,
-    tables,
+    signals=snakemake.wildcards.signals,
     settings=snakemake.params.settings,
     levels_of_trends=snakemake.params.levels_of_trends,
     shift=snakemake.params.shift,
 )
-thresholds = next(iter(snakemake.params.settings.values()))["burden"]
-names = ("icp_above_mmhg", "cpp_below_mmhg")
-columns = burden.wide_columns(**{name: thresholds[name] for name in names})
-store.write(made, contracts.analyses(columns), snakemake.output.analyses)
+store.write(made.summary, contracts.EXPOSED_SUMMARY, snakemake.output.summary)
+store.write(made.burden, contracts.EXPOSED_BURDEN, snakemake.output.burden)

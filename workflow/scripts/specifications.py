@@ -1,5 +1,3 @@
-from pathlib import Path
-
 from icpcohort import burden, contracts, store
 from icpcohort.specifications import fits
 
@@ -11,7 +9,7 @@ answers = fits.answer_all(
     snakemake.params.questions,
     settings=snakemake.params.settings,
     models=snakemake.params.models,
-    analyses={Path(path).stem: store.read(path, table) for path in snakemake.input.analyses},
+    analyses=store.read(snakemake.input.analyses, table),
     patients=store.read(snakemake.input.patients, contracts.PATIENTS)["patient_id"].to_list(),
 )
 store.write(answers.specifications, contracts.SPECIFICATIONS, snakemake.output.specifications)

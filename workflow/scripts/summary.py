@@ -1,12 +1,4 @@
-from icpcohort import contracts, store, summary
+from icpcohort import contracts, store
 
-summaries = summary.summarise(
-    store.read_patients(snakemake.input.minutes, contracts.MINUTES),
-    windows=snakemake.params.windows,
-    averaging=snakemake.params.averaging,
-    fisher_clip=snakemake.params.fisher_clip,
-    min_cppopt_h=snakemake.params.min_cppopt_h,
-    min_prx_interval_h=snakemake.params.min_prx_interval_h,
-    n_cosines=snakemake.params.n_cosines,
-)
-store.write(summaries, contracts.SUMMARY, snakemake.output.summary)
+table = store.read_all(snakemake.input.summary, contracts.SUMMARY)
+store.write(table, contracts.SUMMARY, snakemake.output.summary)

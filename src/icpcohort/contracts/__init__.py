@@ -6,6 +6,8 @@ One module a stage, in the order data flows; all names are found here.
 from icpcohort.contracts.cohort import (
     BANDS,
     DROPPED,
+    EXPOSED_BURDEN,
+    EXPOSED_SUMMARY,
     FLOW,
     INTENSITY_MAP,
     MONITORING_END,
@@ -83,6 +85,8 @@ __all__ = [
     "ESTIMATES",
     "EVENTS",
     "EXCLUDED",
+    "EXPOSED_BURDEN",
+    "EXPOSED_SUMMARY",
     "EXPOSURE_CURVE",
     "FLAG",
     "FLOW",

@@ -12,7 +12,7 @@ from icpcohort.contracts.columns import (
     Column,
     Table,
 )
-from icpcohort.contracts.indices import INTENSITY, SUMMARY
+from icpcohort.contracts.indices import BURDEN, INTENSITY, SUMMARY
 from icpcohort.contracts.study import PATIENTS
 
 OUTCOMES = Table(
@@ -170,15 +170,37 @@ def analysis(burden_columns: dict[str, Column]) -> Table:
     )
 
 
+_SIGNALS = {"signals": Column(TEXT, "", "Name of what makes the minutes from the trends")}
+
+
 def analyses(burden_columns: dict[str, Column]) -> Table:
-    """Return the contract of the cohorts of several specifications that share their minutes."""
-    own = {"cohort": Column(TEXT, "", "Name of what makes the cohort from the minutes")}
+    """Return the contract of the cohorts of all specifications."""
+    own = _SIGNALS | {
+        "cohort": Column(TEXT, "", "Name of what makes the cohort from the minutes")
+    }
     return Table(
-        "specifications/analyses/<signals>.parquet",
-        "One row a way to form a cohort, window and patient; columns as in `analysis.parquet`",
-        ("cohort", "window", "patient_id"),
+        "specifications/analyses.parquet",
+        "One row a way to make minutes and a cohort, window and patient; as `analysis.parquet`",
+        ("signals", "cohort", "window", "patient_id"),
         own | analysis(burden_columns).columns,
     )
+
+
+_EXPOSURES = _SIGNALS | {
+    "exposures": Column(TEXT, "", "Name of what makes exposures from the minutes")
+}
+EXPOSED_SUMMARY = Table(
+    "specifications/exposures/<signals>/<batch>/summary.parquet",
+    "As `summary.parquet`, of the minutes of other settings",
+    ("signals", "exposures", *SUMMARY.key),
+    _EXPOSURES | SUMMARY.columns,
+)
+EXPOSED_BURDEN = Table(
+    "specifications/exposures/<signals>/<batch>/burden.parquet",
+    "As `burden.parquet`, of the minutes of other settings",
+    ("signals", "exposures", *BURDEN.key),
+    _EXPOSURES | BURDEN.columns,
+)
 
 
 INTENSITY_MAP = Table(

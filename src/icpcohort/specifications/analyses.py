@@ -1,32 +1,14 @@
-"""Analyses: the cohort of each specification, made again from the trends."""
+"""Analyses: the cohort of each specification, formed from exposures and the study's tables."""
 
-from collections.abc import Iterable, Mapping, Sequence
+import json
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import (
-    burden,
-    cohort,
-    contracts,
-    curves,
-    eligibility,
-    indices,
-    levels,
-    outcomes,
-    reactivity,
-    summary,
-)
-
-OF_CORRELATIONS = ("block_s", "n_blocks", "averaging", "fisher_clip")
-
-
-class Patient(NamedTuple):
-    """What of one patient's recordings the minutes are made of."""
-
-    patient_id: str
-    trends: pl.DataFrame  # contracts.TRENDS
-    intervals: Sequence[Mapping[str, Any]]  # rows of contracts.INTERVALS
+from icpcohort import burden, cohort, contracts, eligibility, outcomes, store
+from icpcohort.specifications import choices
+from icpcohort.specifications.exposures import Exposures
 
 
 class Tables(NamedTuple):
@@ -38,152 +20,91 @@ class Tables(NamedTuple):
     recordings: pl.DataFrame
 
 
-def minutes(
-    patients: Iterable[Patient],
+def form_all(
+    exposures: Exposures,
     tables: Tables,
     *,
-    settings: Mapping[str, Any],
-    levels_of_trends: Mapping[str, Any],
-    shift: Mapping[str, float],
+    cohorts: Mapping[str, Mapping[str, Mapping[str, Any]]],
+    icp_above_mmhg: list[float],
+    cpp_below_mmhg: list[float],
 ) -> pl.DataFrame:
-    """Make the minutes of all patients by other settings than the main ones.
+    """Form the analysis table of every cohort.
 
     Parameters
     ----------
-    patients, tables
-        Trends carry the level correction of `levels_of_trends`.
-    settings : mapping
-        Blocks `levels`, `minutes`, `reactivity` and `optimal_cpp` are used, and the length of
-        a block of the trends.
-    levels_of_trends : mapping
-        The block `levels` with which the trends were made.
-    shift : icp_mmhg, abp_unless_tragus_mmhg [mmHg]
-        Added to ICP, and to ABP where it is not known to be of the tragus; CPP follows.
-
-    Returns
-    -------
-    DataFrame, contracts.MINUTES with `patient_id`
-    """
-    rules = _rules(settings)
-    made = [pl.DataFrame(schema={"patient_id": pl.String(), **_types(contracts.MINUTES)})]
-    held = {row["patient_id"]: row for row in tables.patients.iter_rows(named=True)}
-    noted = tables.events.partition_by("patient_id", as_dict=True)
-    for patient_id, trends, intervals in patients:
-        if settings["levels"] != levels_of_trends:
-            events = noted.get((patient_id,), tables.events.clear())
-            trends = levels.apply(
-                _as_recorded(trends),
-                patient=held[patient_id],
-                events=events.to_dicts(),
-                **settings["levels"],
-            )
-        found = indices.compute(_shifted(trends, shift), events=intervals, **rules)
-        made.append(
-            found.select(pl.lit(patient_id).alias("patient_id"), *contracts.MINUTES.columns)
-        )
-    return pl.concat(made)
-
-
-def _types(table: contracts.Table) -> dict[str, pl.DataType]:
-    return {name: column.dtype for name, column in table.columns.items()}
-
-
-def _as_recorded(trends: pl.DataFrame) -> pl.DataFrame:
-    return trends.with_columns(abp_mmhg=pl.col("abp_mmhg") - pl.col("abp_shift_mmhg"))
-
-
-def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
-    icp_mmhg, abp_mmhg = shift["icp_mmhg"], shift["abp_unless_tragus_mmhg"]
-    if not (icp_mmhg or abp_mmhg):
-        return trends
-    elsewhere = pl.when(pl.col("abp_level_used").ne_missing("tragus")).then(abp_mmhg)
-    added = elsewhere.otherwise(0.0)
-    return trends.with_columns(
-        icp_mmhg=pl.col("icp_mmhg") + icp_mmhg,
-        abp_mmhg=pl.col("abp_mmhg") + added,
-        cpp_mmhg=pl.col("cpp_mmhg") + added - icp_mmhg,
-    )
-
-
-def _rules(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the parameters of `indices.compute` from the blocks of the settings."""
-    index = {**settings["reactivity"], "block_s": settings["trends"]["block_s"]}
-    curve = dict(settings["optimal_cpp"])
-    not_during = index.pop("not_during")
-    windows_min, min_valid = curve.pop("windows_min"), curve.pop("min_valid_fraction")
-    shared = {name: index[name] for name in OF_CORRELATIONS}
-    return {
-        "minute_min_valid_fraction": settings["minutes"]["min_valid_fraction"],
-        "correlations": reactivity.CorrelationRules(**index),
-        "not_during": not_during,
-        "curve": curves.CurveRules(**curve, **shared),
-        "windows_min": windows_min,
-        "min_valid_fraction": min_valid,
-    }
-
-
-def form_all(
-    patients: Iterable[Patient],
-    tables: Tables,
-    *,
-    settings: Mapping[str, Mapping[str, Any]],
-    levels_of_trends: Mapping[str, Any],
-    shift: Mapping[str, float],
-) -> pl.DataFrame:
-    """Make the minutes once, and the analysis table of each settings from them.
-
-    Parameters are those of `minutes`, the settings by the name of what makes the cohort.
+    exposures : as `exposures.add_up_all` gives them, of all patients and signals
+    cohorts : by `signals`, settings of each cohort by its name
+    icp_above_mmhg, cpp_below_mmhg : thresholds of all of them
 
     Returns
     -------
     DataFrame, contracts.analyses of the thresholds
     """
-    made = minutes(
-        patients,
-        tables,
-        settings=next(iter(settings.values())),
-        levels_of_trends=levels_of_trends,
-        shift=shift,
-    )
-    return pl.concat(
-        form(made, tables, settings=one).select(pl.lit(name).alias("cohort"), pl.all())
-        for name, one in settings.items()
-    )
+    facts = eligibility.facts(tables.recordings, tables.monitors, tables.events)
+    ended: dict[str, pl.DataFrame] = {}
+    thresholds = {"icp_above_mmhg": icp_above_mmhg, "cpp_below_mmhg": cpp_below_mmhg}
+    found = [store.empty(contracts.analyses(burden.wide_columns(**thresholds)))]
+    for signals, of_signals in cohorts.items():
+        for name, settings in of_signals.items():
+            by_scores = json.dumps(settings["outcomes"], sort_keys=True)
+            if by_scores not in ended:
+                derived = outcomes.derive(tables.patients, **settings["outcomes"])
+                ended[by_scores] = derived.outcomes
+            formed = form(
+                _of_settings(exposures, signals, settings),
+                tables.patients,
+                ended[by_scores],
+                facts,
+                settings=settings,
+                **thresholds,
+            )
+            found.append(
+                formed.select(
+                    pl.lit(signals).alias("signals"), pl.lit(name).alias("cohort"), pl.all()
+                )
+            )
+    return pl.concat(found)
 
 
-def form(minutes: pl.DataFrame, tables: Tables, *, settings: Mapping[str, Any]) -> pl.DataFrame:
-    """Form the analysis table of all windows from minutes and the study's tables.
+def _of_settings(exposures: Exposures, signals: str, settings: Mapping[str, Any]) -> Exposures:
+    names = {"signals": signals, "exposures": choices.exposures_of(settings)}
+    return Exposures(*(table.filter(**names).drop(list(names)) for table in exposures))
+
+
+def form(
+    exposures: Exposures,
+    patients: pl.DataFrame,
+    ended: pl.DataFrame,
+    facts: pl.DataFrame,
+    *,
+    settings: Mapping[str, Any],
+    icp_above_mmhg: list[float],
+    cpp_below_mmhg: list[float],
+) -> pl.DataFrame:
+    """Form the analysis table of all windows, as the rule `cohort` does.
 
     Parameters
     ----------
-    minutes : contracts.MINUTES with `patient_id`
+    exposures : Exposures
+    patients, ended : contracts.PATIENTS, contracts.OUTCOMES
+    facts
+        As `eligibility.facts` gives them.
     settings : mapping
-        Blocks `burden`, `summary`, `outcomes`, `cohort`, `windows`; the averaging of
-        `reactivity`.
+        Blocks `cohort` and `windows`.
+    icp_above_mmhg, cpp_below_mmhg : thresholds of the burden
 
     Returns
     -------
-    DataFrame, contracts.analysis of the settings' thresholds
-        As the rules `burden`, `summary`, `outcomes` and `cohort` make it from the same minutes.
+    DataFrame, contracts.analysis of the thresholds
     """
-    asked, windows = settings["burden"], settings["windows"]
-    thresholds = {name: asked[name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
-    how = ("inequality", "integration", "episode_min", "merge_gap_min")
     return cohort.select(
-        tables.patients,
-        outcomes.derive(tables.patients, **settings["outcomes"]).outcomes,
-        summary.summarise(
-            minutes,
-            windows=windows,
-            averaging=settings["reactivity"]["averaging"],
-            fisher_clip=settings["reactivity"]["fisher_clip"],
-            **settings["summary"],
-        ),
-        burden.add_up(
-            minutes, windows=windows, **thresholds, **{name: asked[name] for name in how}
-        ),
-        eligibility.facts(tables.recordings, tables.monitors, tables.events),
-        windows=windows,
+        patients,
+        ended,
+        exposures.summary,
+        exposures.burden,
+        facts,
+        windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
-        **thresholds,
+        icp_above_mmhg=icp_above_mmhg,
+        cpp_below_mmhg=cpp_below_mmhg,
     ).analysis

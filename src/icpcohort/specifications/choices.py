@@ -13,7 +13,8 @@ from icpcohort import settings as settings_own
 from icpcohort.validation import at, problems, suggestion
 
 SIGNALS = ("levels", "minutes", "reactivity", "optimal_cpp")  # made again from the trends
-COHORT = ("burden", "summary", "outcomes", "cohort", "windows")
+EXPOSURES = ("burden", "summary", "windows")  # added up from the minutes
+COHORT = (*EXPOSURES, "outcomes", "cohort")
 THRESHOLDS = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")
 MOST = 5000
 AS_RECORDED = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
@@ -42,6 +43,16 @@ class Specification(NamedTuple):
     def cohort(self) -> str:
         """A name for what makes the cohort from the minutes."""
         return _named(_of_cohort(self.settings))
+
+    @property
+    def exposures(self) -> str:
+        """A name for what makes the exposures from the minutes."""
+        return exposures_of(self.settings)
+
+
+def exposures_of(settings: Mapping[str, Any]) -> str:
+    """Return `Specification.exposures` of the settings of a cohort."""
+    return _named({name: settings[name] for name in EXPOSURES})
 
 
 def _of_cohort(settings: Mapping[str, Any]) -> dict[str, Any]:
@@ -148,15 +159,20 @@ def _combined(
 
 
 class Alternative(NamedTuple):
-    """What shares its minutes: the shift, and the settings of each cohort made from them."""
+    """What shares its minutes: the shift, and the settings of what is made from them."""
 
-    settings: dict[str, dict[str, Any]]  # by `Specification.cohort`
     shift: dict[str, float]
+    exposures: dict[str, dict[str, Any]]  # by `Specification.exposures`
+    cohorts: dict[str, dict[str, Any]]  # by `Specification.cohort`
 
 
 def needed(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Return what of the settings the specifications go by: no change of the rest matters."""
-    kept = {name: settings[name] for name in SIGNALS} | _of_cohort(settings)
+    return _of_minutes(settings) | _of_cohort(settings)
+
+
+def _of_minutes(settings: Mapping[str, Any]) -> dict[str, Any]:
+    kept = {name: settings[name] for name in SIGNALS}
     return kept | {"trends": {"block_s": settings["trends"]["block_s"]}}
 
 
@@ -170,8 +186,10 @@ def alternatives(
     made: dict[str, Alternative] = {}
     for question in questions.values():
         for one in expand(question, settings=settings, models=models):
-            shared = made.setdefault(one.signals, Alternative({}, one.shift))
-            shared.settings.setdefault(one.cohort, needed(one.settings))
+            shared = made.setdefault(one.signals, Alternative(one.shift, {}, {}))
+            of_exposures = {name: one.settings[name] for name in EXPOSURES}
+            shared.exposures.setdefault(one.exposures, _of_minutes(one.settings) | of_exposures)
+            shared.cohorts.setdefault(one.cohort, _of_cohort(one.settings))
     return made
 
 

@@ -1,5 +1,6 @@
 """Fits: the same model in every specification, and all of them together."""
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -29,18 +30,21 @@ def answer_all(
     *,
     settings: Mapping[str, Any],
     models: Mapping[str, Any],
-    analyses: Mapping[str, pl.DataFrame],
+    analyses: pl.DataFrame,
     patients: Sequence[str],
 ) -> Curve:
-    """Answer every question; `analyses` are tables of contracts.analyses by `signals`.
+    """Answer every question; `analyses` is a table of contracts.analyses.
 
     The other parameters are those of `choices.expand` and `answer`.
     """
-    cohorts = {
-        (signals, str(name)): rows.drop("cohort")
-        for signals, table in analyses.items()
-        for (name,), rows in table.group_by("cohort")
-    }
+    nobody = analyses.drop("signals", "cohort").clear()
+    cohorts = defaultdict(
+        lambda: nobody,  # a cohort that nobody entered has no rows
+        {
+            (str(signals), str(name)): rows.drop("signals", "cohort")
+            for (signals, name), rows in analyses.group_by("signals", "cohort")
+        },
+    )
     made = [
         answer(
             name,

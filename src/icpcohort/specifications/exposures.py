@@ -1,0 +1,174 @@
+"""Exposures: what the patients were exposed to by other settings, made again from trends."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from icpcohort import burden, contracts, curves, indices, levels, reactivity, summary
+
+OF_CORRELATIONS = ("block_s", "n_blocks", "averaging", "fisher_clip")
+
+
+class Patient(NamedTuple):
+    """What one patient's minutes are made of."""
+
+    patient_id: str
+    trends: pl.DataFrame  # contracts.TRENDS
+    intervals: Sequence[Mapping[str, Any]]  # rows of contracts.INTERVALS
+    level: Mapping[str, Any]  # as `study.level_of` gives it
+    events: Sequence[Mapping[str, Any]]  # rows of contracts.EVENTS
+
+
+class Exposures(NamedTuple):
+    """Contracts SUMMARY and BURDEN; of several settings EXPOSED_SUMMARY and EXPOSED_BURDEN."""
+
+    summary: pl.DataFrame
+    burden: pl.DataFrame
+
+
+def add_up_all(
+    patients: Iterable[Patient],
+    *,
+    signals: str,
+    settings: Mapping[str, Mapping[str, Any]],
+    levels_of_trends: Mapping[str, Any],
+    shift: Mapping[str, float],
+) -> Exposures:
+    """Make the minutes once, and the exposures of each settings from them.
+
+    Parameters
+    ----------
+    patients, levels_of_trends, shift
+        Of `minutes`.
+    signals
+        Name of what makes the minutes, for the tables.
+    settings : the settings, by the name of what makes the exposures
+
+    Returns
+    -------
+    Exposures
+        Contracts EXPOSED_SUMMARY and EXPOSED_BURDEN.
+    """
+    made = minutes(
+        patients,
+        settings=next(iter(settings.values())),
+        levels_of_trends=levels_of_trends,
+        shift=shift,
+    )
+    found = [
+        Exposures(*(table.select(*_names(signals, name), pl.all()) for table in exposures))
+        for name, exposures in (
+            (name, add_up(made, settings=one)) for name, one in settings.items()
+        )
+    ]
+    return Exposures(*(pl.concat(tables) for tables in zip(*found, strict=True)))
+
+
+def _names(signals: str, exposures: str) -> tuple[pl.Expr, pl.Expr]:
+    return pl.lit(signals).alias("signals"), pl.lit(exposures).alias("exposures")
+
+
+def minutes(
+    patients: Iterable[Patient],
+    *,
+    settings: Mapping[str, Any],
+    levels_of_trends: Mapping[str, Any],
+    shift: Mapping[str, float],
+) -> pl.DataFrame:
+    """Make the minutes of patients by other settings than the main ones.
+
+    Parameters
+    ----------
+    patients
+        Their trends carry the level correction of `levels_of_trends`.
+    settings : mapping
+        Blocks `levels`, `minutes`, `reactivity` and `optimal_cpp` are used, and the length of
+        a block of the trends.
+    levels_of_trends : mapping
+        The block `levels` with which the trends were made.
+    shift : icp_mmhg, abp_unless_tragus_mmhg [mmHg]
+        Added to ICP, and to ABP where it is not known to be of the tragus; CPP follows.
+
+    Returns
+    -------
+    DataFrame, contracts.MINUTES with `patient_id`
+    """
+    rules = _rules(settings)
+    made = [pl.DataFrame(schema={"patient_id": pl.String(), **_types(contracts.MINUTES)})]
+    for one in patients:
+        trends = one.trends
+        if settings["levels"] != levels_of_trends:
+            trends = levels.apply(
+                _as_recorded(trends),
+                patient=one.level,
+                events=one.events,
+                **settings["levels"],
+            )
+        found = indices.compute(_shifted(trends, shift), events=one.intervals, **rules)
+        whose = pl.lit(one.patient_id).alias("patient_id")
+        made.append(found.select(whose, *contracts.MINUTES.columns))
+    return pl.concat(made)
+
+
+def _types(table: contracts.Table) -> dict[str, pl.DataType]:
+    return {name: column.dtype for name, column in table.columns.items()}
+
+
+def _as_recorded(trends: pl.DataFrame) -> pl.DataFrame:
+    return trends.with_columns(abp_mmhg=pl.col("abp_mmhg") - pl.col("abp_shift_mmhg"))
+
+
+def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
+    icp_mmhg, abp_mmhg = shift["icp_mmhg"], shift["abp_unless_tragus_mmhg"]
+    if not (icp_mmhg or abp_mmhg):
+        return trends
+    elsewhere = pl.when(pl.col("abp_level_used").ne_missing("tragus")).then(abp_mmhg)
+    added = elsewhere.otherwise(0.0)
+    return trends.with_columns(
+        icp_mmhg=pl.col("icp_mmhg") + icp_mmhg,
+        abp_mmhg=pl.col("abp_mmhg") + added,
+        cpp_mmhg=pl.col("cpp_mmhg") + added - icp_mmhg,
+    )
+
+
+def _rules(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the parameters of `indices.compute` from the blocks of the settings."""
+    index = {**settings["reactivity"], "block_s": settings["trends"]["block_s"]}
+    curve = dict(settings["optimal_cpp"])
+    not_during = index.pop("not_during")
+    windows_min, min_valid = curve.pop("windows_min"), curve.pop("min_valid_fraction")
+    shared = {name: index[name] for name in OF_CORRELATIONS}
+    return {
+        "minute_min_valid_fraction": settings["minutes"]["min_valid_fraction"],
+        "correlations": reactivity.CorrelationRules(**index),
+        "not_during": not_during,
+        "curve": curves.CurveRules(**curve, **shared),
+        "windows_min": windows_min,
+        "min_valid_fraction": min_valid,
+    }
+
+
+def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:
+    """Summarise minutes and add up their burden, as the rules `summary` and `burden` do.
+
+    Parameters
+    ----------
+    minutes : contracts.MINUTES with `patient_id`
+    settings : mapping
+        Blocks `burden`, `summary`, `windows`; the averaging of `reactivity`.
+    """
+    windows = settings["windows"]
+    asked = {
+        name: value for name, value in settings["burden"].items() if name != "impaired_prx"
+    }
+    return Exposures(
+        summary.summarise(
+            minutes,
+            windows=windows,
+            averaging=settings["reactivity"]["averaging"],
+            fisher_clip=settings["reactivity"]["fisher_clip"],
+            **settings["summary"],
+        ),
+        burden.add_up(minutes, windows=windows, **asked),
+    )
