@@ -72,3 +72,44 @@ def test_every_number_in_the_contracts_wears_its_unit():
         if isinstance(table, Table):
             for name, column in table.columns.items():
                 assert suffixes.get(column.unit, "") in name, (table.path, name)
+
+
+def other(**changes):
+    return GOOD.with_columns(name=pl.Series(["c", "d"])).with_columns(**changes)
+
+
+@pytest.mark.parametrize(
+    ("frame", "words"),
+    [
+        (other(extra=pl.lit(1.0)), "extra: not in the contract"),
+        (other().drop("icp_mmhg"), "icp_mmhg: missing"),
+        (other(icp_mmhg=pl.lit(1)), "icp_mmhg: Int32 instead of Float64"),
+        (other(icp_mmhg=pl.lit(float("nan"))), "NaN or infinite"),
+    ],
+)
+def test_of_many_files_read_at_once_the_wrong_one_is_named(tmp_path, frame, words):
+    store.write(GOOD, TABLE, tmp_path / "1.parquet")
+    frame.write_parquet(tmp_path / "2.parquet")
+    with pytest.raises(store.ContractError, match=r"2\.parquet: ") as caught:
+        store.read_all([tmp_path / "1.parquet", tmp_path / "2.parquet"], TABLE)
+    assert words in str(caught.value)
+
+
+def test_many_files_are_one_table_and_a_row_that_two_of_them_have_is_refused(tmp_path):
+    store.write(GOOD, TABLE, tmp_path / "1.parquet")
+    store.write(other(), TABLE, tmp_path / "2.parquet")
+    paths = [tmp_path / "1.parquet", tmp_path / "2.parquet"]
+    rows = [("a", None), ("b", 12.0), ("c", 12.0), ("d", None)]
+    assert store.read_all(paths, TABLE).rows() == rows
+    assert store.read_all([], TABLE).equals(store.empty(TABLE))
+    with pytest.raises(store.ContractError, match="rows repeat a key"):
+        store.read_all([paths[0], paths[0]], TABLE)
+
+
+def test_of_patients_only_the_columns_asked_for_are_read_and_checked(tmp_path):
+    store.write(GOOD, TABLE, tmp_path / "P1.parquet")
+    found = store.read_patients([tmp_path / "P1.parquet"], TABLE, columns=["icp_mmhg"])
+    assert found.columns == ["patient_id", "name", "icp_mmhg"]
+    GOOD.drop("icp_mmhg").write_parquet(tmp_path / "P2.parquet")
+    with pytest.raises(store.ContractError, match=r"P2\.parquet: 1 problem\(s\)\n  icp_mmhg"):
+        store.read_patients([tmp_path / "P2.parquet"], TABLE, columns=["icp_mmhg"])

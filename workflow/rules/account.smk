@@ -27,12 +27,16 @@ rule account:
                 for each in workflow.rules
                 if each.name not in ("all", "account")
                 for pattern in getattr(rules, each.name).output
-                for file in expand(
-                    pattern,
-                    patient=PATIENTS,
-                    model=MODELS,
-                    batch=BATCHES,
-                    signals=list(ALTERNATIVES),
+                for file in (
+                    expand(
+                        pattern,
+                        patient=PATIENTS,
+                        model=MODELS,
+                        batch=BATCHES,
+                        signals=list(ALTERNATIVES),
+                    )
+                    if "{" in pattern
+                    else [pattern]
                 )
             }
         ),

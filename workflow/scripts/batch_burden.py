@@ -1,6 +1,10 @@
 from icpcohort import burden, contracts, store
 
-minutes = store.read_patients(snakemake.input.minutes, contracts.MINUTES)
+minutes = store.read_patients(
+    snakemake.input.minutes,
+    contracts.MINUTES,
+    columns=("icp_mmhg", "cpp_mmhg", "prx", "llr_mmhg"),
+)
 settings = {
     "windows": snakemake.params.windows,
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,

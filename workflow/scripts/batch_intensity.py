@@ -1,7 +1,9 @@
 from icpcohort import contracts, intensity_duration, store
 
 intensity = intensity_duration.count_episodes(
-    store.read_patients(snakemake.input.minutes, contracts.MINUTES),
+    store.read_patients(
+        snakemake.input.minutes, contracts.MINUTES, columns=("icp_mmhg", "cpp_mmhg")
+    ),
     windows=snakemake.params.windows,
     thresholds={
         "icp": intensity_duration.thresholds_mmhg(

@@ -5,7 +5,9 @@ thresholds = {
     "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
 }
 days = updates.day_by_day(
-    store.read_patients(snakemake.input.minutes, contracts.MINUTES),
+    store.read_patients(
+        snakemake.input.minutes, contracts.MINUTES, columns=("icp_mmhg", "cpp_mmhg")
+    ),
     integration=snakemake.params.integration,
     inequality=snakemake.params.inequality,
     episode_min=snakemake.params.episode_min,

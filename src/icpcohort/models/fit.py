@@ -25,6 +25,14 @@ from icpcohort.models.registry import FAMILIES
 NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 
 
+class Prepared(NamedTuple):
+    """The rows of a model, completed where the plan says so."""
+
+    chosen: designs.ModelRows
+    filled: tuple[pl.DataFrame, ...]  # the rows, once an imputation
+    guessed: tuple[pl.DataFrame, ...]  # those without an outcome
+
+
 class Fit(NamedTuple):
     """The tables of a model, and the data of its fit."""
 
@@ -85,6 +93,21 @@ def fit_model(
 
     Source: see the module of each family.
     """
+    prepared = prepare(analysis, plan=plan, landmark_h=landmark_h, updates=updates)
+    models = tuple(
+        fit_once(prepared, plan=plan, adjustment=name, updates=updates)
+        for name in adjustments(plan)
+    )
+    tables = _tables(models, prepared, plan, updates=updates)
+    for rows, table in zip(tables, CONTRACTED, strict=True):
+        store.check(rows, table, f"models.{plan.name}")
+    return Fit._make((*tables, models))
+
+
+def prepare(
+    analysis: pl.DataFrame, *, plan: Plan, landmark_h: float, updates: pl.DataFrame | None
+) -> Prepared:
+    """Choose the rows of a model, and complete them; parameters and errors of `fit_model`."""
     where = f"models.{plan.name}"
     refuse(where, _misfits(analysis, plan, updates))
     cohort = analysis.filter(pl.col("window") == plan.window)
@@ -95,18 +118,11 @@ def fit_model(
         )
     chosen = designs.choose_rows(cohort, plan=plan)
     undecided = companions.undecided(cohort, chosen, plan=plan)
-    filled, guessed = _completed(chosen.rows, undecided, plan)
-    models = tuple(
-        _fit_once(chosen, filled, plan, name, columns, updates)
-        for name, columns in _adjustments(plan).items()
-    )
-    tables = _tables(models, chosen, guessed, plan, updates=updates)
-    for rows, table in zip(tables, CONTRACTED, strict=True):
-        store.check(rows, table, where)
-    return Fit._make((*tables, models))
+    return Prepared(chosen, *_completed(chosen.rows, undecided, plan))
 
 
-def _adjustments(plan: Plan) -> dict[str, tuple[str, ...]]:
+def adjustments(plan: Plan) -> dict[str, tuple[str, ...]]:
+    """Return the columns of each fit of a plan, by its name; the main one is the last."""
     alone = (plan.interaction,) if plan.interaction else ()
     return {"unadjusted": alone} | ({"adjusted": plan.adjust_for} if plan.adjust_for else {})
 
@@ -128,15 +144,12 @@ def _completed(
     )
 
 
-def _fit_once(
-    chosen: designs.ModelRows,
-    filled: tuple[pl.DataFrame, ...],
-    plan: Plan,
-    adjustment: str,
-    adjust_for: tuple[str, ...],
-    updates: pl.DataFrame | None,
+def fit_once(
+    prepared: Prepared, *, plan: Plan, adjustment: str, updates: pl.DataFrame | None
 ) -> Model:
-    frames = tuple(as_rows(frame, plan=plan, updates=updates) for frame in filled)
+    """Fit one of the `adjustments` of a plan."""
+    chosen = prepared.chosen
+    frames = tuple(as_rows(frame, plan=plan, updates=updates) for frame in prepared.filled)
     knots: tuple[float, ...] = ()
     if plan.curve_knots and chosen.rows.height:
         values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
@@ -145,7 +158,7 @@ def _fit_once(
     layout = designs.lay_out(
         pl.concat(frames) if len(frames) > 1 else frames[0],
         exposure=plan.exposure,
-        adjust_for=adjust_for,
+        adjust_for=adjustments(plan)[adjustment],
         as_categories=plan.as_categories,
         knots=() if found else knots,
         interaction=plan.interaction,
@@ -158,21 +171,23 @@ def _fit_once(
 
 def _tables(
     models: tuple[Model, ...],
-    chosen: designs.ModelRows,
-    guessed: tuple[pl.DataFrame, ...],
+    prepared: Prepared,
     plan: Plan,
     *,
     updates: pl.DataFrame | None,
 ) -> tuple[pl.DataFrame, ...]:
     """Return the tables of the fits in the order of `CONTRACTED`."""
+    chosen = prepared.chosen
     rows, told, risks, drawn, tested = [], [], [], [], []
     for model in models:
-        rows.append(_rows(model, plan))
+        rows.append(rows_of(model, plan=plan))
         told.append(_diagnostics(model, plan, chosen))
         risks.append(companions.risks(model, plan=plan))
         drawn.append(companions.curve(model, plan=plan))
         tested.append(optimism.performance(model, plan=plan))
-    beside = companions.alternatives(models, chosen.rows, guessed, plan=plan, updates=updates)
+    beside = companions.alternatives(
+        models, chosen.rows, prepared.guessed, plan=plan, updates=updates
+    )
     return (
         pl.concat(rows),
         pl.concat(told),
@@ -185,7 +200,8 @@ def _tables(
     )
 
 
-def _rows(model: Model, plan: Plan) -> pl.DataFrame:
+def rows_of(model: Model, *, plan: Plan) -> pl.DataFrame:
+    """Return the contracts.ESTIMATES of one fit."""
     return estimates.estimate_rows(
         model.fitted,
         adjustment=model.adjustment,
@@ -230,7 +246,7 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
     ]
     if plan.interaction:
         return [*told, *wald.interaction_test(made, exposure=plan.exposure)]
-    row = _rows(model, plan).filter(term=plan.exposure).row(0, named=True)
+    row = rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     limits = [row[name] for name in ("effect", "effect_ci_low", "effect_ci_high")]
     if None in limits:
         return told

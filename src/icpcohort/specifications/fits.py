@@ -139,16 +139,15 @@ def _fit(
     one: Specification, analysis: pl.DataFrame, place: Mapping[str, int]
 ) -> tuple[dict[str, Any], joint_test.Fitted | None]:
     plan = plans.from_block(f"specification {one.number}", block=one.plan)
-    done = fit.fit_model(
+    prepared = fit.prepare(
         analysis,
         plan=plan,
         landmark_h=one.settings["windows"][plan.window]["end_h"],
         updates=None,
     )
-    model = done.models[-1]  # adjusted, where there is an adjustment
-    found = done.estimates.filter(adjustment=model.adjustment, term=plan.exposure).row(
-        0, named=True
-    )
+    main = list(fit.adjustments(plan))[-1]
+    model = fit.fit_once(prepared, plan=plan, adjustment=main, updates=None)
+    found = fit.rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     row = {
         "specification": one.number,
         "is_main": one.is_main,
@@ -158,8 +157,8 @@ def _fit(
         **{name: found[name] for name in ("estimate", "se", "p", "n", "n_events")},
     }
     if found["estimate"] is None:
-        told = done.diagnostics.filter(adjustment=model.adjustment, quantity="reported")
-        return row | {"reason": told["verdict"][0]}, None
+        told = {one.quantity: one.verdict for one in model.fitted.diagnostics}
+        return row | {"reason": told["reported"]}, None
     frame = model.frames[0]
     matrix = designs.fill(frame, model.layout).matrix
     fitted = joint_test.Fitted(

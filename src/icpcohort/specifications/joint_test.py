@@ -107,9 +107,11 @@ def induced(shuffles: Counts, members: Counts) -> Counts:
     place = np.full(shuffles.shape[1], -1)
     place[members] = np.arange(len(members))
     at = shuffles[:, members]
-    while (outside := place[at] < 0).any():
-        row, column = np.nonzero(outside)
+    row, column = np.nonzero(place[at] < 0)
+    while row.size:
         at[row, column] = shuffles[row, at[row, column]]
+        outside = place[at[row, column]] < 0
+        row, column = row[outside], column[outside]
     return place[at]
 
 
