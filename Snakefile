@@ -64,6 +64,7 @@ wildcard_constraints:
     model="|".join(MODELS) or "none",
     batch="[0-9]+",
     signals="[0-9a-f]+",
+    question=inputs.one_of(QUESTIONS),
 
 
 rule all:
@@ -117,5 +118,6 @@ onsuccess:
         models=MODELS,
         batches=BATCHES,
         alternatives=ALTERNATIVES,
+        questions=QUESTIONS,
     ):
         print(stray)

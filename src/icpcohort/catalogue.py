@@ -52,6 +52,7 @@ Research use on recorded data; not a medical device, and not for decisions at th
 | [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
 | `figures/<figure>.svg`, `.pdf`, `.png` | The report's figures for a journal |
 | `exposures/<batch>/` | The parts of `burden`, `burden_by_state`, `summary` and `intensity` |
+| `specifications/questions/<question>/` | The parts of the four tables of `specifications/` |
 | `README.md` | This page |
 | `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
 """

@@ -162,8 +162,9 @@ def strays(
     models: Collection[str],
     batches: Collection[str],
     alternatives: Collection[str],
+    questions: Collection[str],
 ) -> list[str]:
-    """Name results of what the study no longer has: patients, models, and what is made of them.
+    """Name results of what the study no longer has: patients, models, questions, and the like.
 
     None of them enters a table.
     """
@@ -178,6 +179,7 @@ def strays(
         ("models/*", models),
         ("exposures/*", batches),
         ("specifications/exposures/*", alternatives),
+        ("specifications/questions/*", questions),
     ):
         found += [path for path in results.glob(pattern) if path.name not in known]
     found += [

@@ -10,6 +10,7 @@ import pyarrow.parquet as pq
 
 from icpcohort import whole
 from icpcohort.contracts import Column, Table
+from icpcohort.contracts.columns import PATIENT_ID
 
 
 class ContractError(ValueError):
@@ -95,22 +96,37 @@ def read_patients(
     Of a table of many columns only `columns` and the key are read, where they are given.
     """
     if columns:
-        names = [name for name in table.columns if name in (*table.key, *columns)]
-        table = replace(table, columns={name: table.columns[name] for name in names})
-    frames = [
-        _columns_of(path, table).select(pl.lit(Path(path).stem).alias("patient_id"), pl.all())
-        for path in paths
+        asked = [name for name in table.columns if name in (*table.key, *columns)]
+        table = replace(table, columns={name: table.columns[name] for name in asked})
+        read_schema = pl.read_parquet_schema
+        there = [[name for name in asked if name in read_schema(path)] for path in paths]
+        frames = [pl.read_parquet(p, columns=c) for p, c in zip(paths, there, strict=True)]
+    else:
+        frames = [pl.read_parquet(path) for path in paths]
+    return _of_patients([Path(path).stem for path in paths], frames, table, paths)
+
+
+def _of_patients(
+    patients: Sequence[str],
+    frames: Sequence[pl.DataFrame],
+    table: Table,
+    paths: Sequence[str | Path],
+) -> pl.DataFrame:
+    """Put tables together and hold them to the contract: at once, or one by one to name one."""
+    columns = {"patient_id": PATIENT_ID} | table.columns
+    together = replace(table, key=("patient_id", *table.key), columns=columns)
+    named = [
+        frame.select(pl.lit(patient).alias("patient_id"), pl.all())
+        for patient, frame in zip(patients, frames, strict=True)
     ]
-    nothing = empty(table).select(pl.lit("").alias("patient_id"), pl.all()).clear()
-    return pl.concat([nothing, *frames])
-
-
-def _columns_of(path: str | Path, table: Table) -> pl.DataFrame:
-    """Read the columns of a table alone and hold them to its contract."""
-    there = pq.read_schema(path).names
-    frame = pl.read_parquet(path, columns=[name for name in table.columns if name in there])
-    check(frame, table, str(path))
-    return frame
+    try:
+        whole = pl.concat([empty(together), *named])
+        check(whole, together, table.path)
+    except (pl.exceptions.PolarsError, ContractError):
+        for frame, path in zip(frames, paths, strict=True):
+            check(frame, table, str(path))
+        raise
+    return whole
 
 
 def read_all(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
@@ -122,16 +138,13 @@ def read_all(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
     if not paths:
         return empty(table)
     try:
-        frame = pl.read_parquet(list(paths))
-    except pl.exceptions.PolarsError:
-        return _read_each(paths, table)
-    return _read_each(paths, table) if problems(frame, table) else frame
-
-
-def _read_each(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
-    frame = pl.concat([empty(table), *(read(path, table) for path in paths)])
-    check(frame, table, f"{len(paths)} files of {table.path} together")
-    return frame
+        whole = pl.read_parquet([str(path) for path in paths])
+        check(whole, table, f"{len(paths)} files of {table.path} together")
+    except (pl.exceptions.PolarsError, ContractError):
+        for path in paths:
+            read(path, table)
+        raise
+    return whole
 
 
 def read_named(paths: Sequence[str | Path], table: Table) -> dict[str, pl.DataFrame]:

@@ -21,12 +21,18 @@ def test_results_of_nobody_are_named(tmp_path):
         "specifications/exposures/now/0000/burden.parquet",
         "specifications/exposures/now/0001/burden.parquet",
         "specifications/exposures/once/0000/burden.parquet",
+        "specifications/questions/dropped/summary.parquet",
     ):
         path = tmp_path / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.touch()
     found = inputs.strays(
-        tmp_path, patients=["P1"], models=["new"], batches=["0000"], alternatives=["now"]
+        tmp_path,
+        patients=["P1"],
+        models=["new"],
+        batches=["0000"],
+        alternatives=["now"],
+        questions=[],
     )
     assert [line.split(": ")[0].removeprefix(f"{tmp_path}/") for line in found] == [
         "exposures/0001",
@@ -35,6 +41,7 @@ def test_results_of_nobody_are_named(tmp_path):
         "pictures/P2.svg",
         "specifications/exposures/now/0001",
         "specifications/exposures/once",
+        "specifications/questions/dropped",
         "trends/P2.parquet",
     ]
 

@@ -93,8 +93,13 @@ def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_pat
     asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
     thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
     nobody = contracts.analyses(burden.wide_columns(**thresholds))
-    found = fits.answer_all(
-        asked, settings=main[0], models=main[1], analyses=store.empty(nobody), patients=[]
+    found = fits.answer_question(
+        "q",
+        asked["q"],
+        settings=main[0],
+        model=main[1]["unfavourable_by_dose"],
+        analyses=store.empty(nobody),
+        patients=[],
     ).specifications
     assert found.height == 4
     assert found["estimate"].null_count() == 4

@@ -14,7 +14,8 @@ SAID = {"report", "document", "table_files", "share"}  # what tells of settings 
 READ = {"figures", "patients"} | SAID | LAST
 OF_MODELS = {"comparisons", "planning"}
 COHORT = {"cohort", "table_one", "handover", "intensity_map"} | OF_MODELS | MODELS | READ
-FORMED = {"analyses", "specifications"}  # of other decisions
+ANSWERED = {"question", "specifications"}
+FORMED = {"analyses"} | ANSWERED  # of other decisions
 OTHERWISE = {"alternative"} | FORMED  # from the trends on
 PICTURES = {"pictures_0000", "cohort_picture"}
 BURDEN, SUMMARY, INTENSITY = (
@@ -71,15 +72,7 @@ def test_a_changed_model_reruns_that_model_and_the_report(place):
     (place.study / "config/models.yaml").write_text(
         first + "  gose_by_dose:" + second.replace("unit_of_effect: 2.0", "unit_of_effect: 1.0")
     )
-    assert (
-        place.would_run()
-        == {
-            "model unfavourable_by_dose",
-            "specifications",
-        }
-        | OF_MODELS
-        | READ
-    )
+    assert place.would_run() == {"model unfavourable_by_dose"} | ANSWERED | OF_MODELS | READ
 
 
 def test_an_event_of_one_patient_reruns_that_patient(place):
@@ -143,7 +136,7 @@ FOLLOW = {  # what starts when the numbers of a rule change, by the names of the
     "table_one": {"table_one"} | SAID | LAST,
     "intensity_map": {"intensity_map", "figures"} | SAID | LAST,
     "handover": {"handover"} | LAST,
-    "model": {"model", "specifications"} | OF_MODELS | READ,
+    "model": {"model", "question", "specifications"} | OF_MODELS | READ,
     "report": SAID - {"share"} | LAST,
     "nothing": set(),
 }

@@ -105,6 +105,7 @@ def test_a_run_leaves_exactly_these_files(finished):
     expected |= {f"tables/{kind}/.snakemake_timestamp" for kind in ("csv", "latex")}
     expected |= {f"share/{name}" for name in share_names.FILES}
     expected |= {f"specifications/{name}.parquet" for name in OF_SPECIFICATIONS}
+    expected |= {f"specifications/questions/dose/{name}.parquet" for name in OF_SPECIFICATIONS}
     expected |= {"specifications/analyses.parquet"}
     expected |= {
         f"specifications/exposures/{name}/0000/{table}.parquet"

@@ -34,6 +34,7 @@ rule account:
                         model=MODELS,
                         batch=BATCHES,
                         signals=list(ALTERNATIVES),
+                        question=QUESTIONS,
                     )
                     if "{" in pattern
                     else [pattern]

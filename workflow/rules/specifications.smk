@@ -60,11 +60,37 @@ rule analyses:
         "../scripts/analyses.py"
 
 
-rule specifications:
-    """Answer each question in every specification, and hold the answers together."""
+rule question:
+    """Answer one question in every specification, and hold the answers together."""
     input:
         patients=rules.study.output.patients,
         analyses=rules.analyses.output.analyses,
+    output:
+        specifications="results/specifications/questions/{question}/specifications.parquet",
+        options="results/specifications/questions/{question}/options.parquet",
+        choices="results/specifications/questions/{question}/choices.parquet",
+        summary="results/specifications/questions/{question}/summary.parquet",
+    group:
+        "specifications"
+    resources:
+        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        runtime=60,
+    params:
+        question=lambda wildcards: QUESTIONS[wildcards.question],
+        settings=choices.needed(SET),
+        model=lambda wildcards: MODELS[QUESTIONS[wildcards.question]["model"]],
+        code=provenance.code_of(SCRIPTS / "question.py"),
+    script:
+        "../scripts/question.py"
+
+
+rule specifications:
+    """Put the answers to all questions into one table each."""
+    input:
+        specifications=expand(rules.question.output.specifications, question=QUESTIONS),
+        options=expand(rules.question.output.options, question=QUESTIONS),
+        choices=expand(rules.question.output.choices, question=QUESTIONS),
+        summary=expand(rules.question.output.summary, question=QUESTIONS),
     output:
         specifications="results/specifications/specifications.parquet",
         options="results/specifications/options.parquet",
@@ -73,12 +99,9 @@ rule specifications:
     group:
         "specifications"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
-        runtime=60,
+        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        runtime=10,
     params:
-        questions=QUESTIONS,
-        settings=choices.needed(SET),
-        models={asked["model"]: MODELS[asked["model"]] for asked in QUESTIONS.values()},
         code=provenance.code_of(SCRIPTS / "specifications.py"),
     script:
         "../scripts/specifications.py"

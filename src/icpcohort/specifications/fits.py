@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from icpcohort import contracts, store
+from icpcohort import contracts
 from icpcohort.models import design as designs
 from icpcohort.models import fit
 from icpcohort.models import plan as plans
@@ -25,15 +25,16 @@ class Curve(NamedTuple):
     summary: pl.DataFrame
 
 
-def answer_all(
-    questions: Mapping[str, Mapping[str, Any]],
+def answer_question(
+    name: str,
+    question: Mapping[str, Any],
     *,
     settings: Mapping[str, Any],
-    models: Mapping[str, Any],
+    model: Mapping[str, Any],
     analyses: pl.DataFrame,
     patients: Sequence[str],
 ) -> Curve:
-    """Answer every question; `analyses` is a table of contracts.analyses.
+    """Expand a question and answer it; `analyses` is a table of contracts.analyses.
 
     The other parameters are those of `choices.expand` and `answer`.
     """
@@ -45,26 +46,10 @@ def answer_all(
             for (signals, name), rows in analyses.group_by("signals", "cohort")
         },
     )
-    made = [
-        answer(
-            name,
-            question,
-            choices.expand(question, settings=settings, models=models),
-            cohorts,
-            patients=patients,
-        )
-        for name, question in questions.items()
-    ]
-    tables = (
-        contracts.SPECIFICATIONS,
-        contracts.SPECIFICATION_OPTIONS,
-        contracts.SPECIFICATION_CHOICES,
-        contracts.SPECIFICATION_SUMMARY,
+    specifications = choices.expand(
+        question, settings=settings, models={question["model"]: model}
     )
-    return Curve._make(
-        pl.concat([store.empty(table), *(curve[i] for curve in made)])
-        for i, table in enumerate(tables)
-    )
+    return answer(name, question, specifications, cohorts, patients=patients)
 
 
 def answer(
