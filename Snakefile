@@ -119,5 +119,6 @@ onsuccess:
         batches=BATCHES,
         alternatives=ALTERNATIVES,
         questions=QUESTIONS,
+        drawn_together=DRAWN_TOGETHER,
     ):
         print(stray)

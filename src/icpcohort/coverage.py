@@ -30,7 +30,7 @@ def patient_hours(
     artefacts: pl.DataFrame,
     recordings: pl.DataFrame,
 ) -> pl.DataFrame:
-    """Return one patient's minutes of each state by `patient_id`, `signal` and `hour`.
+    """Return one patient's minutes of each state by hour, contracts.HOURS.
 
     Parameters
     ----------
@@ -64,8 +64,7 @@ def cohort_picture(
 
     Parameters
     ----------
-    hours : DataFrame
-        `patient_hours` of all patients together.
+    hours : contracts.HOURS
     patients : sequence of str
         Everyone in the study; who has no row in `hours` has an empty row in the picture.
     quality : contracts.QUALITY

@@ -163,6 +163,7 @@ def strays(
     batches: Collection[str],
     alternatives: Collection[str],
     questions: Collection[str],
+    drawn_together: Collection[str],
 ) -> list[str]:
     """Name results of what the study no longer has: patients, models, questions, and the like.
 
@@ -182,6 +183,7 @@ def strays(
         ("specifications/questions/*", questions),
     ):
         found += [path for path in results.glob(pattern) if path.name not in known]
+    found += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]
     found += [
         path
         for path in results.glob("specifications/exposures/*/*")

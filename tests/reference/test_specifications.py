@@ -41,7 +41,7 @@ def test_the_z_is_that_of_the_score_test_of_statsmodels(k):
 def test_every_permutation_agrees_with_a_plain_loop():
     one = cohort(3)
     shuffles = np.array([np.random.default_rng(i).permutation(80) for i in range(25)])
-    found = joint_test._scores(one, shuffles)
+    found = joint_test._scores(one, joint_test.induced(shuffles, one.patients))
     X = np.column_stack([np.ones(60), one.adjustment])
     residual = one.exposure - X @ np.linalg.lstsq(X, one.exposure, rcond=None)[0]
     fitted = GLM(one.outcome.astype(float), X, family=Binomial()).fit(tol=1e-13)

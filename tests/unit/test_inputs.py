@@ -22,6 +22,8 @@ def test_results_of_nobody_are_named(tmp_path):
         "specifications/exposures/now/0001/burden.parquet",
         "specifications/exposures/once/0000/burden.parquet",
         "specifications/questions/dropped/summary.parquet",
+        "hours/0000.parquet",
+        "hours/0001.parquet",
     ):
         path = tmp_path / name
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -33,9 +35,11 @@ def test_results_of_nobody_are_named(tmp_path):
         batches=["0000"],
         alternatives=["now"],
         questions=[],
+        drawn_together=["0000"],
     )
     assert [line.split(": ")[0].removeprefix(f"{tmp_path}/") for line in found] == [
         "exposures/0001",
+        "hours/0001.parquet",
         "minutes/P2.parquet",
         "models/old",
         "pictures/P2.svg",

@@ -125,7 +125,7 @@ OF_COHORT = {job.split()[0] for job in COHORT}
 FOLLOW = {  # what starts when the numbers of a rule change, by the names of the rules
     "ingest": {"ingest", "indices"} | RULES,
     "indices": {"indices"} | RULES - ACCOUNTS - {"plan"},
-    "pictures": {"pictures_0000"} | LAST,
+    "pictures": PICTURES | LAST,
     "time_zero": PICTURES | LAST,
     "burden": BURDEN | OF_COHORT | OTHERWISE,
     "summary": SUMMARY | OF_COHORT | OTHERWISE,

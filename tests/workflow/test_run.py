@@ -116,6 +116,7 @@ def test_a_run_leaves_exactly_these_files(finished):
     expected |= {f"{name}.parquet" for name in TOGETHER}
     expected |= {f"analysis.{ending}" for ending in ("csv", "dta", "feather")}
     expected |= {f"{name}/{p}.parquet" for name in PER_PATIENT for p in _patients(finished)}
+    expected |= {"hours/0000.parquet"}
     expected |= {f"pictures/{p}.svg" for p in _patients(finished)}
     drawn = (*NAMES, "specifications-dose")
     expected |= {f"figures/{name}.{kind}" for name in drawn for kind in ("svg", "pdf", "png")}

@@ -1,5 +1,7 @@
 # In a large study a job takes longer to start than such a patient takes to be read. The tables
 # of each patient are those of `ingest` and `indices`, written by the same scripts.
+NUMBERS_CODE = provenance.code_of(SCRIPTS / "numbers.py")
+
 for batch, members in inputs.batches(LITTLE, n_each=8).items():
     to_ingest, of_patients = inputs.for_patients(rules.ingest.params, members)
 
@@ -29,6 +31,6 @@ for batch, members in inputs.batches(LITTLE, n_each=8).items():
             ingest=to_ingest,
             indices=dict(rules.indices.params.items()),
             of_patients=of_patients,
-            code=provenance.code_of(SCRIPTS / "numbers.py"),
+            code=NUMBERS_CODE,
         script:
             "../scripts/numbers.py"

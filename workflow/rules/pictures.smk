@@ -1,7 +1,10 @@
-for batch, members in inputs.batches(PATIENTS, n_each=32).items():
+DRAWN_TOGETHER = inputs.batches(PATIENTS, n_each=32)
+PICTURES_CODE = provenance.code_of(SCRIPTS / "pictures.py")
+
+for batch, members in DRAWN_TOGETHER.items():
 
     rule:
-        """Draw what was recorded, masked and missing, for each patient of a batch."""
+        """Draw what was recorded, masked and missing, and count it by hour, for a batch."""
         name:
             f"pictures_{batch}"
         input:
@@ -14,6 +17,7 @@ for batch, members in inputs.batches(PATIENTS, n_each=32).items():
             intervals=expand(rules.ingest.output.intervals, patient=members),
         output:
             patients=expand("results/pictures/{patient}.svg", patient=members),
+            hours=f"results/hours/{batch}.parquet",
         # At once: with every job that ends the sizes of all that waits are looked up again.
         priority: 1
         group:
@@ -23,7 +27,7 @@ for batch, members in inputs.batches(PATIENTS, n_each=32).items():
             runtime=10,
         params:
             time_zero=SET["study"]["time_zero"],
-            code=provenance.code_of(SCRIPTS / "pictures.py"),
+            code=PICTURES_CODE,
         script:
             "../scripts/pictures.py"
 
@@ -31,10 +35,8 @@ for batch, members in inputs.batches(PATIENTS, n_each=32).items():
 rule cohort_picture:
     """Draw the hours of all patients together."""
     input:
-        recordings=rules.collect.output.recordings,
         quality=rules.collect.output.quality,
-        minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
-        artefacts=expand(rules.ingest.output.artefacts, patient=PATIENTS),
+        hours=expand("results/hours/{batch}.parquet", batch=DRAWN_TOGETHER),
     output:
         cohort="results/cohort.svg",
     group:
@@ -43,6 +45,7 @@ rule cohort_picture:
         mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
+        patients=PATIENTS,
         time_zero=SET["study"]["time_zero"],
         code=provenance.code_of(SCRIPTS / "cohort_picture.py"),
     script:

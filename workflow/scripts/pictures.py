@@ -1,6 +1,8 @@
 from pathlib import Path
 
-from icpcohort import contracts, pictures, store, whole
+import polars as pl
+
+from icpcohort import contracts, coverage, pictures, store, whole
 
 files = zip(
     snakemake.input.recordings,
@@ -13,16 +15,22 @@ files = zip(
     snakemake.output.patients,
     strict=True,
 )
+hours = [store.empty(contracts.HOURS)]
 for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture in files:
+    recorded = {
+        "recordings": store.read(recordings, contracts.RECORDINGS),
+        "minutes": store.read(minutes, contracts.MINUTES),
+        "artefacts": store.read(artefacts, contracts.ARTEFACTS),
+    }
     drawn = pictures.patient_picture(
         Path(picture).stem,
-        recordings=store.read(recordings, contracts.RECORDINGS),
+        **recorded,
         quality=store.read(quality, contracts.QUALITY),
-        minutes=store.read(minutes, contracts.MINUTES),
-        artefacts=store.read(artefacts, contracts.ARTEFACTS),
         intervals=store.read(intervals, contracts.INTERVALS),
         curve=store.read(curve, contracts.CURVES),
         optimum=store.read(optimum, contracts.OPTIMA),
         time_zero=snakemake.params.time_zero,
     )
     whole.write(picture, drawn)
+    hours.append(coverage.patient_hours(Path(picture).stem, **recorded))
+store.write(pl.concat(hours), contracts.HOURS, snakemake.output.hours)

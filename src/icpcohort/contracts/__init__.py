@@ -46,6 +46,7 @@ from icpcohort.contracts.plan import PLAN_CHANGES, PLAN_STATUS
 from icpcohort.contracts.signals import (
     ARTEFACTS,
     EXCLUDED,
+    HOURS,
     INTERVALS,
     MASKED,
     PULSE_FINDINGS,
@@ -90,6 +91,7 @@ __all__ = [
     "EXPOSURE_CURVE",
     "FLAG",
     "FLOW",
+    "HOURS",
     "INTENSITY",
     "INTENSITY_MAP",
     "INTERVALS",

@@ -186,6 +186,20 @@ QUALITY = Table(
     },
 )
 
+HOURS = Table(
+    "hours/<batch>.parquet",
+    "One row a patient, signal and hour with a recorded minute: minutes by what became of them",
+    ("patient_id", "signal", "hour"),
+    {
+        "patient_id": PATIENT_ID,
+        "signal": _SIGNAL,
+        "hour": Column(COUNT, "", "Whole hours since time zero when the hour began"),
+        "valid": Column(COUNT, "", "Minutes with a value"),
+        "masked": Column(COUNT, "", "Minutes without, in which something was masked"),
+        "missing": Column(COUNT, "", "Minutes without, in which nothing was"),
+    },
+)
+
 MASKED = Table(
     "masked.parquet",
     "One row a patient, signal and reason: these add up to masked_s of quality.parquet",

@@ -291,6 +291,7 @@ def _broken(
     config_schema = settings_files.read_schema(schema_folder / "config.schema.json")
     plan_schema = settings_files.read_schema(schema_folder / "models.schema.json")
     of_settings: dict[str, list[str]] = {}
+    of_plans: dict[str, list[str]] = {}
     found: dict[str, str] = {}
     for one in expand(question, settings=settings, models=models):
         name = one.signals + one.cohort
@@ -298,16 +299,20 @@ def _broken(
             of_settings[name] = problems(one.settings, config_schema, file="settings")
             if not of_settings[name]:
                 of_settings[name] = settings_own.contradictions(one.settings, file="settings")
-        for line in of_settings[name] or _of_plan(one, plan_schema):
+        plan = _named(one.plan)
+        if plan not in of_plans:
+            block = {"models": {"model": one.plan}}
+            of_plans[plan] = problems(block, plan_schema, file="plan")
+        for line in of_settings[name] or of_plans[plan] or _of_both(one):
             found.setdefault(line, ", ".join(f"{k}: {v}" for k, v in one.options.items()))
     return [f"choices ({where}): {line}" for line, where in found.items()]
 
 
-def _of_plan(one: Specification, schema: dict[str, Any]) -> list[str]:
+def _of_both(one: Specification) -> list[str]:
+    """List what a plan and settings that are sound alone say against each other."""
     plan = {"models": {"model": one.plan}}
-    found = problems(plan, schema, file="plan")
     exposures = settings_own.exposure_names(one.settings)
-    return found or [
+    return [
         *plan_checks.contradictions(
             plan, windows=one.settings["windows"], burden_columns=exposures, file="plan"
         ),

@@ -64,8 +64,13 @@ def test(
     draw = np.random.default_rng(seed)
     shuffles = draw.permuted(np.tile(np.arange(n_patients), (n_permutations, 1)), axis=1)
     z = np.full((len(specifications), 1 + n_permutations), np.nan)
+    cohorts: dict[bytes, list[int]] = {}
     for i, one in enumerate(specifications):
-        z[i] = _scores(one, shuffles)
+        cohorts.setdefault(one.patients.tobytes(), []).append(i)
+    for places in cohorts.values():
+        orders = induced(shuffles, specifications[places[0]].patients)
+        for i in places:
+            z[i] = _scores(specifications[i], orders)
     known = z[np.isfinite(z).all(axis=1)]
     if not len(known):
         return None
@@ -115,15 +120,14 @@ def induced(shuffles: Counts, members: Counts) -> Counts:
     return place[at]
 
 
-def _scores(one: Fitted, shuffles: Counts) -> Reals:
-    """Return the z of the score test: of the data, then of each permutation."""
+def _scores(one: Fitted, orders: Counts) -> Reals:
+    """Return the z of the score test: of the data, then in each of other `orders`."""
     X = np.column_stack([np.ones(len(one.outcome)), _standard(one.adjustment)])
     fitted = _probabilities(one.outcome, X)
     if fitted is None:
-        return np.full(1 + len(shuffles), np.nan)
+        return np.full(1 + len(orders), np.nan)
     residual = one.exposure - X @ np.linalg.lstsq(X, one.exposure, rcond=None)[0]
-    order = np.vstack([np.arange(len(residual)), induced(shuffles, one.patients)])
-    E = residual[order]  # (1 + permutations, n)
+    E = np.vstack([residual, residual[orders]])  # (1 + permutations, n)
     weight = fitted * (1 - fitted)
     inner = np.linalg.cholesky(np.linalg.inv(X.T @ (weight[:, None] * X)))
     explained = ((E * weight) @ X) @ inner
