@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 Reals = NDArray[np.float64]
 
@@ -50,5 +50,5 @@ def interval_of_mean(values: Reals, *, n_cosines: int) -> Interval:
     place = (np.arange(values.size) + 0.5) / values.size
     waves = np.cos(np.pi * np.outer(np.arange(1, n_cosines + 1), place))
     standard_error = np.sqrt(2 * ((waves @ off) ** 2).mean()) / n_valid
-    half = stats.t.ppf(0.975, n_cosines) * standard_error
+    half = stdtrit(n_cosines, 0.975) * standard_error
     return Interval(float(mean - half), float(mean + half))
