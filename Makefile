@@ -45,7 +45,7 @@ have-study:
 	@test -f "$(STUDY)/config/config.yaml" || { echo "$(STUDY)/config/config.yaml is not there; say which study: make ... STUDY=../my_study" >&2; exit 2; }
 
 test: lint ## lint, then all tests
-	@$(BIN)/pytest -n 2 --dist loadgroup -q
+	@$(BIN)/pytest -n 3 --dist loadscope --no-loadscope-reorder -q
 
 lint: .venv/ready ## formatting, common mistakes, types
 	@$(BIN)/ruff format --check --quiet src tests workflow/scripts

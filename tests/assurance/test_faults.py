@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 FAULTS = runpy.run_path(str(Path(__file__).with_name("faults.py")))
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("faults")]
+pytestmark = pytest.mark.workflow
 
 
 @pytest.fixture(scope="module")

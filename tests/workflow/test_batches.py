@@ -7,7 +7,7 @@ import pytest
 
 from icpcohort import inputs
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 FROM_TEN = ("--config", "batch_from=10")
 TARGETS = ("results/recordings.parquet", "results/optima.parquet")

@@ -17,7 +17,7 @@ import pytest
 import yaml
 from scipy.stats import beta
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 NUMBER = re.compile(r"[<>]?\u2212?\d+(?:\.\d+)?(?:e[+\u2212-]?\d+)?")
 WINDOW = "first_72_h"

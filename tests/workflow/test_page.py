@@ -8,7 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import sync_playwright
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 SILENT = (

@@ -5,7 +5,7 @@ import pytest
 
 from icpcohort import blinding, locking, plan_lock
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 CHANGES = "results/plan_changes.parquet"
 

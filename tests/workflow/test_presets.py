@@ -8,7 +8,7 @@ import pytest
 import yaml
 
 HOME = Path(__file__).parents[2]
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 
 def test_a_study_set_to_the_original_preset_gives_its_prx(place):

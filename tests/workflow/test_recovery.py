@@ -12,7 +12,7 @@ import pytest
 from icpcohort import simulate
 from icpcohort.models import fit, plan
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 
 def fitted(table, *, plan):

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 import yaml
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 MODELS = {"model gose_by_dose", "model unfavourable_by_dose"}
 LAST = {"account"}  # it says what made the results, whatever ran

@@ -28,7 +28,7 @@ from icpcohort.specifications import choices
 
 ASSURANCE = Path(__file__).parents[1] / "assurance"
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 PER_PATIENT = (
     "recordings",

@@ -27,7 +27,6 @@ HERE_ALONE = (  # a cluster without accounting, and a disk that shows its files 
 pytestmark = [
     pytest.mark.slurm,
     pytest.mark.workflow,
-    pytest.mark.xdist_group("slurm"),  # it waits more than it works
     pytest.mark.skipif(REFUSAL is not None, reason=f"no Slurm can be started here: {REFUSAL}"),
 ]
 

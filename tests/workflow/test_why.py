@@ -9,7 +9,7 @@ import pytest
 from icpcohort import burden, cli, contracts, settings
 from icpcohort.why import answers, model, number, patient, results
 
-pytestmark = [pytest.mark.workflow, pytest.mark.xdist_group("workflow")]
+pytestmark = pytest.mark.workflow
 
 
 @pytest.fixture(scope="module")
