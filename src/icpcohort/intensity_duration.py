@@ -53,7 +53,7 @@ def count_episodes(
     parts = [store.empty(contracts.INTENSITY)]
     for window, span in windows.items():
         inside = burden.in_window(
-            minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"),
+            minutes.select("patient_id", "t_s", *(f"{name}_mmhg" for name in thresholds)),
             start_h=span["start_h"],
             end_h=span["end_h"],
         )

@@ -26,8 +26,9 @@ class LockError(Exception):
 
 # The scripts whose numbers an estimate rests on; pictures and pages are free to change.
 SCRIPTS = (
-    *("study", "ingest", "indices", "burden", "summary", "outcomes", "cohort", "updates"),
-    *("model", "alternative", "specifications"),
+    *("study", "ingest", "collect", "indices", "batch_burden", "burden", "batch_summary"),
+    *("summary", "updates", "outcomes", "cohort", "model"),
+    *("alternative", "analyses", "question", "specifications"),
 )
 
 

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 import yaml
 
+from icpcohort import plan_lock
+
 HOME = Path(__file__).parents[2]
 RULES = "\n".join(path.read_text() for path in sorted(HOME.glob("workflow/rules/*.smk")))
 CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
@@ -83,6 +85,19 @@ def test_every_rule_says_what_a_cluster_must_give_it():
 )
 def test_every_setting_reaches_a_rule(group, name):
     assert f'SET["{group}"]["{name}"]' in RULES
+
+
+def test_the_lock_of_the_plan_holds_every_script_that_an_estimate_rests_on():
+    rests_on = {
+        rule: set(re.findall(r"rules\.(\w+)\.output", block)) for rule, block in _blocks()
+    }
+    reached, todo = set(), ["model", "specifications"]
+    while todo:
+        rule = todo.pop()
+        if rule not in reached:
+            reached.add(rule)
+            todo += rests_on[rule]
+    assert reached == set(plan_lock.SCRIPTS)
 
 
 def test_every_script_belongs_to_a_rule():

@@ -37,7 +37,7 @@ def test_what_changes_after_the_lock_is_told_with_the_authors_reason(place):
     assert {
         "settings: burden.inequality",
         "models: gose_by_dose.question",
-        "code: burden",
+        "code: batch_burden",
         "inputs: monitors",
     } <= what
     assert not what & {"code: ingest", "inputs: events", "inputs: patients without outcomes"}
