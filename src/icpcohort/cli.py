@@ -52,7 +52,13 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=icpcohort.__version__)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    simulate = commands.add_parser("simulate", help="write a simulated cohort to try things on")
+    simulate = commands.add_parser(
+        "simulate",
+        help="write a simulated cohort to try things on",
+        description="Write an invented cohort with its truth: patients, events, monitors and "
+        "recordings, with waveforms for some and numbers for all. The same seed gives the same "
+        "files.",
+    )
     simulate.add_argument("folder", type=Path, help="new or empty, or simulated earlier")
     simulate.add_argument("--patients", type=_count, default=120, metavar="N")
     simulate.add_argument("--waveforms", type=_count, default=14, metavar="N")
@@ -70,15 +76,30 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument("--processes", type=_count, default=2, metavar="N")
     simulate.set_defaults(run=_simulate)
 
-    new = commands.add_parser("new", help="write a study folder to fill in")
+    new = commands.add_parser(
+        "new",
+        help="write a study folder to fill in",
+        description="Write config/ with every setting explained, and the study's tables with "
+        "heads alone.",
+    )
     new.add_argument("study", type=Path, help="folder of the study")
     new.set_defaults(run=_new)
 
-    check = commands.add_parser("check", help="list all problems of a study before it is run")
+    check = commands.add_parser(
+        "check",
+        help="list all problems of a study before it is run",
+        description="Read settings, plan, tables and the head of every recording, and list "
+        "every problem of all of them with its cure. Nothing is computed or written.",
+    )
     check.add_argument("study", type=Path, help="folder that holds config/")
     check.set_defaults(run=_check)
 
-    run = commands.add_parser("run", help="run a study, or go on after a run that was stopped")
+    run = commands.add_parser(
+        "run",
+        help="run a study, or go on after a run that was stopped",
+        description="Make what is missing or out of date in results/, and nothing else. One "
+        "run at a time; Ctrl-C stops it cleanly, and the same line goes on.",
+    )
     run.add_argument("study", type=Path, help="folder that holds config/")
     run.add_argument(
         "snakemake",
@@ -87,18 +108,34 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.set_defaults(run=_run)
 
-    verify = commands.add_parser("verify", help="say whether results and inputs are unchanged")
+    verify = commands.add_parser(
+        "verify",
+        help="say whether results and inputs are unchanged",
+        description="Hold every file of results/ to the fingerprint that the last run left, "
+        "and the study's tables and recordings to those that it read.",
+    )
     verify.add_argument("study", type=Path, help="folder that holds config/ and results/")
     verify.set_defaults(run=_verify)
-    why = commands.add_parser("why", help="explain a patient, a number or a model")
+    why = commands.add_parser(
+        "why",
+        help="explain a patient, a number or a model",
+        description="Say where something comes from: a patient's way into or out of each "
+        "analysis, one number made again from the stored minutes, or what is behind a model.",
+    )
     why.add_argument("study", type=Path, help="folder that holds config/ and results/")
     why.add_argument("name", help="a patient or a model")
     why.add_argument("column", nargs="?", help="of the analysis table: one number of a patient")
     why.add_argument("window", nargs="?", help="of the number; the main one if left out")
     why.set_defaults(run=_why)
 
-    plan = commands.add_parser("plan", help="lock the analysis plan before outcomes are seen")
-    plan.add_argument("action", choices=["lock"])
+    plan = commands.add_parser(
+        "plan",
+        help="lock the analysis plan before outcomes are seen",
+        description="Write plan.lock.json: the settings, the plan, the code and the inputs as "
+        "they are now. From then on outcomes are shown, and every report lists what has "
+        "changed since. A lock is never written over.",
+    )
+    plan.add_argument("action", choices=["lock"], help="the one thing to do with it")
     plan.add_argument("study", type=Path, help="folder that holds config/ and results/")
     plan.set_defaults(run=_plan)
     return parser

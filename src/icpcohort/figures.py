@@ -77,7 +77,7 @@ def all_pictures(
             given["summary"], given["optima"], window=window
         ),
         reactivity_figures.reactivity_curves(given["curves"], given["optima"]),
-        forest_figure.forest_plot(fits["estimates"]),
+        forest_figure.forest_plot(fits["estimates"], models=models),
     ]
     drawn += [
         model_figures.exposure_curve(

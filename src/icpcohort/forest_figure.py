@@ -8,6 +8,7 @@ import polars as pl
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from icpcohort import svg
+from icpcohort.report_models import EFFECT_WORDS, exposure_words
 from icpcohort.svg import ACCENT, INK, MUTED, SMALL_PT, Picture
 from icpcohort.tables import format_estimate, format_number
 
@@ -17,7 +18,9 @@ RATIO_SCALES = ("log_or", "log_hr", "log_rr")
 NO_EXPOSURE_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 
 
-def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> Picture:
+def forest_plot(
+    estimates: Mapping[str, pl.DataFrame], *, models: Mapping[str, Mapping[str, Any]]
+) -> Picture:
     """Return the exposure's effect in every model, unadjusted and adjusted, with intervals.
 
     Parameters
@@ -26,6 +29,8 @@ def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> Picture:
         `contracts.ESTIMATES`. The exposure's terms are those of the unadjusted fit that are
         neither intercept nor threshold; a model in which they differ by level is not drawn.
         A null effect is written as not estimable.
+    models : mapping of model name to its block of the plan
+        Says what an effect is of.
 
     Returns
     -------
@@ -40,7 +45,7 @@ def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> Picture:
     ratios = [row for row in rows if row["scale"] in RATIO_SCALES]
     panels = [part for part in (ratios, [row for row in rows if row not in ratios]) if part]
     told = [f"{row['model']}, {row['adjustment']}: {_effect_words(row)}." for row in rows]
-    heights = [0.36 * len(part) + 0.3 * len({row["model"] for row in part}) for part in panels]
+    heights = [0.36 * len(part) + 0.45 * len({row["model"] for row in part}) for part in panels]
     with svg.style(name):
         figure = svg.sheet("double", height_in=sum(heights) + 0.7 * len(panels))
         figure.subplots_adjust(left=0.16, right=0.72, top=1 - 0.1 / figure.get_figheight())
@@ -48,7 +53,7 @@ def forest_plot(estimates: Mapping[str, pl.DataFrame]) -> Picture:
         figure.subplots_adjust(bottom=0.55 / figure.get_figheight(), hspace=gap)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=heights)[:, 0]
         for axis, part in zip(axes, panels, strict=True):
-            _draw_forest(axis, part, ratio=part[0]["scale"] in RATIO_SCALES)
+            _draw_forest(axis, part, ratio=part[0]["scale"] in RATIO_SCALES, models=models)
     caption = (
         "Estimates of the exposure in each model with 95 % confidence intervals. Grey: "
         "unadjusted; coloured: adjusted. A model with a curve or an interaction has no single "
@@ -74,29 +79,41 @@ def _effect_words(row: Mapping[str, Any]) -> str:
     return f"{words}, {_counts(row)}"
 
 
-def _draw_forest(axis: Any, rows: Sequence[Mapping[str, Any]], *, ratio: bool) -> None:
+def _draw_forest(
+    axis: Any,
+    rows: Sequence[Mapping[str, Any]],
+    *,
+    ratio: bool,
+    models: Mapping[str, Mapping[str, Any]],
+) -> None:
     low, high = (1 / EFFECT_LIMIT, EFFECT_LIMIT) if ratio else (-math.inf, math.inf)
     ticks: list[tuple[float, str]] = []
     y, model = 0.0, ""
     for row in rows:
         if row["model"] != model:
             model = row["model"]
-            words = model.replace("_", " ")
-            axis.annotate(
-                svg.shortened(words, letters=70),
-                (0.01, y),
-                xycoords=("figure fraction", "data"),
-                va="center",
-                fontweight="bold",
-            )
-            y += 0.8
+            of_what = _of_what(row, models.get(model))
+            for words, letters, style in (
+                (model.replace("_", " "), 70, {"fontweight": "bold"}),
+                (of_what, 110, {"fontsize": SMALL_PT, "color": MUTED}),
+            ):
+                axis.annotate(
+                    svg.shortened(words, letters=letters),
+                    (0.01, y),
+                    xycoords=("figure fraction", "data"),
+                    va="center",
+                    **style,
+                )
+                y += 0.45
+            y += 0.35
+        none = 1 if ratio else 0
+        axis.plot([none, none], [y - 0.5, y + 0.5], color=INK, lw=0.6, dashes=(4, 3))
         _draw_effect(axis, row, y=y, low=low, high=high)
         label = row["adjustment"]
         if row["several"]:
             label = svg.shortened(f"{label}, {row['term']}", letters=24)
         ticks.append((y, label))
         y += 1
-    axis.axvline(1 if ratio else 0, color=INK, lw=0.6, dashes=(4, 3))
     axis.set_yticks([y for y, _ in ticks], [label for _, label in ticks])
     axis.set_ylim(y - 0.3, -0.5)
     axis.tick_params(axis="y", length=0)
@@ -104,6 +121,15 @@ def _draw_forest(axis: Any, rows: Sequence[Mapping[str, Any]], *, ratio: bool) -
     axis.set_xlabel("Ratio, logarithmic scale" if ratio else "Difference")
     if ratio:
         _ratio_axis(axis, rows)
+
+
+def _of_what(row: Mapping[str, Any], plan: Mapping[str, Any] | None) -> str:
+    """Return what a model's effect is, and for how much more of which exposure."""
+    measure = EFFECT_WORDS.get(row["scale"], "effect").capitalize()
+    if plan is None:
+        return measure
+    of = exposure_words(plan["exposure"])
+    return f"{measure} for {plan['unit_of_effect']:g} more of {of}"
 
 
 def _draw_effect(

@@ -22,6 +22,7 @@ from icpcohort import (
     model_figures,
     reactivity_figures,
     recording_figures,
+    report_models,
     store,
     svg,
 )
@@ -54,7 +55,7 @@ def draw_all(tables, estimates):
 
 
 def draw_forest(estimates):
-    return svg.inline(forest_figure.forest_plot(estimates))
+    return svg.inline(forest_figure.forest_plot(estimates, models=INVENTED["MODELS"]))
 
 
 def draw_flow(steps):
@@ -332,6 +333,13 @@ def test_a_curve_that_was_withheld_says_why():
     )
 
 
+def test_the_forest_says_for_how_much_more_of_what_an_effect_is():
+    plan = INVENTED["MODELS"]["gose_by_dose"]
+    shown = " ".join(texts(draw_forest({"gose_by_dose": ESTIMATES["gose_by_dose"]})))
+    words = report_models.exposure_words(plan["exposure"])
+    assert f"Odds ratio for {plan['unit_of_effect']:g} more of {words}" in shown
+
+
 def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
     rows = ESTIMATES["unfavourable_by_dose"]
     product = rows.filter(scale="log_or", adjustment="unadjusted").with_columns(
@@ -499,7 +507,10 @@ def test_hostile_words_neither_break_nor_leave_a_figure(words, tmp_path, recwarn
             ),
             window=WINDOW,
         ),
-        forest_figure.forest_plot({words: ESTIMATES["gose_by_dose"]}),
+        forest_figure.forest_plot(
+            {words: ESTIMATES["gose_by_dose"]},
+            models={words: INVENTED["MODELS"]["gose_by_dose"] | {"exposure": words}},
+        ),
         recording_figures.drift(TABLES["monitors"].with_columns(kind=pl.lit(words))),
         recording_figures.recorded_time(
             TABLES["quality"], TABLES["masked"].with_columns(reason=pl.lit(words))

@@ -171,3 +171,17 @@ def test_the_flow_of_any_cohort_adds_up_and_counts_nobody_twice(patients, asked)
         assert by_step.get(row["step"], 0) == row["n_dropped"]
         reasons = chosen.dropped.filter(step=row["step"])["reason"].unique().to_list()
         assert reasons in ([], [row["reason"]])
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("age_years", "complete it in the study's tables"),
+        ("follow_up_h", "complete death_h, left_unit_h and gose_6m"),
+        ("percent_time_below_llr", "`icpcohort why STUDY PATIENT percent_time_below_llr`"),
+    ],
+)
+def test_who_leaves_a_model_is_told_where_the_missing_value_could_come_from(name, words):
+    rows = ROWS.rename({"dose": name})
+    chosen = design.choose_rows(rows, plan=replace(PLAN, exposure=name))
+    assert words in chosen.dropped.filter(reason="exposure_missing")["detail"][0]

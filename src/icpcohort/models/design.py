@@ -109,13 +109,22 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     )
 
 
+def _cure(name: str) -> str:
+    """Say where a missing value could come from: a cell of the study, or what is made of it."""
+    if name in contracts.PATIENTS.columns:
+        return "complete it in the study's tables"
+    if name == "follow_up_h":
+        return "complete death_h, left_unit_h and gose_6m in the study's tables"
+    return f"it is derived: `icpcohort why STUDY PATIENT {name}` says from what"
+
+
 def _questions(
     plan: Plan, *, whole: Sequence[str]
 ) -> list[tuple[str, pl.Expr, str, str, bool]]:
     """Return what a row is asked: words, test, reason, detail, whether told anyhow."""
 
     def known(name: str, reason: str, *, always: bool) -> tuple[str, pl.Expr, str, str, bool]:
-        detail = f"{name} is missing; complete it in the study's tables, or accept the loss"
+        detail = f"{name} is missing; {_cure(name)}, or accept the loss"
         return f"{name} is known", pl.col(name).is_null(), reason, detail, always
 
     asked = [known(plan.outcome, "outcome_unknown", always=True)]
