@@ -54,7 +54,7 @@ PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 # Short work is done for a batch of patients at once, so that one more patient costs one batch.
 BATCHES = inputs.batches(PATIENTS, n_each=64)
 # Memory of a job with one patient, with a batch, and with the tables of all; more if retried.
-ONE_MB, ALL_MB = 600, 500 + 5 * len(PATIENTS)
+ONE_MB, ALL_MB = 600, 600 + len(PATIENTS)
 BATCH_MB = 500 + 8 * max(map(len, BATCHES.values()), default=0)
 LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
 
