@@ -208,6 +208,13 @@ def test_the_shares_of_additive_choices_add_up_to_all():
     assert whole["p_joint"] is None
 
 
+def test_a_share_has_the_same_last_digit_each_time():
+    effects = [math.exp(math.sin(i)) for i in range(400)]
+    options = [f"option {i % 4}" for i in range(400)]
+    known = pl.DataFrame({"choice": "c", "option": options, "effect": effects})
+    assert len({shares.first_order_percent(known, "c") for _ in range(50)}) == 1
+
+
 def test_an_interaction_is_nobodys_share_and_one_missing_estimate_is_counted():
     table, taken = effects([math.exp(v) for v in (0, 1, 1, 0)])
     whole = shares.together("q", asked_of_two(), table, taken, joint=None).row(0, named=True)

@@ -50,7 +50,9 @@ def of_choices(
 def _with_options(table: pl.DataFrame, options: pl.DataFrame) -> pl.DataFrame:
     """Return one row a choice of each specification that has an estimate."""
     known = table.filter(pl.col("effect").is_not_null())
-    return known.join(options, on=["question", "specification"], validate="1:m")
+    return known.join(
+        options, on=["question", "specification"], validate="1:m", maintain_order="left_right"
+    )
 
 
 def first_order_percent(known: pl.DataFrame, choice: str) -> float | None:
@@ -65,7 +67,9 @@ def first_order_percent(known: pl.DataFrame, choice: str) -> float | None:
     whole = float(np.sum((logs - logs.mean()) ** 2))
     if whole <= 1e-18 * len(logs):
         return None
-    means = part.group_by("option").agg(pl.len().alias("n"), pl.col("log").mean())
+    means = part.group_by("option", maintain_order=True).agg(
+        pl.len().alias("n"), pl.col("log").mean()
+    )
     between = float((means["n"] * (means["log"] - logs.mean()) ** 2).sum())
     return 100 * between / whole
 

@@ -350,7 +350,7 @@ def _rests_on(asked: Asked, results: Results, *, signal: str) -> Iterator[str]:
         .filter(pl.col("h") > 0)
         .group_by("reason")
         .agg(pl.col("h").sum())
-        .sort("h", descending=True)
+        .sort("h", "reason", descending=[True, False])
     )
     told = ", ".join(
         f"{r['reason'].replace('_', ' ')} {r['h']:.2f} h" for r in hours.to_dicts()
