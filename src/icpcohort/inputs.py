@@ -149,7 +149,7 @@ def one_of(names: Iterable[str]) -> str:
 
 
 PER_PATIENT = (
-    *("recordings", "excluded", "intervals", "trends", "artefacts"),
+    *("recordings", "excluded", "intervals", "trends", "artefacts", "pulse_findings"),
     *("quality", "masked", "recording_quality", "recording_masked"),
     *("minutes", "curves", "optima", "pictures"),
 )
