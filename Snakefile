@@ -111,6 +111,12 @@ include: "workflow/rules/share.smk"
 include: "workflow/rules/account.smk"
 
 
+# Two settings of a rule that change places are seen by their names alone.
+for each in workflow.rules:
+    if each.params.keys():
+        each.set_params(named=provenance.named(dict(each.params.items())))
+
+
 onsuccess:
     for stray in inputs.strays(
         Path("results"),

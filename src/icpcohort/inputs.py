@@ -181,6 +181,7 @@ def strays(
         ("exposures/*", batches),
         ("specifications/exposures/*", alternatives),
         ("specifications/questions/*", questions),
+        ("specifications/analyses/*", ()),  # of versions that had one file for each
     ):
         found += [path for path in results.glob(pattern) if path.name not in known]
     found += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]

@@ -1,4 +1,5 @@
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -130,3 +131,13 @@ def test_every_import_of_the_package_is_an_installed_distribution():
     }
     assert {"polars", "numpy", "scipy", "pyyaml"} <= imports
     assert {name for name in imports if not provenance.installed({name})} == set()
+
+
+def test_params_that_change_places_have_another_fingerprint():
+    wildcards = SimpleNamespace(patient="P1")
+    given = {"low": 1, "high": 5, "rows": lambda asked: [asked.patient]}
+    swapped = given | {"low": 5, "high": 1}
+    one = provenance.named(given)(wildcards)
+    assert provenance.named(dict(reversed(given.items())))(wildcards) == one
+    assert provenance.named(swapped)(wildcards) != one
+    assert provenance.named(given)(SimpleNamespace(patient="P2")) != one

@@ -85,13 +85,17 @@ def other(**changes):
         (other().drop("icp_mmhg"), "icp_mmhg: missing"),
         (other(icp_mmhg=pl.lit(1)), "icp_mmhg: Int32 instead of Float64"),
         (other(icp_mmhg=pl.lit(float("nan"))), "NaN or infinite"),
+        (other(icp_mmhg=pl.lit(None)), "icp_mmhg: Null instead of Float64"),
+        (other().drop("icp_mmhg").clear(), "icp_mmhg: missing"),
+        (other(icp_mmhg=pl.lit(1)).clear(), "icp_mmhg: Int32 instead of Float64"),
     ],
 )
-def test_of_many_files_read_at_once_the_wrong_one_is_named(tmp_path, frame, words):
+@pytest.mark.parametrize("read", [store.read_all, store.read_patients])
+def test_of_many_files_read_at_once_the_wrong_one_is_named(tmp_path, frame, words, read):
     store.write(GOOD, TABLE, tmp_path / "1.parquet")
     frame.write_parquet(tmp_path / "2.parquet")
     with pytest.raises(store.ContractError, match=r"2\.parquet: ") as caught:
-        store.read_all([tmp_path / "1.parquet", tmp_path / "2.parquet"], TABLE)
+        read([tmp_path / "1.parquet", tmp_path / "2.parquet"], TABLE)
     assert words in str(caught.value)
 
 

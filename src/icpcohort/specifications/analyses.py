@@ -68,7 +68,10 @@ def form_all(
 
 def _of_settings(exposures: Exposures, signals: str, settings: Mapping[str, Any]) -> Exposures:
     names = {"signals": signals, "exposures": choices.exposures_of(settings)}
-    return Exposures(*(table.filter(**names).drop(list(names)) for table in exposures))
+    found = Exposures(*(table.filter(**names).drop(list(names)) for table in exposures))
+    if found.summary.is_empty() and not exposures.summary.is_empty():
+        raise ValueError(f"no exposures of {names}, where others have some: make them again")
+    return found
 
 
 def form(
