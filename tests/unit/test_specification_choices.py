@@ -9,7 +9,7 @@ import pytest
 import yaml
 
 from icpcohort import burden, contracts, settings, specification_figure, store, svg
-from icpcohort.specifications import choices, exposures, fits, shares
+from icpcohort.specifications import analyses, choices, exposures, fits, shares
 
 HOME = Path(__file__).parents[2]
 SCHEMAS = HOME / "workflow/schemas"
@@ -87,6 +87,17 @@ def test_what_shares_its_minutes_is_made_once(tmp_path, main):
     made = choices.alternatives(asked, settings=main[0], models=main[1])
     assert [(len(one.exposures), len(one.cohorts)) for one in made.values()] == [(1, 2), (1, 2)]
     assert sorted(one.shift["icp_mmhg"] for one in made.values()) == [-2.0, 0.0]
+
+
+def test_exposures_that_were_not_made_are_no_patient_without_a_recording(main):
+    name = choices.exposures_of(main[0])
+    made = pl.DataFrame({"signals": ["a"], "exposures": [name], "patient_id": ["P1"]})
+    whole = exposures.Exposures(made, made)
+    assert analyses._of_settings(whole, "a", main[0]).summary.height == 1
+    with pytest.raises(ValueError, match="make them again"):
+        analyses._of_settings(whole, "b", main[0])
+    nobody = exposures.Exposures(made.clear(), made.clear())  # a study without minutes
+    assert analyses._of_settings(nobody, "b", main[0]).summary.is_empty()
 
 
 def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_path, main):
