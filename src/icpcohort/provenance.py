@@ -23,8 +23,13 @@ class Reached:
     """What one definition adds to a fingerprint, and where it leads."""
 
     text: str
-    references: tuple[tuple[str, str], ...]  # (module, name) of this package
+    references: tuple[tuple[str, str, str], ...]  # as it is spelled; module and name it means
     libraries: frozenset[str]
+    digest: str
+
+    def leads_to(self) -> set[tuple[str, str]]:
+        """Return the module and the name of everything that it names."""
+        return {(module_name, name) for _, module_name, name in self.references}
 
 
 @dataclass(frozen=True)
@@ -41,30 +46,39 @@ def code_of(script: str | Path) -> str:
     """Return a fingerprint of a script and of every definition of the package it reaches.
 
     A definition is reached when the script, or something reached, names it. Comments,
-    docstrings and the layout of the text do not count; a changed `<` does. What is looked
-    up by a computed name would not be seen, so the package has no such look-up. The installed
-    version of each library that is named on the way counts, and of those that it requires.
+    docstrings, imports, what a field is annotated with and the layout of the text do not
+    count; a changed `<` does. Nor does it count in which module a definition lies. What is
+    looked up by a computed name would not be seen, so the package has no such look-up. The
+    installed version of each library that is named on the way counts, and of those that it
+    requires.
     """
     body = _parse(Path(script))
     main = _module_of(body)
-    parts = {"script": _dump(body)}
-    libraries = {found for node in body for found in _libraries(node, main)}
-    todo = sorted({found for node in body for found in _references(node, main, "")})
+    reached = [_reached_by(body, main, "")]
+    todo = sorted(reached[0].leads_to())
     seen: set[tuple[str, str]] = set()
     while todo:
         here = todo.pop()
-        if here in seen:
-            continue
-        seen.add(here)
-        module_name, name = here
-        reached = _reach(module_name, name)
-        if reached.text:
-            parts[f"{module_name}.{name}"] = reached.text
-        todo += reached.references
-        libraries |= reached.libraries
-    parts |= {f"library {name}": version for name, version in installed(libraries).items()}
-    text = "\n".join(f"{key} {parts[key]}" for key in sorted(parts))
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
+        if here not in seen:
+            seen.add(here)
+            reached.append(_reach(*here))
+            todo += sorted(reached[-1].leads_to())
+    parts = {_with_what_it_names(one) for one in reached if one.text}
+    libraries = {library for one in reached for library in one.libraries}
+    parts |= {f"library {name} {version}" for name, version in installed(libraries).items()}
+    return hashlib.sha256("\n".join(sorted(parts)).encode()).hexdigest()[:16]
+
+
+def _with_what_it_names(reached: Reached) -> str:
+    """Return a definition's text, with the text of what each name in it means.
+
+    So two definitions of one name that change places between modules are seen.
+    """
+    meant = {
+        f"{spelled} {_reach(module_name, name).digest}"
+        for spelled, module_name, name in reached.references
+    }
+    return "\n".join([reached.text, *sorted(meant)])
 
 
 def code_of_all(scripts: Path) -> str:
@@ -95,16 +109,21 @@ def _reach(module_name: str, name: str) -> Reached:
     """Look at one definition, once for all scripts that reach it."""
     module = load(module_name)
     if name == "*":
-        return Reached(
-            "", tuple((module_name, each) for each in module.definitions), frozenset()
-        )
-    nodes = module.definitions.get(name, ())
-    if not nodes and name in module.names:
-        return Reached("", (module.names[name],), frozenset())
+        every = tuple((each, module_name, each) for each in module.definitions)
+        return Reached("", every, frozenset(), "")
+    if name not in module.definitions and name in module.names:
+        return _reach(*module.names[name])
+    return _reached_by(module.definitions.get(name, ()), module, module_name)
+
+
+def _reached_by(nodes: Iterable[ast.stmt], module: Module, module_name: str) -> Reached:
+    text = "".join(ast.dump(node) for node in nodes)
+    inside = [inner for node in nodes for inner in ast.walk(node)]
     return Reached(
-        _dump(nodes),
-        tuple(found for node in nodes for found in _references(node, module, module_name)),
-        frozenset(found for node in nodes for found in _libraries(node, module)),
+        text,
+        tuple(_references(inside, module, module_name)),
+        frozenset(_libraries(inside, module)),
+        hashlib.sha256(text.encode()).hexdigest(),
     )
 
 
@@ -122,12 +141,29 @@ def _module_of(body: list[ast.stmt]) -> Module:
     names: dict[str, tuple[str, str]] = {}
     libraries: dict[str, str] = {}
     for node in body:
-        for name in _defines(node):
-            definitions[name] = (*definitions.get(name, ()), node)
         for inner in ast.walk(node):
             _note_import(inner, modules, names)
             _note_library(inner, libraries)
+    body[:] = [kept for node in body if (kept := _Meaning().visit(node))]
+    for node in body:
+        for name in _defines(node):
+            definitions[name] = (*definitions.get(name, ()), node)
     return Module(definitions, modules, names, libraries)
+
+
+class _Meaning(ast.NodeTransformer):
+    """Takes away what says where code lies, and what only describes a field."""
+
+    def visit_Import(self, node: ast.Import) -> None:
+        """Leave it out."""
+
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> None:
+        """Leave it out."""
+
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
+        """Keep the field and its value."""
+        node.annotation = ast.Constant(None)
+        return self.generic_visit(node)
 
 
 def _defines(node: ast.stmt) -> list[str]:
@@ -172,9 +208,9 @@ def _note_library(node: ast.AST, libraries: dict[str, str]) -> None:
             libraries[alias] = DISTRIBUTIONS.get(top, top)
 
 
-def _libraries(node: ast.AST, module: Module) -> set[str]:
+def _libraries(inside: list[ast.AST], module: Module) -> set[str]:
     """Return the distributions of every library that a piece of code names."""
-    named = {inner.id for inner in ast.walk(node) if isinstance(inner, ast.Name)}
+    named = {inner.id for inner in inside if isinstance(inner, ast.Name)}
     return {module.libraries[name] for name in named & set(module.libraries)}
 
 
@@ -213,27 +249,29 @@ def _is_module(name: str) -> bool:
     return path.is_dir() or path.with_suffix(".py").is_file()
 
 
-def _references(node: ast.AST, module: Module, module_name: str) -> list[tuple[str, str]]:
-    """Return every (module, name) of the package that a piece of code names."""
+def _references(
+    inside: list[ast.AST], module: Module, module_name: str
+) -> list[tuple[str, str, str]]:
+    """Return every name of the package in a piece of code: as spelled, its module, its name."""
     found = []
     qualified = set()
-    for inner in ast.walk(node):
-        if isinstance(inner, ast.Attribute) and ast.unparse(inner.value) in module.modules:
-            found.append((module.modules[ast.unparse(inner.value)], inner.attr))
-            qualified.add(id(inner.value))
-    for inner in ast.walk(node):
+    for inner in inside:
+        if isinstance(inner, ast.Attribute) and isinstance(
+            inner.value, ast.Name | ast.Attribute
+        ):
+            prefix = ast.unparse(inner.value)
+            if prefix in module.modules:
+                found.append((f"{prefix}.{inner.attr}", module.modules[prefix], inner.attr))
+                qualified.add(id(inner.value))
+    for inner in inside:
         if isinstance(inner, ast.Name) and id(inner) not in qualified:
             if inner.id in module.definitions and module_name:
-                found.append((module_name, inner.id))
+                found.append((inner.id, module_name, inner.id))
             elif inner.id in module.names:
-                found.append(module.names[inner.id])
+                found.append((inner.id, *module.names[inner.id]))
             elif inner.id in module.modules:
-                found.append((module.modules[inner.id], "*"))
+                found.append((inner.id, module.modules[inner.id], "*"))
     return found
-
-
-def _dump(nodes: Iterable[ast.AST]) -> str:
-    return "".join(ast.dump(node) for node in nodes)
 
 
 def _parse(file: Path) -> list[ast.stmt]:

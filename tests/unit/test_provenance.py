@@ -14,19 +14,27 @@ def _forget():
 
 @pytest.fixture
 def package(tmp_path, monkeypatch):
-    """A package of four modules and a script that reaches part of it."""
+    """A package of five modules and a script that reaches part of it."""
     root = tmp_path / "src"
     root.mkdir()
     files = {
         "contracts.py": "KEPT = {'a': 1}\nOTHER = {'b': 2}\n",
         "stage.py": (
             '"""A stage."""\nfrom icpcohort import contracts\n'
-            "from icpcohort.deep import LIMIT\nimport polars as pl\n\n"
+            "from icpcohort.deep import LIMIT, least\nfrom icpcohort import other\n"
+            "import polars as pl\n\n"
+            "class Settings:\n    settle_s: Annotated[float, LARGEST] = 2.0\n\n"
+            "LARGEST = 9\n\n"
             "def drop(x):\n"
-            '    """Drop."""\n    # why\n    return pl.len(x) < LIMIT and contracts.KEPT\n\n'
+            '    """Drop."""\n    # why\n    known = pl.len(x) < LIMIT and contracts.KEPT\n'
+            "    return known, Settings.settle_s, least(x), other.least(x)\n\n"
             "def methods_sentence():\n    import numpy\n    return numpy, 'words'\n"
         ),
-        "deep.py": "from icpcohort.deeper import LIMIT\n\nUNUSED = 4\n",
+        "deep.py": (
+            "from icpcohort.deeper import LIMIT\n\nUNUSED = 4\n\n"
+            "def least(x):\n    return 'the first'\n"
+        ),
+        "other.py": "def least(x):\n    return 'the other'\n",
         "deeper.py": "LIMIT = 3\n",
     }
     for name, text in files.items():
@@ -35,8 +43,8 @@ def package(tmp_path, monkeypatch):
     script.write_text("from icpcohort import stage\n\nprint(stage.drop(snakemake.input.x))\n")
     monkeypatch.setattr(provenance, "SOURCE", root)
 
-    def code_after(name="", old="", new=""):
-        if name:
+    def code_after(*edits):
+        for name, old, new in edits:
             path = root / name if name != "script.py" else script
             text = path.read_text()
             assert old in text
@@ -55,10 +63,11 @@ def package(tmp_path, monkeypatch):
         ("deeper.py", "LIMIT = 3", "LIMIT = 2"),
         ("contracts.py", "'a': 1", "'a': 2"),
         ("script.py", "input.x", "input.y"),
+        ("stage.py", "= 2.0", "= 3.0"),
     ],
 )
 def test_a_change_that_the_script_reaches_changes_the_fingerprint(package, name, old, new):
-    assert package() != package(name, old, new)
+    assert package() != package((name, old, new))
 
 
 @pytest.mark.parametrize(
@@ -71,10 +80,32 @@ def test_a_change_that_the_script_reaches_changes_the_fingerprint(package, name,
         ("stage.py", "'words'", "'other words'"),
         ("deep.py", "UNUSED = 4", "UNUSED = 5"),
         ("contracts.py", "'b': 2", "'b': 3"),
+        ("stage.py", "[float, LARGEST]", "[float, 7]"),
+        ("stage.py", "LARGEST = 9", "LARGEST = 10"),
+        ("script.py", "import stage", "import stage, contracts"),
     ],
 )
 def test_a_change_that_computes_nothing_for_the_script_does_not(package, name, old, new):
-    assert package() == package(name, old, new)
+    assert package() == package((name, old, new))
+
+
+def test_a_definition_that_moves_to_another_module_does_not(package):
+    moved = [
+        ("deeper.py", "LIMIT = 3\n", "OTHER = 1\n"),
+        ("contracts.py", "KEPT", "LIMIT = 3\nKEPT"),
+        ("stage.py", "from icpcohort.deep import LIMIT, ", "from icpcohort.deep import "),
+        (
+            "stage.py",
+            "import contracts",
+            "import contracts\nfrom icpcohort.contracts import LIMIT",
+        ),
+    ]
+    assert package() == package(*moved)
+
+
+def test_two_definitions_of_one_name_that_change_places_do(package):
+    exchanged = [("deep.py", "the first", "the other"), ("other.py", "the other", "the first")]
+    assert package() != package(*exchanged)
 
 
 def test_the_workflows_scripts_reach_what_they_compute_with():
