@@ -78,8 +78,8 @@ audit: .venv-audit/ready ## ask for known vulnerabilities of the locked versions
 	@.venv-audit/bin/pip-audit --strict --require-hashes --disable-pip -r requirements.lock
 
 generate: .venv/ready ## write what is generated from contracts and schemas: two README.md
-	@$(BIN)/python -m icpcohort.catalogue > results/README.md.new && mv results/README.md.new results/README.md
-	@$(BIN)/python -m icpcohort.settings_table > config/README.md.new && mv config/README.md.new config/README.md
+	@$(BIN)/python -m icpcohort.contracts.readme > results/README.md.new && mv results/README.md.new results/README.md
+	@$(BIN)/python -m icpcohort.study.readme > config/README.md.new && mv config/README.md.new config/README.md
 
 lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \

@@ -5,15 +5,11 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-from icpcohort import (
-    figure_names,
-    inputs,
-    plan_lock,
-    provenance,
-    settings,
-    share_names,
-    study,
-)
+from icpcohort.report.figures import names as figure_names
+from icpcohort import jobs as inputs
+from icpcohort.provenance import plan_lock, fingerprint as provenance
+from icpcohort.study import settings, tables as study
+from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing

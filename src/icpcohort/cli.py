@@ -158,7 +158,7 @@ def _hours(text: str) -> float:
 
 def _simulate(options: argparse.Namespace) -> int:
     """Write a simulated cohort, unless the same one is there already."""
-    from icpcohort import simulated_folder
+    from icpcohort.commands import simulate as simulated_folder
 
     folder: Path = options.folder
     made_by = _simulation(options)
@@ -218,7 +218,8 @@ def _simulation(options: argparse.Namespace) -> dict[str, Any]:
 
 def _new(options: argparse.Namespace) -> int:
     """Write a study folder to fill in; nothing is overwritten."""
-    from icpcohort import study_folder, whole
+    from icpcohort.commands import new as study_folder
+    from icpcohort.contracts import atomic_write as whole
 
     study: Path = options.study
     try:
@@ -242,7 +243,7 @@ def _new(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     """Print every problem of a study in one list, or what was found in it."""
-    from icpcohort import checking
+    from icpcohort.commands import check as checking
 
     folder: Path = options.study
     if not (folder / "config").is_dir():
@@ -266,7 +267,7 @@ def _check(options: argparse.Namespace) -> int:
 
 def _run(options: argparse.Namespace) -> int:
     """Run the workflow on a study, alone in its folder."""
-    from icpcohort import running
+    from icpcohort.commands import run as running
 
     study: Path = options.study
     if not (study / "config" / "config.yaml").is_file():
@@ -290,7 +291,7 @@ def _run(options: argparse.Namespace) -> int:
 
 def _verify(options: argparse.Namespace) -> int:
     """Print every difference between a study and what its last whole run wrote and read."""
-    from icpcohort import verification
+    from icpcohort.commands import verify as verification
 
     verified = verification.verify(options.study)
     for line in verified.problems:
@@ -311,7 +312,10 @@ def _plan(options: argparse.Namespace) -> int:
     """Lock the plan of a study that has been run."""
     import datetime
 
-    from icpcohort import locking, plan_lock, settings, study
+    from icpcohort.commands import lock as locking
+    from icpcohort.provenance import plan_lock
+    from icpcohort.study import settings
+    from icpcohort.study import tables as study
 
     try:
         lock = locking.lock(
@@ -334,8 +338,8 @@ def _plan(options: argparse.Namespace) -> int:
 
 def _why(options: argparse.Namespace) -> int:
     """Print what the results know of a name, recomputed from the stored tables."""
-    from icpcohort import settings
-    from icpcohort.why import answers, results
+    from icpcohort.commands.why import answers, results
+    from icpcohort.study import settings
 
     config = options.study / "config"
     try:

@@ -23,7 +23,9 @@ import polars as pl
 import psutil
 import yaml
 
-from icpcohort import simulate, verification, whole
+from icpcohort import simulate
+from icpcohort.commands import verify as verification
+from icpcohort.contracts import atomic_write as whole
 
 HOME = Path(__file__).parents[2]
 TIMED = {"provenance.html", "ro-crate-metadata.json", "SHA256SUMS"}  # they say when it was

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from icpcohort import settings
+from icpcohort.study import settings
 
 HOME = Path(__file__).parents[2]
 PRESETS = yaml.safe_load((HOME / "config/presets.yaml").read_text(encoding="utf-8"))

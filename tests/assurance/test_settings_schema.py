@@ -9,17 +9,13 @@ import jsonschema
 import pytest
 import yaml
 
-from icpcohort import (
-    burden,
-    contracts,
-    eligibility,
-    entries,
-    gose,
-    intervals,
-    plan_checks,
-    settings,
-    study,
-)
+from icpcohort import contracts
+from icpcohort.cohort import eligibility
+from icpcohort.exposures import burden
+from icpcohort.signals import intervals
+from icpcohort.study import gose, plan_checks, settings
+from icpcohort.study import tables as study
+from icpcohort.study import values as entries
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import yaml
 
-from icpcohort import settings_table
+from icpcohort.study import readme as settings_table
 
 HOME = Path(__file__).parents[2]
-COMMAND = "python -m icpcohort.settings_table > config/README.md"
+COMMAND = "python -m icpcohort.study.readme > config/README.md"
 CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
 
 

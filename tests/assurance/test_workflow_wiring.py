@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from icpcohort import plan_lock
+from icpcohort.provenance import plan_lock
 
 HOME = Path(__file__).parents[2]
 RULES = "\n".join(path.read_text() for path in sorted(HOME.glob("workflow/rules/*.smk")))

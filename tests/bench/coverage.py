@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 from statsmodels.discrete.discrete_model import Logit
 
-from icpcohort.models import fit, plan
+from icpcohort.models import fit
+from icpcohort.study import plan
 
 TRUE_LOG_OR = 0.45  # per mmHg of dose, as in the simulated cohort
 N_PATIENTS = 250

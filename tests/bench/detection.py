@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import yaml
 
-from icpcohort import trends
 from icpcohort.recordings import Chunk
+from icpcohort.signals import trends
 from icpcohort.simulate import artefacts, pulses
 
 CONFIG = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text())

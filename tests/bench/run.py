@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from icpcohort import inputs
+from icpcohort import jobs as inputs
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -26,7 +26,7 @@ PLAIN_PULSE = {"pulse_rate_from": "icp", "shape_method": "none"}  # AMP alone
 WINDOWS = "multi_window_2017"  # of config/presets.yaml
 LENGTHS_H = (24, 72, 240)
 PATIENTS = (1, 4, 16)
-OURS = "icpcohort.ingest, icpcohort.indices, icpcohort.burden, yaml"
+OURS = "icpcohort.signals.ingest, icpcohort.indices.minutes, icpcohort.exposures.burden, yaml"
 PEER = "pandas, scipy.signal, wfdb"
 NEEDS = {
     "bare": "numpy",
@@ -110,7 +110,7 @@ def settings(name: str = "config") -> dict:
 
 def ingest(path: Path, *, rules=None, **changed: str):
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
-    from icpcohort import ingest
+    from icpcohort.signals import ingest
 
     given = settings()
     row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit", "clock_zone"))
@@ -130,7 +130,9 @@ def ingest(path: Path, *, rules=None, **changed: str):
 
 def minutes_of(trends):
     """From 10-s means to minutes, as the workflow's second job does it, by many windows."""
-    from icpcohort import curves, indices, reactivity
+    from icpcohort.indices import cpp_curve as curves
+    from icpcohort.indices import minutes as indices
+    from icpcohort.indices import reactivity
 
     given = settings()
     curve = dict(settings("presets")["optimal_cpp"][WINDOWS]["values"])
@@ -154,7 +156,7 @@ def all_outputs(path: Path, *, rules=None, **changed: str):
     """Return blocks, minutes and burden of the whole recording."""
     import polars as pl
 
-    from icpcohort import burden
+    from icpcohort.exposures import burden
 
     trends = ingest(path, rules=rules, **changed).trends
     minutes = minutes_of(trends)

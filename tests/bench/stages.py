@@ -10,13 +10,21 @@ import run
 
 # A function's time is its own: what another stage takes inside it counts there.
 STAGES = {
-    "read": ("listed.examine", "recordings.read_chunks", "recordings.fingerprint"),
-    "cells, masks, accounts": ("cells.align", "trends._Track.add", "trends._Track.finish"),
-    "AMP": ("block_pulses.of_stretch",),
-    "block means": ("trends._block_sums", "trends._Track._blocks", "trends._trends"),
-    "indices": ("reactivity.to_minutes",),
-    "burden": ("burden.add_up",),
-    "CPPopt": ("optimal_cpp.for_minutes",),
+    "read": ("recordings.examine:examine", "recordings:read_chunks", "recordings:fingerprint"),
+    "cells, masks, accounts": (
+        "signals.cells:align",
+        "signals.trends:_Track.add",
+        "signals.trends:_Track.finish",
+    ),
+    "AMP": ("signals.pulse_blocks:of_stretch",),
+    "block means": (
+        "signals.trends:_block_sums",
+        "signals.trends:_Track._blocks",
+        "signals.trends:_trends",
+    ),
+    "indices": ("indices.reactivity:to_minutes",),
+    "burden": ("exposures.burden:add_up",),
+    "CPPopt": ("indices.cppopt:for_minutes",),
 }
 
 
@@ -66,7 +74,8 @@ def shares(path: Path) -> None:
     watch = Stopwatch()
     for stage, names in STAGES.items():
         for name in names:
-            module, *owners, last = name.split(".")
+            module, _, inside = name.partition(":")
+            *owners, last = inside.split(".")
             owner = importlib.import_module(f"icpcohort.{module}")
             for part in owners:
                 owner = getattr(owner, part)

@@ -13,8 +13,10 @@ from typing import NamedTuple
 import numpy as np
 import yaml
 
-from icpcohort import bootstrap, long_run, optimal_cpp, reactivity, surrogates
-from icpcohort.curves import CurveRules
+from icpcohort.exposures import autocorrelated_mean as long_run
+from icpcohort.indices import bootstrap, reactivity, surrogates
+from icpcohort.indices import cppopt as optimal_cpp
+from icpcohort.indices.cpp_curve import CurveRules
 from icpcohort.simulate import physiology
 
 SETTINGS = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text("utf-8"))

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from statsmodels.stats.meta_analysis import effectsize_smd
 
-from icpcohort import balance
+from icpcohort.report.tables import balance
 
 
 def _levels(**counts):

@@ -7,7 +7,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.models import firth, fit, plan, risk_ratios
+from icpcohort.models import firth, fit, risk_ratios
+from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data"
 

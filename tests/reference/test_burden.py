@@ -11,7 +11,9 @@ from hypothesis import given
 from hypothesis import settings as cases
 from hypothesis import strategies as st
 
-from icpcohort import burden, contracts, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
 
 
 def _dose(values, rule, interval_s, threshold=20.0):

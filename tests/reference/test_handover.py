@@ -14,7 +14,9 @@ import pyarrow as pa
 import pyreadstat
 import pytest
 
-from icpcohort import burden, contracts, handover
+from icpcohort import contracts
+from icpcohort.cohort import export as handover
+from icpcohort.exposures import burden
 
 TABLE = contracts.analysis(
     burden.wide_columns(icp_above_mmhg=[20.0, 22.5], cpp_below_mmhg=[60.0])

@@ -9,7 +9,7 @@ patients were published with them, those of the third were computed from them in
 import polars as pl
 import pytest
 
-from icpcohort import impact
+from icpcohort.cohort import prognosis as impact
 
 YOUNG = {
     "age_years": 30.0,

@@ -7,7 +7,9 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from icpcohort import burden, contracts, intensity_duration, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden, intensity_duration
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 6.0}, "late": {"start_h": 2.0, "end_h": 6.0}}
 THRESHOLDS = {"icp": [18.0, 20.0, 25.5], "cpp": [58.0, 62.0]}

@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 from statsmodels.datasets import longley
 
-from icpcohort.models import fit, linear, plan
+from icpcohort.models import fit, linear
+from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data"
 

@@ -8,7 +8,8 @@ import polars as pl
 import pytest
 from statsmodels.datasets import spector
 
-from icpcohort.models import fit, logistic, plan
+from icpcohort.models import fit, logistic
+from icpcohort.study import plan
 
 # Spector and Mazzeo 1980: 32 students, grade ~ GPA + TUCE + PSI. Greene, Econometric Analysis,
 # prints -13.021, 2.826, 0.095, 2.379 and lnL -12.8896 (from memory); digits beyond are from

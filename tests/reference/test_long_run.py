@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from icpcohort import long_run
+from icpcohort.exposures import autocorrelated_mean as long_run
 
 
 def _interval_by_loop(values, n_cosines):

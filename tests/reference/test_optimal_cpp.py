@@ -14,7 +14,9 @@ from hypothesis import given
 from hypothesis import settings as cases
 from hypothesis import strategies as st
 
-from icpcohort import curves, optimal_cpp, parabolas
+from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import cppopt as optimal_cpp
+from icpcohort.indices import parabola as parabolas
 
 CENTRES = np.arange(62.5, 88, 5.0)
 PRX = np.array([0.35, 0.18, 0.05, 0.02, 0.10, 0.30])

@@ -12,7 +12,8 @@ import polars as pl
 import pytest
 from statsmodels.discrete.discrete_model import Logit
 
-from icpcohort import contracts, planning
+from icpcohort import contracts
+from icpcohort.models import power as planning
 
 
 def estimates(se, *, adjustment="adjusted", scale="log_or", n=100):

@@ -7,8 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.models import fit, plan
+from icpcohort.models import fit
 from icpcohort.models import proportional_odds as po
+from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data" / "housing.csv"
 

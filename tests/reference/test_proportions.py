@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from icpcohort import proportions, tables
+from icpcohort.report.tables import proportions
+from icpcohort.report.tables import table_one as tables
 
 PUBLISHED = [
     (81, 263, "wilson", 0.25528852, 0.36620958),

@@ -5,8 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from icpcohort import pulse, trends
 from icpcohort.recordings import Chunk
+from icpcohort.signals import pulse_amplitude as pulse
+from icpcohort.signals import trends
 
 T_S = np.arange(1000) / 100  # 10 s at 100 Hz
 

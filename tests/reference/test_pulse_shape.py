@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from icpcohort import pulse_shape
+from icpcohort.signals import pulse_shape
 from icpcohort.simulate import pulses as simulated
 
 FS_HZ = 125.0

@@ -12,8 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from icpcohort import block_pulses, reactivity, trends
+from icpcohort.indices import reactivity
 from icpcohort.recordings import Chunk
+from icpcohort.signals import pulse_blocks as block_pulses
+from icpcohort.signals import trends
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
 ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]

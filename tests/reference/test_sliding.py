@@ -7,7 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import contracts, sliding, store
+from icpcohort import contracts
+from icpcohort.cohort import sliding_dichotomy as sliding
+from icpcohort.contracts import store
 
 
 def _outcomes(risks, scores):

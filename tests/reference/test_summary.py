@@ -8,7 +8,9 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from icpcohort import contracts, store, summary
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import summary
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 4.0}}
 LEVELS = {

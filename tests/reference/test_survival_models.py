@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.models import cox, fit, kaplan_meier, plan
+from icpcohort.models import cox, fit, kaplan_meier
+from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data"
 DAY_H = 24.0

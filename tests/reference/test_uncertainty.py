@@ -14,7 +14,9 @@ import pytest
 import statsmodels.api as sm
 from scipy import signal
 
-from icpcohort import bootstrap, curves, optimal_cpp, surrogates
+from icpcohort.indices import bootstrap, surrogates
+from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import cppopt as optimal_cpp
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 import uncertainty as bench
@@ -217,7 +219,8 @@ def test_a_u_has_two_arms_and_chance_none(shape, p):
 
 def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
     """`to_minutes` with the recorded ICP is `reactivity.to_minutes`, closed minutes too."""
-    from icpcohort import contracts, reactivity
+    from icpcohort import contracts
+    from icpcohort.indices import reactivity
 
     patient = bench.simulate(2, hours=12, has_optimum=True)
     trends = pl.DataFrame(

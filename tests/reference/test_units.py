@@ -7,7 +7,8 @@ is 13 595.1 kg/m3 x 9.80665 m/s2 x 1 mm.
 
 import pytest
 
-from icpcohort import levels, units
+from icpcohort.recordings import units
+from icpcohort.signals import transducer_level as levels
 
 
 def test_one_mmhg_is_the_conventional_number_of_pascals():

@@ -12,7 +12,11 @@ import pytest
 import yaml
 
 import icpcohort
-from icpcohort import cli, entries, simulate, simulated_folder, study, study_folder
+from icpcohort import cli, simulate
+from icpcohort.commands import new as study_folder
+from icpcohort.commands import simulate as simulated_folder
+from icpcohort.study import tables as study
+from icpcohort.study import values as entries
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 

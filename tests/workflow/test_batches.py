@@ -5,7 +5,7 @@ import shutil
 import polars as pl
 import pytest
 
-from icpcohort import inputs
+from icpcohort import jobs as inputs
 
 pytestmark = pytest.mark.workflow
 

@@ -3,7 +3,9 @@
 import polars as pl
 import pytest
 
-from icpcohort import blinding, locking, plan_lock
+from icpcohort.cohort import blinding
+from icpcohort.commands import lock as locking
+from icpcohort.provenance import plan_lock
 
 pytestmark = pytest.mark.workflow
 
@@ -25,7 +27,11 @@ def test_what_changes_after_the_lock_is_told_with_the_authors_reason(place):
 
     place.edit("study/config/config.yaml", "inequality: strict", "inequality: or_equal")
     place.edit("study/config/models.yaml", "go with a worse GOSE", "go with worse GOSE")
-    place.edit("project/src/icpcohort/burden.py", '("icp", "above", t)', '("icp", "above", +t)')
+    place.edit(
+        "project/src/icpcohort/exposures/burden.py",
+        '("icp", "above", t)',
+        '("icp", "above", +t)',
+    )
     monitors = place.study / "demo/monitors.csv"
     table = pl.read_csv(monitors, infer_schema=False)
     table.with_columns(depth_mm=pl.lit("15")).write_csv(monitors)

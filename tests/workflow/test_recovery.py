@@ -10,7 +10,8 @@ import polars as pl
 import pytest
 
 from icpcohort import simulate
-from icpcohort.models import fit, plan
+from icpcohort.models import fit
+from icpcohort.study import plan
 
 pytestmark = pytest.mark.workflow
 

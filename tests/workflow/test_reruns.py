@@ -149,35 +149,52 @@ def _follow(rules):
 @pytest.mark.parametrize(
     ("edits", "rules"),
     [
-        ({"cleaning.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
+        ({"signals/cleaning.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
         (
-            {"reactivity.py": ("changes & (spread", "(spread")},
+            {"indices/reactivity.py": ("changes & (spread", "(spread")},
             ["indices"],
         ),
-        (
-            {"curves.py": ("~(parabola.quadratic > 0)", "~(parabola.quadratic >= 0)")},
-            ["indices"],
-        ),
-        ({"burden.py": ("beyond.clip(0)", "beyond.clip(1)")}, ["burden"]),
         (
             {
-                "summary.py": ("delta.count() >= 60", "delta.count() > 60"),
-                "intensity_duration.py": ("falls = (last_r >= 0)", "falls = (last_r > 0)"),
+                "indices/cpp_curve.py": (
+                    "~(parabola.quadratic > 0)",
+                    "~(parabola.quadratic >= 0)",
+                )
+            },
+            ["indices"],
+        ),
+        ({"exposures/burden.py": ("beyond.clip(0)", "beyond.clip(1)")}, ["burden"]),
+        (
+            {
+                "exposures/summary.py": ("delta.count() >= 60", "delta.count() > 60"),
+                "exposures/intensity_duration.py": (
+                    "falls = (last_r >= 0)",
+                    "falls = (last_r > 0)",
+                ),
             },
             ["summary", "intensity_map"],
         ),
-        ({"eligibility.py": ('"death_h") < end_h', '"death_h") <= end_h')}, ["cohort"]),
-        ({"outcomes.py": ("def derive(", "SOMETHING = 1\n\n\ndef derive(")}, ["nothing"]),
+        ({"cohort/eligibility.py": ('"death_h") < end_h', '"death_h") <= end_h')}, ["cohort"]),
+        (
+            {"cohort/outcomes.py": ("def derive(", "SOMETHING = 1\n\n\ndef derive(")},
+            ["nothing"],
+        ),
         ({"models/logistic.py": ("MIN_EVENTS = 5", "MIN_EVENTS = 6")}, ["model"]),
         (
             {
-                "handover.py": ("STATA_LABEL_LENGTH = 32, 80", "STATA_LABEL_LENGTH = 32, 79"),
-                "monitoring_end.py": ("def describe(", "def describe_ends("),
-                "pictures.py": ("MAX_TICKS = 9", "MAX_TICKS = 8"),
+                "cohort/export.py": (
+                    "STATA_LABEL_LENGTH = 32, 80",
+                    "STATA_LABEL_LENGTH = 32, 79",
+                ),
+                "cohort/monitoring_end.py": ("def describe(", "def describe_ends("),
+                "report/patients/timeline.py": ("MAX_TICKS = 9", "MAX_TICKS = 8"),
             },
             ["handover", "monitoring_end", "pictures"],
         ),
-        ({"svg.py": ("Pictures: what one is", "Drawings: what one is")}, ["nothing"]),
+        (
+            {"report/figures/canvas.py": ("Pictures: what one is", "Drawings: what one is")},
+            ["nothing"],
+        ),
     ],
 )
 def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, edits, rules):

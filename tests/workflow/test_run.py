@@ -10,21 +10,18 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from icpcohort import (
-    burden,
-    catalogue,
-    cli,
-    content_text,
-    contracts,
-    settings,
-    share_names,
-    store,
-    sums,
-    table_files,
-    verification,
-)
-from icpcohort.figure_names import NAMES
+from icpcohort import cli, contracts
+from icpcohort.commands import verify as verification
+from icpcohort.contracts import readme as catalogue
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.provenance import checksums as sums
+from icpcohort.report.figures.names import NAMES
+from icpcohort.report.formats import content_json as content_text
+from icpcohort.report.formats import table_files
+from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
+from icpcohort.study import settings
 
 ASSURANCE = Path(__file__).parents[1] / "assurance"
 

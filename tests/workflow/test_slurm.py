@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from icpcohort import inputs
+from icpcohort import jobs as inputs
 
 HOME = Path(__file__).parents[2]
 SLURM = runpy.run_path(str(HOME / "tests/throwaway_slurm.py"))

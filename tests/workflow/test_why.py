@@ -6,8 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort import burden, cli, contracts, settings
-from icpcohort.why import answers, model, number, patient, results
+from icpcohort import cli, contracts
+from icpcohort.commands.why import answers, model, number, patient, results
+from icpcohort.exposures import burden
+from icpcohort.study import settings
 
 pytestmark = pytest.mark.workflow
 

@@ -4,7 +4,12 @@ from pathlib import Path
 
 import yaml
 
-from icpcohort import contracts, crate, run_account, store, sums, whole
+from icpcohort import contracts
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.provenance import account as run_account
+from icpcohort.provenance import checksums as sums
+from icpcohort.provenance import ro_crate as crate
 
 results = Path(snakemake.output.sums).parent
 whole.sweep(results)

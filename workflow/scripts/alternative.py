@@ -1,6 +1,7 @@
 from pathlib import Path
 
-from icpcohort import contracts, store
+from icpcohort import contracts
+from icpcohort.contracts import store
 from icpcohort.specifications import exposures
 
 files = zip(snakemake.input.trends, snakemake.input.intervals, strict=True)

@@ -1,4 +1,6 @@
-from icpcohort import burden, contracts, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
 from icpcohort.specifications import analyses
 from icpcohort.specifications.exposures import Exposures
 

@@ -1,4 +1,6 @@
-from icpcohort import contracts, intensity_duration, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import intensity_duration
 
 intensity = intensity_duration.count_episodes(
     store.read_patients(

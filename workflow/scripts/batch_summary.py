@@ -1,4 +1,6 @@
-from icpcohort import contracts, store, summary
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import summary
 
 summaries = summary.summarise(
     store.read_patients(snakemake.input.minutes, contracts.MINUTES),

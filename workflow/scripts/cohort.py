@@ -1,4 +1,8 @@
-from icpcohort import burden, cohort, contracts, eligibility, store
+from icpcohort import contracts
+from icpcohort.cohort import eligibility
+from icpcohort.cohort import select as cohort
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,

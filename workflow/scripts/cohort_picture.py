@@ -1,4 +1,7 @@
-from icpcohort import contracts, coverage, store, whole
+from icpcohort import contracts
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.report.patients import cohort_picture as coverage
 
 cohort = coverage.cohort_picture(
     store.read_all(snakemake.input.hours, contracts.HOURS),

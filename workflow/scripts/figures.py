@@ -1,6 +1,10 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, figures, store, svg
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import draw_all as figures
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,

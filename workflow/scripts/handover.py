@@ -1,4 +1,8 @@
-from icpcohort import burden, contracts, handover, store, whole
+from icpcohort import contracts
+from icpcohort.cohort import export as handover
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
 
 table = contracts.analysis(
     burden.wide_columns(

@@ -1,4 +1,9 @@
-from icpcohort import contracts, curves, indices, optima, reactivity, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import minutes as indices
+from icpcohort.indices import reactivity
+from icpcohort.indices import whole_recording as optima
 
 trends = store.read(snakemake.input.trends, contracts.TRENDS)
 shared = {

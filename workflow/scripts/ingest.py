@@ -1,6 +1,8 @@
 from pathlib import Path
 
-from icpcohort import contracts, ingest, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.signals import ingest
 
 done = ingest.ingest_patient(
     snakemake.wildcards.patient,

@@ -1,4 +1,6 @@
-from icpcohort import burden, contracts, intensity_duration, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden, intensity_duration
 
 analysis = contracts.analysis(
     burden.wide_columns(

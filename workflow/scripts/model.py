@@ -1,7 +1,12 @@
 import yaml
 
-from icpcohort import burden, contracts, model_page, store, whole
-from icpcohort.models import fit, plan, replication, wording
+from icpcohort import contracts
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.models import fit, replication, wording
+from icpcohort.report.formats import model_page
+from icpcohort.study import plan
 
 burden_columns = burden.wide_columns(
     icp_above_mmhg=snakemake.params.icp_above_mmhg,

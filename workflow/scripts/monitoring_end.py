@@ -1,4 +1,6 @@
-from icpcohort import contracts, eligibility, monitoring_end, store
+from icpcohort import contracts
+from icpcohort.cohort import eligibility, monitoring_end
+from icpcohort.contracts import store
 
 ends = monitoring_end.describe(
     store.read(snakemake.input.patients, contracts.PATIENTS),

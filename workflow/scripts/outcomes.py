@@ -1,4 +1,6 @@
-from icpcohort import contracts, outcomes, store
+from icpcohort import contracts
+from icpcohort.cohort import outcomes
+from icpcohort.contracts import store
 
 endpoints = outcomes.derive(
     store.read(snakemake.input.patients, contracts.PATIENTS),

@@ -1,6 +1,10 @@
 from pathlib import Path
 
-from icpcohort import burden, contracts, patient_browser, store, whole
+from icpcohort import contracts
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.report.patients import browser as patient_browser
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,

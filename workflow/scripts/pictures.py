@@ -2,7 +2,11 @@ from pathlib import Path
 
 import polars as pl
 
-from icpcohort import contracts, coverage, pictures, store, whole
+from icpcohort import contracts
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.report.patients import cohort_picture as coverage
+from icpcohort.report.patients import timeline as pictures
 
 files = zip(
     snakemake.input.recordings,

@@ -1,4 +1,6 @@
-from icpcohort import contracts, plan_lock, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.provenance import plan_lock
 
 read = snakemake.input
 now = None

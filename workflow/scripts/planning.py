@@ -1,4 +1,6 @@
-from icpcohort import contracts, planning, store
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.models import power as planning
 
 exposures, units = planning.names(snakemake.params.models)
 table = planning.expected(

@@ -1,6 +1,13 @@
 from pathlib import Path
 
-from icpcohort import burden, content_text, contracts, methods, provenance, report, store, whole
+from icpcohort import contracts
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.provenance import fingerprint as provenance
+from icpcohort.report.formats import content_json as content_text
+from icpcohort.report.formats import html_page as report
+from icpcohort.report.sections import methods
 
 settings, models = snakemake.params.settings, snakemake.params.models
 thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}

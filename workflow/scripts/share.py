@@ -1,4 +1,9 @@
-from icpcohort import burden, contracts, methods, share, store, tables
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.report.sections import methods
+from icpcohort.report.sharing import folder as share
+from icpcohort.report.tables import table_one as tables
 
 settings, models = snakemake.params.settings, snakemake.params.models
 min_cell, read = snakemake.params.min_cell, snakemake.input

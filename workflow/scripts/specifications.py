@@ -1,4 +1,5 @@
-from icpcohort import contracts, store
+from icpcohort import contracts
+from icpcohort.contracts import store
 
 for table, paths, whole in (
     (

@@ -1,4 +1,7 @@
-from icpcohort import blinding, contracts, store, study
+from icpcohort import contracts
+from icpcohort.cohort import blinding
+from icpcohort.contracts import store
+from icpcohort.study import tables as study
 
 own = {
     "folder": snakemake.params.folder,

@@ -1,4 +1,7 @@
-from icpcohort import burden, contracts, store, tables
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.report.tables import table_one as tables
 
 analysis = contracts.analysis(
     burden.wide_columns(

@@ -1,4 +1,7 @@
-from icpcohort import burden, contracts, store, updates
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.exposures import daily_burden as updates
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,

@@ -7,14 +7,15 @@ import numpy as np
 import polars as pl
 from scipy.stats import t
 
-from icpcohort import contracts, store
+from icpcohort import contracts
+from icpcohort.contracts import store
 from icpcohort.models import absolute, curves, estimates, imputation
 from icpcohort.models import design as designs
 from icpcohort.models.design import Array, ModelRows
 from icpcohort.models.estimates import Coefficients, FamilyFit
 from icpcohort.models.fitting import Model, as_rows, fit_frames
-from icpcohort.models.plan import COX, Plan
 from icpcohort.models.registry import FAMILIES
+from icpcohort.study.plan import COX, Plan
 
 
 def undecided(cohort: pl.DataFrame, chosen: ModelRows, *, plan: Plan) -> pl.DataFrame:

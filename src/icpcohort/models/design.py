@@ -7,9 +7,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from icpcohort import attrition, contracts, store
+from icpcohort import contracts
+from icpcohort.cohort import attrition
+from icpcohort.contracts import store
 from icpcohort.models import curves
-from icpcohort.models.plan import COX, Plan
+from icpcohort.study.plan import COX, Plan
 
 Array = npt.NDArray[np.float64]
 

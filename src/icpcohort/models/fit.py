@@ -4,7 +4,8 @@ from typing import NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts, immortal_time, store
+from icpcohort import contracts
+from icpcohort.contracts import store
 from icpcohort.models import (
     companions,
     curves,
@@ -19,8 +20,9 @@ from icpcohort.models import (
 from icpcohort.models import design as designs
 from icpcohort.models.estimates import Diagnostic
 from icpcohort.models.fitting import Model, as_rows, fit_frames
-from icpcohort.models.plan import COX, Plan, did_you_mean, refuse
 from icpcohort.models.registry import FAMILIES
+from icpcohort.study import immortal_time
+from icpcohort.study.plan import COX, Plan, did_you_mean, refuse
 
 NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 

@@ -10,8 +10,8 @@ from icpcohort.models import design as designs
 from icpcohort.models import follow_up, pooling, robust
 from icpcohort.models.design import Layout
 from icpcohort.models.estimates import FamilyFit, Response
-from icpcohort.models.plan import COX, Plan
 from icpcohort.models.registry import FAMILIES
+from icpcohort.study.plan import COX, Plan
 
 
 class Model(NamedTuple):

@@ -14,7 +14,7 @@ from icpcohort.models import kaplan_meier
 from icpcohort.models.absolute import Risk
 from icpcohort.models.design import Array
 from icpcohort.models.estimates import Coefficients
-from icpcohort.models.plan import COX, Imputation, Plan
+from icpcohort.study.plan import COX, Imputation, Plan
 
 N_DONORS = 5  # patients whose values may be borrowed; common practice
 

@@ -6,14 +6,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from icpcohort import contracts, store
+from icpcohort import contracts
+from icpcohort.contracts import store
 from icpcohort.models import cox, logistic
 from icpcohort.models import design as designs
 from icpcohort.models.design import Array, Design
 from icpcohort.models.estimates import Response
 from icpcohort.models.fitting import Model, response_of
-from icpcohort.models.plan import COX, Plan
 from icpcohort.models.registry import FAMILIES
+from icpcohort.study.plan import COX, Plan
 
 
 class Performance(NamedTuple):

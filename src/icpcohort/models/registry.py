@@ -5,15 +5,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from icpcohort.models import (
-    cox,
-    firth,
-    gee,
-    linear,
-    logistic,
-    proportional_odds,
-    risk_ratios,
-)
+from icpcohort.models import cox, firth, gee, linear, logistic, proportional_odds, risk_ratios
 from icpcohort.models.absolute import Risk
 from icpcohort.models.estimates import FamilyFit
 

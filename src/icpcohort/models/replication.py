@@ -8,8 +8,8 @@ from icpcohort.models import cox
 from icpcohort.models.design import Factor, Term
 from icpcohort.models.fit import Fit
 from icpcohort.models.fitting import Model
-from icpcohort.models.plan import COX, Plan
 from icpcohort.models.registry import FAMILIES
+from icpcohort.study.plan import COX, Plan
 
 HEAD = """\
 # Repeats the model {name} in R, without any code of icpcohort, and prints its estimates.

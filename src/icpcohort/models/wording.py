@@ -1,8 +1,9 @@
 """Wording: what the methods text says of a model, from its plan."""
 
-from icpcohort import burden, contracts
-from icpcohort.models.plan import COX, Plan, refuse
+from icpcohort import contracts
+from icpcohort.exposures import burden
 from icpcohort.models.registry import FAMILIES
+from icpcohort.study.plan import COX, Plan, refuse
 
 # Endpoints in words that stand alone; the contracts explain them by their neighbours.
 ENDPOINTS = {

@@ -4,7 +4,7 @@ import difflib
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from icpcohort import units
+from icpcohort.recordings import units
 from icpcohort.recordings.chunks import RecordingError
 
 

@@ -10,11 +10,7 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from icpcohort.recordings.chunks import (
-    MAX_CHANNELS,
-    MAX_DURATION_S,
-    RecordingError,
-)
+from icpcohort.recordings.chunks import MAX_CHANNELS, MAX_DURATION_S, RecordingError
 
 ANNOTATIONS = {"edf": "EDF Annotations", "bdf": "BDF Annotations"}
 SAMPLE_BYTES = {"edf": 2, "bdf": 3}

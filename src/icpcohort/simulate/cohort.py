@@ -9,8 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from icpcohort import store
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST
+from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
 from icpcohort.simulate import bedside, covariates, plan
 from icpcohort.simulate.patient import Result, Task, simulate_patient
 from icpcohort.simulate.physiology import draw_physiology

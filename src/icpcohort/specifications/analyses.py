@@ -6,7 +6,11 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import burden, cohort, contracts, eligibility, outcomes, store
+from icpcohort import contracts
+from icpcohort.cohort import eligibility, outcomes
+from icpcohort.cohort import select as cohort
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
 from icpcohort.specifications import choices
 from icpcohort.specifications.exposures import Exposures
 

@@ -8,9 +8,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from icpcohort import cohort_checks, plan_checks, settings_files
-from icpcohort import settings as settings_own
-from icpcohort.validation import at, problems, suggestion
+from icpcohort.study import cohort_checks, plan_checks
+from icpcohort.study import settings as settings_own
+from icpcohort.study import yaml_files as settings_files
+from icpcohort.study.schema import at, problems, suggestion
 
 SIGNALS = ("levels", "minutes", "reactivity", "optimal_cpp")  # made again from the trends
 EXPOSURES = ("burden", "summary", "windows")  # added up from the minutes

@@ -5,7 +5,12 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import burden, contracts, curves, indices, levels, reactivity, summary
+from icpcohort import contracts
+from icpcohort.exposures import burden, summary
+from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import minutes as indices
+from icpcohort.indices import reactivity
+from icpcohort.signals import transducer_level as levels
 
 OF_CORRELATIONS = ("block_s", "n_blocks", "averaging", "fisher_clip")
 

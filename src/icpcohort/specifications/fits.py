@@ -10,10 +10,10 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.models import design as designs
 from icpcohort.models import fit
-from icpcohort.models import plan as plans
 from icpcohort.specifications import choices, joint_test, shares
 from icpcohort.specifications.choices import Specification
 from icpcohort.specifications.joint_test import Z_95
+from icpcohort.study import plan as plans
 
 
 class Curve(NamedTuple):

@@ -1,0 +1,1 @@
+"""Cohort: endpoints, prognosis, eligibility, and the account of who left where and why."""

@@ -1,0 +1,1 @@
+"""Commands: one module a verb of `icpcohort`."""

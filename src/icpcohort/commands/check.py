@@ -1,0 +1,259 @@
+"""Checking: every problem of a study that settings, tables and headers can show, at once."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from icpcohort import recordings
+from icpcohort.commands import check_tables as cross_checks
+from icpcohort.commands import inventory
+from icpcohort.commands.check_tables import Opened, named
+from icpcohort.provenance import plan_lock
+from icpcohort.recordings import examine as listed
+from icpcohort.signals import cleaning, intervals
+from icpcohort.specifications import choices
+from icpcohort.study import settings
+from icpcohort.study import tables as study
+from icpcohort.study.schema import at
+from icpcohort.study.tables import Row, Rows
+
+MAX_NOTES = 5  # of one kind; problems are all shown
+MAX_SHOWN = 20  # numbers of rows in one line
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found, each line as *where: what; what to do*.
+
+    The first three kinds stop a run. A recording that cannot be used is left out of it, and
+    `contradictions` run as they stand. `not_checked` says which look a problem prevented;
+    `found` has the inventory, empty where a problem stops a run.
+    """
+
+    settings: list[str]
+    plan: list[str]
+    tables: list[str]
+    recordings: list[str]
+    contradictions: list[str]
+    not_checked: list[str]
+    notes: list[list[str]]
+    found: list[str]
+
+    @property
+    def problems(self) -> list[str]:
+        """All problems in the order of the kinds."""
+        stop_run = self.settings + self.plan + self.tables
+        return stop_run + self.recordings + self.contradictions
+
+    def problem_lines(self) -> list[str]:
+        """Return the problems, what they keep from being checked, and the count; or nothing."""
+        if not self.problems:
+            return []
+        stop_run = {"settings": self.settings, "plan": self.plan, "tables": self.tables}
+        counted = [
+            (stop_run, "a run stops at these"),
+            ({"recordings": self.recordings}, "left out of a run, with their reason"),
+            ({"contradictions": self.contradictions}, "a run uses what stands there"),
+        ]
+        said = []
+        for kinds, then in counted:
+            if words := [f"{kind} {len(lines)}" for kind, lines in kinds.items() if lines]:
+                said.append(f"{', '.join(words)} ({then})")
+        return [
+            *self.problems,
+            *(f"not checked: {line}" for line in self.not_checked),
+            f"{len(self.problems)} problem(s): {'; '.join(said)}",
+        ]
+
+    def note_lines(self) -> list[str]:
+        """Return the notes, of one kind not more than MAX_NOTES and the count of the rest."""
+        said = []
+        for lines in self.notes:
+            said += [f"note: {line}" for line in lines[:MAX_NOTES]]
+            if len(lines) > MAX_NOTES:
+                said.append(f"note: ... and {len(lines) - MAX_NOTES} more like the last")
+        return said
+
+
+def check(
+    folder: Path, *, schema_folder: Path, progress: Callable[[int, int], None]
+) -> Checked:
+    """Check a study: its settings, plan and tables, and the header of every recording.
+
+    One layer's fault hides nothing in the next that can still be looked at: a table whose name
+    is sound is read, and a recording whose path, format, channels and units are is opened.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds `config/`.
+    schema_folder : Path
+        Holds the two schemas of the settings.
+    progress : function
+        Called with the number of headers read and that of all.
+
+    Source: common practice, no source; the tolerances stand in `cross_checks`.
+    """
+    files = settings.read(
+        folder / "config" / "config.yaml",
+        folder / "config" / "models.yaml",
+        schema_folder=schema_folder,
+    )
+    in_plan = files.found_in_plan + _beside_the_plan(
+        files, folder=folder, schema_folder=schema_folder
+    )
+    own, not_checked = _sound_study(files, folder=folder)
+    tables, in_tables = study.read_rows(own)
+    opened, unusable, unopened = _open(
+        tables, files, folder=Path(own["folder"]), progress=progress
+    )
+    time_zero = at(files.settings, "study", "time_zero")
+    stops_run = files.found or in_plan or in_tables
+    return Checked(
+        settings=files.found,
+        plan=in_plan,
+        tables=in_tables,
+        recordings=unusable,
+        contradictions=cross_checks.contradictions(
+            tables, folder=Path(own["folder"]), time_zero=time_zero
+        ),
+        not_checked=not_checked + unopened,
+        notes=[
+            study.unread(tables, own),
+            _idle_events(tables, files),
+            _unused_annotations(opened, files),
+            *cross_checks.suspicions(tables, opened, time_zero=time_zero),
+        ],
+        found=[] if stops_run else inventory.lines(tables, opened),
+    )
+
+
+def _beside_the_plan(files: settings.Files, *, folder: Path, schema_folder: Path) -> list[str]:
+    """List the problems of the lock, of the log of changes, and of other decisions."""
+    found = []
+    try:
+        plan_lock.read(folder / plan_lock.FILE)
+    except plan_lock.LockError as error:
+        found.append(str(error))
+    try:
+        plan_lock.read_reasons(folder / plan_lock.CHANGES_FILE, schema_folder=schema_folder)
+        if files.settings and files.models and not files.found + files.found_in_plan:
+            choices.load(
+                folder / "config" / "specifications.yaml",
+                settings=files.settings,
+                models=files.models["models"],
+                schema_folder=schema_folder,
+            )
+    except settings.SettingsError as error:
+        found += error.problems
+    return found
+
+
+def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any], list[str]]:
+    """Return what `study.read_rows` needs, as far as it is sound, and what is passed over."""
+    if not settings.is_sound(files, "study.folder"):
+        why = "config.yaml does not say where they are (study.folder)"
+        return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
+    written = at(files.settings, "study")
+    own: dict[str, Any] = {"folder": str(folder / written["folder"])}
+    own |= {"columns": {}, "codings": {}, "gose_coding": at(written, "gose_coding")}
+    passed_over = []
+    if not settings.is_sound(files, "study.gose_coding"):
+        own["gose_coding"] = "gose_1_dead"
+        passed_over.append("which way gose_6m is coded, since study.gose_coding is not right")
+    for name in study.TABLES:
+        if not settings.is_sound(files, f"study.{name}"):
+            passed_over.append(f"the table of {name}, since study.{name} is not right")
+            continue
+        own[name] = written[name]
+        for part in ("columns", "codings"):
+            stated = at(written, part, name)
+            own[part][name] = {
+                ours: theirs
+                for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
+                if settings.is_sound(files, f"study.{part}.{name}.{ours}")
+            }
+    return own, passed_over
+
+
+def _open(
+    tables: Mapping[str, Rows],
+    files: settings.Files,
+    *,
+    folder: Path,
+    progress: Callable[[int, int], None],
+) -> tuple[list[Opened], list[str], list[str]]:
+    """Return the recordings that can be used, why others cannot, and what was passed over."""
+    rows = tables["recordings"].rows if "recordings" in tables else []
+    names = ("icp_channels", "abp_channels", "time_column", "annotation_extensions")
+    for name in names:
+        if rows and not settings.is_sound(files, f"recordings.{name}"):
+            why = f"recordings.{name} in config.yaml is not right"
+            return [], [], [f"the files of {len(rows)} recordings, since {why}"]
+    clear = [row for row in rows if _can_be_opened(row)]
+    opened, unusable = [], []
+    for i, row in enumerate(clear, start=1):
+        try:
+            found = listed.examine(
+                row.values,
+                folder=folder,
+                **{name: at(files.settings, "recordings", name) for name in names},
+            )
+        except recordings.RecordingError as error:
+            unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
+        else:
+            opened.append(Opened(row, found.about, found.annotations))
+        progress(i, len(clear))
+    unclear = [row for row in rows if not _can_be_opened(row)]
+    if not unclear:
+        return opened, unusable, []
+    shown = ", ".join(str(row.number) for row in unclear[:MAX_SHOWN])
+    more = f" and {len(unclear) - MAX_SHOWN} more" if len(unclear) > MAX_SHOWN else ""
+    why = "path, format, a channel or a unit is not right there"
+    return opened, unusable, [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
+
+
+def _can_be_opened(row: Row) -> bool:
+    understood = all(column in row.values for column in listed.COLUMNS)
+    return understood and None not in (row.values["path"], row.values["format"])
+
+
+def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list[str]:
+    """Count the annotations that mean nothing; their texts may name a person."""
+    if not settings.is_sound(files, "recordings.annotation_meanings"):
+        return []
+    meanings = at(files.settings, "recordings", "annotation_meanings")
+    counts = [
+        (
+            len(one.annotations),
+            intervals.count_meant(one.annotations, annotation_meanings=meanings),
+        )
+        for one in opened
+    ]
+    n, n_meant = (sum(column) for column in zip(*counts, strict=True)) if counts else (0, 0)
+    if n == n_meant:
+        return []
+    return [
+        f"{n - n_meant} of {n} annotations in the recordings have a text without a meaning; "
+        "list it under recordings.annotation_meanings, or leave it so"
+    ]
+
+
+def _idle_events(tables: Mapping[str, Rows], files: settings.Files) -> list[str]:
+    """Name the kinds of event that change nothing under these settings."""
+    read = ("cleaning.rules", "reactivity.not_during")
+    if "events" not in tables or not all(settings.is_sound(files, name) for name in read):
+        return []
+    rows = tables["events"].rows
+    kinds = [row.values["event"] for row in rows if row.values.get("event")]
+    idle = cleaning.without_effect(
+        kinds,
+        rules=at(files.settings, "cleaning", "rules"),
+        not_during=at(files.settings, "reactivity", "not_during"),
+    )
+    return [
+        f"{rows[0].file}: '{kind}' ({kinds.count(kind)} rows) changes nothing; "
+        "add a rule under cleaning.rules, or leave it so"
+        for kind in idle
+    ]

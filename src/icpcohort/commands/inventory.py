@@ -1,0 +1,93 @@
+"""Inventory: what the headers of a study's recordings come to, as plain text."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+from icpcohort.commands.check_tables import Opened, overlaps, placed
+from icpcohort.recordings import FORMATS
+from icpcohort.study.tables import Rows
+
+TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
+N_NAMED = 10
+
+
+def lines(tables: Mapping[str, Rows], opened: Sequence[Opened]) -> list[str]:
+    """Return counts of the tables, recordings and hours by tier and format, and what is rare.
+
+    Parameters
+    ----------
+    tables : as `study.read_rows` gives them, without problems
+    opened : the recordings whose headers could be read
+    """
+    n_rows = {name: f"{len(table.rows)} {name}" for name, table in tables.items()}
+    if n_unused := len(tables["recordings"].rows) - len(opened):
+        n_rows["recordings"] += f" ({n_unused} cannot be used)"
+    said = [", ".join(n_rows.values())]
+    if not opened:
+        return said
+    pairs = overlaps(placed(opened))
+    shared_h = sum(shared_s for *_, shared_s in pairs) / 3600
+    return [
+        *said,
+        "",
+        *_by_tier_and_format(opened),
+        "",
+        f"sampling of ICP: {_rates([one.about.fs_icp_hz for one in opened])}",
+        f"sampling of ABP: {_rates([one.about.fs_abp_hz for one in opened])}",
+        f"patients without ABP: {_named(_without_abp(opened))}",
+        f"recordings of one patient that overlap: {_overlap(len(pairs), shared_h)}",
+    ]
+
+
+def _by_tier_and_format(opened: Sequence[Opened]) -> list[str]:
+    """Return a table of recordings and their hours, with sums, aligned by spaces."""
+    tiers = [t for t in TIERS if any(one.about.tier == t for one in opened)]
+    formats = [f for f in FORMATS if any(one.about.format == f for one in opened)]
+    table = [["recordings (hours)", *formats, "all"]]
+    for tier in [*tiers, "all"]:
+        of_tier = [one for one in opened if tier in (one.about.tier, "all")]
+        table.append(
+            [tier, *(_cell([o for o in of_tier if o.about.format == f]) for f in formats)]
+        )
+        table[-1].append(_cell(of_tier))
+    widths = [max(len(row[i]) for row in table) for i in range(len(table[0]))]
+    return [
+        "  ".join(
+            text.rjust(width) if i else text.ljust(width)
+            for i, (text, width) in enumerate(zip(row, widths, strict=True))
+        )
+        for row in table
+    ]
+
+
+def _cell(some: Sequence[Opened]) -> str:
+    hours = sum(one.about.duration_s for one in some) / 3600
+    return f"{len(some)} ({hours:.1f})" if some else "-"
+
+
+def _rates(rates_hz: Sequence[float | None]) -> str:
+    """Return how often each rate occurs, the fastest first; below 1 Hz as an interval."""
+    counts = Counter(round(rate_hz, 9) for rate_hz in rates_hz if rate_hz is not None)
+    said = []
+    for rate_hz in sorted(counts, reverse=True):
+        rate = f"{rate_hz:.5g} Hz" if rate_hz >= 1 else f"every {1 / rate_hz:.5g} s"
+        said.append(f"{rate} ({counts[rate_hz]})")
+    if None in rates_hz:
+        said.append(f"none ({rates_hz.count(None)})")
+    return ", ".join(said)
+
+
+def _without_abp(opened: Sequence[Opened]) -> list[str]:
+    with_abp = {one.row.values["patient_id"] for one in opened if one.about.abp_channel}
+    return sorted({one.row.values["patient_id"] for one in opened} - with_abp)
+
+
+def _named(patients: Sequence[str]) -> str:
+    if not patients:
+        return "none"
+    more = f", ... and {len(patients) - N_NAMED} more" if len(patients) > N_NAMED else ""
+    return f"{len(patients)} ({', '.join(patients[:N_NAMED])}{more})"
+
+
+def _overlap(n_pairs: int, shared_h: float) -> str:
+    return f"{n_pairs} pair(s), {shared_h:.1f} h" if n_pairs else "none"

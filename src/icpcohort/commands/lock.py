@@ -1,0 +1,89 @@
+"""Locking: the plan of a study folder, as it stands and as it was run, made its lock."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from icpcohort import contracts
+from icpcohort.cohort import blinding
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.provenance import plan_lock
+from icpcohort.specifications import choices
+from icpcohort.study import settings
+from icpcohort.study import tables as studies
+
+
+def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
+    """Write the lock of a study's plan, and return its content.
+
+    Parameters
+    ----------
+    study : Path
+        Folder with `config/` and the results of a whole run, which shows that every step of
+        the plan can be done.
+    repository : Path
+        The project's checkout.
+    today : str
+        As YYYY-MM-DD.
+
+    Raises
+    ------
+    LockError
+        If there is a lock already, or no results.
+    SettingsError, StudyError
+        If the study cannot be run as it stands.
+    """
+    file, schemas = study / plan_lock.FILE, repository / "workflow/schemas"
+    held = plan_lock.read(file)
+    if held:
+        raise plan_lock.LockError(
+            f"{file}: locked on {held['locked_on']} already; what changes since, and why, goes "
+            f"into {plan_lock.CHANGES_FILE}"
+        )
+    asked, models = settings.load(
+        study / "config/config.yaml", study / "config/models.yaml", schema_folder=schemas
+    )
+    questions = choices.load(
+        study / "config/specifications.yaml",
+        settings=asked,
+        models=models,
+        schema_folder=schemas,
+    )
+    tables = [
+        store.read(_made(study, table.path), table)
+        for table in (
+            contracts.PATIENTS,
+            contracts.MONITORS,
+            contracts.EVENTS,
+            contracts.RECORDINGS,
+        )
+    ]
+    now = plan_lock.Now(
+        asked,
+        models,
+        questions,
+        plan_lock.codes(repository / "workflow/scripts"),
+        plan_lock.inputs(*tables),
+    )
+    folder = asked["study"] | {"folder": str(study / asked["study"]["folder"])}
+    truth = studies.read_study({"study": folder}).patients
+    seen = (
+        tables[0]
+        .select("patient_id", *blinding.OUTCOMES)
+        .equals(truth.select("patient_id", *blinding.OUTCOMES))
+    )
+    text = plan_lock.lock(now, locked_on=today, was_blinded=not seen)
+    whole.write(file, text)
+    content: dict[str, Any] = json.loads(text)
+    return content
+
+
+def _made(study: Path, path: str) -> Path:
+    file = study / "results" / path
+    if not file.exists():
+        raise plan_lock.LockError(
+            f"{file} is not there: a plan is locked once every step of it has been run, with "
+            "outcomes shuffled where plan.blinded_until_locked says so; run the study first"
+        )
+    return file

@@ -1,0 +1,117 @@
+"""Verification: whether what lies in a study is what the last whole run wrote and read."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import polars as pl
+import yaml
+
+from icpcohort import contracts, recordings
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import store
+from icpcohort.provenance import checksums as sums
+from icpcohort.provenance import ro_crate as crate
+
+MEND = "run the study again, or restore it"
+
+
+class Verified(NamedTuple):
+    """What was compared, and every difference in words."""
+
+    n_files: int
+    n_inputs: int
+    problems: list[str]
+
+
+def verify(study: Path) -> Verified:
+    """Compare the results, the settings, the tables and the recordings with what was noted.
+
+    Every file is read whole. What lies in the results and was not noted is named too.
+    """
+    results = study / "results"
+    if not (results / sums.NAME).is_file():
+        return Verified(0, 0, [f"{results}: no {sums.NAME}; no run has come to its end here"])
+    try:
+        noted = sums.read(results / sums.NAME)
+    except sums.SumsError as error:
+        return Verified(0, 0, [str(error)])
+    found = _files(results, noted)
+    if found:
+        return Verified(len(noted), 0, found)
+    config = _yaml(results / crate.SETTINGS)
+    folder = study / config["study"]["folder"]
+    found += _settings(study, results)
+    tables = crate.tables_of((results / crate.NAME).read_text(encoding="utf-8"))
+    found += _tables(folder, tables)
+    listed = store.read(results / "recordings.parquet", contracts.RECORDINGS)
+    found += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
+    return Verified(len(noted), len(tables) + listed.height, found)
+
+
+def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
+    """Name each file of the results that is missing, changed, or was not noted."""
+    there = {
+        path.relative_to(results).as_posix()
+        for path in results.rglob("*")
+        if path.is_symlink() or not path.is_dir()
+    } - {sums.NAME}
+    found = [f"{results / name}: missing; {MEND}" for name in sorted(set(noted) - there)]
+    for name in sorted(set(noted) & there):
+        path = results / name
+        if path.is_symlink():
+            found.append(f"{path}: a link where a file was written; {MEND}")
+        elif sums.of_file(path) != noted[name]:
+            found.append(f"{path}: not the bytes that were written; {MEND}")
+    for name in sorted(there - set(noted)):
+        what = (
+            "left by a writer that was killed"
+            if name.endswith(whole.PART)
+            else "not of the run"
+        )
+        found.append(f"{results / name}: {what}; remove it")
+    return found
+
+
+def _settings(study: Path, results: Path) -> list[str]:
+    """Name the files of settings whose values are others than those of the run."""
+    pairs = [("config.yaml", crate.SETTINGS), ("models.yaml", crate.PLAN)]
+    return [
+        f"{study / 'config' / name}: other values than those of the run; run the study again"
+        for name, as_run in pairs
+        if _yaml(study / "config" / name) != _yaml(results / as_run)
+    ]
+
+
+def _yaml(path: Path) -> Any:
+    """Return the values of a file, or None where it holds none that can be read."""
+    try:
+        return yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError):
+        return None
+
+
+def _tables(folder: Path, noted: Mapping[str, str]) -> list[str]:
+    now = sums.of_files(noted, root=folder)
+    return [
+        f"{folder / name}: {'changed since it was read' if name in now else 'missing'}; {MEND}"
+        for name, digest in noted.items()
+        if now.get(name) != digest
+    ]
+
+
+def _recordings(folder: Path, listed: pl.DataFrame, extensions: list[str]) -> list[str]:
+    """Name the recordings that are others than when they were read, or have come or gone."""
+    found = []
+    for path, kind, digest in (
+        listed.select("path", "format", "sha256").sort("path").iter_rows()
+    ):
+        files = recordings.files_of(
+            folder / path, format=kind, within=folder, wfdb_extensions=extensions
+        )
+        now = recordings.fingerprint(files) if files else None
+        if now != digest:
+            what = "missing" if now is None else "changed since it was read"
+            what = "there now, and was not" if digest is None else what
+            found.append(f"{folder / path}: {what}; {MEND}")
+    return found

@@ -1,0 +1,91 @@
+"""Results of a study folder, as the answers need them."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.provenance import plan_lock
+from icpcohort.study import yaml_files as settings_files
+
+
+class Unknown(Exception):  # noqa: N818 (what the name is)
+    """What was asked about is not there; the text names what is near."""
+
+
+class NotOfOneRun(Exception):  # noqa: N818 (what the results are)
+    """The tables contradict each other or the settings; the text says where."""
+
+
+class Results(NamedTuple):
+    """The tables of a finished run, each of the contract of its name, and what it went by."""
+
+    folder: Path
+    settings: Mapping[str, Any]
+    models: Mapping[str, Mapping[str, Any]]
+    tables: Mapping[str, pl.DataFrame]
+    model_dropped: Mapping[str, pl.DataFrame]
+    codes: Mapping[str, str]  # script -> fingerprint of the code that it reaches
+
+
+def read(
+    study: Path, *, settings: Mapping[str, Any], models: Mapping[str, Any], scripts: Path
+) -> Results:
+    """Read what the answers rest on; `scripts` is the workflow's folder of them.
+
+    Raises
+    ------
+    Unknown
+        If the study has not been run to its end.
+    NotOfOneRun
+        If settings or plan are others than those of the run.
+    """
+    folder = study / "results"
+    analysis = contracts.analysis(
+        burden.wide_columns(
+            icp_above_mmhg=settings["burden"]["icp_above_mmhg"],
+            cpp_below_mmhg=settings["burden"]["cpp_below_mmhg"],
+        )
+    )
+    wanted = {
+        table.path.removesuffix(".parquet"): table
+        for table in (
+            *(contracts.PATIENTS, contracts.RECORDINGS, contracts.EXCLUDED, contracts.QUALITY),
+            *(contracts.MASKED, contracts.MONITORS, contracts.EVENTS, contracts.BURDEN),
+            *(contracts.SUMMARY, contracts.OPTIMA, contracts.OUTCOMES, contracts.DROPPED),
+            *(contracts.FLOW, analysis),
+        )
+    }
+    of_models = {name: folder / "models" / name / "dropped.parquet" for name in models}
+    _hold_to_the_run(folder, settings, models)
+    files = [*(folder / table.path for table in wanted.values()), *of_models.values()]
+    absent = [str(file) for file in files if not file.exists()]
+    if absent:
+        raise Unknown(f"{', '.join(absent[:3])}: not there; run the study first, to its end")
+    return Results(
+        folder,
+        settings,
+        models,
+        {name: store.read(folder / table.path, table) for name, table in wanted.items()},
+        {name: store.read(file, contracts.MODEL_DROPPED) for name, file in of_models.items()},
+        plan_lock.codes(scripts),
+    )
+
+
+def _hold_to_the_run(
+    folder: Path, settings: Mapping[str, Any], models: Mapping[str, Any]
+) -> None:
+    for name, now in (("config.yaml", settings), ("models.yaml", {"models": models})):
+        path = folder / "provenance" / name
+        if not path.exists():
+            raise Unknown(f"{path}: not there; run the study first, to its end")
+        then, _ = settings_files.read(path)
+        if then != now:
+            raise NotOfOneRun(
+                f"config/{name} has other values than those of the run that made the results; "
+                "run the study again, or put them back"
+            )

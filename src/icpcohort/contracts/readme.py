@@ -1,0 +1,118 @@
+"""The catalogue of results: every table and column of the contracts, as Markdown.
+
+`python -m icpcohort.contracts.readme > results/README.md` writes it.
+"""
+
+from icpcohort import contracts
+from icpcohort.contracts import (
+    Table,
+    cohort,
+    indices,
+    models,
+    plan,
+    signals,
+    specifications,
+    study,
+)
+
+TYPE_WORDS = {
+    contracts.TEXT: "text",
+    contracts.REAL: "real",
+    contracts.COUNT: "whole number",
+    contracts.FLAG: "true or false",
+}
+
+BURDEN_COLUMNS = """\
+Further columns hold the burden, one a signal, side, threshold and measure, named
+`<signal>_<side>_<threshold>_<measure>`, for example `icp_above_20_dose_per_h_mmhg`; a decimal
+point in the threshold becomes `_`. The measures, with unit and meaning, are the columns from
+`dose_mmhg_h` to `longest_episode_min` of `burden.parquet`, without `monitored_h`; the
+thresholds are those of `burden` in `config/config.yaml`.
+"""
+
+HEAD = """\
+# Results: every file, every column
+
+Generated from `src/icpcohort/contracts/`; to renew it:
+`python -m icpcohort.contracts.readme > results/README.md`.
+
+Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
+codes (`mm[Hg]` is mmHg, `a` is years, `1` a bare ratio). Times count from each patient's time
+zero; no calendar date enters a result. In Parquet files the unit and the meaning are also in
+the metadata of each field. `<patient>`, `<model>`, `<batch>` and `<signals>` stand for one file
+a patient, a model, a batch of patients, or a way to make the minutes.
+
+Research use on recorded data; not a medical device, and not for decisions at the bedside.
+
+| file | what it is |
+|---|---|
+| [`report.html`](report.html) | The report, in one page that needs no network |
+| [`patients.html`](patients.html) | Patients, one by one: facts and pictures; not for sharing |
+| `pictures/<patient>.svg` | One patient over time: pressures, PRx, what was lost; PRx by CPP |
+| [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
+| `figures/<figure>.svg`, `.pdf`, `.png` | The report's figures for a journal |
+| `exposures/<batch>/` | The parts of `burden`, `burden_by_state`, `summary` and `intensity` |
+| `specifications/questions/<question>/` | The parts of the four tables of `specifications/` |
+| `README.md` | This page |
+| `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
+"""
+
+
+OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
+
+
+def results_tables() -> list[Table]:
+    """Return the tables that a run writes under `results/`, in the order of the contracts.
+
+    The list of recordings is the study's own file and is left out; the analysis table and the
+    day-by-day burden, whose columns depend on the settings, stand where they are made.
+    """
+    found = {
+        entry.path: entry
+        for part in (study, signals, indices, cohort, models, specifications, plan)
+        for entry in vars(part).values()
+        if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
+    }
+    tables = list(found.values())
+    tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
+    tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
+    tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses({}))
+    return tables
+
+
+def as_markdown() -> str:
+    """Return `results/README.md` as text that ends with one line feed."""
+    tables = results_tables()
+    index = "".join(
+        f"| [`{table.path}`](#{_anchor(table.path)}) | {_cell(table.about)} |\n"
+        for table in tables
+    )
+    return HEAD + index + "".join(_section(table) for table in tables)
+
+
+def _section(table: Table) -> str:
+    key = ", ".join(f"`{name}`" for name in table.key)
+    lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
+    if table.path in {made({}).path for made in OF_THRESHOLDS}:
+        lines.append(BURDEN_COLUMNS)
+    lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
+    for name, column in table.columns.items():
+        unit = f"`{column.unit}`" if column.unit else ""
+        lines.append(
+            f"| `{name}` | {TYPE_WORDS[column.dtype]} | {unit} | {_cell(column.about)} |"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|").replace("<", "&lt;")
+
+
+def _anchor(path: str) -> str:
+    """Return the anchor that a Markdown reader gives to the heading of `path`."""
+    kept = "".join(sign for sign in path.lower() if sign.isalnum() or sign in "-_ ")
+    return kept.replace(" ", "-")
+
+
+if __name__ == "__main__":
+    print(as_markdown(), end="")

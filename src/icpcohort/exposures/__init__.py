@@ -1,0 +1,1 @@
+"""Exposures: minutes to burden and summaries, window by window."""

@@ -1,0 +1,401 @@
+"""Burden: dose, time and episodes of pressure beyond thresholds, in fixed windows.
+
+Also for the minutes of a state alone: PRx above a limit or not, CPP below LLR or not.
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.indices.reactivity import MINUTE_S
+
+H_S = 3600.0
+MEASURES = {
+    "dose_mmhg_h": "Dose",
+    "dose_per_h_mmhg": "Dose per monitored hour",
+    "percent_time": "Percent of monitored time",
+    "n_episodes": "Number of episodes",
+    "longest_episode_min": "Longest episode",
+}
+
+BURDEN_NAME = re.compile(r"(icp|cpp)_(above|below)_([0-9]+(?:_[0-9]+)?)_([a-z].*)")
+MEASURE_WORDS = {
+    "dose_mmhg_h": "the {signal} dose {beyond} (mmHg·h)",
+    "dose_per_h_mmhg": "the {signal} dose {beyond} per monitored hour (mmHg·h/h)",
+    "percent_time": "the time with {signal} {beyond} (% of the valid minutes)",
+    "n_episodes": "the number of episodes with {signal} {beyond}",
+    "longest_episode_min": "the longest episode with {signal} {beyond} (min)",
+}
+
+
+def excess(pressure: pl.Expr, *, threshold_mmhg: float, side: str) -> pl.Expr:
+    """Return how far a pressure lies beyond a threshold: zero when not, null when unknown."""
+    beyond = pressure - threshold_mmhg if side == "above" else threshold_mmhg - pressure
+    return beyond.clip(0)
+
+
+def is_beyond(
+    pressure: pl.Expr, *, threshold_mmhg: float, side: str, inequality: str
+) -> pl.Expr:
+    """Return whether a pressure lies beyond a threshold; null when unknown.
+
+    Parameters
+    ----------
+    inequality : {"strict", "or_equal"}
+        Whether the threshold itself is not beyond, or is: with readings in whole mmHg the
+        two differ by all minutes on it. A dose is the same.
+    """
+    if side == "above":
+        return (
+            pressure > threshold_mmhg if inequality == "strict" else pressure >= threshold_mmhg
+        )
+    return pressure < threshold_mmhg if inequality == "strict" else pressure <= threshold_mmhg
+
+
+def dose_parts(
+    *, threshold_mmhg: float, side: str, rule: str, interval_s: float, over: Sequence[str]
+) -> pl.Expr:
+    """Return each sample's part of the dose, in mmHg h, from columns `t_s` and `pressure_mmhg`.
+
+    Parameters
+    ----------
+    rule : {"rectangle", "trapezoid", "crossing"}
+        "rectangle": a sample stands for `interval_s`. The others join a sample to the next
+        when that is `interval_s` away: "trapezoid" joins the clipped excess, "crossing" the
+        pressures, cut exactly where they cross the threshold. Gaps contribute nothing.
+    over : columns that keep patients and windows apart
+
+    Source: pressure-time dose: Vik 2008, J Neurosurg 109:678-684; Sheth 2013, Neurocrit
+    Care 18:26-32. Strict inequality makes no difference to a dose.
+    """
+    x = excess(pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side)
+    if rule == "rectangle":
+        return x * (interval_s / H_S)
+    signed = pl.col("pressure_mmhg") - threshold_mmhg
+    signed = signed if side == "above" else -signed
+    next_s, next_signed = pl.col("t_s").shift(-1), signed.shift(-1)
+    if over:
+        next_s, next_signed = next_s.over(over), next_signed.over(over)
+    touches = (next_s - pl.col("t_s") - interval_s).abs() < interval_s / 2
+    ends = x + next_signed.clip(0)
+    crosses = (signed > 0) != (next_signed > 0)
+    part = (
+        pl.when(crosses).then(ends / (signed - next_signed).abs())
+        if rule == "crossing"
+        else None
+    )
+    share = part.otherwise(1.0) if part is not None else pl.lit(1.0)
+    return pl.when(touches).then(ends / 2 * share * (interval_s / H_S))
+
+
+def add_up(
+    minutes: pl.DataFrame,
+    *,
+    windows: Mapping[str, Mapping[str, float]],
+    icp_above_mmhg: Sequence[float],
+    cpp_below_mmhg: Sequence[float],
+    inequality: str,
+    integration: str,
+    episode_min: int,
+    merge_gap_min: int,
+) -> pl.DataFrame:
+    """Add up the burden of every patient in every window.
+
+    Parameters
+    ----------
+    minutes : contracts.MINUTES of all patients with `patient_id`
+        A minute belongs to a window when it lies wholly inside it.
+    windows : name -> start_h, end_h
+    icp_above_mmhg, cpp_below_mmhg : thresholds
+    inequality : see `is_beyond`
+    integration : see `dose_parts`
+    episode_min, merge_gap_min
+        An episode has `episode_min` minutes beyond the threshold or more; up to
+        `merge_gap_min` minutes in between that are not, or are missing, do not end it and
+        do not count in its length.
+
+    Returns
+    -------
+    DataFrame, contracts.BURDEN
+        A row for every patient of `minutes`. Without a valid minute in the window
+        everything but `monitored_h` is null, never zero. The hourly dose is over the hours
+        that the rule integrates: with "trapezoid" and "crossing" those between two minutes.
+
+    Source: hourly dose, percent time: Bogli 2025, Crit Care 29:207; episodes of 5 min:
+    common in the literature (from memory).
+    """
+    return _over_thresholds(
+        minutes,
+        patients=minutes.select(pl.col("patient_id").unique(maintain_order=True)),
+        windows=windows,
+        icp_above_mmhg=icp_above_mmhg,
+        cpp_below_mmhg=cpp_below_mmhg,
+        inequality=inequality,
+        integration=integration,
+        episode_min=episode_min,
+        merge_gap_min=merge_gap_min,
+    )
+
+
+def _over_thresholds(
+    minutes: pl.DataFrame,
+    *,
+    patients: pl.DataFrame,
+    windows: Mapping[str, Mapping[str, float]],
+    icp_above_mmhg: Sequence[float],
+    cpp_below_mmhg: Sequence[float],
+    **rules: Any,
+) -> pl.DataFrame:
+    """Return contracts.BURDEN of `minutes`, with a row for each of `patients`."""
+    signals = [("icp", "above", t) for t in icp_above_mmhg]
+    signals += [("cpp", "below", t) for t in cpp_below_mmhg]
+    found = [store.empty(contracts.BURDEN)]
+    for window, span in windows.items():
+        inside = in_window(
+            minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"),
+            start_h=span["start_h"],
+            end_h=span["end_h"],
+        )
+        for signal, side, threshold_mmhg in signals:
+            pressure = pl.col(f"{signal}_mmhg").alias("pressure_mmhg")
+            found.append(
+                _one_burden(
+                    inside.select("patient_id", "t_s", pressure),
+                    patients=patients,
+                    threshold_mmhg=threshold_mmhg,
+                    side=side,
+                    **rules,
+                ).with_columns(window=pl.lit(window), signal=pl.lit(signal))
+            )
+    columns = list(contracts.BURDEN.columns)
+    return pl.concat([part.select(columns) for part in found]).sort(contracts.BURDEN.key)
+
+
+def add_up_by_state(
+    minutes: pl.DataFrame, *, impaired_prx: float, **settings: Any
+) -> pl.DataFrame:
+    """Add up the burden of the minutes in each state alone.
+
+    Parameters
+    ----------
+    minutes : see `add_up`
+    impaired_prx : float
+        Limit of PRx between two states.
+    settings : all others of `add_up`
+
+    Returns
+    -------
+    DataFrame, contracts.BURDEN_BY_STATE
+        The states of PRx (above, not above, unknown) hold every minute once, and so do those
+        of LLR (below, not below, unknown): hours, and doses by rectangles, add up to those of
+        `add_up`. A minute of another state interrupts an episode.
+
+    Source: burden by the state of autoregulation: Guiza 2015, Intensive Care Med
+    41:1067-1076 (tolerance is shorter when it is impaired; from memory).
+    """
+    prx_above = pl.col("prx") > impaired_prx
+    below_llr = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
+    states = {
+        "prx_above": prx_above.fill_null(False),
+        "prx_not_above": ~prx_above.fill_null(True),
+        "prx_unknown": prx_above.is_null(),
+        "cpp_below_llr": below_llr.fill_null(False),
+        "cpp_not_below_llr": ~below_llr.fill_null(True),
+        "llr_unknown": below_llr.is_null(),
+    }
+    patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
+    parts = [
+        _over_thresholds(minutes.filter(test), patients=patients, **settings).with_columns(
+            state=pl.lit(state)
+        )
+        for state, test in states.items()
+    ]
+    table = contracts.BURDEN_BY_STATE
+    return pl.concat(parts).select(list(table.columns)).sort(table.key)
+
+
+def in_window(minutes: pl.DataFrame, *, start_h: float, end_h: float) -> pl.DataFrame:
+    """Return the minutes that lie wholly inside a window; `t_s` is a minute's end."""
+    return minutes.filter(
+        (pl.col("t_s") - MINUTE_S >= start_h * H_S) & (pl.col("t_s") <= end_h * H_S)
+    )
+
+
+def _one_burden(
+    minutes: pl.DataFrame,
+    *,
+    patients: pl.DataFrame,
+    threshold_mmhg: float,
+    side: str,
+    inequality: str,
+    integration: str,
+    episode_min: int,
+    merge_gap_min: int,
+) -> pl.DataFrame:
+    """Return one row a patient for one signal, threshold and window."""
+    part = dose_parts(
+        threshold_mmhg=threshold_mmhg,
+        side=side,
+        rule=integration,
+        interval_s=MINUTE_S,
+        over=["patient_id"],
+    )
+    beyond = is_beyond(
+        pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side, inequality=inequality
+    )
+    n = pl.col("pressure_mmhg").count()
+    sums = (
+        minutes.with_columns(part=part, beyond=beyond)
+        .group_by("patient_id", maintain_order=True)
+        .agg(
+            n=n,
+            integrated_h=pl.col("part").count() * (MINUTE_S / H_S),
+            dose_mmhg_h=pl.when(pl.col("part").count() > 0).then(pl.col("part").sum()),
+            percent_time=pl.when(n > 0).then(100 * pl.col("beyond").sum() / n),
+        )
+    )
+    episodes = _episodes(
+        minutes.filter(beyond), episode_min=episode_min, merge_gap_min=merge_gap_min
+    )
+    table = patients.join(sums, on="patient_id", how="left", validate="1:1").join(
+        episodes, on="patient_id", how="left", validate="1:1"
+    )
+    some = pl.col("n").fill_null(0) > 0
+    return table.with_columns(
+        threshold_mmhg=pl.lit(threshold_mmhg, pl.Float64()),
+        side=pl.lit(side),
+        monitored_h=pl.col("n").fill_null(0) * (MINUTE_S / H_S),
+        dose_per_h_mmhg=pl.col("dose_mmhg_h") / pl.col("integrated_h"),
+        n_episodes=pl.when(some).then(pl.col("n_episodes").fill_null(0).cast(pl.Int64())),
+    )
+
+
+def episode_lengths(beyond: pl.DataFrame, *, merge_gap_min: int) -> pl.DataFrame:
+    """Return patient_id and length_min of each stretch of minutes beyond a threshold.
+
+    Parameters
+    ----------
+    beyond : DataFrame
+        `patient_id` and `t_s` of the minutes beyond it alone.
+    merge_gap_min : see `add_up`
+    """
+    apart = pl.col("t_s").diff().over("patient_id") > (merge_gap_min + 1.5) * MINUTE_S
+    return (
+        beyond.sort("patient_id", "t_s")
+        .with_columns(episode=apart.fill_null(True).cum_sum())
+        .group_by("patient_id", "episode", maintain_order=True)
+        .agg(length_min=pl.len().cast(pl.Float64))
+        .drop("episode")
+    )
+
+
+def _episodes(beyond: pl.DataFrame, *, episode_min: int, merge_gap_min: int) -> pl.DataFrame:
+    """Return n_episodes and longest_episode_min of each patient who has an episode."""
+    return (
+        episode_lengths(beyond, merge_gap_min=merge_gap_min)
+        .filter(pl.col("length_min") >= episode_min)
+        .group_by("patient_id", maintain_order=True)
+        .agg(n_episodes=pl.len(), longest_episode_min=pl.col("length_min").max())
+    )
+
+
+def column_name(*, signal: str, side: str, threshold_mmhg: float, measure: str) -> str:
+    """Return the analysis table's name of one burden measure."""
+    threshold = f"{threshold_mmhg:g}".replace(".", "_")
+    return f"{signal}_{side}_{threshold}_{measure}"
+
+
+def column_words(name: str) -> str | None:
+    """Return a name of `column_name` in words with its unit; None for any other name."""
+    found = BURDEN_NAME.fullmatch(name)
+    if not found or found[4] not in MEASURE_WORDS:
+        return None
+    beyond = f"{found[2]} {found[3].replace('_', '.')} mmHg"
+    return MEASURE_WORDS[found[4]].format(signal=found[1].upper(), beyond=beyond)
+
+
+def wide_columns(
+    *, icp_above_mmhg: Sequence[float], cpp_below_mmhg: Sequence[float]
+) -> dict[str, contracts.Column]:
+    """Return the burden columns of the analysis table, in order."""
+    columns = {}
+    for signal, side, thresholds in (
+        ("icp", "above", icp_above_mmhg),
+        ("cpp", "below", cpp_below_mmhg),
+    ):
+        for threshold_mmhg in thresholds:
+            for measure, words in MEASURES.items():
+                source = contracts.BURDEN.columns[measure]
+                name = column_name(
+                    signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
+                )
+                about = f"{words} of {signal.upper()} {side} {threshold_mmhg:g} mmHg"
+                columns[name] = contracts.Column(source.dtype, source.unit, about)
+    return columns
+
+
+def widen(
+    burden: pl.DataFrame, *, icp_above_mmhg: Sequence[float], cpp_below_mmhg: Sequence[float]
+) -> pl.DataFrame:
+    """Turn the burden into one row a patient and window, with the columns of `wide_columns`."""
+    wide = burden.select("patient_id", "window").unique(maintain_order=True)
+    for signal, side, thresholds in (
+        ("icp", "above", icp_above_mmhg),
+        ("cpp", "below", cpp_below_mmhg),
+    ):
+        for threshold_mmhg in thresholds:
+            rows = burden.filter(
+                (pl.col("signal") == signal)
+                & (pl.col("side") == side)
+                & (pl.col("threshold_mmhg") == threshold_mmhg)
+            ).select(
+                "patient_id",
+                "window",
+                *(
+                    pl.col(measure).alias(
+                        column_name(
+                            signal=signal,
+                            side=side,
+                            threshold_mmhg=threshold_mmhg,
+                            measure=measure,
+                        )
+                    )
+                    for measure in MEASURES
+                ),
+            )
+            wide = wide.join(rows, on=["patient_id", "window"], how="left", validate="1:1")
+    return wide
+
+
+def methods_sentence(
+    *,
+    icp_above_mmhg: Sequence[float],
+    cpp_below_mmhg: Sequence[float],
+    inequality: str,
+    integration: str,
+    episode_min: int,
+    merge_gap_min: int,
+    impaired_prx: float,
+) -> str:
+    """Return the report's sentence for `add_up`, from the same settings."""
+    how = {
+        "rectangle": "the rectangle rule on minute means",
+        "trapezoid": "the trapezoidal rule on the clipped minute means",
+        "crossing": "straight lines between minute means, cut where they cross the threshold",
+    }[integration]
+    edge = {"strict": "strictly", "or_equal": "or on it"}[inequality]
+    above = ", ".join(f"{t:g}" for t in icp_above_mmhg)
+    below = ", ".join(f"{t:g}" for t in cpp_below_mmhg)
+    return (
+        f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
+        f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
+        f" {episode_min} min or more beyond the threshold, not ended by interruptions of up to"
+        f" {merge_gap_min} min, which do not count in their length. Gaps and masked"
+        " time count in neither numerator nor denominator; all other time does, also after a"
+        f" craniectomy. It was also added up for the minutes with PRx above {impaired_prx:.2f}"
+        " and not above, and with CPP below LLR and not below."
+    )

@@ -1,0 +1,63 @@
+"""Updates: the burden at the end of each day, for exposures that change with time."""
+
+import math
+from collections.abc import Sequence
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+
+DAY_H = 24.0
+
+
+def day_by_day(
+    minutes: pl.DataFrame,
+    *,
+    icp_above_mmhg: Sequence[float],
+    cpp_below_mmhg: Sequence[float],
+    integration: str,
+    inequality: str,
+    episode_min: int,
+    merge_gap_min: int,
+) -> pl.DataFrame:
+    """Return each patient's burden from time zero to the end of each day.
+
+    Parameters
+    ----------
+    minutes : contracts.MINUTES of all patients with `patient_id`
+    icp_above_mmhg, cpp_below_mmhg, integration, inequality, episode_min, merge_gap_min
+        As in `burden.add_up`.
+
+    Returns
+    -------
+    DataFrame, contracts.updates(burden.wide_columns(...))
+        A row for every day up to the one of the patient's last minute; only the past of
+        `until_h` is in it.
+
+    Source: `burden.add_up`, with windows that grow by a day.
+    """
+    columns = burden.wide_columns(icp_above_mmhg=icp_above_mmhg, cpp_below_mmhg=cpp_below_mmhg)
+    table = contracts.updates(columns)
+    last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / burden.H_S)
+    found = [store.empty(table)]
+    n_days = math.ceil(float(last_h["last_h"].max() or 0.0) / DAY_H)  # type: ignore[arg-type]
+    for day in range(1, n_days + 1):
+        until_h = day * DAY_H
+        seen = last_h.filter(pl.col("last_h") > until_h - DAY_H).select("patient_id")
+        so_far = burden.add_up(
+            minutes.join(seen, on="patient_id", how="semi"),
+            windows={"so_far": {"start_h": 0.0, "end_h": until_h}},
+            icp_above_mmhg=icp_above_mmhg,
+            cpp_below_mmhg=cpp_below_mmhg,
+            integration=integration,
+            inequality=inequality,
+            episode_min=episode_min,
+            merge_gap_min=merge_gap_min,
+        )
+        wide = burden.widen(
+            so_far, icp_above_mmhg=icp_above_mmhg, cpp_below_mmhg=cpp_below_mmhg
+        )
+        found.append(wide.with_columns(until_h=pl.lit(until_h)).select(list(table.columns)))
+    return pl.concat(found).sort(table.key)

@@ -1,0 +1,243 @@
+"""Intensity and duration: episodes by threshold and length, and their relation to outcome."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import burden
+from icpcohort.indices.reactivity import MINUTE_S, fisher_interval
+
+SIDES = {"icp": "above", "cpp": "below"}
+MAP_KEY = ["window", "signal", "threshold_mmhg", "duration_min"]
+
+
+def thresholds_mmhg(*, from_mmhg: float, to_mmhg: float, step_mmhg: float) -> list[float]:
+    """Return the thresholds from one to another, both included where the steps meet them."""
+    n = int(np.floor((to_mmhg - from_mmhg) / step_mmhg + 1e-9))
+    return [from_mmhg + step_mmhg * i for i in range(n + 1)]
+
+
+def count_episodes(
+    minutes: pl.DataFrame,
+    *,
+    windows: Mapping[str, Mapping[str, float]],
+    thresholds: Mapping[str, Sequence[float]],
+    durations_min: Sequence[int],
+    inequality: str,
+    merge_gap_min: int,
+) -> pl.DataFrame:
+    """Count every patient's episodes for each threshold and least duration.
+
+    Parameters
+    ----------
+    minutes : contracts.MINUTES of all patients with `patient_id`
+    windows : name -> start_h, end_h
+    thresholds : icp and cpp -> thresholds [mmHg]; ICP above, CPP below
+    durations_min : least lengths of an episode
+    inequality : see `burden.is_beyond`
+    merge_gap_min : see `burden.add_up`
+
+    Returns
+    -------
+    DataFrame, contracts.INTENSITY
+        A row for every patient of `minutes`; without a valid minute the count is null.
+
+    Source: episodes counted for each intensity and duration: Guiza 2015, Intensive Care Med
+    41:1067-1076; per 24 h of valid time, since who lives longer is monitored longer: our own.
+    """
+    patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
+    durations = pl.DataFrame(
+        {"duration_min": list(durations_min)}, schema={"duration_min": pl.Int64()}
+    )
+    parts = [store.empty(contracts.INTENSITY)]
+    for window, span in windows.items():
+        inside = burden.in_window(
+            minutes.select("patient_id", "t_s", *(f"{name}_mmhg" for name in thresholds)),
+            start_h=span["start_h"],
+            end_h=span["end_h"],
+        )
+        for signal, levels in thresholds.items():
+            pressure = pl.col(f"{signal}_mmhg")
+            hours = inside.group_by("patient_id").agg(
+                monitored_h=pressure.count() * (MINUTE_S / burden.H_S)
+            )
+            known = patients.join(hours, on="patient_id", how="left", validate="1:1")
+            grid = known.join(durations, how="cross").with_columns(
+                pl.col("monitored_h").fill_null(0.0),
+                window=pl.lit(window),
+                signal=pl.lit(signal),
+            )
+            for threshold_mmhg in levels:
+                beyond = burden.is_beyond(
+                    pressure,
+                    threshold_mmhg=threshold_mmhg,
+                    side=SIDES[signal],
+                    inequality=inequality,
+                )
+                lengths = burden.episode_lengths(
+                    inside.filter(beyond).select("patient_id", "t_s"),
+                    merge_gap_min=merge_gap_min,
+                )
+                parts.append(_counted(grid, lengths, threshold_mmhg=threshold_mmhg))
+    return pl.concat(parts).sort(contracts.INTENSITY.key)
+
+
+def _counted(
+    grid: pl.DataFrame, lengths: pl.DataFrame, *, threshold_mmhg: float
+) -> pl.DataFrame:
+    """Return contracts.INTENSITY of one window, signal and threshold."""
+    durations = grid.select(pl.col("duration_min").unique())
+    counts = (
+        lengths.join(durations, how="cross")
+        .filter(pl.col("length_min") >= pl.col("duration_min"))
+        .group_by("patient_id", "duration_min")
+        .agg(n_episodes=pl.len().cast(pl.Int64))
+    )
+    some = pl.col("monitored_h") > 0
+    return (
+        grid.join(counts, on=["patient_id", "duration_min"], how="left", validate="1:1")
+        .with_columns(
+            threshold_mmhg=pl.lit(threshold_mmhg, pl.Float64()),
+            n_episodes=pl.when(some).then(pl.col("n_episodes").fill_null(0)),
+        )
+        .with_columns(
+            episodes_per_24_h=pl.when(some).then(
+                pl.col("n_episodes") / pl.col("monitored_h") * 24
+            )
+        )
+        .select(list(contracts.INTENSITY.columns))
+    )
+
+
+def against_outcome(
+    intensity: pl.DataFrame, analysis: pl.DataFrame, *, min_patients: int
+) -> pl.DataFrame:
+    """Correlate the frequency of episodes with GOSE over the patients of each window's cohort.
+
+    Parameters
+    ----------
+    intensity : contracts.INTENSITY
+    analysis : contracts.analysis
+        Only `window`, `patient_id` and `gose_6m` are read. Its patients lived to the end of
+        the window, so that nobody's monitoring is short because of death.
+    min_patients : int
+        With fewer there is no correlation, nor where either is the same in all.
+
+    Returns
+    -------
+    DataFrame, contracts.INTENSITY_MAP
+        Below zero: more episodes, lower GOSE. A description of the cohort: neighbouring
+        cells share their episodes, and the interval of a cell allows for no search.
+
+    Source: Pearson correlation of counts and outcome, cell by cell: Guiza 2015, Intensive
+    Care Med 41:1067-1076.
+    """
+    score, often = pl.col("gose_6m").cast(pl.Float64), pl.col("episodes_per_24_h")
+    enough = (
+        (pl.len() >= max(min_patients, 4)) & (score.n_unique() > 1) & (often.n_unique() > 1)
+    )
+    found = (
+        intensity.join(
+            analysis.select("window", "patient_id", "gose_6m"),
+            on=["window", "patient_id"],
+            how="inner",
+            validate="m:1",
+        )
+        .filter(score.is_not_null(), often.is_not_null())
+        .group_by(MAP_KEY)
+        .agg(
+            n_patients=pl.len().cast(pl.Int64),
+            n_with_episodes=(pl.col("n_episodes") > 0).sum().cast(pl.Int64),
+            correlation=pl.when(enough).then(pl.corr(often, score)),
+        )
+    )
+    every = intensity.select(MAP_KEY).unique()
+    table = every.join(found, on=MAP_KEY, how="left", validate="1:1").with_columns(
+        pl.col("n_patients", "n_with_episodes").fill_null(0)
+    )
+    limits = [
+        (None, None) if r is None else fisher_interval(r, n)
+        for r, n in table.select("correlation", "n_patients").iter_rows()
+    ]
+    return (
+        table.with_columns(
+            pl.Series("ci_low", [low for low, _ in limits], pl.Float64()),
+            pl.Series("ci_high", [high for _, high in limits], pl.Float64()),
+        )
+        .select(list(contracts.INTENSITY_MAP.columns))
+        .sort(contracts.INTENSITY_MAP.key)
+    )
+
+
+def transition(table: pl.DataFrame) -> pl.DataFrame:
+    """Return, for each threshold, the least duration at which the correlation is below zero.
+
+    Parameters
+    ----------
+    table : contracts.INTENSITY_MAP
+
+    Returns
+    -------
+    DataFrame, contracts.TRANSITION
+        Where the correlation first falls below zero from a duration to the next, on the
+        straight line between the two; null where it does so at none or at the first.
+
+    Source: contour of zero correlation: Guiza 2015, Intensive Care Med 41:1067-1076.
+    """
+    line = contracts.TRANSITION
+    group = ["window", "signal", "threshold_mmhg"]
+    r, minutes = pl.col("correlation"), pl.col("duration_min").cast(pl.Float64)
+    last_r, last_min = r.shift(1).over(group), minutes.shift(1).over(group)
+    falls = (last_r >= 0) & (r < 0)
+    at = last_min + last_r / (last_r - r) * (minutes - last_min)
+    known = table.filter(r.is_not_null()).sort(contracts.INTENSITY_MAP.key)
+    courses = (
+        known.with_columns(at=pl.when(falls).then(at))
+        .group_by(group)
+        .agg(
+            duration_min=pl.col("at").drop_nulls().first(),
+            below=(r < 0).all(),
+        )
+        .with_columns(
+            course=pl.when(pl.col("duration_min").is_not_null())
+            .then(pl.lit("crossing"))
+            .when(pl.col("below"))
+            .then(pl.lit("below_zero"))
+            .otherwise(pl.lit("not_below_zero"))
+        )
+    )
+    return (
+        table.select(group)
+        .unique()
+        .join(courses, on=group, how="left", validate="1:1")
+        .with_columns(pl.col("course").fill_null("unknown"))
+        .select(list(line.columns))
+        .sort(line.key)
+    )
+
+
+def methods_sentence(
+    *,
+    icp_from_mmhg: float,
+    icp_to_mmhg: float,
+    cpp_from_mmhg: float,
+    cpp_to_mmhg: float,
+    step_mmhg: float,
+    durations_min: Sequence[int],
+    inequality: str,
+    merge_gap_min: int,
+    min_patients: int,
+) -> str:
+    """Return the report's sentences for the map, from the same settings."""
+    edge = {"strict": "beyond", "or_equal": "on or beyond"}[inequality]
+    return (
+        f"Episodes {edge} every threshold of ICP from {icp_from_mmhg:g} to {icp_to_mmhg:g} mmHg"
+        f" and of CPP from {cpp_to_mmhg:g} down to {cpp_from_mmhg:g} mmHg in steps of"
+        f" {step_mmhg:g}, lasting {min(durations_min)} to {max(durations_min)} min or longer"
+        f" (interruptions up to {merge_gap_min} min), were counted per 24 h of valid time and"
+        f" correlated (Pearson) with GOSE in windows of {min_patients} patients or more; the"
+        " transition line is where the correlation falls below zero."
+    )

@@ -1,0 +1,191 @@
+"""Summary: what each patient's minutes come to in each exposure window."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.exposures import autocorrelated_mean as long_run
+from icpcohort.exposures.burden import in_window
+from icpcohort.indices.reactivity import from_scale, mean_correlation, to_scale
+from icpcohort.signals import transducer_level as levels
+
+NEAR_MMHG = 5.0
+HOURS = (
+    "amp_h",
+    "shape_sought_h",
+    "cpp_h",
+    "prx_h",
+    "cppopt_h",
+    "llr_h",
+    "ulr_h",
+    "llr_bins_h",
+)
+TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
+
+
+def summarise(
+    minutes: pl.DataFrame,
+    *,
+    windows: Mapping[str, Mapping[str, float]],
+    averaging: str,
+    fisher_clip: float,
+    min_cppopt_h: float,
+    min_prx_interval_h: float,
+    n_cosines: int,
+) -> pl.DataFrame:
+    """Summarise every patient of `minutes` in every window.
+
+    Parameters
+    ----------
+    minutes : contracts.MINUTES of all patients with `patient_id`
+    windows : name -> start_h, end_h
+    averaging, fisher_clip
+        See `reactivity.mean_correlation`, by which the indices are averaged.
+    min_cppopt_h : float, h
+        Least time with CPPopt (or with LLR) for a mean or a share that rests on it.
+    min_prx_interval_h : float, h
+        Least time with PRx for the interval of its mean.
+    n_cosines : int
+        See `long_run.interval_of_mean`.
+
+    Returns
+    -------
+    DataFrame, contracts.SUMMARY
+        What rests on no minute is null, and the hours are 0. The yield is null without PRx.
+
+    Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE trial,
+    J Neurotrauma 2021, doi 10.1089/neu.2021.0197; time below LLR: Donnelly 2017, Crit Care
+    Med 45:1464-1471.
+    """
+    patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
+    parts = [store.empty(contracts.SUMMARY)]
+    for window, span in windows.items():
+        inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
+        rows = inside.group_by("patient_id", maintain_order=True).agg(
+            *_measures(averaging=averaging, fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
+        )
+        intervals = _prx_intervals(
+            inside,
+            averaging=averaging,
+            fisher_clip=fisher_clip,
+            least=60 * min_prx_interval_h,
+            n_cosines=n_cosines,
+        )
+        rows = rows.join(intervals, on="patient_id", how="left", validate="1:1")
+        table = patients.join(rows, on="patient_id", how="left", validate="1:1").with_columns(
+            pl.lit(window).alias("window"),
+            pl.col("monitored_h", *HOURS).fill_null(0.0),
+        )
+        parts.append(table.select(list(contracts.SUMMARY.columns)))
+    return pl.concat(parts).sort(contracts.SUMMARY.key)
+
+
+def _prx_intervals(
+    minutes: pl.DataFrame, *, averaging: str, fisher_clip: float, least: float, n_cosines: int
+) -> pl.DataFrame:
+    """Return the interval of each patient's mean PRx, on the scale on which it is averaged.
+
+    Null with fewer than `least` minutes of PRx.
+    """
+    rows = []
+    enough = minutes.select("patient_id", "prx").filter(
+        pl.col("prx").count().over("patient_id") >= least
+    )
+    for (patient_id,), own in enough.group_by("patient_id", maintain_order=True):
+        prx = own["prx"].fill_null(np.nan).to_numpy()
+        z = to_scale(prx, averaging=averaging, clip=fisher_clip)
+        found = long_run.interval_of_mean(z, n_cosines=n_cosines)
+        limits = from_scale(np.array(found), averaging=averaging).clip(-1, 1)
+        rows.append((patient_id, *limits.tolist()))
+    names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}
+    schema = {"patient_id": pl.String(), **names}
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(
+        pl.col(list(names)).fill_nan(None)
+    )
+
+
+def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
+    delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
+    beyond = {
+        "below_llr": pl.col("cpp_mmhg") < pl.col("llr_mmhg"),
+        "above_ulr": pl.col("cpp_mmhg") > pl.col("ulr_mmhg"),
+        "below_llr_bins": pl.col("cpp_mmhg") < pl.col("llr_bins_mmhg"),
+    }
+    enough = delta.count() >= 60 * min_cppopt_h
+    from_cppopt = {
+        "within_5_of": delta.abs() <= NEAR_MMHG,
+        "over_5_below": delta < -NEAR_MMHG,
+        "over_5_above": delta > NEAR_MMHG,
+    }
+    coarseness = pl.col("tier").replace_strict(list(TIERS), range(len(TIERS)), default=None)
+    return [
+        pl.col("tier").get((coarseness.fill_null(-1)).arg_max()).alias("tier"),
+        levels.common(pl.col("abp_level_used")).alias("abp_level_used"),
+        (pl.col("icp_mmhg").count() / 60).alias("monitored_h"),
+        *(
+            pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")
+            for name in ("icp", "abp", "cpp", "amp")
+        ),
+        (pl.col("amp_mmhg").count() / 60).alias("amp_h"),
+        pl.col("peak_to_trough_mmhg").mean().alias("peak_to_trough_mean_mmhg"),
+        pl.col("p2_p1_ratio").mean().alias("p2_p1_ratio_mean"),
+        (pl.col("shape_sought_s").sum() / 3600).alias("shape_sought_h"),
+        _percent(pl.col("shape_found_s").sum(), pl.col("shape_sought_s").sum()).alias(
+            "shape_yield_percent"
+        ),
+        *(
+            mean_correlation(pl.col(name), averaging=averaging, clip=fisher_clip).alias(
+                f"{name}_mean"
+            )
+            for name in ("prx", "pax", "rac", "rap", "lprx")
+        ),
+        (pl.col("cpp_mmhg").count() / 60).alias("cpp_h"),
+        (pl.col("prx").count() / 60).alias("prx_h"),
+        (delta.count() / 60).alias("cppopt_h"),
+        *(
+            (test.count() / 60).alias(f"{name.split('_', 1)[1]}_h")
+            for name, test in beyond.items()
+        ),
+        pl.when(pl.col("prx").count() > 0)
+        .then(_percent(delta.count(), pl.col("cpp_mmhg").count()))
+        .alias("cppopt_yield_percent"),
+        pl.when(enough)
+        .then(pl.col("cppopt_mmhg").filter(pl.col("cpp_mmhg").is_not_null()).mean())
+        .alias("cppopt_mean_mmhg"),
+        pl.when(enough).then(delta.mean()).alias("delta_cpp_mean_mmhg"),
+        *(
+            pl.when(enough)
+            .then(_percent(test.sum(), delta.count()))
+            .alias(f"percent_time_{name}_cppopt")
+            for name, test in from_cppopt.items()
+        ),
+        *(
+            pl.when(test.count() >= 60 * min_cppopt_h)
+            .then(_percent(test.sum(), test.count()))
+            .alias(f"percent_time_{name}")
+            for name, test in beyond.items()
+        ),
+    ]
+
+
+def _percent(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
+    return pl.when(whole > 0).then(100 * part / whole)
+
+
+def methods_sentence(*, min_cppopt_h: float, min_prx_interval_h: float, n_cosines: int) -> str:
+    """Return the report's sentences for `summarise`, from the same settings."""
+    return (
+        "The 95 % interval of a patient's mean PRx allows for overlapping windows and slow"
+        f" change: its long-run variance is that along the {n_cosines} slowest cosines of the"
+        " exposure window, with Student's t of as many degrees of freedom; under"
+        f" {min_prx_interval_h:g} h of PRx it is not given. It tells how far the mean would"
+        " move over another stretch of the same course, and nothing of a sensor's own error. "
+        "The yield of CPPopt is the share of minutes with CPP that have one, given for patients"
+        " with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg of it,"
+        " below and above, are over minutes with both, time below LLR or above ULR over minutes"
+        " with CPP and that limit; under"
+        f" {min_cppopt_h:g} h of them they are not given."
+    )

@@ -1,0 +1,1 @@
+"""Indices: block means to minutes with PRx and its relatives, and to CPPopt."""

@@ -1,0 +1,289 @@
+"""Optimal CPP: the lowest point of PRx against CPP, minute by minute and for a recording."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort.indices.cpp_curve import LIMITS, CurveRules, Curves, Sums, accept
+from icpcohort.indices.reactivity import from_scale, to_scale
+from icpcohort.signals import nan_divide as missing
+from icpcohort.signals.trends import ROUNDING
+
+Reals = NDArray[np.float64]
+MINUTE_COLUMNS = ("cppopt_mmhg", *LIMITS, "cppopt_edge_fraction")
+_CURVES_AT_ONCE = 4000  # that a processor's own memory holds: of some windows or many minutes
+
+
+def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
+    """Average the values of several window lengths; NaN where no window gives one.
+
+    Parameters
+    ----------
+    values_mmhg, weights : (n_windows, ...)
+        A NaN value does not count.
+
+    Source: weighted average of many window lengths: Liu 2017, J Neurotrauma 34:3081-3088.
+    The weights there fall with the error of the fit and for incomplete curves, by a formula
+    that could not be confirmed; those of `curves.CurveRules` are our own choice.
+    """
+    given = np.isfinite(values_mmhg) & (weights > 0)
+    total = np.where(given, weights, 0.0).sum(axis=0)
+    mass = np.where(given, weights * np.nan_to_num(values_mmhg), 0.0).sum(axis=0)
+    return missing.divide(mass, total, where=total > 0)
+
+
+class Binned(NamedTuple):
+    """Which bin each minute falls in, and its value; `inside` is false where it counts nowhere.
+
+    The value is PRx on the scale of `CurveRules.averaging`.
+    """
+
+    inside: NDArray[np.bool_]
+    bin: NDArray[np.int64]
+    value: Reals
+
+
+def bin_minutes(minutes: pl.DataFrame, *, rules: CurveRules) -> Binned:
+    """Put each minute's PRx in the bin of the average CPP of the minutes that it looks back on.
+
+    Bins are half-open, and an average that misses an edge by rounding lies on it. A minute
+    without PRx, or whose CPP lies outside the bins, or with fewer than half of
+    `cpp_average_min` minutes of CPP, counts nowhere.
+    """
+    n, edges_mmhg = rules.cpp_average_min, rules.edges_mmhg()
+    series, least = minutes["cpp_mmhg"], max(1, (n + 1) // 2)
+    average = (
+        series.rolling_median(n, min_samples=least)
+        if rules.cpp_average == "median"
+        else series.rolling_mean(n, min_samples=least)
+    )
+    cpp = average.fill_null(np.nan).to_numpy()
+    prx = minutes["prx"].fill_null(np.nan).to_numpy()
+    place = np.searchsorted(edges_mmhg, cpp + ROUNDING, side="right") - 1
+    inside = np.isfinite(prx) & np.isfinite(cpp) & (place >= 0) & (place < edges_mmhg.size - 1)
+    value = to_scale(
+        np.where(inside, prx, 0.0), averaging=rules.averaging, clip=rules.fisher_clip
+    )
+    return Binned(inside, np.where(inside, place, 0), value)
+
+
+def for_minutes(
+    minutes: pl.DataFrame,
+    *,
+    windows_min: Sequence[int],
+    min_valid_fraction: float,
+    rules: CurveRules,
+) -> pl.DataFrame:
+    """Add CPPopt and the limits of reactivity to the minutes of one patient.
+
+    Parameters
+    ----------
+    minutes : DataFrame
+        One row a minute without gaps in `t_s`; cpp_mmhg and prx.
+    windows_min : int, min
+        How far the curves look back; several are combined by `combine_windows`.
+    min_valid_fraction : float
+        Least share of a window's minutes with CPP and PRx.
+    rules : CurveRules
+
+    Returns
+    -------
+    DataFrame
+        `minutes` with `MINUTE_COLUMNS`; a minute uses itself and the past only.
+        `cppopt_edge_fraction` is the share of one-sided curves in the weight of CPPopt.
+
+    Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
+    windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
+    """
+    binned = bin_minutes(minutes, rules=rules)
+    if not binned.inside.any():
+        return minutes.with_columns(pl.lit(None, pl.Float64).alias(n) for n in MINUTE_COLUMNS)
+    rules = _where_data_are(binned, rules=rules)
+    running = running_sums(minutes, rules=rules)
+    step = max(1, _CURVES_AT_ONCE // len(windows_min))
+    found = [np.empty((len(MINUTE_COLUMNS), 0))]
+    for first in range(0, minutes.height, step):
+        rows = range(first, min(first + step, minutes.height))
+        curves = accept(
+            Sums(*(_over_last(sums, rows, windows_min=windows_min) for sums in running)),
+            min_minutes=min_valid_fraction * np.array(windows_min)[:, None],
+            min_arm_z=0.0,
+            rules=rules,
+        )
+        given = [getattr(curves, name) for name in ("cppopt_mmhg", *LIMITS)]
+        given.append(curves.one_sided.astype(np.float64))
+        found.append(np.array([combine_windows(values, curves.weight) for values in given]))
+    columns = zip(MINUTE_COLUMNS, np.concatenate(found, axis=1), strict=True)
+    return minutes.with_columns(
+        pl.Series(name, values, nan_to_null=True) for name, values in columns
+    )
+
+
+def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
+    """Return what the bins hold from the first minute on.
+
+    Each (n_minutes + 1, n_bins), beginning with zeros; in memory bin after bin, so that sums
+    over bins add up whole columns.
+    """
+    binned = bin_minutes(minutes, rules=rules)
+    rows = np.flatnonzero(binned.inside)
+    bins, values = binned.bin[rows], binned.value[rows]
+    sums = np.zeros((3, rules.centres_mmhg().size, binned.inside.size + 1))
+    for power in range(3):
+        sums[power, bins, rows + 1] = values**power
+    np.cumsum(sums, axis=2, out=sums)
+    return Sums(*sums.transpose(0, 2, 1))
+
+
+def _where_data_are(binned: Binned, *, rules: CurveRules) -> CurveRules:
+    """Leave out the bins below the first and above the last that any minute falls in."""
+    bins = binned.bin[binned.inside]
+    edges_mmhg = rules.edges_mmhg()
+    first_mmhg, last_mmhg = edges_mmhg[bins.min()], edges_mmhg[bins.max() + 1]
+    return replace(rules, bin_min_mmhg=float(first_mmhg), bin_max_mmhg=float(last_mmhg))
+
+
+def _over_last(running: Reals, rows: range, *, windows_min: Sequence[int]) -> Reals:
+    """Return what the bins hold over each window up to each minute of `rows`.
+
+    (n_windows, n_rows, n_bins); in memory bin after bin, as in `running_sums`.
+    """
+    found = np.empty((running.shape[1], len(windows_min), len(rows)))
+    found[:] = running.T[:, None, rows.start + 1 : rows.stop + 1]
+    for place, n in enumerate(windows_min):
+        n_short = min(max(n - rows.start, 0), len(rows))  # that begin with the recording
+        since = slice(rows.start + 1 + n_short - n, rows.stop + 1 - n)
+        if n_short < len(rows):
+            found[:, place, n_short:] -= running.T[:, since]
+    return found.transpose(1, 2, 0)
+
+
+class WholeCurve(NamedTuple):
+    """The curve of a whole recording: contracts CURVES, and part of a row of OPTIMA."""
+
+    curve: pl.DataFrame
+    optimum: dict[str, Any]
+
+
+def for_recording(
+    minutes: pl.DataFrame, *, min_minutes: float, rules: CurveRules
+) -> WholeCurve:
+    """Fit one curve to all minutes of one patient; describes, predicts nothing.
+
+    Source: PRx averaged in CPP bins over the whole recording: Steiner 2002, Crit Care Med
+    30:733-738; the fitted parabola stands for the reading by eye.
+    """
+    sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
+    found = accept(sums, min_minutes=min_minutes, min_arm_z=rules.min_arm_z, rules=rules)
+    some = sums.counts > 0
+    centres = rules.centres_mmhg()[some]
+    reason = str(found.reason)
+    fitted = from_scale(found.parabola.at(centres), averaging=rules.averaging)
+    curve = pl.DataFrame(
+        {
+            "cpp_mmhg": centres,
+            "n_minutes": sums.counts[some].astype(np.int64),
+            "prx": from_scale(sums.values[some] / sums.counts[some], averaging=rules.averaging),
+            "prx_fitted": np.where(reason == "", fitted, np.nan),
+        },
+        schema_overrides={"cpp_mmhg": pl.Float64(), "prx_fitted": pl.Float64()},
+    ).with_columns(pl.col("prx_fitted").fill_nan(None))
+    return WholeCurve(curve, _optimum(found, n_minutes=int(sums.counts.sum())))
+
+
+def _optimum(found: Curves, *, n_minutes: int) -> dict[str, Any]:
+    reason = str(found.reason)
+    names = ("cppopt_mmhg", *LIMITS)
+    return {name: or_none(getattr(found, name)) for name in names} | {
+        "one_sided": bool(found.one_sided) if reason == "" else None,
+        "r_squared": or_none(found.parabola.r_squared) if reason == "" else None,
+        "curvature_z": or_none(found.curvature_z),
+        "n_minutes": n_minutes,
+        "reason": reason or None,
+    }
+
+
+def or_none(value: Any) -> float | None:
+    """Return a number for a table: null for NaN."""
+    return float(value) if np.isfinite(value) else None
+
+
+def methods_sentence(
+    *,
+    averaging: str,
+    windows_min: Sequence[int],
+    min_valid_fraction: float,
+    cpp_average: str,
+    cpp_average_min: int,
+    bin_width_mmhg: float,
+    bin_min_mmhg: float,
+    bin_max_mmhg: float,
+    weighting: str,
+    min_bin_fraction: float,
+    min_bins: int,
+    min_span_mmhg: float,
+    min_span_prx: float,
+    min_r_squared: float,
+    min_curvature_z: float,
+    min_arm_z: float,
+    one_sided: str,
+    edge_weight: float,
+    window_weighting: str,
+    reactivity_limit_prx: float,
+) -> str:
+    """Return the report's sentences for `for_minutes`, from the same settings."""
+    fitted = {
+        "count": "a parabola weighted by minutes",
+        "none": "an unweighted parabola",
+        "inverse_variance": "a parabola weighted by 1/SE2 of the bins",
+    }[weighting]
+    scale = "Fisher-z PRx" if averaging == "fisher" else "PRx"
+    asked = [
+        f"at least {min_bins} bins with {100 * min_bin_fraction:g} % or more of them",
+        f"bins that span {min_span_mmhg:g} mmHg or more" if min_span_mmhg else "",
+        f"bins whose PRx spans {min_span_prx:g} or more" if min_span_prx else "",
+        f"an R2 of {min_r_squared:g} or more" if min_r_squared else "",
+    ]
+    chance = (
+        f" by {min_curvature_z:g} or more standard errors of its curvature (from the spread"
+        " of PRx within bins, overlapping windows allowed for)"
+        if min_curvature_z
+        else ""
+    )
+    arms = (
+        f", if its bins also rise on both sides by {min_arm_z:g} or more standard errors of"
+        " their slope"
+        if min_arm_z
+        else ""
+    )
+    sides = (
+        "and lowest inside these bins"
+        if one_sided == "reject"
+        else "and, where lowest beyond these bins, taken at the last of them"
+        + (f" with {edge_weight:g} times its weight" if len(windows_min) > 1 else "")
+    )
+    return (
+        f"Optimal CPP (CPPopt) was the lowest point of {fitted} of {scale} on CPP"
+        f" ({cpp_average} of {cpp_average_min} min) in bins of {bin_width_mmhg:g} mmHg from"
+        f" {bin_min_mmhg:g} to {bin_max_mmhg:g} mmHg over the preceding"
+        f" {_windows_words(windows_min, window_weighting=window_weighting)}"
+        f" with at least {100 * min_valid_fraction:g} % of the minutes valid,"
+        f" {', '.join(filter(None, asked))}, opening upward{chance} {sides}. The limits of"
+        f" reactivity (LLR, ULR) were where it crosses PRx {reactivity_limit_prx:.2f} inside"
+        " the data and, beside it, where the bins themselves first do. One such curve of all"
+        f" minutes gives the CPPopt of a patient's whole recording{arms}."
+    )
+
+
+def _windows_words(windows_min: Sequence[int], *, window_weighting: str) -> str:
+    if len(windows_min) == 1:
+        return f"{windows_min[0] / 60:g} h"
+    weight = "with the R2 as weight" if window_weighting == "r_squared" else "equally"
+    return (
+        f"{min(windows_min) / 60:.3g} to {max(windows_min) / 60:.3g} h"
+        f" ({len(windows_min)} windows, averaged {weight})"
+    )

@@ -1,0 +1,240 @@
+"""Surrogates: the CPPopt that chance alone gives, from pressures whose coupling is broken."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort.indices import reactivity
+from icpcohort.indices.cpp_curve import CurveRules, Sums, accept, arms_z
+from icpcohort.indices.cppopt import for_minutes, running_sums
+from icpcohort.signals.trends import ROUNDING
+
+Reals = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+class Pressures(NamedTuple):
+    """Blocks of one recording on a grid of whole minutes; NaN where they give no PRx."""
+
+    icp_mmhg: Reals
+    abp_mmhg: Reals
+    closed: Flags  # minutes without indices
+    n_in_minute: int
+
+
+class Chance(NamedTuple):
+    """What surrogates give: NaN where there is nothing to say."""
+
+    p: float
+    percent: float
+    cppopt_sd_mmhg: float
+    yield_percent: float
+
+
+def decouple(values: Reals, *, method: str, generator: np.random.Generator) -> Reals:
+    """Return a series with the spectrum of `values` and no relation to any other series.
+
+    Parameters
+    ----------
+    values : (n,)
+        NaN where missing; the missing places stay, the valid readings between are taken as
+        one series.
+    method : {"phase", "shift"}
+        "phase": the phases of its Fourier transform are drawn anew. "shift": the readings
+        move along themselves in a circle, by any number of places.
+
+    Source: phase randomisation: Theiler 1992, Physica D 58:77-94 (from memory); circular
+    shift: common practice, no source.
+    """
+    valid = np.isfinite(values)
+    series, changed = values[valid], values.copy()
+    if series.size < 4:
+        return changed
+    if method == "shift":
+        changed[valid] = np.roll(series, generator.integers(1, series.size))
+        return changed
+    spectrum = np.fft.rfft(series)
+    turn = np.exp(2j * np.pi * generator.random(spectrum.size))
+    turn[0] = 1.0  # the mean
+    if series.size % 2 == 0:
+        turn[-1] = 1.0  # the highest frequency has no phase
+    changed[valid] = np.fft.irfft(spectrum * turn, series.size)
+    return changed
+
+
+def pressures(
+    trends: pl.DataFrame,
+    *,
+    events: Sequence[Mapping[str, Any]],
+    not_during: Sequence[str],
+    correlations: reactivity.CorrelationRules,
+) -> Pressures:
+    """Return the blocks that PRx is made of; see `reactivity.to_minutes`."""
+    grid = reactivity.on_grid(trends, block_s=correlations.block_s)
+    interval_s = grid.select(
+        pl.max_horizontal(
+            pl.col(f"{signal}_interval_s").fill_null(float("inf")) for signal in ("icp", "abp")
+        )
+    ).to_series()
+    fine = (interval_s <= correlations.block_s + ROUNDING).to_numpy()
+    icp, abp = (
+        np.where(fine, grid[name].fill_null(np.nan).to_numpy(), np.nan)
+        for name in ("icp_mmhg", "abp_mmhg")
+    )
+    n_in_minute = round(reactivity.MINUTE_S / correlations.block_s)
+    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + correlations.block_s
+    return Pressures(
+        icp,
+        abp,
+        reactivity.touched(t_end_s, events=events, kinds=not_during),
+        n_in_minute,
+    )
+
+
+def to_minutes(
+    given: Pressures,
+    icp_mmhg: Reals,
+    *,
+    minute_min_valid_fraction: float,
+    correlations: reactivity.CorrelationRules,
+) -> pl.DataFrame:
+    """Return cpp_mmhg and prx of each minute with another ICP in place of the recorded one."""
+    prx = reactivity.by_minute(
+        icp_mmhg,
+        given.abp_mmhg,
+        rules=correlations,
+    )
+    cpp_mmhg = reactivity.means_of(
+        given.abp_mmhg - icp_mmhg,
+        n=given.n_in_minute,
+        min_valid_fraction=minute_min_valid_fraction,
+    )
+    return pl.DataFrame(
+        {"cpp_mmhg": cpp_mmhg, "prx": np.where(given.closed, np.nan, prx)}
+    ).fill_nan(None)
+
+
+def chance(
+    given: Pressures,
+    recorded: pl.DataFrame,
+    *,
+    minute_min_valid_fraction: float,
+    correlations: reactivity.CorrelationRules,
+    windows_min: Sequence[int],
+    min_valid_fraction: float,
+    rules: CurveRules,
+    surrogate: str,
+    n_surrogates: int,
+    n_yield_surrogates: int,
+    generator: np.random.Generator,
+) -> Chance:
+    """Return what the settings find in surrogates of a recording, whose ICP is decoupled.
+
+    Parameters
+    ----------
+    given : Pressures
+    recorded : DataFrame
+        The recording's own minutes; cpp_mmhg and prx.
+    windows_min, min_valid_fraction, rules
+        As for the recording.
+    surrogate : str
+        See `decouple`.
+    n_surrogates, n_yield_surrogates : int
+        How many, and in how many of them CPPopt is sought for every minute.
+
+    Returns
+    -------
+    Chance
+        `p`, that there is no U: the larger of two, one for each arm of the recording's curve:
+        (1 + surrogates that rise as steeply or more on that side) / (1 + surrogates). It is 1
+        where the curve does not open upward or has one arm, and NaN without a curve.
+        `percent`: surrogates whose whole recording has a CPPopt, and `cppopt_sd_mmhg` its
+        spread. `yield_percent`: of minutes with CPP, those with a CPPopt.
+
+    Source: p of a Monte Carlo test: Davison & Hinkley 1997, Bootstrap methods; both arms must
+    rise, so the larger p counts: Lind & Mehlum 2010 (all from memory); for CPPopt: our own.
+    """
+    arms, found, yields = [], [], []
+    own = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
+    parabola = accept(own, min_minutes=0, min_arm_z=0.0, rules=rules).parabola
+    lowest_mmhg = parabola.lowest_mmhg()
+    for i in range(n_surrogates):
+        minutes = to_minutes(
+            given,
+            decouple(given.icp_mmhg, method=surrogate, generator=generator),
+            minute_min_valid_fraction=minute_min_valid_fraction,
+            correlations=correlations,
+        )
+        sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
+        whole = accept(
+            sums,
+            min_minutes=min_valid_fraction * min(windows_min),
+            min_arm_z=rules.min_arm_z,
+            rules=rules,
+        )
+        arms.append(_arms(sums, lowest_mmhg, rules))
+        found.append(float(whole.cppopt_mmhg))
+        if i < n_yield_surrogates:
+            minutes = for_minutes(
+                minutes,
+                windows_min=windows_min,
+                min_valid_fraction=min_valid_fraction,
+                rules=rules,
+            )
+            yields.append(yield_percent(minutes, given.closed))
+    if not n_surrogates:
+        return Chance(np.nan, np.nan, np.nan, np.nan)
+    some = np.array(found)[np.isfinite(found)]
+    return Chance(
+        p_of_arms(_arms(own, lowest_mmhg, rules), arms)
+        if np.isfinite(parabola.quadratic)
+        else np.nan,
+        100 * some.size / n_surrogates,
+        float(some.std(ddof=1)) if some.size > 1 else np.nan,
+        float(np.mean(yields)) if yields else np.nan,
+    )
+
+
+def _arms(sums: Sums, lowest_mmhg: Reals, rules: CurveRules) -> tuple[float, float]:
+    below, above = arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules)
+    return float(below), float(above)
+
+
+def p_of_arms(own: tuple[float, float], arms: Sequence[tuple[float, float]]) -> float:
+    """Return the larger share of `arms`, `own` among them, that rise as steeply or more.
+
+    One where an arm of its own is missing (NaN); a surrogate's missing arm does not rise.
+    """
+    if not np.isfinite(own).all():
+        return 1.0
+    others = np.nan_to_num(np.array(arms), nan=-np.inf)
+    return float(((1 + (others >= np.array(own)).sum(axis=0)) / (1 + len(arms))).max())
+
+
+def yield_percent(minutes: pl.DataFrame, closed: Flags) -> float:
+    """Return the share of minutes with CPP that have a CPPopt and are not closed; or NaN."""
+    n = minutes["cpp_mmhg"].count()
+    some = minutes["cppopt_mmhg"].is_not_null() & minutes["cpp_mmhg"].is_not_null()
+    return 100 * int((some & ~pl.Series(closed)).sum()) / n if n else np.nan
+
+
+def methods_sentence(*, surrogate: str, n_surrogates: int, n_yield_surrogates: int) -> str:
+    """Return the report's sentences for `chance`, from the same settings."""
+    if n_surrogates == 0:
+        return "What chance alone would give was not computed."
+    how = {
+        "phase": "the phases of its spectrum drawn anew",
+        "shift": "its readings shifted in a circle",
+    }[surrogate]
+    n_yield = min(n_surrogates, n_yield_surrogates)
+    yields = f"; the yield of minutes comes from {n_yield} of them" if n_yield else ""
+    return (
+        f"What chance alone gives under the same rules was computed from {n_surrogates}"
+        f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
+        f" ABP ({how}). The p that there is no U is the larger of two, one for each arm of the"
+        " curve: the share of the surrogates, the recording among them, whose bins rise away"
+        f" from its CPPopt as steeply or more{yields}."
+    )

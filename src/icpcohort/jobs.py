@@ -1,0 +1,203 @@
+"""Inputs: what the workflow's rules depend on, who shares a job, and what lies astray."""
+
+import hashlib
+import re
+import zlib
+from collections.abc import Collection, Iterable, Mapping, MutableMapping, Sequence
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from icpcohort import recordings
+from icpcohort.provenance import plan_lock
+from icpcohort.study import tables as study
+
+AT_START = (
+    "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
+)
+
+
+class ChangedError(RuntimeError):
+    """Settings or tables were changed while the study ran; the text says what to do."""
+
+
+def table(settings: dict[str, Any], name: str) -> str:
+    """Return the path of one of the study's tables: patients, recordings, monitors, events."""
+    return str(Path(settings["study"]["folder"]) / settings["study"][name])
+
+
+def recording_files(
+    tables: study.Study, settings: dict[str, Any], patient_id: str
+) -> list[str]:
+    """Return every existing file of a patient's recordings; a missing one becomes a reason."""
+    folder = Path(settings["study"]["folder"])
+    extensions = settings["recordings"]["annotation_extensions"]
+    found: set[str] = set()
+    for row in study.recordings_of(tables, patient_id):
+        found.update(
+            str(path)
+            for path in recordings.files_of(
+                folder / row["path"],
+                format=row["format"],
+                within=folder,
+                wfdb_extensions=extensions,
+            )
+        )
+    return sorted(found)
+
+
+def stamps(paths: Sequence[str | Path]) -> list[str]:
+    """Return size and time of change [whole seconds] of each file, as text.
+
+    A file that was put back with an older date differs by these, and by nothing that a
+    comparison of dates would see.
+    """
+    stats = [Path(path).stat() for path in paths]
+    return [f"{stat.st_size} {int(stat.st_mtime)}" for stat in stats]
+
+
+def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
+    """Return the settings, the plan and the tables of a study."""
+    folder = Path(settings["study"]["folder"])
+    tables = [folder / settings["study"][name] for name in study.TABLES]
+    optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
+    asked = [Path("config/config.yaml"), Path("config/models.yaml")]
+    return [*asked, *(path for path in optional if path.exists()), *tables]
+
+
+def hold_to_the_start(
+    settings: Mapping[str, Any], environment: MutableMapping[str, str]
+) -> None:
+    """Note what the settings and tables of a run are; its jobs stop if they have changed since.
+
+    On one machine a job has its settings from the run; on a cluster it reads them anew.
+
+    Raises
+    ------
+    ChangedError
+        In a job that would work by other settings than those the run began with.
+    """
+    digest = hashlib.sha256()
+    for path in of_the_study(settings):
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    now = digest.hexdigest()
+    if environment.setdefault(AT_START, now) != now:
+        raise ChangedError(
+            "config/ or a table of the study was changed while it ran; what is finished is "
+            "kept: start the run again"
+        )
+
+
+OF_A_JOB = {  # one core; and memory of long arrays goes back when they are let go (glibc)
+    **dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1"),
+    "MALLOC_MMAP_THRESHOLD_": "600000",
+    "MALLOC_TRIM_THRESHOLD_": "67108864",
+}
+LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
+MANY = 100  # patients with little to read, from which on they share jobs
+
+
+def with_little(
+    tables: study.Study, settings: dict[str, Any], *, many: int = MANY
+) -> list[str]:
+    """Return the patients whose recordings are read in less time than a job takes to start.
+
+    Nobody, where fewer than `many` have so little: then each has jobs of their own.
+    """
+    little = [
+        patient_id
+        for patient_id in tables.patients["patient_id"].sort()
+        if sum(Path(f).stat().st_size for f in recording_files(tables, settings, patient_id))
+        <= LITTLE_BYTES
+    ]
+    return little if len(little) >= many else []
+
+
+def batches(patients: Sequence[str], *, n_each: int) -> dict[str, list[str]]:
+    """Return patients in batches of at most about `n_each`, by a number for each batch.
+
+    A batch is drawn by the patient's identifier alone, and their number is a power of two: one
+    more patient changes one batch, until there are twice as many.
+    """
+    n_batches = 1
+    while n_batches * n_each < len(patients):
+        n_batches *= 2
+    found: dict[str, list[str]] = {}
+    for patient_id in sorted(patients):
+        number = zlib.crc32(patient_id.encode()) % n_batches
+        found.setdefault(f"{number:04d}", []).append(patient_id)
+    return dict(sorted(found.items()))
+
+
+def for_patients(
+    params: Mapping[str, Any], patients: Iterable[str]
+) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
+    """Return a rule's params that all patients share, and each patient's own."""
+    shared = {name: value for name, value in params.items() if not callable(value)}
+    own = {
+        patient_id: {
+            name: value(SimpleNamespace(patient=patient_id))
+            for name, value in params.items()
+            if callable(value)
+        }
+        for patient_id in patients
+    }
+    return shared, own
+
+
+def one_of(names: Iterable[str]) -> str:
+    """Return a pattern for a wildcard that stands for one of these, and for nothing else."""
+    return "|".join(re.escape(name) for name in names) or "(?!)"
+
+
+PER_PATIENT = (
+    *("recordings", "excluded", "intervals", "trends", "artefacts", "pulse_findings"),
+    *("quality", "masked", "recording_quality", "recording_masked"),
+    *("minutes", "curves", "optima", "pictures"),
+)
+
+
+def strays(
+    results: Path,
+    *,
+    patients: Collection[str],
+    models: Collection[str],
+    batches: Collection[str],
+    alternatives: Collection[str],
+    questions: Collection[str],
+    drawn_together: Collection[str],
+) -> list[str]:
+    """Name results of what the study no longer has: patients, models, questions, and the like.
+
+    None of them enters a table.
+    """
+    found = [
+        path
+        for name in PER_PATIENT
+        for kind in ("parquet", "svg")
+        for path in results.glob(f"{name}/*.{kind}")
+        if path.stem not in patients
+    ]
+    for pattern, known in (
+        ("models/*", models),
+        ("exposures/*", batches),
+        ("specifications/exposures/*", alternatives),
+        ("specifications/questions/*", questions),
+        ("specifications/analyses/*", ()),  # of versions that had one file for each
+    ):
+        found += [path for path in results.glob(pattern) if path.name not in known]
+    found += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]
+    found += [
+        path
+        for path in results.glob("specifications/exposures/*/*")
+        if path.parent.name in alternatives and path.name not in batches
+    ]
+    return [
+        f"{path}: of an earlier run and no longer in the study; remove it"
+        for path in sorted(found)
+    ]
+
+
+def of_family(model: Mapping[str, object], *, updates: str) -> list[str]:
+    """Return the day-by-day exposures where a model needs them, else nothing."""
+    return [updates] if model["family"] == "cox_time_dependent" else []

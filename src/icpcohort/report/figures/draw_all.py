@@ -1,0 +1,111 @@
+"""The figures of the report, all of them, in order, from the results tables."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.report.figures import burden as burden_figures
+from icpcohort.report.figures import exposure_curve as model_figures
+from icpcohort.report.figures import flow as flow_figure
+from icpcohort.report.figures import forest as forest_figure
+from icpcohort.report.figures import intensity as intensity_figures
+from icpcohort.report.figures import names as figure_names
+from icpcohort.report.figures import reactivity as reactivity_figures
+from icpcohort.report.figures import recordings as recording_figures
+from icpcohort.report.figures import specifications as specification_figure
+from icpcohort.report.figures.canvas import Picture
+
+Tables = Mapping[str, pl.DataFrame]
+Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
+TABLES = (
+    *("analysis", "flow", "quality", "masked", "monitors", "burden", "burden_by_state"),
+    *("intensity", "intensity_map", "transition", "summary", "curves", "optima"),
+    *("specifications", "specification_options", "specification_choices"),
+    "specification_summary",
+)
+PER_WINDOW = ("burden", "burden_by_state", "intensity", "summary")
+FITS = ("estimates", "diagnostics", "curve")
+
+
+def all_pictures(
+    tables: Tables,
+    fits: Fits,
+    *,
+    models: Mapping[str, Mapping[str, Any]],
+    window: str,
+    impaired_prx: float,
+) -> dict[str, Picture]:
+    """Return every figure of the report by its name, in the order of `figure_names`.
+
+    Parameters
+    ----------
+    tables : mapping of table name to DataFrame
+        The names of `TABLES`; `curves` with `patient_id`. Others are passed over.
+    fits : mapping of table name to a mapping of model name to DataFrame
+        The names of `FITS`.
+    models : mapping of model name to its block of the plan
+        One with a curved exposure has a figure of its own.
+    window : str
+        The main window.
+    impaired_prx : float
+        The limit of PRx between the states of `burden_by_state`.
+
+    Returns
+    -------
+    dict of str to Picture
+        A figure without data says so in words; none is left out.
+    """
+    given = of_the_cohort(tables)
+    drawn = [
+        flow_figure.flow_diagram(given["flow"], window=window),
+        recording_figures.recorded_time(given["quality"], given["masked"]),
+        recording_figures.drift(given["monitors"]),
+        burden_figures.burden_distribution(given["burden"], window=window),
+        burden_figures.burden_by_state(
+            given["burden_by_state"], window=window, impaired_prx=impaired_prx
+        ),
+        intensity_figures.intensity_map(given["intensity"], window=window),
+        intensity_figures.outcome_map(
+            given["intensity_map"], given["transition"], window=window
+        ),
+        reactivity_figures.reactivity_distribution(
+            given["summary"], given["optima"], window=window
+        ),
+        reactivity_figures.reactivity_curves(given["curves"], given["optima"]),
+        forest_figure.forest_plot(fits["estimates"], models=models),
+    ]
+    drawn += [
+        model_figures.exposure_curve(
+            fits["curve"].get(name, store.empty(contracts.EXPOSURE_CURVE)),
+            model=name,
+            plan=plan,
+            estimates=fits["estimates"].get(name, store.empty(contracts.ESTIMATES)),
+            diagnostics=fits["diagnostics"].get(name, store.empty(contracts.DIAGNOSTICS)),
+        )
+        for name, plan in models.items()
+        if figure_names.is_curved(plan)
+    ]
+    drawn += [
+        specification_figure.specification_curve(
+            question,
+            specifications=given["specifications"],
+            options=given["specification_options"],
+            choices=given["specification_choices"],
+            summary=given["specification_summary"],
+        )
+        for question in given["specification_summary"]["question"]
+    ]
+    return {picture.name: picture for picture in drawn}
+
+
+def of_the_cohort(tables: Tables) -> dict[str, pl.DataFrame]:
+    """Keep burden and indices of the patients who are in the analysis of their window."""
+    cohort = tables["analysis"].select("window", "patient_id")
+    kept = {
+        name: tables[name].join(cohort, on=["window", "patient_id"], how="semi")
+        for name in PER_WINDOW
+    }
+    return {**tables, **kept}

@@ -1,0 +1,183 @@
+"""The figures of pressure reactivity: PRx, CPPopt yield, and PRx by CPP."""
+
+import math
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
+from icpcohort.report.tables.grids import words_of
+from icpcohort.report.tables.table_one import format_median, format_number
+
+MIN_PATIENTS_POOLED = 5  # a pooled value of fewer patients is a patient's value, and not drawn
+
+
+def reactivity_distribution(
+    summary: pl.DataFrame, optima: pl.DataFrame, *, window: str
+) -> Picture:
+    """Return mean PRx and CPPopt yield of every patient, beside the yield of chance alone.
+
+    Parameters
+    ----------
+    summary : contracts.SUMMARY
+        Rows of other windows are not drawn.
+    optima : contracts.OPTIMA
+        Yields of whole recordings: observed, and of surrogates in which ABP and ICP do not
+        belong together.
+    """
+    name, title = "reactivity", "Mean PRx and CPPopt yield of each patient"
+    rows = summary.filter(pl.col("window") == window).sort("patient_id")
+    prx, within = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
+    if prx.is_empty() and within.is_empty():
+        return svg.nothing(name=name, title=title, words="No PRx was computed in this window.")
+    tested = optima.filter(pl.col("chance_yield_percent").is_not_null()).sort("patient_id")
+    yields = [
+        _strip(f"{words_of(window).capitalize()}", within),
+        _strip("Whole recording", tested["cppopt_yield_percent"].drop_nulls()),
+        _strip("Chance alone", tested["chance_yield_percent"]),
+    ]
+    yields = [strip for strip in yields if strip.values.len()]
+    told = [f"Mean PRx: median {format_median(prx, decimals=2)}, n = {prx.len()}."]
+    told += [
+        f"CPPopt yield, {strip.label.lower()}: median "
+        f"{format_median(strip.values, decimals=1)} percent, {strip.beside}."
+        for strip in yields
+    ]
+    caption = (
+        "Mean pressure reactivity index (PRx) and yield of optimal CPP (CPPopt), cohort of the "
+        f"{words_of(window)}. Yields of whole recordings are of all patients whose recording "
+        "was tested against chance: chance alone is the yield of the same search where ABP and "
+        f"ICP do not belong together. {svg.STRIP_WORDS}"
+    )
+    with svg.style(name):
+        figure = svg.sheet("single", height_in=1.25 + 0.42 * len(yields))
+        figure.subplots_adjust(left=0.06, right=0.94, top=0.98, hspace=0.75)
+        figure.subplots_adjust(bottom=0.4 / figure.get_figheight())
+        upper, lower = figure.subplots(2, height_ratios=[1, max(1, len(yields))])
+        svg.draw_strips(upper, [_strip("PRx", prx)], decimals=2, words="above")
+        upper.axvline(0, ymax=0.6, color=MUTED, lw=0.6, dashes=(4, 3))
+        upper.set_xlim(-1, 1)
+        upper.set_xticks([-1, -0.5, 0, 0.5, 1], ["−1", "−0.5", "0", "0.5", "1"])
+        upper.set_xlabel("Mean PRx in the window (−1 to 1)")
+        svg.draw_strips(lower, yields, decimals=1, words="above")
+        lower.set_xlim(0, 100)
+        lower.set_xlabel("CPPopt yield (% of the minutes with CPP)")
+    return Picture(name, title, " ".join(told), caption, figure, "single")
+
+
+def _strip(label: str, values: pl.Series) -> Strip:
+    return Strip(label, values, f"n = {values.len()}")
+
+
+def pool_curves(curves: pl.DataFrame) -> pl.DataFrame:
+    """Return PRx by CPP over all patients: `cpp_mmhg`, `prx`, `n_patients`, `n_minutes`.
+
+    Every minute counts once: the mean over patients of Fisher's z of their bin's PRx,
+    weighted by the minutes in the bin and transformed back. Rows with a null PRx, or without
+    minutes, are left out.
+
+    Raises
+    ------
+    ValueError
+        If a PRx is -1 or 1 or beyond, where Fisher's z does not exist.
+
+    Source: averaging through Fisher z is common practice; the weights are our own choice.
+    """
+    known = curves.filter(pl.col("prx").is_not_null(), pl.col("n_minutes") > 0)
+    n_outside = known.filter(pl.col("prx").abs() >= 1).height
+    if n_outside:
+        raise ValueError(
+            f"figures.pool_curves: {n_outside} bin(s) with PRx not between -1 and 1; "
+            "compute the curves with a fisher_clip below 1"
+        )
+    z, weight = pl.col("prx").arctanh(), pl.col("n_minutes")
+    return (
+        known.group_by("cpp_mmhg")
+        .agg(
+            prx=((z * weight).sum() / weight.sum()).tanh(),
+            n_patients=pl.col("patient_id").n_unique().cast(pl.Int64()),
+            n_minutes=weight.sum(),
+        )
+        .sort("cpp_mmhg")
+    )
+
+
+def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
+    """Return pooled PRx by CPP before the patients behind it, and each patient's CPPopt.
+
+    Parameters
+    ----------
+    curves : DataFrame
+        `contracts.CURVES` with `patient_id`. A patient is a thin line; the thick line is
+        `pool_curves`, drawn where at least `MIN_PATIENTS_POOLED` patients have minutes.
+    optima : DataFrame
+        `contracts.OPTIMA`; a null CPPopt is counted in the denominator only.
+
+    Returns
+    -------
+    Picture
+        The number of patients stands above every bin of CPP.
+    """
+    name, title = "curves", "PRx by CPP: all patients together, and each of them"
+    pooled = pool_curves(curves)
+    if pooled.is_empty():
+        return svg.nothing(
+            name=name, title=title, words="No patient has a curve of PRx by CPP."
+        )
+    drawn = pooled.filter(pl.col("n_patients") >= MIN_PATIENTS_POOLED)
+    n = curves.filter(pl.col("prx").is_not_null())["patient_id"].n_unique()
+    optimum = optima.sort("patient_id")["cppopt_mmhg"].drop_nulls()
+    told = f"Curves of {n} patients. Pooled PRx by CPP in mmHg: " + "; ".join(
+        f"{cpp_mmhg:g}: {format_number(prx, decimals=2)} (n = {n_patients})"
+        for cpp_mmhg, prx, n_patients, _ in drawn.iter_rows()
+    )
+    told += (
+        f". CPPopt of the whole recording: median {format_median(optimum, decimals=1)} mmHg, "
+        f"{optimum.len()} of {optima.height} patients."
+    )
+    with svg.style(name):
+        figure = svg.sheet("single", height_in=3.4)
+        figure.subplots_adjust(left=0.14, right=0.96, top=0.94, bottom=0.12, hspace=0.12)
+        upper, lower = figure.subplots(2, sharex=True, height_ratios=(4.4, 1))
+        _draw_curves(upper, curves, pooled=pooled, drawn=drawn)
+        strip = Strip("CPPopt (mmHg)", optimum, f"n = {optimum.len()} of {optima.height}")
+        svg.draw_strips(lower, [strip], decimals=1, words="above")
+        lower.set_xlabel("CPP in bins, and CPPopt (mmHg), whole recording")
+    caption = (
+        f"PRx by CPP over the whole recordings of the {n} patients who have a curve. A thin "
+        "line is a patient. The thick line is the mean of all minutes through Fisher z, drawn "
+        f"where {MIN_PATIENTS_POOLED} or more patients have minutes; n above each bin counts "
+        "patients. Below: CPPopt of each patient, median (IQR) and n."
+    )
+    return Picture(name, title, told, caption, figure, "single")
+
+
+def _draw_curves(
+    axis: Any, curves: pl.DataFrame, *, pooled: pl.DataFrame, drawn: pl.DataFrame
+) -> None:
+    known = curves.filter(pl.col("prx").is_not_null()).sort("patient_id", "cpp_mmhg")
+    for _, patient in known.group_by("patient_id", maintain_order=True):
+        axis.plot(patient["cpp_mmhg"], patient["prx"], color=MUTED, lw=0.5, alpha=0.4)
+    axis.plot(drawn["cpp_mmhg"], drawn["prx"], color=ACCENT, lw=1.8, marker="o", ms=3)
+    axis.axhline(0, color=INK, lw=0.5, dashes=(4, 3))
+    axis.set_ylim(*_quarters(known["prx"].to_numpy()))
+    axis.tick_params(axis="x", length=0)
+    axis.spines["bottom"].set_visible(False)
+    axis.set_ylabel(f"PRx, n = {known['patient_id'].n_unique()} patients", labelpad=2)
+    above = axis.get_xaxis_transform()
+    axis.text(-0.03, 1.02, "n", transform=axis.transAxes, ha="right", fontsize=SMALL_PT)
+    for row in pooled.iter_rows(named=True):
+        n = f"{row['n_patients']}"
+        axis.text(row["cpp_mmhg"], 1.02, n, transform=above, ha="center", fontsize=SMALL_PT)
+    if drawn.height:
+        last = drawn.row(-1, named=True)
+        axis.text(last["cpp_mmhg"], last["prx"], "  pooled", color=ACCENT, va="center")
+
+
+def _quarters(prx: NDArray[np.floating]) -> tuple[float, float]:
+    """Return the quarters of PRx that hold all values and zero."""
+    low, high = min(0.0, float(prx.min())), max(0.0, float(prx.max()))
+    return math.floor(low * 4) / 4, math.ceil(high * 4) / 4

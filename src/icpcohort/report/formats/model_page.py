@@ -1,0 +1,70 @@
+"""The page of one model: its folder's summary as Markdown, from its tables."""
+
+from icpcohort.models.fit import Fit
+from icpcohort.report.tables import model_words as report_models
+from icpcohort.report.tables import models as model_grids
+from icpcohort.report.tables.grids import Grid
+from icpcohort.study.plan import Plan
+
+CAUTION = (
+    "For research on recorded data; not for treatment or for choosing a patient's target. "
+    "Local protocols and licensed practice come first. Association is not causation."
+)
+FILES = """\
+## Files
+
+| file | what it is |
+|---|---|
+| `estimates.parquet` | every coefficient, unadjusted and adjusted |
+| `alternatives.parquet` | other fits beside the main one |
+| `risks.parquet`, `curve.parquet` | absolute risks; the effect along a curved exposure |
+| `performance.parquet` | how well a prediction does, corrected for optimism |
+| `diagnostics.parquet` | how far to trust the fit, or why there is none |
+| `flow.parquet`, `dropped.parquet` | from the cohort to the fit: who left, and why |
+| `plan.yaml` | the plan as it was run |
+| `replicate.R`, `data.csv` | the same model in R: `Rscript replicate.R` in this folder |
+"""
+
+
+def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
+    """Return the summary of one model.
+
+    Parameters
+    ----------
+    made : Fit
+    plan : Plan
+    methods : str
+        Its methods text, from `models.wording`.
+    """
+    block = {name: getattr(plan, name) for name in Plan.__dataclass_fields__}
+    finding = report_models.finding(
+        block, estimates=made.estimates, diagnostics=made.diagnostics, curve=made.curve
+    )
+    parts = [
+        f"# {plan.name.replace('_', ' ')}",
+        plan.question,
+        finding,
+        f"> **Caution.** {CAUTION}",
+        _grid(
+            report_models.estimates(made.estimates, plan=block, diagnostics=made.diagnostics)
+        ),
+        _grid(model_grids.curve(made.curve, plan=block)),
+        _grid(model_grids.risks(made.risks, plan=block)),
+        _grid(model_grids.alternatives(made.alternatives, plan=block)),
+        _grid(model_grids.performance(made.performance)),
+        _grid(report_models.model_flow(made.flow)),
+        _grid(report_models.diagnostics(made.diagnostics)),
+        f"## Methods\n\n{methods}",
+        FILES.strip(),
+    ]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _grid(grid: Grid) -> str:
+    """Return a grid under its caption; nothing for one without rows."""
+    if not grid.rows:
+        return ""
+    lines = [f"## {grid.caption}", "", f"| {' | '.join(grid.head)} |"]
+    lines.append(f"|{'---|' * len(grid.head)}")
+    lines += [f"| {' | '.join(cell.replace('|', '/') for cell in row)} |" for row in grid.rows]
+    return "\n".join([*lines, "", grid.note] if grid.note else lines)

@@ -1,0 +1,1 @@
+"""Patients: pictures and facts of single patients, for the group alone."""

@@ -1,0 +1,170 @@
+"""The patient browser: one page with all that is known of each patient, for the group alone."""
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import jinja2
+import polars as pl
+from markupsafe import Markup
+
+from icpcohort.report.patients import cohort_picture as coverage
+from icpcohort.report.patients import facts as patient_rows
+from icpcohort.report.patients import timeline as pictures
+from icpcohort.report.patients.facts import Section
+from icpcohort.report.sections.content import SHORT_CAUTION
+from icpcohort.report.tables.grids import words_of
+from icpcohort.report.tables.table_one import MISSING, format_number
+
+FILTERS = (
+    "in the analysis",
+    "not in the analysis",
+    "with a CPPopt",
+    "with a recording left out",
+)
+
+
+def render(
+    *,
+    template: str,
+    tables: Mapping[str, pl.DataFrame],
+    model_dropped: Mapping[str, pl.DataFrame],
+    models: Mapping[str, Mapping[str, Any]],
+    windows: Sequence[str],
+    main_window: str,
+) -> str:
+    """Return the browser as the text of an HTML file that lies beside the folder of pictures.
+
+    The list of patients is in the page; what is known of each is data that the page's own
+    script shows when one is chosen. Nothing comes from the network.
+
+    Parameters
+    ----------
+    template : str
+        The text of the jinja2 template; what it inserts is escaped.
+    tables, model_dropped, models, windows : see `patient_rows.sections`
+    main_window : str
+        The window of the list's exposures.
+    """
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    facts = patient_rows.sections(
+        tables, model_dropped=model_dropped, models=models, windows=windows
+    )
+    patients = coverage.in_order(tables["patients"]["patient_id"].to_list(), tables["quality"])
+    head, rows = overview(patients, tables, main_window=main_window)
+    page = environment.from_string(template).render(
+        short_caution=SHORT_CAUTION,
+        not_for_sharing=pictures.NOT_FOR_SHARING,
+        window=words_of(main_window),
+        head=head,
+        rows=rows,
+        filters=FILTERS,
+        data=Markup(as_data(facts, patients)),
+    )
+    return page.rstrip("\n") + "\n"
+
+
+def overview(
+    patients: Sequence[str], tables: Mapping[str, pl.DataFrame], *, main_window: str
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """Return the heads of the list, and of each patient the cells and the filters that hold.
+
+    The dose is that of the lowest threshold of ICP.
+    """
+    of = {
+        name: {row["patient_id"]: row for row in table.to_dicts()}
+        for name, table in _one_a_patient(tables, main_window=main_window).items()
+    }
+    levels = of["dose"] and {row["threshold_mmhg"] for row in of["dose"].values()}
+    dose = f"ICP dose above {min(levels):g} mmHg (mmHg·h/h)" if levels else "ICP dose"
+    head = ["Patient", "Age (years)", "Sex", "GOSE", "Recordings used", "Valid ICP (h)"]
+    head += ["Mean ICP (mmHg)", dose, "Mean PRx", "CPPopt (mmHg)", "95 % interval", "Analysis"]
+    rows = []
+    for patient in patients:
+        row = {name: found.get(patient, {}) for name, found in of.items()}
+        rows.append({"cells": _cells(patient, row), "holds": _holding(row), "id": patient})
+    return head, rows
+
+
+def _one_a_patient(
+    tables: Mapping[str, pl.DataFrame], *, main_window: str
+) -> dict[str, pl.DataFrame]:
+    """Return tables of one row a patient, those of windows for the main window alone."""
+    here = pl.col("window") == main_window
+    used = (
+        tables["recordings"]
+        .group_by("patient_id")
+        .agg(n_used=(pl.col("status") == "used").sum(), n_listed=pl.len())
+    )
+    icp = tables["burden"].filter(here, pl.col("signal") == "icp")
+    return {
+        "patient": tables["patients"],
+        "outcome": tables["outcomes"],
+        "optimum": tables["optima"],
+        "used": used,
+        "quality": tables["quality"].filter(pl.col("signal") == "icp"),
+        "summary": tables["summary"].filter(here),
+        "dose": icp.filter(pl.col("threshold_mmhg") == pl.col("threshold_mmhg").min()),
+        "analysis": tables["analysis"].filter(here),
+        "dropped": tables["dropped"].filter(here),
+    }
+
+
+def _cells(patient: str, row: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    valid_s = row["quality"].get("valid_s")
+    interval = [row["optimum"].get(f"cppopt_ci_{side}_mmhg") for side in ("low", "high")]
+    known = None not in interval
+    return [
+        patient,
+        format_number(row["patient"].get("age_years"), decimals=1),
+        row["patient"].get("sex") or MISSING,
+        format_number(row["outcome"].get("gose_6m"), decimals=0),
+        f"{row['used'].get('n_used', 0)} of {row['used'].get('n_listed', 0)}",
+        format_number(None if valid_s is None else valid_s / 3600, decimals=1),
+        format_number(row["summary"].get("icp_mean_mmhg"), decimals=1),
+        format_number(row["dose"].get("dose_per_h_mmhg"), decimals=2),
+        format_number(row["summary"].get("prx_mean"), decimals=2),
+        format_number(row["optimum"].get("cppopt_mmhg"), decimals=1),
+        " to ".join(format_number(end, decimals=1) for end in interval) if known else MISSING,
+        "in" if row["analysis"] else words_of(row["dropped"].get("reason")),
+    ]
+
+
+def _holding(row: Mapping[str, Mapping[str, Any]]) -> str:
+    """Return the numbers of the filters that hold for a patient, as `FILTERS` counts them."""
+    holds = (
+        bool(row["analysis"]),
+        not row["analysis"],
+        row["optimum"].get("cppopt_mmhg") is not None,
+        row["used"].get("n_used", 0) < row["used"].get("n_listed", 0),
+    )
+    return " ".join(str(i) for i, one in enumerate(holds) if one)
+
+
+def as_data(facts: Sequence[Section], patients: Sequence[str]) -> str:
+    """Return the sections as JSON that may stand in a page, every text once.
+
+    `words` holds the texts; `sections` their captions, heads and what is said without rows;
+    `patients` of each, section by section, rows of cells, a cell being its place in `words`.
+    """
+    words: dict[str, int] = {}
+    coded = {
+        patient: [
+            [[words.setdefault(cell, len(words)) for cell in row] for row in one.rows[patient]]
+            if patient in one.rows
+            else []
+            for one in facts
+        ]
+        for patient in patients
+    }
+    heads = [{"caption": one.caption, "head": one.head, "empty": one.empty} for one in facts]
+    text = json.dumps(
+        {"words": list(words), "sections": heads, "patients": coded},
+        ensure_ascii=False,
+        separators=(",", ":"),
+    )
+    for sign in "<>&\u2028\u2029":  # so that no text of the data ends the element it is in
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return text

@@ -1,0 +1,309 @@
+"""What the results know of each patient, as rows of text: the matter of the patient browser."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import Table
+from icpcohort.report.patients import curve as patient_curve
+from icpcohort.report.patients import lanes
+from icpcohort.report.tables.grids import REACTIVITY, unit_words, words_of
+from icpcohort.report.tables.monitors import COMPLICATIONS
+from icpcohort.report.tables.table_one import MISSING, VARIABLES, format_number
+
+Rows = dict[str, list[list[str]]]  # patient -> rows of cells
+PRESSURES = {
+    "monitored_h": ("ICP monitored (h)", 1),
+    "icp_mean_mmhg": ("Mean ICP (mmHg)", 1),
+    "abp_mean_mmhg": ("Mean ABP (mmHg)", 1),
+    "cpp_mean_mmhg": ("Mean CPP (mmHg)", 1),
+    "amp_mean_mmhg": ("Mean AMP (mmHg)", 1),
+}
+KNOWN = {variable.column: variable for variable in VARIABLES}
+SHORT_WORDS = {  # where the meaning of the contract is a sentence that needs its table
+    "gose_6m": "GOSE",
+    "gose_6m_merged": "GOSE (2 and 3 merged)",
+    "unfavourable": "Unfavourable outcome",
+    "unfavourable_sliding": "Unfavourable outcome, sliding dichotomy",
+    "dead": "Dead (GOSE 1)",
+    "dead_by_horizon": "Dead by the horizon of the settings",
+    "prognostic_band": "Band of IMPACT core risk",
+}
+NO_COVARIATES = ("patient_id", "gose_6m")  # the outcome stands with the outcomes
+
+
+class Section(NamedTuple):
+    """One kind of facts: its heading, the heads of its columns, rows by patient."""
+
+    caption: str
+    head: list[str]
+    rows: Rows
+    empty: str
+
+
+def sections(
+    given: Mapping[str, pl.DataFrame],
+    *,
+    model_dropped: Mapping[str, pl.DataFrame],
+    models: Mapping[str, Mapping[str, Any]],
+    windows: Sequence[str],
+) -> list[Section]:
+    """Return every section of the browser in its order.
+
+    Parameters
+    ----------
+    given : mapping of table name to DataFrame
+        patients, recordings, excluded, quality, masked, monitors, events, burden, summary,
+        optima, outcomes, analysis, dropped: the contracts of these names.
+    model_dropped : mapping of model name to contracts.MODEL_DROPPED
+    models : mapping of model name to its block of the plan
+    windows : names of the windows, in their order
+    """
+    places = {name: words_of(name).capitalize() for name in windows}
+    return [
+        Section("Who", ["", ""], _facts(given["patients"], contracts.PATIENTS), ""),
+        Section("Outcomes", ["", ""], _facts(given["outcomes"], contracts.OUTCOMES), ""),
+        _membership(given, model_dropped=model_dropped, models=models, windows=windows),
+        _recordings(given["recordings"], given["excluded"]),
+        _seconds(given["quality"]),
+        _masked(given["masked"]),
+        _monitors(given["monitors"]),
+        _events(given["events"]),
+        _indices(given["summary"], places),
+        _burden(given["burden"], places),
+        _optimum(given["optima"]),
+    ]
+
+
+def _facts(table: pl.DataFrame, contract: Table) -> Rows:
+    """Return one row a column: its words and the patient's value."""
+    columns = [name for name in contract.columns if name not in NO_COVARIATES]
+    if contract is contracts.OUTCOMES:
+        columns.insert(0, "gose_6m")
+    heads = {name: _column_words(contract, name) for name in columns}
+    return {
+        row["patient_id"]: [[heads[name], _value(name, row[name])] for name in columns]
+        for row in table.iter_rows(named=True)
+    }
+
+
+def _column_words(contract: Table, name: str) -> str:
+    if name in KNOWN:
+        return KNOWN[name].words
+    if name in SHORT_WORDS:
+        return SHORT_WORDS[name]
+    column = contract.columns[name]
+    words, unit = column.about.split(";")[0], unit_words(column.unit)
+    return f"{words} ({unit})" if unit else words
+
+
+def _value(name: str, value: Any) -> str:
+    if value is None:
+        return MISSING
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        decimals = KNOWN[name].decimals if name in KNOWN else None
+        return format_number(value, decimals=2 if name.startswith("impact") else decimals or 1)
+    return str(value)
+
+
+def _by_patient(table: pl.DataFrame, *order: str) -> Iterator[tuple[str, list[dict[str, Any]]]]:
+    for (patient,), part in table.sort("patient_id", *order).group_by(
+        "patient_id", maintain_order=True
+    ):
+        yield str(patient), part.to_dicts()
+
+
+def _hours(seconds: float | None, *, decimals: int) -> str:
+    return MISSING if seconds is None else format_number(seconds / 3600, decimals=decimals)
+
+
+def _membership(
+    given: Mapping[str, pl.DataFrame],
+    *,
+    model_dropped: Mapping[str, pl.DataFrame],
+    models: Mapping[str, Mapping[str, Any]],
+    windows: Sequence[str],
+) -> Section:
+    """Return in which cohorts and models a patient is, and why not in the others."""
+    inside = set(given["analysis"].select("window", "patient_id").iter_rows())
+    left = {(row["window"], row["patient_id"]): row for row in given["dropped"].to_dicts()}
+    lost = {
+        (model, row["patient_id"]): row
+        for model, table in model_dropped.items()
+        for row in table.to_dicts()
+    }
+    rows: Rows = {}
+    for patient in given["patients"]["patient_id"]:
+        rows[patient] = [
+            [f"Cohort of the {words_of(window)}", *_place((window, patient), inside, left)]
+            for window in windows
+        ]
+        for model, plan in models.items():
+            told = ["no", f"not in the cohort of the {words_of(plan['window'])}"]
+            if (plan["window"], patient) in inside:
+                told = _place((model, patient), {(model, patient)} - set(lost), lost)
+            rows[patient].append([f"Model {words_of(model)}", *told])
+    return Section("In which analyses", ["Analysis", "In it", "Why not"], rows, "")
+
+
+def _place(
+    key: tuple[str, str],
+    inside: set[tuple[str, str]],
+    left: Mapping[tuple[str, str], Mapping[str, Any]],
+) -> list[str]:
+    if key in inside:
+        return ["yes", ""]
+    row = left.get(key)
+    if row is None:
+        return ["no", "no reason was recorded"]
+    detail = f": {row['detail']}" if row["detail"] else ""
+    return ["no", f"{words_of(row['reason'])}{detail}"]
+
+
+def _recordings(recordings: pl.DataFrame, excluded: pl.DataFrame) -> Section:
+    why = {
+        (row["patient_id"], row["recording_id"]): row["detail"] for row in excluded.to_dicts()
+    }
+    rows = {
+        patient: [
+            [
+                row["recording_id"],
+                f"{row['format'] or MISSING}, {words_of(row['tier'])}",
+                f"{_hours(row['start_s'], decimals=1)} to {_hours(row['end_s'], decimals=1)}",
+                row["status"] or MISSING,
+                _reason(row["reason"], why.get((patient, row["recording_id"]))),
+            ]
+            for row in part
+        ]
+        for patient, part in _by_patient(recordings, "start_s", "recording_id")
+    }
+    head = ["Recording", "Format, tier", "From, to (h)", "Status", "Why not"]
+    return Section("Recordings", head, rows, "No recording is listed.")
+
+
+def _reason(reason: str | None, detail: str | None) -> str:
+    if reason is None:
+        return ""
+    return f"{words_of(reason)}: {detail}" if detail else words_of(reason)
+
+
+def _seconds(quality: pl.DataFrame) -> Section:
+    columns = ("recorded_s", "valid_s", "masked_s", "missing_s")
+    rows = {
+        patient: [
+            [
+                row["signal"].upper(),
+                *(_hours(row[name], decimals=2) for name in columns),
+                str(row["n_gaps"]),
+                _hours(row["longest_gap_s"], decimals=2),
+            ]
+            for row in part
+        ]
+        for patient, part in _by_patient(quality.sort("signal", descending=True))
+    }
+    head = ["Signal", "Recorded, h", "Valid, h", "Masked, h", "Missing, h"]
+    head += ["Gaps, n", "Longest gap, h"]
+    return Section("Every second accounted", head, rows, "No recording was used.")
+
+
+def _masked(masked: pl.DataFrame) -> Section:
+    rows = {
+        patient: [
+            [row["signal"].upper(), words_of(row["reason"]), lanes.hours_words(row["masked_s"])]
+            for row in part
+        ]
+        for patient, part in _by_patient(masked, "signal", "reason")
+    }
+    return Section("Masked, by reason", ["Signal", "Reason", "Time"], rows, "Nothing masked.")
+
+
+def _monitors(monitors: pl.DataFrame) -> Section:
+    rows = {
+        patient: [
+            [
+                row["monitor_id"],
+                ", ".join(words_of(row[name]) for name in ("kind", "fixation", "side")),
+                f"{_number(row['insertion_h'])} to {_number(row['removal_h'])}",
+                _number(row["drift_at_removal_mmhg"]),
+                "; ".join(words for name, words in COMPLICATIONS.items() if row[name])
+                or "none noted",
+            ]
+            for row in part
+        ]
+        for patient, part in _by_patient(monitors, "insertion_h", "monitor_id")
+    }
+    head = ["Monitor", "Kind", "In place (h)", "Drift at removal (mmHg)", "Complications"]
+    return Section("Monitors", head, rows, "No monitor is listed.")
+
+
+def _number(value: float | None) -> str:
+    return format_number(value, decimals=1)
+
+
+def _events(events: pl.DataFrame) -> Section:
+    rows = {
+        patient: [
+            [
+                words_of(row["event"]),
+                _hours(row["start_s"], decimals=2),
+                "to the end" if row["end_s"] is None else _hours(row["end_s"], decimals=2),
+            ]
+            for row in part
+        ]
+        for patient, part in _by_patient(events, "start_s", "event")
+    }
+    return Section("Events", ["Event", "From (h)", "To (h)"], rows, "No event was noted.")
+
+
+def _indices(summary: pl.DataFrame, places: Mapping[str, str]) -> Section:
+    shown = PRESSURES | REACTIVITY
+    rows: Rows = {}
+    for patient, part in _by_patient(summary, "window"):
+        of_window = {row["window"]: row for row in part}
+        rows[patient] = [
+            [
+                words,
+                *(
+                    format_number(of_window.get(window, {}).get(name), decimals=decimals)
+                    for window in places
+                ),
+            ]
+            for name, (words, decimals) in shown.items()
+        ]
+    return Section("Indices", ["", *places.values()], rows, "No minute was computed.")
+
+
+def _burden(burden: pl.DataFrame, places: Mapping[str, str]) -> Section:
+    key = ["signal", "side", "threshold_mmhg"]
+    rows: Rows = {}
+    ordered = burden.sort(*key, descending=[True, False, False])
+    for patient, part in _by_patient(ordered):
+        cells: dict[str, dict[str, str]] = {}
+        for row in part:
+            label = f"{row['signal'].upper()} {row['side']} {row['threshold_mmhg']:g} mmHg"
+            dose, share = (
+                format_number(row[name], decimals=decimals)
+                for name, decimals in (("dose_per_h_mmhg", 2), ("percent_time", 1))
+            )
+            known = row["dose_per_h_mmhg"] is not None
+            cells.setdefault(label, {})[row["window"]] = (
+                f"{dose}; {share} %" if known else MISSING
+            )
+        rows[patient] = [
+            [label, *(found.get(window, MISSING) for window in places)]
+            for label, found in cells.items()
+        ]
+    head = ["Dose per hour (mmHg·h/h); time (%)", *places.values()]
+    return Section("Burden", head, rows, "No minute was computed.")
+
+
+def _optimum(optima: pl.DataFrame) -> Section:
+    rows = {
+        row["patient_id"]: [[line] for line in patient_curve.in_words(row)]
+        for row in optima.to_dicts()
+    }
+    return Section("CPPopt of the whole recording", [""], rows, "No minute was computed.")

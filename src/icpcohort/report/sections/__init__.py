@@ -1,0 +1,1 @@
+"""Sections of the report: tables, figures and sentences in their order."""

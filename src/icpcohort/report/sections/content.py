@@ -1,0 +1,186 @@
+"""Content: what the report says, in the order in which it is asked, whatever shows it."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from icpcohort.cohort import blinding
+from icpcohort.provenance import plan_lock
+from icpcohort.report.figures import draw_all as figures
+from icpcohort.report.sections import checklists, findings
+from icpcohort.report.sections import models as model_section
+from icpcohort.report.sections import specifications as whatif_section
+from icpcohort.report.sections import study as study_sections
+from icpcohort.report.sections.blocks import (
+    Block,
+    Bullets,
+    Content,
+    Item,
+    Link,
+    Paragraph,
+    PictureBlock,
+    Section,
+    numbered,
+    table,
+)
+from icpcohort.report.sections.methods import SIGNALS
+from icpcohort.report.tables import grids
+
+SHORT_CAUTION = (
+    "Research use on recorded data. Not a medical device; not for bedside decisions or for "
+    "choosing a patient’s target. Local protocols and licensed practice come first. "
+    "Association is not causation. A cut of 20 versus 22 mmHg lies within the drift of a "
+    "sensor. PRx is not interpretable with an open drain or after craniectomy."
+)
+CAUTIONS = (
+    "This report describes recorded data for research. It is not a medical device and must not "
+    "be used for bedside decisions or for choosing the target of a patient.",
+    "Local protocols and licensed practice come first.",
+    "Association is not causation. Patients with high pressure differ from others in ways that "
+    "no adjustment holds in full.",
+    "A cut of 20 versus 22 mmHg lies within the drift of a sensor. Burden, CPP and CPPopt move "
+    "with the zero of the sensor; correlations such as PRx do not.",
+    "PRx is not interpretable with an open drain or after craniectomy.",
+    "Estimates belong to the patients who stayed in the analysis; the flow of patients says "
+    "who did not.",
+)
+ABBREVIATIONS = (
+    "ICP is intracranial pressure, ABP arterial blood pressure, CPP the cerebral perfusion "
+    "pressure (ABP − ICP), PRx the pressure reactivity index, CPPopt the CPP at which PRx is "
+    "lowest, LLR the lower limit of reactivity, GOSE the extended Glasgow Outcome Scale."
+)
+Given = Mapping[str, pl.DataFrame]
+Models = Mapping[str, Mapping[str, Any]]
+
+
+def build(
+    *,
+    title: str,
+    settings: Mapping[str, Any],
+    models: Models,
+    tables: Given,
+    fits: model_section.Fits,
+    captions: Mapping[str, str],
+    methods: Mapping[str, str],
+    plan: Mapping[str, Any] | None,
+    is_blinded: bool,
+    versions: Mapping[str, str],
+    fingerprints: Mapping[str, str],
+) -> Content:
+    """Return all that the report says, numbered; the arguments are those of `report.render`.
+
+    Burden and indices are told of the patients in the analysis of their window; curves and
+    optima of every patient who has one. `captions` are those of `figures.all_pictures`, by
+    the figures' names.
+
+    Raises
+    ------
+    ValueError
+        If a figure has no place in any section.
+    """
+    window = str(settings["cohort"]["main_window"])
+    given = figures.of_the_cohort(tables)
+    sections = (
+        _findings(given, models, fits, window=window),
+        *study_sections.all_of(given, settings=settings, captions=captions),
+        model_section.of_all(given, models, fits, captions=captions),
+        model_section.beside(models, fits, precision=whatif_section.precision(given)),
+        whatif_section.specifications(given, captions),
+        whatif_section.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
+        _methods(methods, settings),
+        _limits(given, window=window),
+        _settings(settings, models),
+        _made(given, versions, fingerprints),
+        checklists.section(list(methods), models),
+    )
+    caution = f"{blinding.WARNING} {SHORT_CAUTION}" if is_blinded else SHORT_CAUTION
+    content = numbered(Content(title, findings.lead(given, window=window), caution, sections))
+    shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
+    if homeless := sorted(set(captions) - shown):
+        raise ValueError(
+            f"content.build: {', '.join(homeless)} is in no section; name it in "
+            "study_sections.FIGURES"
+        )
+    return content
+
+
+def _findings(
+    given: Given, models: Models, fits: model_section.Fits, *, window: str
+) -> Section:
+    items = [
+        Item(
+            model_section.finding(name, plan, fits),
+            (Link(f"table-{name}-estimates"), Link("figure-forest")),
+            f"finding-model-{name}",
+            plan["question"],
+        )
+        for name, plan in models.items()
+    ] or [Item("The analysis plan holds no model.", head="Models.")]
+    items += findings.points(given, window=window)
+    return Section("findings", "Key findings", (Bullets(tuple(items)),))
+
+
+def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Section:
+    rules = grids.cleaning_rules(settings["cleaning"]["rules"])
+    parts = []
+    for number, (heading, text) in enumerate(paragraphs.items(), start=1):
+        blocks: list[Block] = [Paragraph(text)]
+        if heading == SIGNALS:
+            blocks = [
+                Paragraph(text, (Link("table-rules"),)),
+                *table("rules", rules, sortable=False, supplementary=True),
+            ]
+        parts.append(Section(f"methods-{number}", heading, tuple(blocks)))
+    words = "Every sentence and number of the methods comes from the settings that were run."
+    return Section("methods", "Methods", (Paragraph(words),), tuple(parts))
+
+
+def _limits(given: Given, *, window: str) -> Section:
+    items = [Item(caution) for caution in CAUTIONS] + findings.limits(given, window=window)
+    return Section("limits", "Limits and cautions", (Bullets(tuple(items)),))
+
+
+def _settings(settings: Mapping[str, Any], models: Models) -> Section:
+    as_run = grids.settings(settings, caption="Settings as run")
+    plan = grids.settings(models, caption="Analysis plan as run")
+    blocks: list[Block] = [
+        Paragraph(ABBREVIATIONS),
+        *table("definitions", grids.definitions(), supplementary=True),
+        *table("settings", as_run, empty="Nothing was set.", supplementary=True),
+        *table("plan", plan, empty="Nothing was planned.", supplementary=True),
+    ]
+    return Section("settings", "Definitions and settings as run", tuple(blocks))
+
+
+def _made(
+    given: Given, versions: Mapping[str, str], fingerprints: Mapping[str, str]
+) -> Section:
+    release = versions.get("icpcohort", "unknown")
+    cite = (
+        "Cite as: The icpcohort authors. icpcohort: retrospective cohort studies of "
+        f"intracranial pressure, from recordings to regression. Version {release}."
+    )
+    repeat = (
+        "The same recordings, tables, settings, plan and versions give the same numbers. Each "
+        "fingerprint (SHA-256) changes with any byte of its file; that of the recordings is of "
+        "their own fingerprints, sorted, one a line. Random numbers begin from the seeds in "
+        "the settings. The report was made from the tables of results alone; the catalogue of "
+        "results names every file and column."
+    )
+    blocks: list[Block] = [
+        Paragraph(cite),
+        Paragraph(repeat, (Link("table-settings"), Link("table-plan"))),
+        *table(
+            "data",
+            grids.fingerprints(fingerprints, given["recordings"]),
+            supplementary=True,
+        ),
+        *table(
+            "versions",
+            grids.versions(versions),
+            empty="No version was recorded.",
+            supplementary=True,
+        ),
+    ]
+    return Section("made", "How to cite and reproduce", tuple(blocks))

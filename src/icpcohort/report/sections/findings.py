@@ -1,0 +1,220 @@
+"""Findings: what was found, in sentences made from numbers, each with its table."""
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from icpcohort.report.sections.blocks import Item, Link
+from icpcohort.report.tables import grids
+from icpcohort.report.tables import monitors as monitor_grids
+from icpcohort.report.tables import reactivity as chance_grid
+from icpcohort.report.tables.table_one import (
+    format_median,
+    format_number,
+    format_percent,
+    format_share,
+)
+
+TOO_COARSE = ("minutes", "hourly")  # of which no PRx is possible
+_OF_THE_COHORT = ("figure-flow", "table-one")
+_OF_MONITORS = ("table-complications", "table-monitors")
+_OF_BURDEN = ("table-burden", "figure-burden")
+_OF_INDICES = ("table-reactivity", "figure-reactivity")
+
+
+def points(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
+    """Return who was studied, how long, and what was measured.
+
+    Parameters
+    ----------
+    given : mapping of table name to DataFrame
+        As `content.build` takes it, burden and summary of the cohort alone.
+    window : str
+        The window that the sentences are about.
+    """
+    summary = given["summary"]
+    found = [
+        ("cohort", "Patients.", _cohort_sentence(given, window=window), _OF_THE_COHORT),
+        ("recordings", "Recordings.", _recordings_sentence(given), ["table-recorded"]),
+        ("monitors", "Monitors.", _monitors_sentence(given["monitors"]), _OF_MONITORS),
+        ("burden", "Burden.", _burden_sentence(given["burden"], window=window), _OF_BURDEN),
+        (
+            "reactivity",
+            "Reactivity.",
+            f"{_reactivity_sentence(summary, window=window)} "
+            f"{without_prx(summary, window=window)}",
+            _OF_INDICES,
+        ),
+        ("chance", "Chance.", _chance_sentence(given["optima"]), ["table-chance"]),
+    ]
+    return [
+        Item(sentence.strip(), tuple(map(Link, targets)), f"finding-{name}", head)
+        for name, head, sentence, targets in found
+        if sentence.strip()
+    ]
+
+
+def lead(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
+    """Return one sentence that says what the study is."""
+    n_patients = given["patients"].height
+    n_used = given["recordings"].filter(pl.col("status") == "used").height
+    n_cohort = given["analysis"].filter(pl.col("window") == window).height
+    return (
+        f"A retrospective cohort study of intracranial pressure (ICP): {n_patients} patients, "
+        f"{n_used} recordings used, {n_cohort} patients in the analysis of the main window "
+        f"({grids.words_of(window)})."
+    )
+
+
+def drift(monitors: pl.DataFrame) -> str:
+    """Return how much the study's sensors drifted."""
+    known = monitors["drift_at_removal_mmhg"].drop_nulls()
+    if known.is_empty():
+        return "In this study no drift at removal was noted."
+    return (
+        "In this study the drift at removal was, median (IQR), "
+        f"{format_median(known, decimals=1)} mmHg (n = {known.len()} of {monitors.height} "
+        "monitors)."
+    )
+
+
+def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
+    steps = given["flow"].filter(pl.col("window") == window).sort("step")
+    if steps.is_empty():
+        return "No patient entered the study."
+    n_in, n_out = steps["n_in"].to_list()[0], steps["n_out"].to_list()[-1]
+    unfavourable = given["analysis"].filter(pl.col("window") == window)["unfavourable"]
+    known = unfavourable.drop_nulls()
+    share = format_share(int(known.sum()), known.len())
+    outcome = (
+        f"of {known.len()} with a known outcome it was unfavourable in {share}"
+        if known.len()
+        else "the outcome of none of them is known"
+    )
+    return (
+        f"{n_out} of {n_in} patients ({format_percent(n_out, n_in)}) are in the analysis of "
+        f"the {grids.words_of(window)}; {outcome}."
+    )
+
+
+def _recordings_sentence(given: Mapping[str, pl.DataFrame]) -> str:
+    icp = given["quality"].filter(pl.col("signal") == "icp")
+    if given["recordings"].is_empty():
+        return "No recording was listed."
+    n_excluded = given["recordings"].filter(pl.col("status") == "excluded").height
+    left_out = f"{n_excluded} of {given['recordings'].height} recordings could not be used."
+    if icp.is_empty():
+        return f"No ICP was recorded. {left_out}"
+    hours = [
+        format_number(sum(icp[name]) / 3600, decimals=0) for name in ("valid_s", "recorded_s")
+    ]
+    return (
+        f"{hours[0]} of {hours[1]} recorded hours of ICP are valid (n = {icp.height} "
+        f"patients). {left_out}"
+    )
+
+
+def _burden_sentence(burden: pl.DataFrame, *, window: str) -> str:
+    rows = burden.filter(pl.col("window") == window, pl.col("signal") == "icp")
+    rows = rows.filter(pl.col("percent_time").is_not_null()).sort("threshold_mmhg")
+    parts = [
+        f"{threshold:g} mmHg: {format_median(part['percent_time'], decimals=1)} %, "
+        f"n = {part.height}"
+        for (threshold,), part in rows.group_by("threshold_mmhg", maintain_order=True)
+    ]
+    if not parts:
+        return "No patient of the cohort has an ICP burden in the main window."
+    return f"Time with ICP above the threshold, median (IQR) of valid time: {'; '.join(parts)}."
+
+
+def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
+    rows = summary.filter(pl.col("window") == window)
+    prx, yields = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
+    if prx.is_empty():
+        return (
+            "No patient of the cohort has a pressure reactivity index (PRx) in the main window."
+        )
+    found, yields_found = format_median(prx, decimals=2), format_median(yields, decimals=1)
+    return (
+        f"Mean pressure reactivity index (PRx), median (IQR): {found}, n = {prx.len()}. "
+        f"Optimal CPP (CPPopt) was found in {yields_found} % of the minutes with CPP, "
+        f"n = {yields.len()}."
+    )
+
+
+def limits(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
+    """Return what limits this study in particular, each with its table."""
+    cohort = given["analysis"].filter(pl.col("window") == window)
+    n_all = given["patients"].height
+    gose, level = cohort["unfavourable"].null_count(), cohort["abp_level_used"].drop_nulls()
+    unsure = int((level != "tragus").sum())
+    told = [
+        ("table-monitors", drift(given["monitors"])),
+        (
+            "table-flow",
+            f"{n_all - cohort.height} of {n_all} patients are not in the analysis of the "
+            f"{grids.words_of(window)}; they may differ from those who are."
+            if cohort.height < n_all
+            else "",
+        ),
+        (
+            "table-one",
+            f"The outcome of {gose} of {cohort.height} patients is unknown." if gose else "",
+        ),
+        (
+            "table-abp-levels",
+            f"In {unsure} of {level.len()} patients the arterial pressure is not known to be "
+            "at the level of the tragus: CPP may be too high in them."
+            if unsure
+            else "",
+        ),
+        ("table-reactivity", without_prx(given["summary"], window=window)),
+    ]
+    return [Item(words, (Link(target),)) for target, words in told if words]
+
+
+def without_prx(summary: pl.DataFrame, *, window: str) -> str:
+    """Return why patients of the cohort have no mean PRx; empty when all have one."""
+    rows = summary.filter(pl.col("window") == window)
+    without = rows.filter(pl.col("prx_mean").is_null())
+    if without.is_empty():
+        return ""
+    coarse = pl.col("tier").is_in(TOO_COARSE).fill_null(False)
+    no_abp = pl.col("abp_mean_mmhg").is_null()
+    counts = {
+        "sampled less often than every 10 s": without.filter(coarse).height,
+        "without arterial pressure": without.filter(~coarse & no_abp).height,
+        "without enough valid readings together": without.filter(~coarse & ~no_abp).height,
+    }
+    known = {why: n for why, n in counts.items() if n}
+    told = ", ".join(f"{'all' if len(known) == 1 else n} {why}" for why, n in known.items())
+    return f"{without.height} of {rows.height} patients of the cohort have no PRx: {told}."
+
+
+def _monitors_sentence(monitors: pl.DataFrame) -> str:
+    parts = []
+    for name in ("haemorrhage", "infection", "malfunction"):
+        known = monitors[name].drop_nulls()
+        if known.len():
+            n = int(known.sum())
+            parts.append(
+                f"{name} in {n} of {known.len()} ({format_percent(n, known.len())}; exact "
+                f"95 % CI {monitor_grids.limits(known, method='exact')} %)"
+            )
+    if not parts:
+        return ""
+    return f"Of {monitors.height} monitors: {'; '.join(parts)}. {drift(monitors)}"
+
+
+def _chance_sentence(optima: pl.DataFrame) -> str:
+    """Return how often a CPPopt was found, beside how often chance alone gives one."""
+    tried = optima.filter(pl.col("p_chance").is_not_null())
+    if tried.is_empty():
+        return ""
+    n, found = tried.height, tried["cppopt_mmhg"].count()
+    bent = int((tried["p_chance"] <= chance_grid.P_CHANCE).sum())
+    return (
+        f"CPPopt of the whole recording was found in {format_share(found, n)} of {n} patients "
+        f"with CPP and PRx, and in {chance_grid.percent_of_all(tried['chance_percent'])}; the "
+        f"U was beyond chance (p at most {chance_grid.P_CHANCE:g}) in {format_share(bent, n)}."
+    )

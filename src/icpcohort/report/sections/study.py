@@ -1,0 +1,244 @@
+"""The sections about the study itself: who, recordings, monitors, measurements."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import polars as pl
+
+from icpcohort.report.sections import findings
+from icpcohort.report.sections.blocks import Block, Paragraph, Section, picture, table
+from icpcohort.report.tables import grids
+from icpcohort.report.tables import monitors as monitor_grids
+from icpcohort.report.tables import reactivity as chance_grid
+from icpcohort.report.tables import recordings as recording_grids
+from icpcohort.signals import cleaning
+
+Given = Mapping[str, pl.DataFrame]
+Captions = Mapping[str, str]  # by the name of the figure
+FIGURES = {  # of each section, in their order; those of models are in `model_section`
+    "who": ("flow",),
+    "recordings": ("recorded",),
+    "monitors": ("drift",),
+    "burden": ("burden", "burden-by-state", "intensity", "intensity-outcome"),
+    "reactivity": ("reactivity", "curves"),
+}
+
+
+def all_of(
+    given: Given, *, settings: Mapping[str, Any], captions: Captions
+) -> tuple[Section, ...]:
+    """Return the sections in the order in which they are asked for.
+
+    Parameters
+    ----------
+    given : mapping of table name to DataFrame
+        As `content.build` takes it, burden and summary of the cohort alone.
+    settings : mapping
+        The settings as run.
+    captions : mapping of figure name to caption
+        A figure of `FIGURES` without one is not in this report.
+    """
+    return (
+        _who(given, captions),
+        _recordings(given, settings, captions),
+        _monitors(given, captions),
+        _burden(given, settings, captions),
+        _reactivity(given, captions, window=str(settings["cohort"]["main_window"])),
+    )
+
+
+def _reason_of_n(summary: pl.DataFrame, *, window: str) -> list[Block]:
+    words = findings.without_prx(summary, window=window)
+    return [Paragraph(words)] if words else []
+
+
+def _drawn(section: str, captions: Captions) -> list[Block]:
+    return [picture(name, captions[name]) for name in FIGURES[section] if name in captions]
+
+
+def _who(given: Given, captions: Captions) -> Section:
+    blocks: list[Block] = [
+        *_drawn("who", captions),
+        *table(
+            "one",
+            grids.table_one(given["table1"]),
+            empty="There is no patient to describe.",
+            sortable=False,
+        ),
+        *table(
+            "ends",
+            grids.ends_of_monitoring(given["monitoring_ends"]),
+            empty="There is no patient whose monitoring could end.",
+            supplementary=True,
+        ),
+        *table(
+            "flow",
+            grids.flow(given["flow"]),
+            empty="No flow of patients was recorded.",
+            supplementary=True,
+            sortable=False,
+        ),
+        *table(
+            "dropped",
+            grids.dropped(given["dropped"]),
+            empty="No patient left.",
+            supplementary=True,
+            patient_level=True,
+        ),
+    ]
+    return Section("who", "Who is in the study", tuple(blocks))
+
+
+def _recordings(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
+    without_effect = cleaning.without_effect(
+        given["events"]["event"].to_list(),
+        rules=settings["cleaning"]["rules"],
+        not_during=settings["reactivity"]["not_during"],
+    )
+    blocks: list[Block] = [
+        *_drawn("recordings", captions),
+        *table(
+            "recorded",
+            recording_grids.recorded_time(given["quality"], given["recordings"]),
+            empty="No recording could be used; there is no recorded time.",
+        ),
+        *table(
+            "recorded-by-monitor",
+            recording_grids.recorded_by_monitor(given["quality"], given["monitors"]),
+        ),
+        *table(
+            "masked",
+            recording_grids.masked_time(given["masked"], given["quality"]),
+            empty="Nothing was masked.",
+        ),
+        *table(
+            "abp-levels",
+            recording_grids.abp_levels(
+                given["summary"], window=settings["cohort"]["main_window"]
+            ),
+            empty="No patient has arterial pressure in the window.",
+        ),
+        *table(
+            "left-out",
+            recording_grids.excluded_reasons(given["excluded"]),
+            empty="No recording was left out.",
+        ),
+        *table(
+            "left-out-each",
+            recording_grids.excluded_rows(given["excluded"]),
+            supplementary=True,
+            patient_level=True,
+        ),
+        *table(
+            "events",
+            recording_grids.events(given["events"], without_effect=without_effect),
+            empty="No event was noted.",
+        ),
+    ]
+    return Section("recordings", "How good the recordings are", tuple(blocks))
+
+
+def _monitors(given: Given, captions: Captions) -> Section:
+    monitors = given["monitors"]
+    blocks: list[Block] = [
+        *_drawn("monitors", captions),
+        *table(
+            "monitors",
+            monitor_grids.monitor_kinds(monitors),
+            empty="No monitor was described.",
+            sortable=False,
+        ),
+        *table("complications", monitor_grids.complications(monitors)),
+        *table(
+            "complications-by-kind",
+            monitor_grids.complications_by_kind(monitors),
+            supplementary=True,
+        ),
+    ]
+    return Section("monitors", "Monitors", tuple(blocks))
+
+
+def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
+    window = settings["cohort"]["main_window"]
+    by_state = given["burden_by_state"].filter(pl.col("window") == window)
+    limit = f"{settings['burden']['impaired_prx']:g}"
+    of_prx = {
+        "prx_above": f"PRx above {limit}",
+        "prx_not_above": f"PRx not above {limit}",
+        "prx_unknown": "PRx unknown",
+    }
+    of_llr = {
+        "cpp_below_llr": "CPP below LLR",
+        "cpp_not_below_llr": "CPP not below LLR",
+        "llr_unknown": "LLR unknown",
+    }
+    blocks: list[Block] = [
+        *_drawn("burden", captions),
+        *table(
+            "burden",
+            grids.burden(given["burden"].filter(pl.col("window") == window)),
+            empty="No patient of the cohort has a burden.",
+        ),
+        *table(
+            "burden-by-prx",
+            grids.burden_by_state(
+                by_state,
+                states=of_prx,
+                caption=f"Burden by reactivity, {grids.words_of(window)}",
+            ),
+        ),
+        *table(
+            "burden-by-llr",
+            grids.burden_by_state(
+                by_state,
+                states=of_llr,
+                caption=f"Burden below and above the LLR, {grids.words_of(window)}",
+            ),
+            supplementary=True,
+        ),
+        *table(
+            "burden-other-windows",
+            grids.burden(given["burden"].filter(pl.col("window") != window))._replace(
+                caption="Pressure burden in the other windows"
+            ),
+            supplementary=True,
+        ),
+        *table(
+            "transition",
+            grids.transition(given["transition"].filter(pl.col("window") == window)),
+            empty="Episodes were not related to outcome.",
+            supplementary=True,
+        ),
+    ]
+    return Section("burden", "Burden", tuple(blocks))
+
+
+def _reactivity(given: Given, captions: Captions, *, window: str) -> Section:
+    blocks: list[Block] = [
+        *_reason_of_n(given["summary"], window=window),
+        *_drawn("reactivity", captions),
+        *table(
+            "reactivity",
+            grids.reactivity(given["summary"].filter(pl.col("window") == window)),
+            empty="No patient of the cohort has an index.",
+        ),
+        *table(
+            "reactivity-other-windows",
+            grids.reactivity(given["summary"].filter(pl.col("window") != window))._replace(
+                caption="Reactivity indices and optimal CPP in the other windows"
+            ),
+            supplementary=True,
+        ),
+        *table(
+            "optima",
+            grids.optima_reasons(given["optima"]),
+            empty="No patient had CPP and PRx from which a CPPopt could be sought.",
+        ),
+        *table(
+            "chance",
+            chance_grid.beside_chance(given["optima"]),
+            empty="What chance alone would give was not computed.",
+            sortable=False,
+        ),
+    ]
+    return Section("reactivity", "Reactivity and optimal CPP", tuple(blocks))

@@ -1,0 +1,1 @@
+"""Sharing: the folder of aggregates that may leave the group."""

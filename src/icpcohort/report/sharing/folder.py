@@ -1,0 +1,241 @@
+"""Share: the folder that may leave the group, or no folder at all."""
+
+import itertools
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from icpcohort.contracts import atomic_write as whole
+from icpcohort.report.formats.csv_cells import as_csv
+from icpcohort.report.sharing import cells as share_cells
+from icpcohort.report.sharing import disclosure
+from icpcohort.report.sharing import sheets as share_sheets
+from icpcohort.report.sharing import table_one as share_table_one
+from icpcohort.report.sharing.cells import Cell, People, Sheet
+from icpcohort.report.sharing.disclosure import HIDDEN, Counts, Sum
+from icpcohort.report.tables import table_one as tables
+
+TABLES = (
+    *("patients", "quality", "monitors", "analysis", "burden", "summary", "flow", "dropped"),
+)
+
+
+class NotSafeError(ValueError):
+    """The folder would tell of single patients; the text lists every place."""
+
+
+def files(
+    *,
+    given: Mapping[str, pl.DataFrame],
+    models: Mapping[str, Mapping[str, Any]],
+    estimates: Mapping[str, pl.DataFrame],
+    dropped: Mapping[str, pl.DataFrame],
+    methods: Mapping[str, str],
+    main_window: str,
+    groups: tables.Groups,
+    min_cell: int,
+) -> dict[str, str]:
+    """Return the text of every file of the folder by its name, `share_names.FILES`.
+
+    Parameters
+    ----------
+    given : mapping of table name to DataFrame
+        The names of `TABLES`, as in the contracts. Centres are told by numbers, the largest
+        first.
+    models, estimates, dropped : by model name
+        The plan; `contracts.ESTIMATES`; `contracts.MODEL_DROPPED`.
+    methods : mapping of heading to paragraph
+    main_window : str
+        The window of Table 1.
+    groups : the two groups of Table 1
+    min_cell : int
+        The smallest count that is shown.
+
+    Raises
+    ------
+    NotSafeError
+        If after hiding a small count could still be worked out.
+    """
+    sheets = _sheets(given, main_window=main_window, groups=groups, min_cell=min_cell)
+    sheets["estimates.csv"] = share_sheets.estimates(
+        given["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
+    )
+    counts = counts_of(sheets, min_cell=min_cell)
+    hidden = disclosure.hide(counts, min_cell=min_cell)
+    _refuse(disclosure.exposed(counts, hidden, min_cell=min_cell))
+    shown = {name: _shown(sheet, hidden) for name, sheet in sheets.items()}
+    texts = {name: as_csv(sheet.head, shown[name]) for name, sheet in sheets.items()}
+    paragraphs = [f"## {heading}\n\n{text}\n" for heading, text in methods.items()]
+    texts["methods.md"] = "\n".join(["# Methods\n", *paragraphs])
+    texts["README.md"] = _readme(sheets, shown, min_cell=min_cell)
+    return texts
+
+
+def identifiers(
+    given: Mapping[str, pl.DataFrame], *, recordings: pl.DataFrame
+) -> frozenset[str]:
+    """Return every name that must not stand in the folder."""
+    columns = (
+        *(given["patients"]["patient_id"], given["patients"]["centre"]),
+        *(recordings["recording_id"], recordings["path"], given["monitors"]["monitor_id"]),
+    )
+    return frozenset(str(one) for values in columns for one in values.drop_nulls())
+
+
+def write(
+    texts: Mapping[str, str],
+    paths: Sequence[str | Path],
+    *,
+    identifiers: Collection[str],
+    min_cell: int,
+) -> None:
+    """Write the files, and read every one back; where one is not safe, none stays.
+
+    Raises
+    ------
+    NotSafeError
+        If a file has an identifier, a date or a small count.
+    """
+    places = [Path(path) for path in paths]
+    for place in places:
+        whole.write(place, texts[place.name])
+    read = {place.name: place.read_text(encoding="utf-8") for place in places}
+    found = disclosure.problems(read, identifiers=identifiers, min_cell=min_cell)
+    if found:
+        for place in places:
+            place.unlink()
+    _refuse(found)
+
+
+def _refuse(problems: list[str]) -> None:
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise NotSafeError(
+            f"results/share: {len(problems)} problem(s); nothing is shared\n{lines}"
+        )
+
+
+def _sheets(
+    given: Mapping[str, pl.DataFrame],
+    *,
+    main_window: str,
+    groups: tables.Groups,
+    min_cell: int,
+) -> dict[str, Sheet]:
+    listed = frozenset(given["patients"]["patient_id"].to_list())
+    analysis = _with_numbers(given["analysis"])
+    cohort = analysis.select("window", "patient_id")
+    burden, summary = (
+        given[name].join(cohort, on=["window", "patient_id"], how="semi")
+        for name in ("burden", "summary")
+    )
+    return {
+        "flow.csv": share_sheets.flow(
+            listed, given["flow"], given["dropped"], min_cell=min_cell
+        ),
+        "table1.csv": share_table_one.table_one(
+            analysis, main_window=main_window, groups=groups, min_cell=min_cell
+        ),
+        "recorded.csv": share_sheets.recorded(given["quality"], min_cell=min_cell),
+        "monitors.csv": share_sheets.monitors(given["monitors"], min_cell=min_cell),
+        "burden.csv": share_sheets.burden(burden, min_cell=min_cell),
+        "reactivity.csv": share_sheets.reactivity(summary, min_cell=min_cell),
+    }
+
+
+def _with_numbers(analysis: pl.DataFrame) -> pl.DataFrame:
+    """Name centres by number, the largest first: which unit it was is for the group to know."""
+    sizes = (
+        analysis["centre"]
+        .drop_nulls()
+        .value_counts()
+        .sort("count", "centre", descending=[True, False])
+    )
+    names = {one: f"centre {i}" for i, one in enumerate(sizes["centre"], start=1)}
+    return analysis.with_columns(
+        pl.col("centre").replace_strict(names, default=None, return_dtype=pl.String())
+    )
+
+
+def counts_of(sheets: Mapping[str, Sheet], *, min_cell: int) -> Counts:
+    """Return the counts of all sheets, with what binds those of one sheet to another's.
+
+    Two counts of the same patients are one count. Where a count holds all patients of another
+    and fewer than `min_cell` besides, these are a small count, shown nowhere.
+    """
+    people: dict[str, People] = {}
+    n: dict[str, int] = {}
+    sums: list[Sum] = []
+    for sheet in sheets.values():
+        people |= sheet.people
+        n |= sheet.n
+        sums += sheet.sums
+    first: dict[People, str] = {}
+    for name, who in people.items():
+        if who and first.setdefault(who, name) != name:
+            sums.append(Sum(first[who], (name,)))
+    n |= {name: len(who) for name, who in people.items()}
+    between = {}
+    for inner, outer in itertools.permutations(first, 2):
+        if 0 < len(outer) - len(inner) < min_cell and inner < outer:
+            rest = f"{first[outer]} but not {first[inner]}"
+            between[rest] = len(outer) - len(inner)
+            sums.append(Sum(first[outer], (first[inner], rest)))
+    zeros = frozenset().union(*(sheet.zeros for sheet in sheets.values()))
+    never = frozenset(between).union(*(sheet.never for sheet in sheets.values()))
+    return Counts(n | between, sums, never, zeros)
+
+
+def _shown(sheet: Sheet, hidden: frozenset[str]) -> list[list[str]]:
+    return [[_text(cell, hidden) for cell in row] for row in sheet.rows]
+
+
+def _text(cell: Cell, hidden: frozenset[str]) -> str:
+    return HIDDEN if cell.text and hidden.intersection(cell.needs) else cell.text
+
+
+def _readme(
+    sheets: Mapping[str, Sheet], shown: Mapping[str, list[list[str]]], *, min_cell: int
+) -> str:
+    lines = [
+        f"| `{name}` | {sheet.about} | {sum(row.count(HIDDEN) for row in shown[name])} of "
+        f"{sum(map(len, shown[name]))} |"
+        for name, sheet in sheets.items()
+    ]
+    least = share_cells.QUARTERS * min_cell
+    listed = "\n".join([*lines, "| `methods.md` | What was done, as it ran | none |"])
+    return f"""\
+# What may leave the group
+
+Aggregated results of a study of recorded data, for research and not for treatment. No row is of
+one patient; there is no identifier, no calendar date, and centres are numbered.
+
+`{HIDDEN}` stands for a value that is withheld. An empty cell does not apply.
+
+| file | what it has | withheld |
+|---|---|---|
+{listed}
+
+## What is withheld, and why
+
+* A count of 1 to {min_cell - 1}; and of 0 where it would tell of everybody else in a group.
+* As many other counts as it takes until adding and subtracting all counts of all files leaves
+  at least {min_cell + 1} possible values of each. This holds for counts of the same patients in
+  different files, and for the difference of two counts of which one holds the other.
+* Percentages, intervals and standardised differences that would give a withheld count back.
+* Medians and quartiles of fewer than {least} values: {min_cell} in each quarter. Smallest and
+  largest values, dots and curves of single patients, and rows of reasons are not here at all.
+* Estimates that rest on fewer than {min_cell} people with the outcome, without it, or at one
+  value of an exposure with few values; and terms beside the exposure.
+* In `table1.csv`, patients whose group is unknown; and both groups, if one has fewer than
+  {min_cell} patients.
+
+The minimum is the setting `share.min_cell`. Threshold and secondary suppression are those of
+the Handbook on Statistical Disclosure Control for Outputs (2019) and of Hundepool and others,
+Statistical Disclosure Control (2012), both from memory.
+
+What else is published of the same patients (a paper, a second run with other settings) can be
+held beside these files, and the check knows nothing of it.
+"""

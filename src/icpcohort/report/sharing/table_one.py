@@ -1,0 +1,140 @@
+"""Table 1 to share: counts by group that add up, with what is not known as a level."""
+
+from collections.abc import Collection, Mapping
+
+import polars as pl
+
+from icpcohort.report.sharing import cells as share_cells
+from icpcohort.report.sharing.cells import QUARTERS, Cell, Sheet
+from icpcohort.report.sharing.disclosure import HIDDEN, Sum
+from icpcohort.report.tables import balance
+from icpcohort.report.tables import table_one as tables
+
+KNOWN, NOT_KNOWN = "known", "not known"
+
+
+def table_one(
+    analysis: pl.DataFrame, *, main_window: str, groups: tables.Groups, min_cell: int
+) -> Sheet:
+    """Return Table 1 as counts: a level not known is a level, so each group adds up.
+
+    Patients whose group is unknown are left out where there are groups, since all less both
+    groups would tell of them. There are no groups where one has fewer than `min_cell`.
+    """
+    cohort = analysis.filter(window=main_window)
+    second = groups.in_second
+    parts = {
+        groups.first: cohort.filter(second.eq_missing(False)),
+        groups.second: cohort.filter(second.eq_missing(True)),
+    }
+    if min(part.height for part in parts.values()) < min_cell:
+        parts = {}
+    whole = pl.concat(parts.values()) if parts else cohort
+    parts = {"both groups" if parts else "all": whole} | parts
+    people = {f"table 1, {name}": share_cells.ids(part) for name, part in parts.items()}
+    rows = [
+        [*map(Cell, ("Patients", "n", name)), share_cells.count(who, key), *[Cell("")] * 5]
+        for name, (key, who) in zip(parts, people.items(), strict=True)
+    ]
+    n, sums, zeros = dict[str, int](), [share_cells.sum_of(list(people))], frozenset[str]()
+    for variable in tables.VARIABLES:
+        added = _variable(variable, parts, min_cell=min_cell)
+        rows += added.rows
+        people |= added.people
+        n |= added.n
+        sums += added.sums
+        zeros |= added.zeros
+    head = ("variable", "level", "group", "n", "percent", "median", "q1", "q3", "smd")
+    about = f"Patients of the analysis, {main_window}: counts and percentages of the group"
+    never = frozenset(people) - {f"table 1, {name}" for name in parts}
+    return Sheet(about, head, rows, people, n, [s for s in sums if s.parts], zeros, never)
+
+
+def _variable(
+    variable: tables.Variable, parts: Mapping[str, pl.DataFrame], *, min_cell: int
+) -> Sheet:
+    """Return the rows of a variable; who has a value is counted too, to be held beside n."""
+    values = {name: part[variable.column] for name, part in parts.items()}
+    counts = {name: _levels(variable, part) for name, part in values.items()}
+    levels = list(dict.fromkeys(level for found in counts.values() for level in found))
+    keys = {
+        (level, group): f"table 1, {variable.words}, {level}, {group}"
+        for level in levels
+        for group in parts
+    }
+    n = {keys[level, group]: counts[group].get(level, 0) for level, group in keys}
+    people = {
+        f"table 1, {variable.words} has a value, {group}": share_cells.ids(
+            part.filter(pl.col(variable.column).is_not_null())
+        )
+        for group, part in parts.items()
+    }
+    sums = [
+        Sum(f"table 1, {group}", tuple(keys[level, group] for level in levels))
+        for group in parts
+    ]
+    sums += [share_cells.sum_of([keys[level, group] for group in parts]) for level in levels]
+    sums += [
+        Sum(f"table 1, {group}", (valued, keys[NOT_KNOWN, group]))
+        for group, valued in zip(parts, people, strict=True)
+    ]
+    told = [level for level in levels if level not in (NOT_KNOWN, KNOWN)]
+    needs = [keys[level, group] for level in told for group in parts]
+    zeros = frozenset(keys[level, g] for level in told for g in parts if values[g].count())
+    rows = _variable_rows(variable, values, keys, n, needs=needs, min_cell=min_cell)
+    return Sheet("", (), rows, people, n, [one for one in sums if one.parts], zeros)
+
+
+def _variable_rows(
+    variable: tables.Variable,
+    values: Mapping[str, pl.Series],
+    keys: Mapping[tuple[str, str], str],
+    n: Mapping[str, int],
+    *,
+    needs: Collection[str],
+    min_cell: int,
+) -> list[list[Cell]]:
+    compared = _difference(variable, values, needs, min_cell=min_cell)
+    rows = []
+    for (level, group), key in keys.items():
+        part, whole = values[group], f"table 1, {group}"
+        quartiles = [Cell("")] * 3
+        if level == KNOWN and variable.decimals is not None:
+            quartiles = share_cells.quartiles(
+                part, decimals=variable.decimals, min_cell=min_cell
+            )
+        cells = [Cell(str(n[key]), (key,)), share_cells.percent(key, n[key], whole, part.len())]
+        said = map(Cell, (variable.words, level, group))
+        rows.append([*said, *cells, *quartiles, compared])
+    return rows
+
+
+def _levels(variable: tables.Variable, values: pl.Series) -> dict[str, int]:
+    """Return how many have each level; of a number only how many are known."""
+    known = values.drop_nulls()
+    if variable.decimals is not None:
+        found = {KNOWN: known.len()}
+    elif values.dtype == pl.Boolean():
+        found = {"yes": int(known.sum()), "no": known.len() - int(known.sum())}
+    else:
+        counted = known.value_counts().sort(variable.column)
+        found = {str(level): n for level, n in counted.iter_rows()}
+    return found | {NOT_KNOWN: values.null_count()}
+
+
+def _difference(
+    variable: tables.Variable,
+    values: Mapping[str, pl.Series],
+    needs: Collection[str],
+    *,
+    min_cell: int,
+) -> Cell:
+    """Return the standardised difference; of a category it could give back a hidden count."""
+    if len(values) == 1:
+        return Cell("")
+    compare = balance.of_levels if variable.decimals is None else balance.of_numbers
+    _, first, second = values.values()
+    few = min(first.count(), second.count()) < QUARTERS * min_cell
+    if variable.decimals is not None and few:
+        return Cell(HIDDEN)
+    return Cell(share_cells.number(compare(first, second), decimals=2).text, tuple(needs))

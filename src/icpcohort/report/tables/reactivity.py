@@ -1,0 +1,71 @@
+"""Chance grid: the CPPopt of whole recordings beside what chance alone gives, for people."""
+
+import polars as pl
+
+from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.table_one import (
+    MISSING,
+    format_median,
+    format_number,
+    format_share,
+)
+
+P_CHANCE = 0.05
+
+
+def beside_chance(optima: pl.DataFrame) -> Grid:
+    """Return yield, spread and share found of the recordings and of their surrogates.
+
+    Parameters
+    ----------
+    optima : contracts.OPTIMA
+        A patient counts in a row when both columns behind it are known.
+    """
+    tried = optima.filter(pl.col("p_chance").is_not_null())
+    timed = tried.drop_nulls(["cppopt_yield_percent", "chance_yield_percent"])
+    found, bent = tried["cppopt_mmhg"].count(), (tried["p_chance"] <= P_CHANCE).sum()
+    width = (tried["cppopt_ci_high_mmhg"] - tried["cppopt_ci_low_mmhg"]).drop_nulls()
+    rows = [
+        [
+            "CPPopt of the whole recording",
+            f"{tried.height}",
+            format_share(found, tried.height),
+            percent_of_all(tried["chance_percent"]),
+        ],
+        [
+            "Yield, % of minutes with CPP",
+            f"{timed.height}",
+            _median(timed["cppopt_yield_percent"]),
+            _median(timed["chance_yield_percent"]),
+        ],
+        [
+            "Width of the 95 % interval of CPPopt, mmHg",
+            f"{width.len()}",
+            _median(width),
+            MISSING,
+        ],
+        [
+            f"A U beyond chance (p at most {P_CHANCE:g})",
+            f"{tried.height}",
+            format_share(int(bent), tried.height),
+            "at most 5 % expected",
+        ],
+    ]
+    note = (
+        "Surrogates are the patient's own recording with ICP decoupled from ABP; what they give"
+        " is chance. Median (IQR), or patients, n (%)."
+    )
+    head = ["Quantity", "Patients, n", "Recorded", "Surrogates"]
+    return Grid("CPPopt beside chance", head, rows if tried.height else [], note)
+
+
+def _median(values: pl.Series) -> str:
+    return format_median(values.drop_nulls(), decimals=1)
+
+
+def percent_of_all(values: pl.Series) -> str:
+    """Return the share over all surrogates of all patients, who have as many each."""
+    known = values.drop_nulls().to_numpy()
+    if not known.size:
+        return MISSING
+    return f"{format_number(float(known.mean()), decimals=1)} % of surrogates"

@@ -1,0 +1,218 @@
+"""Tables of the report about recordings: what was recorded, masked, left out and noted."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from icpcohort.report.tables.grids import Grid, words_of
+from icpcohort.report.tables.table_one import format_number, format_share
+
+
+def recorded_time(quality: pl.DataFrame, recordings: pl.DataFrame) -> Grid:
+    """Return hours recorded, valid, masked and missing by tier and signal.
+
+    A patient with recordings of several tiers is in a row of their own ("minutes + waveform"),
+    since `contracts.QUALITY` counts seconds by patient.
+    """
+    used = recordings.filter(pl.col("status") == "used")
+    n_of = used.group_by("patient_id").agg(n_recordings=pl.len().cast(pl.Int64()))
+    seconds = ["recorded_s", "valid_s", "masked_s", "missing_s"]
+    sums = (
+        quality.join(n_of, on="patient_id", how="left", validate="m:1")
+        .with_columns(pl.col("n_recordings").fill_null(0))
+        .group_by("tier", "signal")
+        .agg(pl.len(), pl.col("n_recordings", *seconds).sum())
+        .sort("tier", "signal", descending=[False, True])
+    )
+    rows = [
+        [
+            f"{words_of(row['tier'])}, {row['signal'].upper()}",
+            str(row["len"]),
+            str(row["n_recordings"]),
+        ]
+        + [_hours(row[name], row["recorded_s"]) for name in seconds]
+        for row in sums.to_dicts()
+    ]
+    return Grid(
+        "Time recorded, by tier and signal",
+        [
+            "Tier, signal",
+            "Patients, n",
+            "Recordings, n",
+            "Recorded, h",
+            "Valid, h",
+            "Masked, h",
+            "Missing, h",
+        ],
+        rows,
+        "Recorded = valid + masked + missing. Masked: there is a reading, and a cleaning "
+        "rule set it aside. Missing: inside a recording, without a reading. Percentages are of "
+        "the time recorded.",
+    )
+
+
+def recorded_by_monitor(quality: pl.DataFrame, monitors: pl.DataFrame) -> Grid:
+    """Return hours of ICP recorded, valid, masked and missing by kind of monitor.
+
+    A patient with monitors of several kinds is in a row of their own, since which of them
+    was recorded is not known; so is one whose monitor was not described.
+    """
+    kinds = (
+        monitors.with_columns(pl.col("kind").fill_null("unknown"))
+        .group_by("patient_id")
+        .agg(pl.col("kind").unique().sort().str.join(" + "))
+    )
+    seconds = ["recorded_s", "valid_s", "masked_s", "missing_s"]
+    sums = (
+        quality.filter(pl.col("signal") == "icp")
+        .join(kinds, on="patient_id", how="left", validate="m:1")
+        .with_columns(pl.col("kind").fill_null("not described"))
+        .group_by("kind")
+        .agg(pl.len(), pl.col(*seconds).sum())
+        .sort("kind")
+    )
+    rows = [
+        [
+            words_of(row["kind"]),
+            str(row["len"]),
+            *(_hours(row[name], row["recorded_s"]) for name in seconds),
+        ]
+        for row in sums.to_dicts()
+    ]
+    head = ["Kind", "Patients, n", "Recorded, h", "Valid, h", "Masked, h", "Missing, h"]
+    note = "A patient with monitors of several kinds has all hours under both."
+    return Grid("Time of ICP recorded, by kind of monitor", head, rows, note)
+
+
+def _hours(part_s: float, recorded_s: float | None) -> str:
+    hours = format_number(part_s / 3600, decimals=1)
+    if part_s == recorded_s or not recorded_s:
+        return hours
+    return f"{hours} ({format_number(100 * part_s / recorded_s, decimals=1)} %)"
+
+
+def excluded_reasons(excluded: pl.DataFrame) -> Grid:
+    """Return how many recordings and patients were left out, by step and reason."""
+    counts = (
+        excluded.group_by("stage", "reason")
+        .agg(pl.len(), pl.col("patient_id").n_unique().alias("n_patients"))
+        .sort("stage", "reason")
+    )
+    rows = [
+        [
+            words_of(row["reason"]),
+            words_of(row["stage"]),
+            str(row["len"]),
+            str(row["n_patients"]),
+        ]
+        for row in counts.to_dicts()
+    ]
+    return Grid("What was left out", ["Reason", "Step", "Rows, n", "Patients, n"], rows, "")
+
+
+def excluded_rows(excluded: pl.DataFrame) -> Grid:
+    """Return each recording that was left out (`contracts.EXCLUDED`)."""
+    rows = [
+        [
+            row["recording_id"] or "whole patient",
+            row["patient_id"],
+            words_of(row["stage"]),
+            words_of(row["reason"]),
+            row["detail"] or "",
+        ]
+        for row in excluded.sort("stage", "patient_id", "recording_id").to_dicts()
+    ]
+    head = ["Recording", "Patient", "Step", "Reason", "Detail"]
+    return Grid("Each recording left out", head, rows, "")
+
+
+def masked_time(masked: pl.DataFrame, quality: pl.DataFrame) -> Grid:
+    """Return hours masked by signal and reason, as shares of the signal's recorded time."""
+    recorded = quality.group_by("signal").agg(pl.col("recorded_s").sum())
+    sums = (
+        masked.group_by("signal", "reason")
+        .agg(pl.col("patient_id").n_unique().alias("n_patients"), pl.col("masked_s").sum())
+        .join(recorded, on="signal", how="left", validate="m:1")
+        .sort("signal", "masked_s", "reason", descending=[True, True, False])
+    )
+    rows = [
+        [
+            f"{row['signal'].upper()}, {words_of(row['reason'])}",
+            str(row["n_patients"]),
+            _hours(row["masked_s"], row["recorded_s"]),
+        ]
+        for row in sums.to_dicts()
+    ]
+    return Grid(
+        "Time masked, by reason",
+        ["Signal, reason", "Patients, n", "Masked, h (% of the time recorded)"],
+        rows,
+        "A second that several rules mask counts for the first of them. Readings below 0 mmHg "
+        f"are kept: {_negative_words(quality)}.",
+    )
+
+
+def _negative_words(quality: pl.DataFrame) -> str:
+    icp = quality.filter(pl.col("signal") == "icp")
+    hours = format_number(float(icp["negative_s"].sum()) / 3600, decimals=1)
+    return f"{hours} h of valid ICP in {icp.filter(pl.col('negative_s') > 0).height} patients"
+
+
+def abp_levels(summary: pl.DataFrame, *, window: str) -> Grid:
+    """Return how many patients have their arterial pressure at which level of the body."""
+    known = summary.filter(pl.col("window") == window)["abp_level_used"].drop_nulls()
+    words = {
+        "tragus": "tragus",
+        "heart": "heart, not corrected",
+        "unknown": "not noted",
+        "mixed": "changed within the window",
+    }
+    rows = [
+        [said, format_share(int((known == level).sum()), known.len())]
+        for level, said in words.items()
+        if (known == level).any()
+    ]
+    return Grid(
+        f"Level of the arterial pressure in the results, {words_of(window)}",
+        ["Level", "Patients with ABP, n (%)"],
+        rows,
+        "With the head raised, a transducer at the heart reads higher than one at the tragus; "
+        "so does the CPP.",
+    )
+
+
+def events(table: pl.DataFrame, *, without_effect: Sequence[str]) -> Grid:
+    """Return intervals by kind of event; hours are of the intervals whose end is known.
+
+    `without_effect` names the kinds that the settings do nothing about.
+    """
+    sums = (
+        table.with_columns(hours=(pl.col("end_s") - pl.col("start_s")) / 3600)
+        .group_by("event")
+        .agg(
+            pl.len(),
+            pl.col("patient_id").n_unique().alias("n_patients"),
+            pl.col("end_s").null_count().alias("n_open"),
+            pl.when(pl.col("hours").count() > 0).then(pl.col("hours").sum()).alias("hours"),
+        )
+        .sort("event")
+    )
+    rows = [
+        [
+            words_of(row["event"]),
+            str(row["len"]),
+            str(row["n_patients"]),
+            format_number(row["hours"], decimals=1),
+            str(row["n_open"]),
+            "none" if row["event"] in without_effect else "see Methods",
+        ]
+        for row in sums.to_dicts()
+    ]
+    head = ["Event", "Intervals, n", "Patients, n", "Duration, h", "To the end, n", "Effect"]
+    return Grid(
+        "Events noted",
+        head,
+        rows,
+        "Intervals that lasted to the end have no duration. Effect: whether readings are masked"
+        " or indices withheld because of it.",
+    )

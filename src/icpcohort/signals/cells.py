@@ -1,0 +1,273 @@
+"""Cells: a recording reduced to one row a second, small enough for rules to look at."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from icpcohort.recordings import Chunk
+from icpcohort.signals import nan_divide as missing
+
+Reals = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+Counts = NDArray[np.int64]
+# A sample this close before a boundary belongs after it: rounding of i / fs, not a time.
+TIME_TOLERANCE_S = 1e-6
+MIN_WAVEFORM_HZ = 25.0
+# Nearer to a limit than half a step of a 24-bit converter is at the limit.
+LIMIT_TOLERANCE_FRACTION = 1e-8
+_PER_SECOND = 10  # means of 0.1 s: most of the noise goes, the pulse stays
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Samples of one recording without a gap in time, each signal on the patient's clock.
+
+    `at_limit` says for each sample whether it lies at an end of what its file can express.
+    """
+
+    t_s: dict[str, float]
+    samples_mmhg: dict[str, Reals]
+    at_limit: dict[str, Flags]
+    fs_hz: dict[str, float]
+
+    def end_s(self, name: str) -> float:
+        """Return the end of a signal's last sample."""
+        return self.t_s[name] + self.samples_mmhg[name].size / self.fs_hz[name]
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One signal in cells of `width_s`: at most one second of a waveform, or one number.
+
+    `n` counts the samples a cell holds, `n_valid` those with a reading; `mean_mmhg`,
+    `low_mmhg` and `high_mmhg` are over these and NaN where there are none. `pulse_mmhg` is
+    the span of a waveform's 0.1-s means, NaN for numbers. `n_beats` and `n_abnormal` count
+    the heart beats that touch a cell; `beats` fills them.
+    """
+
+    width_s: float
+    t_s: Reals
+    n: Counts
+    n_valid: Counts
+    mean_mmhg: Reals
+    low_mmhg: Reals
+    high_mmhg: Reals
+    pulse_mmhg: Reals
+    at_limit: Flags
+    n_beats: Counts
+    n_abnormal: Counts
+
+    def part(self, rows: slice) -> "Cells":
+        """Return some of the cells."""
+        return Cells(self.width_s, *(getattr(self, name)[rows] for name in _OF_A_CELL))
+
+
+_OF_A_CELL = tuple(field.name for field in fields(Cells) if field.name != "width_s")
+
+
+def join(pieces: Sequence[Cells]) -> Cells:
+    """Return the cells of all pieces, which have one width."""
+    columns = ([getattr(piece, name) for piece in pieces] for name in _OF_A_CELL)
+    return Cells(pieces[0].width_s, *(np.concatenate(column) for column in columns))
+
+
+def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterator[Stretch]:
+    """Cut a recording again, so that no block of `block_s` is divided between two stretches.
+
+    Parameters
+    ----------
+    chunks : Chunk, in the order of time
+    start_s : float, s
+        Start of the recording on the patient's clock, on which blocks begin at multiples
+        of `block_s`.
+
+    Yields
+    ------
+    Stretch
+        Every sample once. Memory is that of two chunks, whatever the recording's length.
+    """
+    held: Stretch | None = None
+    for chunk in chunks:
+        t_s = dict.fromkeys(chunk.samples_mmhg, start_s + chunk.start_s)
+        new = Stretch(t_s, chunk.samples_mmhg, _at_limit(chunk), chunk.fs_hz)
+        if held is not None and not _follows(held, new):
+            yield held
+            held = None
+        held = new if held is None else _append(held, new)
+        end_s = min(held.end_s(name) for name in held.fs_hz) + TIME_TOLERANCE_S
+        whole_s = float(np.floor(end_s / block_s) * block_s)
+        if whole_s > max(held.t_s.values()):
+            ready, held = _cut(held, whole_s)
+            yield ready
+    if held is not None and any(samples.size for samples in held.samples_mmhg.values()):
+        yield held
+
+
+def _follows(held: Stretch, new: Stretch) -> bool:
+    return held.fs_hz == new.fs_hz and all(
+        abs(held.end_s(name) - new.t_s[name]) <= 0.5 / fs_hz
+        for name, fs_hz in held.fs_hz.items()
+    )
+
+
+def _at_limit(chunk: Chunk) -> dict[str, Flags]:
+    """Flag samples at an end of the chunk's own limits, which another chunk may not share."""
+    flags = {}
+    for name, samples in chunk.samples_mmhg.items():
+        flags[name] = np.zeros(samples.size, np.bool_)
+        if name in chunk.limits_mmhg and samples.size:
+            low, high = chunk.limits_mmhg[name]
+            near = LIMIT_TOLERANCE_FRACTION * (high - low)
+            low, high = low + near, high - near
+            if np.fmin.reduce(samples) <= low or np.fmax.reduce(samples) >= high:
+                flags[name] = (samples <= low) | (samples >= high)
+    return flags
+
+
+def _append(held: Stretch, new: Stretch) -> Stretch:
+    names = held.samples_mmhg
+    return Stretch(
+        held.t_s,
+        {n: _joined(held.samples_mmhg[n], new.samples_mmhg[n]) for n in names},
+        {n: _joined(held.at_limit[n], new.at_limit[n]) for n in names},
+        held.fs_hz,
+    )
+
+
+def _joined(first: NDArray[Any], second: NDArray[Any]) -> NDArray[Any]:
+    return np.concatenate([first, second]) if first.size else second
+
+
+def _cut(stretch: Stretch, at_s: float) -> tuple[Stretch, Stretch]:
+    """Divide each signal at its first sample at or after `at_s`."""
+    fs_hz = stretch.fs_hz
+    n = {
+        name: min(samples.size, first_at(stretch.t_s[name], fs_hz[name], at_s))
+        for name, samples in stretch.samples_mmhg.items()
+    }
+    rest_t_s = {name: stretch.t_s[name] + n[name] / fs_hz[name] for name in n}
+    parts = []
+    for t_s, rows in (
+        (stretch.t_s, {name: slice(None, n[name]) for name in n}),
+        (rest_t_s, {name: slice(n[name], None) for name in n}),
+    ):
+        samples = {name: stretch.samples_mmhg[name][rows[name]] for name in n}
+        at_limit = {name: stretch.at_limit[name][rows[name]] for name in n}
+        parts.append(Stretch(t_s, samples, at_limit, fs_hz))
+    return parts[0], parts[1]
+
+
+def first_at(t_s: float, fs_hz: float, at_s: float) -> int:
+    """Return the index of the first sample at or after `at_s`, of samples from `t_s` on."""
+    return max(0, int(np.ceil((at_s - t_s - TIME_TOLERANCE_S) * fs_hz)))
+
+
+def reduce(
+    samples_mmhg: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None = None
+) -> Cells:
+    """Reduce samples to cells: one for each second, or one for each slower sample.
+
+    Parameters
+    ----------
+    samples_mmhg : (n,) mmHg
+        NaN where there is no reading.
+    t_s : float, s
+        Time of the first sample; seconds begin at whole numbers of this clock.
+    at_limit : (n,) bool
+        Samples at an end of what their file can express; None where nothing is known.
+    """
+    limited = np.zeros(samples_mmhg.size, np.bool_) if at_limit is None else at_limit
+    if fs_hz <= 1:
+        return _cells_of_numbers(samples_mmhg, limited, t_s=t_s, fs_hz=fs_hz)
+    per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
+    first_s = np.floor(t_s + TIME_TOLERANCE_S)
+    second, starts, n_bin = _bins(samples_mmhg.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
+    firsts = np.flatnonzero(np.append(True, np.diff(second)))  # the first bin of each second
+    n = np.add.reduceat(n_bin, firsts)
+    valid = np.isfinite(samples_mmhg)
+    if valid.all():
+        held, least, most = samples_mmhg, samples_mmhg, samples_mmhg
+    else:
+        n_bin = np.add.reduceat(valid, starts, dtype=np.int64)
+        held = np.where(valid, samples_mmhg, 0.0)
+        least = np.where(valid, samples_mmhg, np.inf)
+        most = np.where(valid, samples_mmhg, -np.inf)
+    total = np.add.reduceat(held, starts)
+    n_valid, begins = np.add.reduceat(n_bin, firsts), starts[firsts]
+    some, zeros = n_valid > 0, np.zeros(firsts.size, np.int64)
+    return Cells(
+        width_s=1.0,
+        t_s=first_s + second[firsts],
+        n=n,
+        n_valid=n_valid,
+        mean_mmhg=missing.divide(np.add.reduceat(total, firsts), n_valid, where=some),
+        low_mmhg=np.where(some, np.minimum.reduceat(least, begins), np.nan),
+        high_mmhg=np.where(some, np.maximum.reduceat(most, begins), np.nan),
+        pulse_mmhg=_span_of_means(total, n_bin, firsts, per_s=per_s),
+        at_limit=np.logical_or.reduceat(limited, begins) if limited.any() else zeros > 0,
+        n_beats=zeros,
+        n_abnormal=zeros,
+    )
+
+
+def _bins(
+    n_samples: int, *, t_s: float, fs_hz: float, per_s: int
+) -> tuple[Counts, Counts, Counts]:
+    """Return second, first sample and number of samples of each bin that has any."""
+    first_s = np.floor(t_s + TIME_TOLERANCE_S)
+    last_s = np.ceil(t_s + n_samples / fs_hz - TIME_TOLERANCE_S)
+    edges_s = first_s + np.arange(int(last_s - first_s) * per_s + 1) / per_s
+    edges = np.ceil((edges_s - t_s - TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
+    edges = edges.clip(0, n_samples)
+    edges[-1] = n_samples
+    n = np.diff(edges)
+    filled = np.flatnonzero(n)
+    return filled // per_s, edges[filled], n[filled]
+
+
+def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -> Reals:
+    """Return, for each second, the highest less the lowest of the means of its bins."""
+    if per_s == 1:
+        return np.full(firsts.size, np.nan)
+    means = missing.divide(total, n_bin, where=n_bin > 0)
+    return np.asarray(np.fmax.reduceat(means, firsts) - np.fmin.reduceat(means, firsts))
+
+
+def _cells_of_numbers(
+    samples_mmhg: Reals, at_limit: Flags, *, t_s: float, fs_hz: float
+) -> Cells:
+    zeros = np.zeros(samples_mmhg.size, np.int64)
+    return Cells(
+        width_s=1 / fs_hz,
+        t_s=t_s + np.arange(samples_mmhg.size) / fs_hz,
+        n=np.ones(samples_mmhg.size, np.int64),
+        n_valid=np.isfinite(samples_mmhg).astype(np.int64),
+        mean_mmhg=samples_mmhg,
+        low_mmhg=samples_mmhg,
+        high_mmhg=samples_mmhg,
+        pulse_mmhg=np.full(samples_mmhg.size, np.nan),
+        at_limit=at_limit,
+        n_beats=zeros,
+        n_abnormal=zeros,
+    )
+
+
+def movement(cells: Cells) -> Reals:
+    """Return how much the signal moves in each cell, its slow drift taken off.
+
+    Waveforms: `pulse_mmhg` less the drift in a second, which is half the difference between
+    the means of the seconds around. Numbers: the smaller of the changes from the number
+    before and to the number after. NaN without a reading.
+
+    Source: common practice, no source.
+    """
+    mean = cells.mean_mmhg
+    around = np.concatenate([[np.nan], mean, [np.nan]])
+    if np.isnan(cells.pulse_mmhg).all():
+        before, after = np.abs(np.diff(around))[:-1], np.abs(np.diff(around))[1:]
+        return np.where(np.isnan(mean), np.nan, np.fmin(before, after))
+    drift = np.nan_to_num(np.abs(around[2:] - around[:-2]) / 2)
+    return np.asarray(np.maximum(cells.pulse_mmhg - drift, 0.0))

@@ -1,0 +1,253 @@
+"""Ingest: all recordings of one patient to trends, with an account of what was not used."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import polars as pl
+
+from icpcohort import contracts, recordings
+from icpcohort.contracts import store
+from icpcohort.recordings import examine as listed
+from icpcohort.signals import intervals, overlaps, quality, trends
+from icpcohort.signals import pulse_blocks as block_pulses
+from icpcohort.signals import transducer_level as levels
+
+Row = Mapping[str, Any]
+
+
+class Ingested(NamedTuple):
+    """One patient's tables, each under the contract of its name."""
+
+    recordings: pl.DataFrame
+    excluded: pl.DataFrame
+    intervals: pl.DataFrame
+    trends: pl.DataFrame
+    artefacts: pl.DataFrame
+    pulse_findings: pl.DataFrame
+    accounts: quality.Quality
+
+
+class _Opened(NamedTuple):
+    """A recording that can be read."""
+
+    row: Row
+    found: listed.Listed
+
+    @property
+    def about(self) -> recordings.Description:
+        return self.found.about
+
+    @property
+    def end_s(self) -> float:
+        return float(self.row["start_s"]) + self.about.duration_s
+
+
+class _Refused(NamedTuple):
+    row: Row
+    error: recordings.RecordingError
+
+
+def ingest_patient(
+    patient_id: str,
+    *,
+    folder: Path,
+    rows: Sequence[Row],
+    events: Sequence[Row],
+    monitors: Sequence[Row],
+    level: Row,
+    icp_channels: Sequence[str],
+    abp_channels: Sequence[str],
+    time_column: str,
+    chunk_samples: int,
+    annotation_extensions: Sequence[str],
+    annotation_meanings: Sequence[Mapping[str, str]],
+    summarise: Mapping[str, Any],
+    levelling: Mapping[str, Any],
+) -> Ingested:
+    """Read every recording of one patient once.
+
+    A recording that cannot be used is a row of `excluded` with its reason; the others are
+    not affected. Where recordings overlap, `overlaps.combine` says which is used.
+
+    Parameters
+    ----------
+    rows : rows of contracts.RECORDING_LIST of this patient
+    events, monitors : rows of contracts.EVENTS and contracts.MONITORS of this patient
+    level : abp_level, bed_angle_deg, heart_to_tragus_cm of this patient
+    chunk_samples : int
+        How many samples of ICP are in memory at once; changes no result.
+    annotation_extensions, annotation_meanings
+        See `recordings.read_annotations` and `intervals.collect`.
+    summarise, levelling : settings of `trends.summarise` and of `levels.apply`
+    """
+    opened, refused = _open(
+        rows,
+        folder=folder,
+        annotation_extensions=annotation_extensions,
+        icp_channels=icp_channels,
+        abp_channels=abp_channels,
+        time_column=time_column,
+    )
+    noted = intervals.collect(
+        events=events,
+        monitors=monitors,
+        recorded=[
+            intervals.Recorded(one.row["start_s"], one.end_s, one.found.annotations)
+            for one in opened
+        ],
+        annotation_meanings=annotation_meanings,
+    )
+    used: list[tuple[_Opened, overlaps.Part]] = []
+    described = []
+    for one in opened:
+        try:
+            with recordings.unchanged(one.found.before):
+                summary = trends.summarise(
+                    recordings.read_chunks(
+                        folder / one.row["path"],
+                        one.about,
+                        time_column=time_column,
+                        clock_zone=one.row["clock_zone"],
+                        chunk_s=chunk_samples / one.about.fs_icp_hz,
+                    ),
+                    start_s=one.row["start_s"],
+                    duration_s=one.about.duration_s,
+                    events=noted.to_dicts(),
+                    **summarise,
+                )
+                about = _usable(one, folder=folder, annotation_meanings=annotation_meanings)
+        except recordings.RecordingError as error:
+            refused.append(_Refused(one.row, error))
+        else:
+            used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
+            described.append(about)
+    unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
+    joined = overlaps.combine([part for _, part in used], block_s=summarise["block_s"])
+    excluded = [
+        *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
+        *(
+            _exclusion(
+                used[i][0].row,
+                "trends",
+                f"overlap_{signal}",
+                _overlap_words(n, signal, block_s=summarise["block_s"]),
+            )
+            for i, signal, n in joined.unused.iter_rows()
+        ),
+    ]
+    if not used:
+        excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
+    spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
+    return Ingested(
+        _table([*described, *unusable], contracts.RECORDINGS),
+        _table(excluded, contracts.EXCLUDED),
+        noted,
+        levels.apply(joined.trends, patient=level, events=events, **levelling),
+        trends.merge_spans(pl.concat(spans)),
+        block_pulses.findings(
+            joined.trends,
+            patient_id=patient_id,
+            block_s=summarise["block_s"],
+            tolerance_hz=summarise["pulse_tolerance_hz"],
+        ),
+        quality.account(
+            patient_id,
+            joined,
+            [(row, part.summary) for row, (_, part) in zip(described, used, strict=True)],
+        ),
+    )
+
+
+def _open(
+    rows: Sequence[Row], *, folder: Path, **settings: Any
+) -> tuple[list[_Opened], list[_Refused]]:
+    """Examine each listed recording, its annotations included, before any sample is read.
+
+    An annotation may stand later in its file than the samples that it speaks of.
+    """
+    opened, refused = [], []
+    for row in rows:
+        try:
+            opened.append(_Opened(row, listed.examine(row, folder=folder, **settings)))
+        except recordings.RecordingError as error:
+            refused.append(_Refused(row, error))
+    return opened, refused
+
+
+def _usable(
+    one: _Opened, *, folder: Path, annotation_meanings: Sequence[Mapping[str, str]]
+) -> dict[str, Any]:
+    row, about = one.row, one.about
+    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
+    has_times = about.format in ("csv", "parquet")
+    return {
+        "recording_id": row["recording_id"],
+        "patient_id": row["patient_id"],
+        "path": row["path"],
+        "format": about.format,
+        "tier": about.tier,
+        "fs_icp_hz": about.fs_icp_hz,
+        "fs_abp_hz": about.fs_abp_hz,
+        "start_s": row["start_s"],
+        "end_s": one.end_s,
+        "icp_channel": about.icp_channel,
+        "abp_channel": about.abp_channel,
+        "icp_unit": about.icp_unit,
+        "abp_unit": about.abp_unit,
+        "n_annotations": len(one.found.annotations),
+        "n_annotations_used": intervals.count_meant(
+            one.found.annotations, annotation_meanings=annotation_meanings
+        ),
+        "n_duplicate_times": about.n_duplicate_times if has_times else None,
+        "n_unordered_times": about.n_unordered_times if has_times else None,
+        "sha256": recordings.fingerprint(files),
+        "status": "used",
+        "reason": None,
+    }
+
+
+def _unusable(row: Row, *, folder: Path, reason: str) -> dict[str, Any]:
+    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
+    known = {name: row[name] for name in ("recording_id", "patient_id", "path", "format")}
+    return known | {
+        "start_s": row["start_s"],
+        "sha256": recordings.fingerprint(files) if files else None,
+        "status": "excluded",
+        "reason": reason,
+    }
+
+
+def _exclusion(row: Row, stage: str, reason: str, detail: str) -> dict[str, Any]:
+    return {
+        "stage": stage,
+        "patient_id": row["patient_id"],
+        "recording_id": row["recording_id"],
+        "reason": reason,
+        "detail": detail,
+    }
+
+
+def _overlap_words(n_blocks: int, signal: str, *, block_s: float) -> str:
+    what = f"{n_blocks} blocks of {block_s:g} s of {signal.upper()}"
+    return f"{what} are taken from another recording"
+
+
+def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:
+    listed_rows = {
+        "reason": "no_usable_recording",
+        "detail": f"none of {n_listed} listed can be used: see their own rows",
+    }
+    unlisted = {
+        "reason": "no_recording_listed",
+        "detail": "recordings.csv has no row of this patient; add one, or leave it so",
+    }
+    where = {"stage": "patient", "patient_id": patient_id, "recording_id": ""}
+    return where | (listed_rows if n_listed else unlisted)
+
+
+def _table(rows: list[dict[str, Any]], table: contracts.Table) -> pl.DataFrame:
+    schema = {name: column.dtype for name, column in table.columns.items()}
+    return pl.DataFrame(
+        [{name: row.get(name) for name in schema} for row in rows], schema=schema
+    )

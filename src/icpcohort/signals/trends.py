@@ -1,0 +1,401 @@
+"""Trends: means of a recording's valid samples in blocks, and the pulse amplitude of each."""
+
+from array import array
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.recordings import Chunk
+from icpcohort.recordings.chunks import tier_of
+from icpcohort.signals import beats, cells, cleaning
+from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import pulse_blocks as block_pulses
+from icpcohort.signals import time_accounting as accounts
+from icpcohort.signals.pulse_blocks import PULSE_S
+
+MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
+# A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
+ROUNDING = 1e-9
+# Pressures as recorded: the other columns come from `levels.apply`.
+RECORDED = replace(
+    contracts.TRENDS,
+    columns={
+        name: column
+        for name, column in contracts.TRENDS.columns.items()
+        if name not in ("abp_level_used", "abp_shift_mmhg")
+    },
+)
+
+
+Reals = NDArray[np.float64]
+
+
+class Summary(NamedTuple):
+    """What one recording gives: contracts TRENDS, ARTEFACTS and, per signal, seconds."""
+
+    trends: pl.DataFrame  # also icp_reading_s, abp_reading_s: seconds with a reading
+    artefacts: pl.DataFrame
+    seconds: pl.DataFrame  # signal, `accounts.SECONDS`, n_gaps, longest_gap_s
+    masked: pl.DataFrame  # signal, reason, masked_s
+    accounts: dict[str, accounts.Account]  # by signal
+
+
+def summarise(
+    chunks: Iterable[Chunk],
+    *,
+    start_s: float,
+    duration_s: float,
+    rules: Sequence[Mapping[str, Any]],
+    events: Sequence[Mapping[str, Any]],
+    block_s: float,
+    min_valid_fraction: float,
+    pulse_min_hz: float,
+    pulse_max_hz: float,
+    pulse_rate_from: str,
+    pulse_tolerance_hz: float,
+    amplitude_method: str,
+    shape_method: str,
+    shape_min_hz: float,
+    shape_min_pulses: int,
+    shape_smoothing_fraction: float,
+) -> Summary:
+    """Reduce one recording to blocks in one pass; memory does not grow with samples.
+
+    Parameters
+    ----------
+    chunks : Chunk, in the order of time
+        From `recordings.read_chunks`.
+    start_s, duration_s : float, s
+        When the recording starts on the patient's clock, and for how long it goes on.
+    rules, events
+        See `cleaning.Masker`. Each signal has the rules of the tier of its own rate.
+    block_s : float, s
+        A whole number of blocks is a minute.
+    min_valid_fraction : float
+        A block with a smaller share of valid samples has a null mean. AMP, of `PULSE_S` each,
+        needs every sample; a shorter block has that of its time, a longer one their mean.
+    pulse_..., amplitude_method, shape_...
+        See `block_pulses.PulseRules`.
+
+    Returns
+    -------
+    Summary
+        Blocks begin at multiples of `block_s` of the patient's clock. A block takes a number
+        slower than itself from the interval that holds the block's middle.
+
+    Source: blocks of 5 and 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
+    """
+    of_pulses = block_pulses.PulseRules(
+        min_hz=pulse_min_hz,
+        max_hz=pulse_max_hz,
+        rate_from=pulse_rate_from,
+        tolerance_hz=pulse_tolerance_hz,
+        amplitude_method=amplitude_method,
+        shape_method=shape_method,
+        shape_min_hz=shape_min_hz,
+        shape_min_pulses=shape_min_pulses,
+        shape_smoothing_fraction=shape_smoothing_fraction,
+    )
+    tracks: dict[str, _Track] = {}
+    pulses = array("d")
+    for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
+        for signal, samples_mmhg in stretch.samples_mmhg.items():
+            fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
+            if signal not in tracks:
+                tracks[signal] = _Track(signal, fs_hz, start_s, rules, events, block_s=block_s)
+            if samples_mmhg.size:
+                tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
+        pulses.frombytes(
+            block_pulses.of_stretch(stretch, block_s=PULSE_S, rules=of_pulses).tobytes()
+        )
+    # each track is let go before the next one is finished
+    done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
+    kept = {signal: one.account for signal, one in done.items()}
+    spans = [store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())]
+    blocks = {signal: done.pop(signal).blocks for signal in list(done)}
+    return Summary(
+        _trends(
+            blocks,
+            np.frombuffer(pulses).reshape(-1, of_pulses.n_values),
+            block_s=block_s,
+            min_valid_fraction=min_valid_fraction,
+            tolerance_hz=pulse_tolerance_hz,
+        ),
+        merge_spans(pl.concat(spans)),
+        *accounts.total(kept),
+        kept,
+    )
+
+
+class _Blocks(NamedTuple):
+    """One signal in blocks, in the order of time; NaN without a valid sample."""
+
+    t_s: Reals
+    valid_s: Reals
+    reading_s: Reals
+    mean_mmhg: Reals
+    interval_s: float
+
+
+_NO_BLOCKS = _Blocks(np.empty(0), np.empty(0), np.empty(0), np.empty(0), np.nan)
+
+
+class _Finished(NamedTuple):
+    """What one signal gives; `spans` under contracts ARTEFACTS."""
+
+    account: accounts.Account
+    blocks: _Blocks
+    spans: pl.DataFrame
+
+
+class _Track:
+    """One signal on its way through masking: sums per block, masked spans, and samples."""
+
+    def __init__(
+        self,
+        signal: str,
+        fs_hz: float,
+        start_s: float,
+        rules: Sequence[Mapping[str, Any]],
+        events: Sequence[Mapping[str, Any]],
+        *,
+        block_s: float,
+    ) -> None:
+        self.signal, self.fs_hz, self.block_s = signal, fs_hz, block_s
+        self.rules = cleaning.rules_for(
+            rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
+        )
+        self._masker = cleaning.Masker(rules=self.rules, events=events)
+        self._keeper = accounts.Keeper(
+            fs_hz=fs_hz,
+            start_s=start_s,
+            block_s=block_s,
+            reasons=[cleaning.reason_of(r) for r in self.rules],
+        )
+        of_beats = [rule for rule in self.rules if rule["rule"] == "beats"]
+        self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
+        # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
+        self._sums, self._spans = array("d"), array("d")
+
+    def add(self, samples_mmhg: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
+        self._keeper.add_samples(t_s=t_s, n=samples_mmhg.size)
+        if self._finder is not None:
+            self._mask(self._finder.push(samples_mmhg, at_limit, t_s=t_s))
+        else:
+            new = cells.reduce(samples_mmhg, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
+            self._mask([new])
+
+    def finish(self, end_s: float) -> _Finished:
+        if self._finder is not None:
+            self._mask(self._finder.finish())
+        for masked in self._masker.finish():
+            self._count(masked)
+        return _Finished(self._keeper.finish(end_s), self._blocks(), self._masked_spans())
+
+    def _mask(self, pieces: Sequence[cells.Cells]) -> None:
+        for piece in pieces:
+            for masked in self._masker.push(piece):
+                self._count(masked)
+
+    def _count(self, masked: cleaning.Masked) -> None:
+        self._keeper.add(masked)
+        clean = masked.code == cleaning.VALID
+        sums = _block_sums(masked.cells, clean, fs_hz=self.fs_hz, block_s=self.block_s)
+        self._sums.frombytes(sums.tobytes())
+        if not clean.all():
+            self._spans.frombytes(_spans(masked).tobytes())
+
+    def _blocks(self) -> _Blocks:
+        """Return the blocks; one of which two pieces have cells is one."""
+        t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
+        starts = _firsts(t_s)
+        valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
+        mean_mmhg = missing.divide(mmhg_s, valid_s, where=valid_s > 0)
+        return _Blocks(t_s[starts], valid_s, reading_s, mean_mmhg, 1 / self.fs_hz)
+
+    def _masked_spans(self) -> pl.DataFrame:
+        """Return the masked stretches, under contracts ARTEFACTS."""
+        start_s, end_s, code = np.frombuffer(self._spans).reshape(-1, 3).T
+        reasons = pl.Series([cleaning.reason_of(rule) for rule in self.rules], dtype=pl.String)
+        return pl.DataFrame(
+            {
+                "signal": pl.repeat(self.signal, code.size, eager=True),
+                "start_s": start_s,
+                "end_s": end_s,
+                "reason": reasons.gather(code.astype(np.int64)),
+            },
+            schema={name: column.dtype for name, column in contracts.ARTEFACTS.columns.items()},
+        )
+
+
+def _block_sums(
+    some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float, block_s: float
+) -> Reals:
+    """Return t_s, valid_s, mmhg_s (mean x valid_s) and reading_s of the blocks cells touch.
+
+    `reading_s` counts every second with a reading, masked or not.
+    """
+    reading_s = some.n_valid / fs_hz
+    valid_s = np.where(clean, reading_s, 0.0)
+    mean_mmhg = np.where(valid_s > 0, some.mean_mmhg, 0.0)
+    if some.width_s < block_s:
+        block = np.floor((some.t_s + some.width_s / 2) / block_s)
+    else:
+        first = np.ceil((some.t_s - block_s / 2) / block_s - ROUNDING)
+        last = np.ceil((some.t_s + some.width_s - block_s / 2) / block_s - ROUNDING)
+        n_blocks = (last - first).astype(np.int64)
+        offset = np.arange(n_blocks.sum()) - np.repeat(np.cumsum(n_blocks) - n_blocks, n_blocks)
+        block = np.repeat(first, n_blocks) + offset
+        valid_s = np.repeat(np.where(valid_s > 0, block_s, 0.0), n_blocks)
+        reading_s = np.repeat(np.where(reading_s > 0, block_s, 0.0), n_blocks)
+        mean_mmhg = np.repeat(mean_mmhg, n_blocks)
+    starts = _firsts(block)
+    sums = (np.add.reduceat(v, starts) for v in (valid_s, mean_mmhg * valid_s, reading_s))
+    return np.column_stack([block[starts] * block_s, *sums])
+
+
+def _firsts(values: Reals) -> NDArray[np.int64]:
+    """Return where each run of equal values begins."""
+    return np.flatnonzero(np.diff(values, prepend=np.nan) != 0)
+
+
+def _spans(masked: cleaning.Masked) -> Reals:
+    """Return start_s, end_s and code of the runs of cells that one rule masked."""
+    code, t_s, width_s = masked.code, masked.cells.t_s, masked.cells.width_s
+    changes = np.flatnonzero(np.diff(code) != 0) + 1
+    starts = np.concatenate([[0], changes]).astype(np.int64)
+    ends = np.concatenate([changes, [code.size]]).astype(np.int64) - 1
+    hit = code[starts] != cleaning.VALID
+    starts, ends = starts[hit], ends[hit]
+    return np.column_stack([t_s[starts], t_s[ends] + width_s, code[starts]])
+
+
+def _trends(
+    blocks: dict[str, _Blocks],
+    pulses: Reals,
+    *,
+    block_s: float,
+    min_valid_fraction: float,
+    tolerance_hz: float,
+) -> pl.DataFrame:
+    """Put the signals side by side; null what has too few valid samples; empty `blocks`."""
+    t_s = np.unique(np.concatenate([np.empty(0), *(own.t_s for own in blocks.values())]))
+    columns = {"t_s": t_s}
+    for signal in ("icp", "abp"):
+        own = blocks.pop(signal, _NO_BLOCKS)
+        valid_fraction = np.clip(own.valid_s * (1 / block_s), 0, 1)
+        enough = valid_fraction >= min_valid_fraction - ROUNDING
+        for name, values in (
+            ("mmhg", np.where(enough, own.mean_mmhg, np.nan)),
+            ("valid_fraction", valid_fraction),
+            ("interval_s", np.full(own.t_s.size, own.interval_s)),
+            ("reading_s", own.reading_s),
+        ):
+            columns[f"{signal}_{name}"] = at_times(t_s, own.t_s, values)
+        for name in ("valid_fraction", "reading_s"):
+            np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
+    whole = {
+        signal: _whole_at(pulses[:, 0], t_s, columns=columns, signal=signal, block_s=block_s)
+        for signal in ("icp", "abp")
+    }
+    of_pulses = block_pulses.choose(
+        pulses, icp_whole=whole["icp"], abp_whole=whole["abp"], tolerance_hz=tolerance_hz
+    )
+    for name, sought in of_pulses:
+        if sought is None:
+            continue
+        rows = _by_block(np.column_stack([pulses[:, 0], sought]), block_s=block_s)
+        columns[name] = at_times(t_s, rows[:, 0], rows[:, 1])
+    columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
+    return as_table(columns, (*RECORDED.columns, "icp_reading_s", "abp_reading_s"))
+
+
+def as_table(columns: dict[str, Reals], names: Sequence[str]) -> pl.DataFrame:
+    """Return the trends as a table, counts as whole numbers; `columns` is emptied.
+
+    Each array is let go as soon as its column stands, so that memory does not double. A name
+    without an array was not sought, and is null.
+    """
+    nothing = pl.repeat(None, columns["t_s"].size, dtype=pl.Float64(), eager=True)
+    series = [
+        pl.Series(name, columns.pop(name), nan_to_null=True)
+        if name in columns
+        else nothing.alias(name)
+        for name in names
+    ]
+    return pl.DataFrame(series).with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
+
+
+def _whole_at(
+    pulse_t_s: Reals, t_s: Reals, *, columns: Mapping[str, Reals], signal: str, block_s: float
+) -> NDArray[np.bool_]:
+    """Return whether every sample of a signal is valid in the blocks that a pulse lies in."""
+    least = block_pulses.least_whole(columns[f"{signal}_interval_s"], block_s=block_s)
+    whole_t_s = t_s[columns[f"{signal}_valid_fraction"] >= least]
+    first_t_s = np.floor(pulse_t_s / block_s + ROUNDING) * block_s
+    found = np.ones(pulse_t_s.size, np.bool_)
+    for place in range(blocks_of_a_pulse(block_s)):
+        found &= np.isin(first_t_s + place * block_s, whole_t_s)
+    return found
+
+
+def blocks_of_a_pulse(block_s: float) -> int:
+    """Return how many successive blocks have one AMP, that of `PULSE_S`."""
+    return max(1, round(PULSE_S / block_s))
+
+
+def _by_block(pulses: Reals, *, block_s: float) -> Reals:
+    """Return what the pulses give for each block: a longer one has the mean of its pulses."""
+    if block_s <= PULSE_S:
+        n = blocks_of_a_pulse(block_s)
+        rows = np.repeat(pulses, n, axis=0)
+        rows[:, 0] += block_s * np.tile(np.arange(n), len(pulses))
+        return rows
+    block = np.floor(pulses[:, 0] / block_s)
+    starts = _firsts(block)
+    means = np.add.reduceat(pulses, starts) / np.diff(starts, append=len(pulses))[:, None]
+    means[:, 0] = block[starts] * block_s
+    return means
+
+
+def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
+    """Return the values of a series at the times `t_s`, NaN where it has none; both increase.
+
+    In place of a join of tables, which needs many times the memory of its result.
+    """
+    found = np.full(t_s.size, np.nan)
+    at = np.searchsorted(t_s, own_t_s)
+    known = np.append(t_s, np.nan)[at] == own_t_s
+    found[at[known]] = values[known]
+    return found
+
+
+def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
+    """Merge spans of one signal and reason that touch or overlap, as do those of two pieces."""
+    begins = pl.col("start_s") > (
+        pl.col("end_s").cum_max().shift(1).over("signal", "reason") + cells.TIME_TOLERANCE_S
+    ).fill_null(-np.inf)
+    return (
+        spans.sort("signal", "reason", "start_s")
+        .with_columns(run=begins.cum_sum().over("signal", "reason"))
+        .group_by("signal", "reason", "run", maintain_order=True)
+        .agg(pl.col("start_s").min(), pl.col("end_s").max())
+        .select(list(contracts.ARTEFACTS.columns))
+    )
+
+
+def methods_sentence(*, block_s: float, min_valid_fraction: float) -> str:
+    """Return the report's sentence for `summarise`, from the same settings."""
+    return (
+        f"Pressures were averaged over blocks of {block_s:g} s; a block with fewer than"
+        f" {100 * min_valid_fraction:g} % valid samples was taken as missing. Numbers recorded"
+        f" less often than every {block_s:g} s stand for their interval: they enter means and"
+        f" burden, but no index that needs {block_s:g}-s means. Where recordings overlap, the"
+        " one with the shorter sampling interval was used. CPP was ABP - ICP of the same block."
+    )

@@ -1,0 +1,187 @@
+"""Plan checks: whether the analysis table will have what `models.yaml` asks of it."""
+
+from icpcohort import contracts
+from icpcohort.study import plan as plans_own
+from icpcohort.study.schema import at, is_number, suggestion
+
+FLAGS = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
+SCORES = ("gose_6m", "gose_6m_merged")
+OUTCOMES_OF_FAMILY = {
+    "logistic": FLAGS,
+    "firth_logistic": FLAGS,
+    "proportional_odds": SCORES,
+    "linear": SCORES,
+    "modified_poisson": FLAGS,
+    "gee": FLAGS,
+    "cox_landmark": ("dead",),
+    "cox_time_dependent": ("dead",),
+}
+
+
+def contradictions(
+    models: object, *, windows: object, burden_columns: list[str] | None, file: str
+) -> list[str]:
+    """List the entries of the plan that fit neither the analysis table nor each other.
+
+    Parameters
+    ----------
+    models : object
+        The content of `models.yaml`.
+    windows : object
+        The block of that name in the settings; if it is no block, no window is looked up.
+    burden_columns : list of str, or None
+        Columns that the settings add to `contracts.analysis`; None if these settings have
+        problems of their own, and then no column of that kind is looked up.
+    file : str
+        Name of the plan's file, for the messages.
+
+    Entries of a wrong type are passed over: the schema has named them.
+    """
+    columns = contracts.analysis({}).columns
+    kinds = {
+        name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
+        for name, column in columns.items()
+        if name not in ("patient_id", "window", *contracts.KNOWN_AFTERWARDS)
+    } | dict.fromkeys(burden_columns or [], "real")
+    found = []
+    plans = at(models, "models")
+    for name, plan in plans.items() if isinstance(plans, dict) else ():
+        lines = _window_and_outcome(plan, windows=windows)
+        adjust_for = at(plan, "adjust_for")
+        asked = [at(plan, "exposure"), *(adjust_for if isinstance(adjust_for, list) else [])]
+        passed_over = [
+            column
+            for column in asked
+            if burden_columns is None and str(column).startswith(("icp_above_", "cpp_below_"))
+        ]
+        known = kinds | dict.fromkeys(passed_over, "real")
+        lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
+        lines += _follow_up(plan, windows=windows) + _others(plan, kinds=known)
+        if not lines and isinstance(plan, dict):
+            lines = plans_own.contradictions(name, block=plan)
+        found += [f"{file}, models.{name}.{line}" for line in lines]
+    return found + [f"{file}, {line}" for line in _groups(plans)]
+
+
+def _groups(plans: object) -> list[str]:
+    """Hold the models of a group of comparisons to one method."""
+    first: dict[str, tuple[str, str]] = {}
+    found = []
+    for name, plan in plans.items() if isinstance(plans, dict) else ():
+        group, method = (at(plan, "comparisons", key) for key in ("group", "method"))
+        if not isinstance(group, str) or not isinstance(method, str):
+            continue
+        other, its_method = first.setdefault(group, (name, method))
+        if method != its_method:
+            found.append(
+                f"models.{name}.comparisons.method: '{method}', but {other} of the same group "
+                f"'{group}' has {its_method}; write one method for the group"
+            )
+    return found
+
+
+def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
+    found = []
+    window, family, outcome = (at(plan, name) for name in ("window", "family", "outcome"))
+    if isinstance(windows, dict) and isinstance(window, str) and window not in windows:
+        found.append(
+            f"window: '{window}' is no window of config.yaml; {suggestion(window, windows)}"
+        )
+    fitting = OUTCOMES_OF_FAMILY.get(family) if isinstance(family, str) else None
+    if fitting and isinstance(outcome, str) and outcome not in fitting:
+        found.append(
+            f"outcome: '{outcome}' is no outcome of family {family}; "
+            f"write {' or '.join(fitting)}"
+        )
+    return found
+
+
+def _exposure(plan: object, *, kinds: dict[str, str]) -> list[str]:
+    exposure = at(plan, "exposure")
+    if not isinstance(exposure, str):
+        return []
+    numbers = [name for name, kind in kinds.items() if kind != "text"]
+    return _unknown_column(exposure, kinds=kinds, fitting=numbers, where="exposure")
+
+
+def _unknown_column(
+    name: str, *, kinds: dict[str, str], fitting: list[str], where: str
+) -> list[str]:
+    if name in fitting:
+        return []
+    if name in contracts.KNOWN_AFTERWARDS:
+        why = (
+            "is known only after the window, so it explains nothing in it; name another column"
+        )
+    elif name in kinds:
+        why = "is a text, and an exposure is a number; name another column"
+    else:
+        why = f"is no column that a model may use; {suggestion(name, fitting)}"
+    return [f"{where}: '{name}' {why}"]
+
+
+def _adjustment(plan: object, *, kinds: dict[str, str]) -> list[str]:
+    adjust_for, as_categories = at(plan, "adjust_for"), at(plan, "as_categories")
+    if not isinstance(adjust_for, list) or not isinstance(as_categories, list):
+        return []
+    found = []
+    for name in (name for name in adjust_for if isinstance(name, str)):
+        found += _unknown_column(name, kinds=kinds, fitting=list(kinds), where="adjust_for")
+        if name == at(plan, "exposure"):
+            found.append(f"adjust_for: '{name}' is the exposure; leave it out here")
+        if kinds.get(name) == "text" and name not in as_categories:
+            found.append(f"as_categories: '{name}' is a text; add it here, it has no slope")
+    for name in (name for name in as_categories if isinstance(name, str)):
+        if name not in adjust_for:
+            found.append(
+                f"as_categories: '{name}' is not in adjust_for; "
+                f"{suggestion(name, [str(known) for known in adjust_for])}"
+            )
+        elif kinds.get(name) == "real":
+            found.append(
+                f"as_categories: '{name}' is a measured number, nearly every patient would be "
+                "a level; leave it out here"
+            )
+    return found
+
+
+def _others(plan: object, *, kinds: dict[str, str]) -> list[str]:
+    """Look up the columns of clusters and of auxiliary variables."""
+    auxiliary = at(plan, "imputation", "auxiliary")
+    asked = (
+        [("imputation.auxiliary", n) for n in auxiliary] if isinstance(auxiliary, list) else []
+    )
+    asked += [("clusters", at(plan, "clusters"))]
+    return [
+        line
+        for where, name in asked
+        if isinstance(name, str)
+        for line in _unknown_column(name, kinds=kinds, fitting=list(kinds), where=where)
+    ]
+
+
+def _follow_up(plan: object, *, windows: object) -> list[str]:
+    """Hold a Cox model's window to its follow-up."""
+    family, window = at(plan, "family"), at(plan, "window")
+    if not isinstance(windows, dict) or not str(family).startswith("cox_"):
+        return []
+    found = []
+    start_h, end_h = at(windows, str(window), "start_h"), at(windows, str(window), "end_h")
+    horizon_h, exposure = at(plan, "horizon_h"), at(plan, "exposure")
+    if is_number(end_h) and is_number(horizon_h) and horizon_h <= end_h:
+        found.append(
+            f"horizon_h: {horizon_h} h is not after the window's end at {end_h} h; follow-up "
+            "starts there, write for example 4383.0 (6 months)"
+        )
+    if family == "cox_time_dependent":
+        if is_number(start_h) and start_h != 0:
+            found.append(
+                f"window: '{window}' starts at {start_h} h, and the exposure of {family} is "
+                "counted from time zero; name a window that starts at 0.0"
+            )
+        if isinstance(exposure, str) and not exposure.startswith(("icp_above_", "cpp_below_")):
+            found.append(
+                f"exposure: '{exposure}' is not followed day by day; name a burden such as "
+                "icp_above_20_dose_per_h_mmhg"
+            )
+    return found

@@ -1,0 +1,244 @@
+"""Study rows: each of the four tables read cell by cell, with whatever is wrong with it."""
+
+import difflib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from icpcohort import contracts
+from icpcohort.contracts import Table
+from icpcohort.study import codings, gose
+from icpcohort.study import read_table as exports
+from icpcohort.study import values as entries
+from icpcohort.study.schema import suggestion
+
+TABLES: dict[str, Table] = {
+    "patients": contracts.PATIENTS,
+    "recordings": contracts.RECORDING_LIST,
+    "monitors": contracts.MONITORS,
+    "events": contracts.EVENTS,
+}
+NEEDED = {  # columns that must be there, and filled unless they may be empty
+    "patients": ("patient_id", "age_years", "gose_6m", "death_h", "left_unit_h"),
+    "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
+    "monitors": ("monitor_id", "patient_id", "kind"),
+    "events": ("patient_id", "event", "start_s"),
+}
+MAY_BE_EMPTY = ("age_years", "gose_6m", "death_h", "left_unit_h")  # in single rows
+NEEDS_ROWS = ("patients", "recordings")
+_IN_THIS_ORDER = (
+    ("start_s", "end_s"),
+    ("insertion_h", "removal_h"),
+    ("insertion_h", "malfunction_h"),
+    ("malfunction_h", "removal_h"),
+    ("calibrated_h", "removal_h"),
+)
+
+
+class Row(NamedTuple):
+    """One row; a cell with a fault is absent from `values`, an empty one is None."""
+
+    file: str
+    number: int
+    values: dict[str, Any]
+    recoded: dict[str, tuple[str, str]]  # column -> what stood there, what it means
+
+    @property
+    def where(self) -> str:
+        """The file, and the row's number in it."""
+        return f"{self.file} row {self.number}"
+
+
+class Rows(NamedTuple):
+    """One table that can be read: the names in its file, and the rows that fit them."""
+
+    header: list[str]
+    rows: list[Row]
+
+
+def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
+    """Return the tables that can be read by name, and every problem of all.
+
+    Parameters
+    ----------
+    study : dict
+        As in `study.read_study`; a table whose name is not there is passed over.
+    """
+    folder = Path(study["folder"])
+    tables, found = {}, []
+    for name in (name for name in TABLES if name in study):
+        table, problems = _read_table(
+            folder / study[name],
+            name=name,
+            names=study["columns"][name],
+            coding=codings.of_table(study, name=name),
+            folder=folder,
+        )
+        found += problems
+        if table is not None:
+            tables[name] = table
+            if name != "patients":
+                found += _strangers(table.rows, tables.get("patients"))
+    patients = tables["patients"].rows if "patients" in tables else []
+    return tables, codings.told_once(found, [row.values for row in patients])
+
+
+# --- one table -----------------------------------------------------------------------------
+
+
+def _read_table(
+    path: Path,
+    *,
+    name: str,
+    names: dict[str, str],
+    coding: Mapping[str, codings.Coding],
+    folder: Path,
+) -> tuple[Rows | None, list[str]]:
+    """Return one table (None: it cannot be read) and its problems."""
+    try:
+        export, row_problems = exports.read(path, within=folder)
+    except exports.ExportError as error:
+        return None, [f"{path.name}{error}"]
+    found = [f"{path.name}{line}" for line in row_problems]
+    found += [
+        f"{path.name}, {line}"
+        for line in _header_problems(export.header, name=name, names=names)
+    ]
+    if not export.rows and name in NEEDS_ROWS:
+        found.append(f"{path.name}: no rows; write one line for each of the study's {name}")
+    rows = []
+    for number, cells in export.rows:
+        texts = dict(zip(export.header, cells, strict=True))
+        row = Row(path.name, number, {}, {})
+        for ours, column in TABLES[name].columns.items():
+            theirs = names.get(ours, ours)
+            meant = codings.translate(texts.get(theirs, ""), coding.get(ours, {}), column=ours)
+            value, words = None, meant.words
+            if words is None:
+                value, words = entries.understood(meant.ours, name=ours, column=column)
+            if meant.ours != meant.theirs:
+                row.recoded[ours] = (meant.theirs, meant.ours)
+            if words is None and value is None and theirs in texts and _must_fill(name, ours):
+                words = "empty; every row needs one"
+            if words is None:
+                row.values[ours] = value
+            else:
+                found.append(f"{row.where}, {ours}: {words}")
+        for ours, words in list(_row_problems(row.values, folder=folder)):
+            if ours != "gose_6m":  # scores of the dead tell of a reversed scale
+                row.values.pop(ours, None)
+            found.append(f"{row.where}, {ours}: {words}")
+        rows.append(row)
+    return Rows(export.header, rows), [*found, *_repeated(rows, name=name)]
+
+
+def _must_fill(name: str, column: str) -> bool:
+    return column in NEEDED[name] and column not in MAY_BE_EMPTY
+
+
+def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> Iterator[str]:
+    """Yield a line for each column that is missing, stands twice or looks misspelt."""
+    theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
+    free = [column for column in header if column and column not in theirs.values()]
+    absent = [ours for ours, column in theirs.items() if column not in header]
+    optional = []
+    for ours in absent:
+        if ours in names:
+            yield (
+                f"column {theirs[ours]}: missing; {suggestion(theirs[ours], free)} "
+                f"(study.columns.{name}.{ours} in config.yaml)"
+            )
+        elif ours in NEEDED[name]:
+            near = suggestion(ours, free)
+            yours = near.split("'")[1] if near.startswith("did") else "NAME_OF_YOUR_COLUMN"
+            yield (
+                f"column {ours}: missing; add it, or write in config.yaml under "
+                f"study.columns.{name} the line `{ours}: {yours}`"
+            )
+        else:
+            optional.append(ours)
+    for column in free:
+        near_names = difflib.get_close_matches(column.lower(), optional, n=1, cutoff=0.8)
+        if near_names:
+            near = near_names[0]
+            yield f"column {column}: not known; did you mean '{near}'? Rename or remove it"
+    for column in sorted({column for column in theirs.values() if header.count(column) > 1}):
+        yield f"column {column}: stands {header.count(column)} times; keep one"
+
+
+def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
+    """Yield what is wrong between the cells of one row, and with its path, by column."""
+    for start, end in _IN_THIS_ORDER:
+        begin, finish = values.get(start), values.get(end)
+        if begin is not None and finish is not None and finish < begin:
+            yield end, f"{finish:g} is before {start} {begin:g}; correct one of them"
+    levels = [name for name in contracts.LEVEL if values.get(name) is not None]
+    if levels and values.get("event") not in (None, "level_change"):
+        yield (
+            levels[0],
+            f"stated in a row of '{values['event']}'; a level is stated in patients.csv, or in"
+            " a row with the event level_change",
+        )
+    path = values.get("path")
+    if path is not None:
+        words = entries.path_problem(path, folder=folder)
+        if words is None and values.get("format") == "wfdb" and not path.endswith(".hea"):
+            words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
+        if words is not None:
+            yield "path", words
+    death_h, left_h, score, last_h = (
+        values.get(n) for n in ("death_h", "left_unit_h", "gose_6m", "last_known_h")
+    )
+    if death_h is None:
+        return
+    for name, end_h in (("left_unit_h", left_h), ("last_known_h", last_h)):
+        if end_h is not None and end_h > death_h:
+            yield name, f"{end_h:g} is after death_h {death_h:g}; correct one of them"
+    if score is not None and death_h < gose.DEAD_BY_SCORE_H and score > 1:
+        yield "gose_6m", f"{score} although death_h is {death_h:g}; correct one of them"
+
+
+def _repeated(rows: list[Row], *, name: str) -> Iterator[str]:
+    """Yield a line for each row that repeats another, or differs from it in capitals only.
+
+    Identifiers become names of files, and not every file system tells capitals apart.
+    """
+    keys: list[tuple[str, ...]] = [TABLES[name].key]
+    if name == "recordings":
+        keys.append(("path", "icp_channel"))
+    for key in keys:
+        first: dict[tuple[str, ...], int] = {}
+        for row in rows:
+            values = [row.values.get(column) for column in key]
+            if values[0] is None or not all(column in row.values for column in key):
+                continue
+            place = first.setdefault(tuple(_folded(key, values)), row.number)
+            if place != row.number:
+                filled = {c: str(v) for c, v in zip(key, values, strict=True) if v is not None}
+                what, shown = ", ".join(filled), ", ".join(filled.values())
+                yield f"{row.where}, {what}: '{shown}' stands in row {place} too; keep one"
+
+
+def _folded(key: tuple[str, ...], values: list[Any]) -> Iterator[str]:
+    for column, value in zip(key, values, strict=True):
+        yield str(value).casefold() if column in entries.IDENTIFIERS else str(value)
+
+
+def _strangers(rows: list[Row], patients: Rows | None) -> list[str]:
+    """List the rows of another table whose patient is not in the table of patients."""
+    listed = patients.rows if patients else []
+    known = {row.values["patient_id"] for row in listed if row.values.get("patient_id")}
+    if not known:
+        return []  # one fault of the table of patients, not one of every row elsewhere
+    nearest: dict[str, str] = {}
+    found = []
+    for row in rows:
+        patient_id = row.values.get("patient_id")
+        if patient_id is not None and patient_id not in known:
+            if patient_id not in nearest:
+                nearest[patient_id] = suggestion(patient_id, known)
+            found.append(
+                f"{row.where}, patient_id: '{patient_id}' is not in the table of patients; "
+                f"{nearest[patient_id]}"
+            )
+    return found

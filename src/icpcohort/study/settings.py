@@ -1,0 +1,271 @@
+"""Settings: the study's values and the analysis plan, read and checked before anything runs."""
+
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from icpcohort.exposures import burden
+from icpcohort.study import cohort_checks, plan_checks
+from icpcohort.study import yaml_files as settings_files
+from icpcohort.study.schema import at, is_number, problems, suggestion
+from icpcohort.study.yaml_files import SettingsError
+
+__all__ = [
+    "Files",
+    "SettingsError",
+    "contradictions",
+    "exposure_names",
+    "is_sound",
+    "load",
+    "problems",
+    "read",
+]
+
+
+class Files(NamedTuple):
+    """What stands in the two files (None: no block of settings), and the problems of each."""
+
+    settings: dict[str, Any] | None
+    models: dict[str, Any] | None
+    found: list[str]
+    found_in_plan: list[str]
+
+
+def load(
+    config_path: Path, models_path: Path, *, schema_folder: Path
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return the checked settings, and the models of the plan by their names.
+
+    Parameters
+    ----------
+    config_path, models_path : Path
+        `config.yaml` and `models.yaml`, UTF-8.
+    schema_folder : Path
+        Holds `config.schema.json` and `models.schema.json`.
+
+    Returns
+    -------
+    tuple of dict
+        The first as written in `config.yaml`; the second is what stands under `models:`,
+        one block a model in the order of the file. Nothing is filled in.
+
+    Raises
+    ------
+    SettingsError
+        With every problem of both files.
+    """
+    settings, models, found, found_in_plan = read(
+        config_path, models_path, schema_folder=schema_folder
+    )
+    if found or found_in_plan or settings is None or models is None:
+        raise SettingsError(found + found_in_plan)
+    return settings, models["models"]
+
+
+def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
+    """Return what `load` returns, as far as it can be read, beside every problem."""
+    settings, found = settings_files.read(config_path)
+    models, found_in_plan = settings_files.read(models_path)
+    if settings is not None:
+        schema = settings_files.read_schema(schema_folder / "config.schema.json")
+        found += problems(settings, schema, file=config_path.name)
+        found += contradictions(settings, file=config_path.name)
+    if models is not None:
+        schema = settings_files.read_schema(schema_folder / "models.schema.json")
+        found_in_plan += problems(models, schema, file=models_path.name)
+        if settings is not None:
+            of_burden = f"{config_path.name}, burden"
+            burden_is_sound = not any(line.startswith(of_burden) for line in found)
+            found_in_plan += plan_checks.contradictions(
+                models,
+                windows=at(settings, "windows"),
+                burden_columns=exposure_names(settings) if burden_is_sound else None,
+                file=models_path.name,
+            )
+            found_in_plan += cohort_checks.immortal_time_of(
+                models,
+                settings=settings,
+                exposures=exposure_names(settings),
+                file=models_path.name,
+                told=found_in_plan,
+            )
+    return Files(settings, models, found, found_in_plan)
+
+
+def is_sound(files: Files, name: str) -> bool:
+    """Return whether a setting is there and no problem lies at it or within it.
+
+    Parameters
+    ----------
+    name : str
+        With the blocks that it is in, such as `study.columns.patients`.
+    """
+    if at(files.settings, *name.split(".")) is None:
+        return False
+    for line in files.found:
+        where = line.partition(", ")[2].partition(": ")[0]
+        if where == name or where.startswith((f"{name}.", f"{name},")):
+            return False
+    return True
+
+
+# --- what no schema can say: values that must fit each other ---
+#
+# A value that the schema has already refused is passed over, so that each fault is told once.
+
+
+def contradictions(settings: object, *, file: str) -> list[str]:
+    """List the settings that do not fit each other, one line each, in words."""
+    found = _limits_out_of_order(settings)
+    found += _blocks_that_do_not_fit(settings)
+    found += _bins_that_do_not_fit(settings)
+    found += _windows_that_do_not_fit(settings)
+    found += _names_used_twice(settings)
+    found += _outcome_without_direction(settings)
+    found += cohort_checks.contradictions(settings, exposures=exposure_names(settings))
+    return [f"{file}, {line}" for line in found]
+
+
+def _out_of_order(block: object, low: str, high: str, *, where: str) -> list[str]:
+    least, most = at(block, low), at(block, high)
+    if not (is_number(least) and is_number(most)) or least < most:
+        return []
+    return [f"{where}{high}: {most} is not above {low} {least}; write a value above {least}"]
+
+
+def _limits_out_of_order(settings: object) -> list[str]:
+    found = _out_of_order(
+        at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
+    )
+    for signal in ("icp", "cpp"):
+        found += _out_of_order(
+            at(settings, "intensity_duration"),
+            f"{signal}_from_mmhg",
+            f"{signal}_to_mmhg",
+            where="intensity_duration.",
+        )
+    rules = at(settings, "cleaning", "rules")
+    for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
+        where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
+        pairs = [(name, name.replace("min", "max", 1)) for name in ("min_mmhg", "min_s")]
+        pairs += [("min_mean_mmhg", "max_mean_mmhg"), ("min_rate_per_min", "max_rate_per_min")]
+        for low, high in pairs:
+            found += _out_of_order(rule, low, high, where=where)
+    kinds = [at(rule, "rule") for rule in rules] if isinstance(rules, list) else []
+    if kinds.count("beats") > 1:
+        found.append("cleaning.rules: 'beats' stands more than once; keep one")
+    return found
+
+
+def _blocks_that_do_not_fit(settings: object) -> list[str]:
+    block_s, step_s = at(settings, "trends", "block_s"), at(settings, "reactivity", "step_s")
+    if not (is_number(block_s) and is_number(step_s)) or block_s <= 0 or step_s % block_s == 0:
+        return []
+    return [
+        f"reactivity.step_s: {step_s:g} s is not a multiple of trends.block_s {block_s:g}; "
+        "write for example 60"
+    ]
+
+
+def _bins_that_do_not_fit(settings: object) -> list[str]:
+    block = at(settings, "optimal_cpp")
+    found = _out_of_order(block, "bin_min_mmhg", "bin_max_mmhg", where="optimal_cpp.")
+    names = ("bin_min_mmhg", "bin_max_mmhg", "bin_width_mmhg", "min_bins")
+    low, high, width, min_bins = (at(block, name) for name in names)
+    if found or not all(is_number(value) for value in (low, high, width, min_bins)):
+        return found
+    if width <= 0:
+        return found
+    n_bins = (high - low) / width
+    if abs(n_bins - round(n_bins)) > 1e-9:
+        found.append(
+            f"optimal_cpp.bin_width_mmhg: {low} to {high} mmHg is not a whole number of bins "
+            f"of {width}; change one of the three"
+        )
+    if n_bins + 1e-9 < min_bins:
+        found.append(
+            f"optimal_cpp.min_bins: {min_bins} of {n_bins:g} bins can never be filled; "
+            "write fewer, or narrower bins"
+        )
+    return found
+
+
+def _windows_that_do_not_fit(settings: object) -> list[str]:
+    windows, found = at(settings, "windows"), []
+    if not isinstance(windows, dict):
+        return []
+    for name, window in windows.items():
+        where = f"windows.{name}."
+        wrong = _out_of_order(window, "start_h", "end_h", where=where)
+        hours = [at(window, key) for key in ("start_h", "end_h", "min_monitored_h")]
+        if not wrong and all(is_number(value) for value in hours):
+            length_h = hours[1] - hours[0]
+            if hours[2] > length_h:
+                wrong.append(
+                    f"{where}min_monitored_h: {hours[2]} h do not fit into a window of "
+                    f"{length_h:g} h; write at most {length_h:g}"
+                )
+        found += wrong
+    main = at(settings, "cohort", "main_window")
+    if isinstance(main, str) and main and main not in windows:
+        found.append(
+            f"cohort.main_window: '{main}' is none of the windows; {suggestion(main, windows)}"
+        )
+    return found
+
+
+def _names_used_twice(settings: object) -> list[str]:
+    found = []
+    for table, columns in (at(settings, "study", "columns") or {}).items():
+        ours_of: dict[str, str] = {}
+        for ours, theirs in columns.items() if isinstance(columns, dict) else ():
+            if isinstance(theirs, str) and theirs in ours_of:
+                found.append(
+                    f"study.columns.{table}.{ours}: '{theirs}' is already the column of "
+                    f"{ours_of[theirs]}; name another column"
+                )
+            ours_of.setdefault(str(theirs), ours)
+    channels = [at(settings, "recordings", f"{signal}_channels") for signal in ("icp", "abp")]
+    if all(isinstance(names, list) for names in channels):
+        icp, abp = ({str(name).lower() for name in names} for names in channels)
+        found += [
+            f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
+            for name in sorted(icp & abp)
+        ]
+    names = exposure_names(settings)
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        if name.endswith(next(iter(burden.MEASURES))):
+            found.append(
+                f"burden: two thresholds give the same column {name}; write them further apart"
+            )
+    return found
+
+
+def _outcome_without_direction(settings: object) -> list[str]:
+    scores = at(settings, "outcomes", "favourable_gose")
+    if not isinstance(scores, list) or not all(type(s) is int and 1 <= s <= 8 for s in scores):
+        return []
+    if not scores or sorted(scores) == list(range(max(min(scores), 2), 9)):
+        return []
+    return [
+        f"outcomes.favourable_gose: {scores} is not a run of scores up to 8 (upper good "
+        "recovery) that leaves some unfavourable; write for example [5, 6, 7, 8]"
+    ]
+
+
+def exposure_names(settings: object) -> list[str]:
+    """Return the burden columns of the analysis table, such as `icp_above_20_percent_time`.
+
+    Thresholds that are no numbers are passed over: `problems` names them.
+    """
+    return [
+        burden.column_name(
+            signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
+        )
+        for signal, side in (("icp", "above"), ("cpp", "below"))
+        for threshold_mmhg in _numbers(at(settings, "burden", f"{signal}_{side}_mmhg"))
+        for measure in burden.MEASURES
+    ]
+
+
+def _numbers(values: object) -> list[float]:
+    return list(dict.fromkeys(filter(is_number, values))) if isinstance(values, list) else []

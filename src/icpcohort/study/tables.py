@@ -1,0 +1,171 @@
+"""Study: the four tables that a study brings, typed, and the rows of one patient."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import Table
+from icpcohort.study import codings
+from icpcohort.study.rows import MAY_BE_EMPTY, NEEDED, TABLES, Row, Rows, read_rows
+from icpcohort.study.schema import suggestion
+
+__all__ = [
+    "MAY_BE_EMPTY",
+    "NEEDED",
+    "TABLES",
+    "Row",
+    "Rows",
+    "Study",
+    "StudyError",
+    "events_of",
+    "level_of",
+    "monitors_of",
+    "read_rows",
+    "read_study",
+    "recordings_of",
+    "unread",
+]
+
+MAX_SHOWN = 50
+
+
+class StudyError(Exception):
+    """The study tables cannot be used; `problems` has every line, the text the first 50."""
+
+    def __init__(self, problems: Sequence[str]):
+        self.problems = list(problems)
+        shown = self.problems[:MAX_SHOWN]
+        if len(self.problems) > MAX_SHOWN:
+            shown.append(f"... and {len(self.problems) - MAX_SHOWN} more")
+        super().__init__("\n".join(shown))
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """The study's own tables: each under its contract, sorted by its key."""
+
+    patients: pl.DataFrame
+    recordings: pl.DataFrame
+    monitors: pl.DataFrame
+    events: pl.DataFrame
+    recodings: pl.DataFrame  # what of them the settings translated
+
+
+def read_study(settings: dict[str, Any]) -> Study:
+    """Return the four tables of the study, or every problem of all four.
+
+    Parameters
+    ----------
+    settings : dict
+        Checked settings; read are `study.folder`, the tables' names, `study.columns`,
+        `study.codings` and `study.gose_coding`. A relative folder counts from the working
+        directory.
+
+    Returns
+    -------
+    Study
+        Columns and types of `contracts`; an empty cell, and a column that is not in the file,
+        is null. Recordings are not opened, and their files need not exist.
+
+    Raises
+    ------
+    StudyError
+        With all problems, each naming file, row and column.
+
+    Source: common practice, no source; the limits of scores are those of the scales.
+    """
+    tables, found = read_rows(settings["study"])
+    if found:
+        raise StudyError(found)
+    frames = {name: _frame(tables[name].rows, TABLES[name]) for name in TABLES}
+    recoded = [
+        (name, column, *pair)
+        for name, table in tables.items()
+        for row in table.rows
+        for column, pair in row.recoded.items()
+    ]
+    recodings = codings.count(recoded, stated=settings["study"]["codings"])
+    return Study(**frames, recodings=recodings)
+
+
+def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
+    """List, for each table that was read, the columns not used and those not there.
+
+    A column that is not there is null in every row; a name that only looks like a column's is
+    not used. Neither is a fault, but whoever wrote the table should know.
+    """
+    said = []
+    for name, (header, _) in tables.items():
+        names = study["columns"][name]
+        theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
+        unknown = [c for c in header if c and c not in theirs.values()]
+        absent = [
+            ours
+            for ours, column in theirs.items()
+            if column not in header and ours not in NEEDED[name]  # those are problems
+        ]
+        if unknown:
+            said.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
+        if absent:
+            said.append(
+                f"{study[name]}: columns not there, so all missing: {', '.join(absent)}"
+            )
+    return said
+
+
+def recordings_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
+    """Return the rows of one patient's recordings, by their start; null is None."""
+    return _rows_of(study, "recordings", patient_id, by=("start_s", "recording_id"))
+
+
+def events_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
+    """Return the rows of one patient's events, by their start; null is None."""
+    return _rows_of(study, "events", patient_id, by=("start_s", "event"))
+
+
+_OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
+
+
+def monitors_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
+    """Return when each of one patient's monitors was in and fit, by insertion; null is None."""
+    rows = _rows_of(study, "monitors", patient_id, by=("insertion_h", "monitor_id"))
+    return [{name: row[name] for name in _OF_A_MONITOR} for row in rows]
+
+
+def level_of(study: Study, patient_id: str) -> dict[str, Any]:
+    """Return where one patient's arterial transducer is; null is None."""
+    (row,) = _rows_of(study, "patients", patient_id, by=("patient_id",))
+    return {name: row[name] for name in contracts.LEVEL}
+
+
+def _rows_of(
+    study: Study, name: str, patient_id: str, *, by: tuple[str, ...]
+) -> list[dict[str, Any]]:
+    known = _by_patient(study, "patients", ("patient_id",))
+    if patient_id not in known:
+        raise ValueError(
+            f"patients: no patient '{patient_id}'; {suggestion(patient_id, list(known))}"
+        )
+    return _by_patient(study, name, by).get(patient_id, [])
+
+
+@cache
+def _by_patient(
+    study: Study, name: str, by: tuple[str, ...]
+) -> dict[str, list[dict[str, Any]]]:
+    """Divide a table once: to look through all of it for each patient grows as the square."""
+    rows: dict[str, list[dict[str, Any]]] = {}
+    table: pl.DataFrame = getattr(study, name)
+    for row in table.sort(by, maintain_order=True).iter_rows(named=True):
+        rows.setdefault(row["patient_id"], []).append(row)
+    return rows
+
+
+def _frame(rows: list[Row], table: Table) -> pl.DataFrame:
+    columns = {name: [row.values[name] for row in rows] for name in table.columns}
+    schema = {name: column.dtype for name, column in table.columns.items()}
+    return pl.DataFrame(columns, schema=schema).sort(table.key)

@@ -1,0 +1,155 @@
+"""Entries: what one cell of a study table may hold, and what its text means."""
+
+import math
+import re
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+from icpcohort.contracts import COUNT, FLAG, REAL, Column
+from icpcohort.study.schema import suggestion
+
+CHOICES = {
+    "sex": ("female", "male"),
+    "gcs_motor": ("1", "2", "3", "4", "5", "6", "untestable"),
+    "cisterns": ("normal", "compressed", "absent"),
+    "format": ("wfdb", "edf", "bdf", "csv", "parquet"),
+    "icp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
+    "abp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
+    "kind": ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain"),
+    "fixation": ("bolt", "tunnelled"),
+    "side": ("left", "right"),
+    "abp_level": ("tragus", "heart"),
+    "event": (
+        "drain_open",
+        "craniectomy",
+        "rezero",
+        "level_change",
+        "transport",
+        "disconnected",
+        "artefact",
+    ),
+}
+# Scores: the ranges of the scales themselves. The others are plausibility, no source: narrow
+# enough that glucose in mg/dL, haemoglobin in g/L and calendar times in s are refused.
+LIMITS: dict[str, tuple[float, float]] = {
+    "age_years": (0, 120),
+    "gcs_total": (3, 15),
+    "pupils_reactive": (0, 2),
+    "marshall_class": (1, 6),
+    "gose_6m": (1, 8),
+    "midline_shift_mm": (0, 50),
+    "glucose_mmol_l": (1, 60),
+    "haemoglobin_g_dl": (2, 25),
+    "death_h": (0, 100_000),
+    "left_unit_h": (0, 100_000),
+    "last_known_h": (0, 100_000),
+    "depth_mm": (0, 150),
+    "insertion_h": (-8_760, 100_000),
+    "removal_h": (-8_760, 100_000),
+    "calibrated_h": (-8_760, 100_000),
+    "malfunction_h": (-8_760, 100_000),
+    "bed_angle_deg": (-90, 90),
+    "heart_to_tragus_cm": (0, 100),
+    "zero_reference_mmhg": (-100, 100),
+    "drift_at_removal_mmhg": (-100, 100),
+    "start_s": (-31_536_000, 31_536_000),
+    "end_s": (-31_536_000, 31_536_000),
+}
+IDENTIFIERS = ("patient_id", "recording_id", "monitor_id")
+_FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_COMMA_NUMBER = re.compile(r"([+-]?[0-9]+),([0-9]+)")
+_IDENTIFIER = re.compile(r"[A-Za-z0-9_-]{1,64}")
+_NOT_A_VALUE = ("na", "n/a", "nan", "null", "none", "inf", "+inf", "-inf", "infinity", ".", "-")
+
+
+def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None]:
+    """Return the value of a cell, and None or the words that say why it has none.
+
+    Parameters
+    ----------
+    text : str
+        The cell without blanks around it; empty is missing and gives None.
+    name : str
+        Our name of the column; its choices and limits are those above.
+    column : Column
+        Its type is the type of the value.
+    """
+    if text == "":
+        return None, None
+    if text.lower() in _NOT_A_VALUE:
+        return None, f"'{text}' is not a value; leave the cell empty for missing"
+    if name in IDENTIFIERS:
+        return text, _identifier_problem(text)
+    if name in CHOICES:
+        return _choice(text, CHOICES[name])
+    if column.dtype == FLAG:
+        value = _FLAGS.get(text.lower())
+        return value, None if value is not None else f"'{text}' is not true or false; write one"
+    if column.dtype in (REAL, COUNT):
+        return _number(text, name=name, column=column)
+    return text, None
+
+
+def plain_unit(column: Column) -> str:
+    """Return a column's unit as people write it; empty for a bare number or a text."""
+    return {"a": "years", "mm[Hg]": "mmHg", "{score}": ""}.get(column.unit, column.unit)
+
+
+def _identifier_problem(text: str) -> str | None:
+    if _IDENTIFIER.fullmatch(text):
+        return None
+    return (
+        f"'{text[:80]}' cannot be the name of a file; write 1 to 64 letters (a-z, A-Z), "
+        "digits, - and _"
+    )
+
+
+def _choice(text: str, choices: tuple[str, ...]) -> tuple[str | None, str | None]:
+    whole = re.sub(r"\.0+$", "", text)  # 5.0: a whole number beside empty cells, as exported
+    if whole in choices:
+        return whole, None
+    near = suggestion(text, choices)
+    hint = f"; {near}" if near.startswith("did") else ""
+    return None, f"'{text}' is not one of {', '.join(choices)}{hint}"
+
+
+def _number(text: str, *, name: str, column: Column) -> tuple[float | None, str | None]:
+    kind = "a whole number" if column.dtype == COUNT else "a number"
+    if comma := _COMMA_NUMBER.fullmatch(text):
+        point = f"{comma[1]}.{comma[2]}"
+        either = f" or {comma[1]}{comma[2]}, whichever is meant" if len(comma[2]) == 3 else ""
+        return None, f"'{text}' has a comma; write {point}{either}"
+    if not _NUMBER.fullmatch(text):
+        start = _NUMBER.match(text)
+        cure = f"write {start[0]}" if start else "write one, or leave the cell empty"
+        return None, f"'{text}' is not {kind}; {cure}"
+    value = float(text)
+    low, high = LIMITS.get(name, (-math.inf, math.inf))
+    if not (math.isfinite(value) and low <= value <= high):
+        limits = f"{low:.10g} to {high:.10g} {plain_unit(column)}".rstrip()
+        return None, f"{text} is out of range; write a value from {limits}"
+    if column.dtype == COUNT:
+        if not value.is_integer():
+            return None, f"{text} is not a whole number; write one"
+        return int(value), None
+    return value, None
+
+
+def path_problem(text: str, *, folder: Path) -> str | None:
+    """Return why a recording's path cannot be used, or None; the file need not exist."""
+    if not text.isprintable():
+        return f"{text!r} holds characters that cannot be seen; write the path again"
+    if "\\" in text:
+        return f"'{text}' is written with \\; write /"
+    if PurePosixPath(text).is_absolute() or PureWindowsPath(text).drive:
+        return f"'{text}' is an absolute path; write it relative to the study folder"
+    if ".." in PurePosixPath(text).parts:
+        return f"'{text}' leaves the study folder; put the file in it and write its path"
+    try:
+        inside = (folder / text).resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError):  # a link that leads back to itself, a name too long
+        return f"'{text}' leads nowhere; write the path of a file"
+    if not inside:
+        return f"'{text}' is a link out of the study folder; put the file itself in the folder"
+    return None

@@ -1,0 +1,393 @@
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from icpcohort import contracts
+from icpcohort.cohort import eligibility, outcomes
+from icpcohort.cohort import select as cohort
+from icpcohort.contracts import store
+from icpcohort.exposures import burden, summary
+
+WINDOWS = {"first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0}}
+RULES = [
+    {"rule": "usable_recording"},
+    {"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"},
+    {"rule": "landmark"},
+    {"rule": "monitored_hours"},
+]
+EVERY_RULE = [
+    {"rule": "usable_recording"},
+    {"rule": "craniectomy", "none_before": "monitoring"},
+    {"rule": "age", "min_years": 16.0, "max_years": 80.0, "if_missing": "keep"},
+    {"rule": "gcs_total", "min_score": 3, "max_score": 12, "if_missing": "drop"},
+    {"rule": "monitoring_start", "within_h": 12.0},
+    {"rule": "monitor_kind", "kinds": ["strain_gauge"], "if_missing": "drop"},
+    {"rule": "craniectomy", "none_before": "landmark"},
+    {"rule": "landmark"},
+    {"rule": "monitored_hours"},
+    {"rule": "covered_share", "min_fraction": 0.5},
+]
+NO_FACTS = {
+    "patient_id": pl.String(),
+    "monitoring_start_h": pl.Float64(),
+    "monitoring_end_h": pl.Float64(),
+    "monitor_kinds": pl.List(pl.String()),
+    "monitor_removed_h": pl.Float64(),
+    "craniectomy_h": pl.Float64(),
+}
+THRESHOLDS = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
+
+
+def _patients(rows):
+    schema = {name: column.dtype for name, column in contracts.PATIENTS.columns.items()}
+    return pl.DataFrame(
+        [{name: row.get(name) for name in schema} for row in rows], schema=schema
+    )
+
+
+def _minutes(hours):
+    """Minutes of ICP 25 and ABP 85 from time zero on, a number of hours for each patient."""
+    parts = [
+        pl.DataFrame({"t_s": [60.0 * (i + 1) for i in range(round(60 * h))]})
+        .with_columns(patient_id=pl.lit(name), icp_mmhg=pl.lit(25.0), abp_mmhg=pl.lit(85.0))
+        .with_columns(cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"))
+        for name, h in hours.items()
+    ]
+    schema = {"patient_id": pl.String()} | {
+        name: column.dtype for name, column in contracts.MINUTES.columns.items()
+    }
+    table = pl.concat([pl.DataFrame(schema=schema), *parts], how="diagonal_relaxed")
+    return table.select(list(schema)).cast(schema)
+
+
+def _rows(table, rows):
+    schema = {name: column.dtype for name, column in table.columns.items()}
+    return pl.DataFrame(
+        [{name: row.get(name) for name in schema} for row in rows], schema=schema
+    )
+
+
+def _select(patients, hours, *, facts=(), rules=RULES):
+    minutes = _minutes(hours)
+    table = cohort.select(
+        patients,
+        outcomes.derive(
+            patients,
+            favourable_gose=[5, 6, 7, 8],
+            impact_form="continuous",
+            mortality_horizon_h=720.0,
+            n_bands=3,
+        ).outcomes,
+        summary.summarise(
+            minutes,
+            windows=WINDOWS,
+            averaging="fisher",
+            fisher_clip=0.999,
+            min_cppopt_h=1.0,
+            min_prx_interval_h=6.0,
+            n_cosines=6,
+        ),
+        burden.add_up(
+            minutes,
+            windows=WINDOWS,
+            inequality="strict",
+            integration="rectangle",
+            episode_min=5,
+            merge_gap_min=1,
+            **THRESHOLDS,
+        ),
+        pl.DataFrame(list(facts), schema=NO_FACTS),
+        windows=WINDOWS,
+        rules=rules,
+        **THRESHOLDS,
+    )
+    store.check(
+        table.analysis, contracts.analysis(burden.wide_columns(**THRESHOLDS)), "analysis"
+    )
+    store.check(table.flow, contracts.FLOW, "flow")
+    store.check(table.dropped, contracts.DROPPED, "dropped")
+    return table
+
+
+def test_each_patient_leaves_at_the_first_step_that_says_no():
+    patients = _patients(
+        [
+            {"patient_id": "stays", "age_years": 40.0, "gose_6m": 5},
+            {"patient_id": "silent", "age_years": 40.0},
+            {"patient_id": "ageless", "gose_6m": 8},
+            {"patient_id": "child", "age_years": 15.9},
+            {"patient_id": "undated", "age_years": 40.0, "gose_6m": 1},
+            {"patient_id": "dies", "age_years": 40.0, "death_h": 23.9, "gose_6m": 1},
+            {"patient_id": "leaves", "age_years": 40.0, "left_unit_h": 20.0},
+            {"patient_id": "short", "age_years": 40.0},
+            {"patient_id": "both", "age_years": 12.0, "death_h": 2.0},
+        ]
+    )
+    hours = {
+        "stays": 24,
+        "child": 24,
+        "ageless": 24,
+        "undated": 24,
+        "dies": 23,
+        "leaves": 20,
+        "short": 5.9,
+        "both": 2,
+    }
+    table = _select(patients, hours)
+    assert table.analysis["patient_id"].to_list() == ["stays"]
+    assert dict(table.dropped.select("patient_id", "reason").iter_rows()) == {
+        "silent": "no_usable_recording",
+        "ageless": "age_unknown",
+        "child": "age_outside",
+        "both": "age_outside",
+        "undated": "death_time_unknown",
+        "dies": "died_before_landmark",
+        "leaves": "left_before_landmark",
+        "short": "monitored_too_short",
+    }
+    assert table.flow["n_out"].to_list() == [9, 8, 7, 5, 4, 3, 2, 1]
+
+
+def test_every_kind_of_rule_has_its_own_reason():
+    fits = {"age_years": 40.0, "gcs_total": 8}
+    people = {
+        "stays": fits,
+        "operated": fits,
+        "old": fits | {"age_years": 80.1},
+        "ageless": fits | {"age_years": None},
+        "awake": fits | {"gcs_total": 13},
+        "unscored": fits | {"gcs_total": None},
+        "late": fits,
+        "drained": fits,
+        "unlisted": fits,
+        "operated_later": fits,
+        "sparse": fits,
+    }
+    patients = _patients([{"patient_id": name} | row for name, row in people.items()])
+    usual = {"monitoring_start_h": 2.0, "monitor_kinds": ["strain_gauge"]}
+    own = {
+        "operated": {"craniectomy_h": 1.9},
+        "late": {"monitoring_start_h": 12.1},
+        "drained": {"monitor_kinds": ["strain_gauge", "ventricular_drain"]},
+        "unlisted": {"monitor_kinds": None},
+        "operated_later": {"craniectomy_h": 23.9},
+        "stays": {"craniectomy_h": 24.0, "monitoring_start_h": 12.0},
+    }
+    facts = [
+        dict.fromkeys(NO_FACTS) | {"patient_id": n} | usual | own.get(n, {}) for n in people
+    ]
+    hours = dict.fromkeys(people, 12) | {"sparse": 11.9}
+    table = _select(patients, hours, facts=facts, rules=EVERY_RULE)
+    assert dict(table.dropped.select("patient_id", "reason").iter_rows()) == {
+        "operated": "craniectomy",
+        "old": "age_outside",
+        "awake": "gcs_outside",
+        "unscored": "gcs_unknown",
+        "late": "monitored_too_late",
+        "drained": "other_monitor",
+        "unlisted": "monitor_kind_unknown",
+        "operated_later": "craniectomy",
+        "sparse": "covered_too_little",
+    }
+    assert table.analysis["patient_id"].to_list() == ["stays", "ageless"]
+    assert table.dropped.filter(patient_id="late")["detail"].to_list() == [
+        "first recording begins at 12.1 h"
+    ]
+
+
+def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectomy():
+    recordings = [
+        ("a", 7200.0, 9000.0, "used"),
+        ("a", 3600.0, 3700.0, "used"),
+        ("a", 0.0, 99999.0, "excluded"),
+    ]
+    columns = ("patient_id", "start_s", "end_s", "status")
+    found = eligibility.facts(
+        _rows(
+            contracts.RECORDINGS,
+            [
+                dict(zip(columns, r)) | {"recording_id": str(i)}
+                for i, r in enumerate(recordings)
+            ],
+        ),
+        _rows(
+            contracts.MONITORS,
+            [
+                {"monitor_id": "1", "patient_id": "a", "kind": "pneumatic", "removal_h": 5.0},
+                {"monitor_id": "2", "patient_id": "a", "kind": "fibre_optic", "removal_h": 9.0},
+                {"monitor_id": "3", "patient_id": "b", "kind": "pneumatic", "removal_h": 9.0},
+                {"monitor_id": "4", "patient_id": "b", "kind": "pneumatic"},
+            ],
+        ),
+        _rows(
+            contracts.EVENTS,
+            [
+                {"patient_id": "a", "event": "craniectomy", "start_s": 7200.0},
+                {"patient_id": "a", "event": "craniectomy", "start_s": 3600.0},
+                {"patient_id": "a", "event": "rezero", "start_s": 0.0},
+            ],
+        ),
+    )
+    assert found.to_dicts() == [
+        {
+            "patient_id": "a",
+            "monitoring_start_h": 1.0,
+            "monitoring_end_h": 2.5,
+            "monitor_kinds": ["fibre_optic", "pneumatic"],
+            "monitor_removed_h": 9.0,
+            "craniectomy_h": 1.0,
+        },
+        {
+            "patient_id": "b",
+            "monitoring_start_h": None,
+            "monitoring_end_h": None,
+            "monitor_kinds": ["pneumatic"],
+            "monitor_removed_h": None,
+            "craniectomy_h": None,
+        },
+    ]
+
+
+def test_the_methods_name_every_rule_with_its_parameters():
+    told = cohort.methods_sentence(windows=WINDOWS, rules=EVERY_RULE, time_zero="injury")
+    for words in (
+        "age of 16 to 80 years (patients without the value stay)",
+        "a Glasgow Coma Scale of 3 to 12 (patients without the value leave)",
+        "within 12 h of time zero",
+        "monitors only of kind strain gauge",
+        "no craniectomy before monitoring",
+        "no craniectomy before the landmark",
+        "valid ICP in 50 % of the window or more",
+    ):
+        assert words in told, words
+    assert "with:" not in cohort.methods_sentence(
+        windows=WINDOWS, rules=[RULES[0], *RULES[2:]], time_zero="injury"
+    )
+
+
+def test_death_at_the_landmark_itself_is_alive_until_it():
+    patients = _patients([{"patient_id": "a", "age_years": 16.0, "death_h": 24.0}])
+    assert _select(patients, {"a": 24}).analysis.height == 1
+
+
+def test_discharge_at_the_landmark_itself_is_in_the_unit_until_it():
+    patients = _patients([{"patient_id": "a", "age_years": 16.0, "left_unit_h": 24.0}])
+    assert _select(patients, {"a": 24}).analysis.height == 1
+
+
+def test_exposures_stand_beside_the_patient():
+    patients = _patients([{"patient_id": "a", "age_years": 30.0, "gose_6m": 3}])
+    row = _select(patients, {"a": 12}).analysis.row(0, named=True)
+    assert row["icp_above_20_dose_mmhg_h"] == pytest.approx(60.0)
+    assert row["icp_above_20_dose_per_h_mmhg"] == pytest.approx(5.0)
+    assert row["icp_above_20_longest_episode_min"] == 720
+    assert row["cpp_below_60_percent_time"] == 0.0
+    assert row["unfavourable"] is True
+    assert row["prx_mean"] is None
+
+
+_hours = st.none() | st.floats(0, 60)
+_kinds = st.none() | st.lists(st.sampled_from(["strain_gauge", "pneumatic"]), min_size=1)
+_person = st.fixed_dictionaries(
+    {
+        "age_years": st.none() | st.floats(0, 100),
+        "gcs_total": st.none() | st.integers(3, 15),
+        "death_h": _hours,
+        "left_unit_h": _hours,
+        "gose_6m": st.none() | st.integers(1, 8),
+        "monitoring_start_h": _hours,
+        "craniectomy_h": _hours,
+        "monitor_kinds": _kinds,
+        "hours": st.none() | st.integers(0, 30),
+    }
+)
+_missing = st.sampled_from(["keep", "drop"])
+_optional = st.lists(
+    st.one_of(
+        st.builds(
+            lambda a, b, m: {
+                "rule": "age",
+                "min_years": a,
+                "max_years": a + b,
+                "if_missing": m,
+            },
+            st.floats(0, 50),
+            st.floats(1, 50),
+            _missing,
+        ),
+        st.builds(
+            lambda a, m: {"rule": "gcs_total", "min_score": 3, "max_score": a, "if_missing": m},
+            st.integers(3, 15),
+            _missing,
+        ),
+        st.builds(lambda h: {"rule": "monitoring_start", "within_h": h}, st.floats(0, 60)),
+        st.builds(
+            lambda m: {"rule": "monitor_kind", "kinds": ["pneumatic"], "if_missing": m},
+            _missing,
+        ),
+        st.sampled_from(
+            [
+                {"rule": "craniectomy", "none_before": "monitoring"},
+                {"rule": "craniectomy", "none_before": "landmark"},
+            ]
+        ),
+    ),
+    max_size=5,
+)
+
+
+@given(st.lists(_person, max_size=12), _optional, st.floats(0, 1))
+def test_the_flow_adds_up_by_reason_and_nobody_is_counted_twice(people, optional, share):
+    people = [
+        {"patient_id": f"p{i}"}
+        | person
+        | ({"gose_6m": 1} if person["death_h"] is not None and person["gose_6m"] else {})
+        for i, person in enumerate(people)
+    ]
+    patients = _patients(people)
+    hours = {row["patient_id"]: row["hours"] for row in people if row["hours"] is not None}
+    facts = [{name: row.get(name) for name in NO_FACTS} for row in people]
+    rules = [RULES[0], *optional, *RULES[2:], {"rule": "covered_share", "min_fraction": share}]
+    table = _select(patients, hours, facts=facts, rules=rules)
+    assert (table.flow["n_in"] - table.flow["n_dropped"] == table.flow["n_out"]).all()
+    assert table.flow["n_in"].to_list() == [len(people), *table.flow["n_out"].to_list()[:-1]]
+    assert table.flow["n_out"].to_list()[-1] == table.analysis.height
+    everyone = table.analysis["patient_id"].to_list() + table.dropped["patient_id"].to_list()
+    assert sorted(everyone) == sorted(patients["patient_id"].to_list())
+    counted = {
+        (step, why): n
+        for step, why, n in table.dropped.group_by("step", "reason").len().iter_rows()
+    }
+    assert counted == {
+        (step, why): n
+        for step, why, n in table.flow.select("step", "reason", "n_dropped").iter_rows()
+        if n
+    }
+
+
+@pytest.mark.parametrize(
+    ("patient", "survival_h", "died"),
+    [
+        ({"death_h": 100.0, "gose_6m": 1}, 76.0, True),
+        ({"death_h": 24.0, "gose_6m": 1}, 0.0, True),
+        ({"death_h": 100.0, "left_unit_h": 90.0}, 76.0, True),
+        ({"last_known_h": 4500.0, "left_unit_h": 90.0, "gose_6m": 5}, 4476.0, False),
+        ({"left_unit_h": 90.0}, 66.0, False),
+        ({"left_unit_h": 90.0, "gose_6m": 5}, 3576.0, False),  # alive when scored: 150 days
+        ({"gose_6m": 1, "left_unit_h": 90.0}, None, None),  # died, nobody knows when
+        ({"last_known_h": 20.0}, None, None),  # not known to be alive at the landmark
+        ({}, None, None),
+    ],
+)
+def test_survival_counts_from_the_landmark_to_death_or_last_known_alive(
+    patient, survival_h, died
+):
+    patients = _patients([{"patient_id": "a", "age_years": 30.0} | patient])
+    row = _select(patients, {"a": 12}).analysis.row(0, named=True)
+    assert (row["survival_h"], row["died"]) == (survival_h, died)
+
+
+def test_exactly_the_least_monitored_time_is_enough():
+    patients = _patients([{"patient_id": "a", "age_years": 16.0}])
+    assert _select(patients, {"a": 6}).analysis.height == 1

@@ -1,0 +1,166 @@
+import dataclasses
+
+import numpy as np
+import polars as pl
+import pytest
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import minutes as indices
+from icpcohort.indices import reactivity
+from icpcohort.indices import whole_recording as optima
+from icpcohort.signals import pulse_blocks as block_pulses
+
+CORRELATIONS = reactivity.CorrelationRules(
+    block_s=10.0,
+    n_blocks=30,
+    step_s=60.0,
+    min_valid_fraction=0.5,
+    long_n_minutes=20,
+    averaging="fisher",
+    fisher_clip=0.999,
+)
+CURVE = curves.CurveRules(
+    block_s=10.0,
+    averaging="fisher",
+    fisher_clip=0.999,
+    cpp_average="mean",
+    weighting="count",
+    min_span_mmhg=0.0,
+    min_span_prx=0.0,
+    min_r_squared=0.0,
+    one_sided="reject",
+    edge_weight=0.5,
+    window_weighting="r_squared",
+    cpp_average_min=5,
+    bin_width_mmhg=5.0,
+    bin_min_mmhg=40.0,
+    bin_max_mmhg=120.0,
+    min_bin_fraction=0.02,
+    min_bins=4,
+    min_curvature_z=1.645,
+    min_arm_z=1.0,
+    n_blocks=30,
+    reactivity_limit_prx=0.30,
+)
+
+
+def _trends(*, abp_interval_s=1.0, hours=12):
+    """A patient whose ICP follows ABP the more, the farther CPP is from 75 mmHg."""
+    draw = np.random.default_rng(2)
+    n = 360 * hours
+    cpp = 75 + 14 * np.sin(np.arange(n) / 700)
+    rho = np.clip(0.004 * (cpp - 75) ** 2 - 0.1, -0.9, 0.9)
+    wave, own = draw.normal(size=(2, n))
+    icp = 12 + 2 * (rho * wave + np.sqrt(1 - rho**2) * own)
+    table = pl.DataFrame({"t_s": 10.0 * np.arange(n), "icp_mmhg": icp})
+    return table.with_columns(
+        abp_mmhg=pl.Series(cpp + 12 + 4 * wave),
+        **{
+            name: pl.lit(None, contracts.TRENDS.columns[name].dtype)
+            for name in block_pulses.COLUMNS
+        },
+        icp_valid_fraction=pl.lit(1.0),
+        abp_valid_fraction=pl.lit(1.0),
+        icp_interval_s=pl.lit(1.0),
+        abp_interval_s=pl.lit(abp_interval_s),
+        abp_level_used=pl.lit("tragus"),
+    ).with_columns(cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"))
+
+
+SETTINGS = {
+    "minute_min_valid_fraction": 0.5,
+    "correlations": CORRELATIONS,
+    "not_during": ["drain_open"],
+    "curve": CURVE,
+    "windows_min": [240],
+    "min_valid_fraction": 0.5,
+}
+UNCERTAINTY = optima.UncertaintyRules(
+    seed=1,
+    n_resamples=200,
+    block_min=60,
+    min_upward_fraction=0.9,
+    surrogate="phase",
+    n_surrogates=19,
+    n_yield_surrogates=2,
+)
+
+
+def _compute(trends, events=()):
+    minutes = indices.compute(trends, events=events, **SETTINGS)
+    store.check(minutes, contracts.MINUTES, "minutes")
+    return minutes
+
+
+def _optimum(trends, events=(), *, patient_id="P1", uncertainty=UNCERTAINTY):
+    found = optima.of_recording(
+        patient_id,
+        trends,
+        _compute(trends, events),
+        events=events,
+        uncertainty=uncertainty,
+        **SETTINGS,
+    )
+    store.check(found.curve, contracts.CURVES, "curve")
+    store.check(found.row, contracts.OPTIMA, "optimum")
+    return found
+
+
+def test_the_lowest_point_is_found_with_its_interval_and_beyond_chance():
+    row = _optimum(_trends()).row.row(0, named=True)
+    assert row["cppopt_mmhg"] == pytest.approx(75.0, abs=2.0)
+    assert row["cppopt_ci_low_mmhg"] < row["cppopt_mmhg"] < row["cppopt_ci_high_mmhg"]
+    assert row["cppopt_ci_high_mmhg"] - row["cppopt_ci_low_mmhg"] < 5
+    assert row["p_chance"] == 1 / 20
+    assert row["cppopt_yield_percent"] > row["chance_yield_percent"]
+    assert _compute(_trends())["cppopt_mmhg"].count() > 100
+
+
+def test_the_random_numbers_are_the_patients_own_and_the_same_again():
+    one, again, other, seed = (
+        _optimum(_trends(), patient_id=name, uncertainty=rules).row["cppopt_ci_low_mmhg"][0]
+        for name, rules in (
+            ("P1", UNCERTAINTY),
+            ("P1", UNCERTAINTY),
+            ("P2", UNCERTAINTY),
+            ("P1", dataclasses.replace(UNCERTAINTY, seed=2)),
+        )
+    )
+    assert one == again
+    assert len({one, other, seed}) == 3
+
+
+def test_without_surrogates_nothing_is_said_of_chance():
+    row = _optimum(
+        _trends(), uncertainty=dataclasses.replace(UNCERTAINTY, n_surrogates=0)
+    ).row.row(0, named=True)
+    assert {v for k, v in row.items() if "chance" in k} == {None}
+    assert row["cppopt_ci_low_mmhg"] is not None
+
+
+def test_nothing_that_follows_from_prx_is_given_while_the_drain_is_open():
+    events = [{"event": "drain_open", "start_s": 36_000.0, "end_s": 39_600.0}]
+    minutes = _compute(_trends(), events)
+    during = minutes.filter((pl.col("t_s") > 36_000) & (pl.col("t_s") - 60 < 39_600))
+    assert during.height == 60
+    for name in ("prx", "pax", "rac", "rap", "lprx", "cppopt_mmhg", "llr_mmhg", "ulr_mmhg"):
+        assert during[name].null_count() == 60, name
+    assert minutes.filter(pl.col("t_s") > 39_660)["prx"].count() > 0
+
+
+@pytest.mark.parametrize(
+    ("interval_s", "prx", "lprx"), [(10, True, True), (60, False, True), (3600, False, False)]
+)
+def test_a_pressure_that_is_only_held_gives_no_index(interval_s, prx, lprx):
+    minutes = _compute(_trends(abp_interval_s=float(interval_s)))
+    assert (minutes["prx"].count() > 0) == prx
+    assert (minutes["lprx"].count() > 0) == lprx
+    assert minutes["cpp_mmhg"].null_count() == 0
+
+
+def test_a_patient_without_data_has_tables_without_rows_and_a_reason():
+    done = _optimum(store.empty(contracts.TRENDS))
+    assert (_compute(store.empty(contracts.TRENDS)).height, done.curve.height) == (0, 0)
+    assert done.row["reason"].to_list() == ["no_data"]

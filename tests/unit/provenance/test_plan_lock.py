@@ -1,0 +1,173 @@
+"""What was locked cannot change unseen, and a blinded run tells nothing of who had what."""
+
+import copy
+import json
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import settings as examples
+from hypothesis import strategies as st
+
+from icpcohort import contracts
+from icpcohort.cohort import blinding
+from icpcohort.contracts import store
+from icpcohort.provenance import plan_lock
+from icpcohort.study import settings
+
+NOW = plan_lock.Now(
+    {"burden": {"inequality": "strict", "icp_above_mmhg": [18.0, 20.0]}},
+    {"m": {"exposure": "a", "adjust_for": ["b"]}, "k": {"exposure": "c"}},
+    {"q": {"choices": {"x": {"options": [{"label": "one"}]}}}},
+    {"burden": "0123", "model": "4567"},
+    {"monitors": "89ab"},
+)
+
+
+@pytest.fixture
+def locked(tmp_path):
+    path = tmp_path / "plan.lock.json"
+    path.write_text(plan_lock.lock(NOW, locked_on="2026-01-02", was_blinded=True))
+    return plan_lock.read(path)
+
+
+def changed(**parts):
+    return copy.deepcopy(NOW)._replace(**parts)
+
+
+def names(locked, now):
+    return plan_lock.changes(locked, now, reasons={})["what"].to_list()
+
+
+def test_nothing_changed_is_as_planned(locked):
+    table = plan_lock.changes(locked, NOW, reasons={})
+    assert table.is_empty()
+    assert store.problems(table, contracts.PLAN_CHANGES) == []
+    status = plan_lock.status(table, locked, models=["m", "k"])
+    assert status["status"].to_list() == ["as planned", "as planned"]
+    assert "Nothing has changed" in plan_lock.in_words(locked, table)
+
+
+@pytest.mark.parametrize(
+    ("part", "value", "what", "concerned"),
+    [
+        (
+            "settings",
+            {"burden": {"inequality": "or_equal", "icp_above_mmhg": [18.0, 20.0]}},
+            "settings: burden.inequality",
+            ["m", "k"],
+        ),
+        (
+            "settings",
+            {"burden": {"inequality": "strict", "icp_above_mmhg": [18.0]}},
+            "settings: burden.icp_above_mmhg",
+            ["m", "k"],
+        ),
+        (
+            "models",
+            {"m": {"exposure": "z", "adjust_for": ["b"]}, "k": {"exposure": "c"}},
+            "models: m.exposure",
+            ["m"],
+        ),
+        ("models", {"m": NOW.models["m"]}, "models: k.exposure", []),
+        ("code", {"burden": "0124", "model": "4567"}, "code: burden", ["m", "k"]),
+        ("inputs", {"monitors": "89ac"}, "inputs: monitors", ["m", "k"]),
+        (
+            "specifications",
+            {"q": {"choices": {"x": {"options": [{"label": "two"}]}}}},
+            "specifications: q.choices.x.options, entry 1.label",
+            [],
+        ),
+    ],
+)
+def test_a_change_is_named_and_concerns_the_models_that_it_reaches(
+    locked, part, value, what, concerned
+):
+    now = changed(**{part: value})
+    assert names(locked, now) == [what]
+    table = plan_lock.changes(locked, now, reasons={what: plan_lock.Reason("2026-02-01", "w")})
+    assert table.row(0, named=True)["why"] == "w"
+    models = list(now.models)
+    status = plan_lock.status(table, locked, models=models)
+    told = dict(zip(status["model"], status["status"], strict=True))
+    assert told == {
+        m: "changed after the lock" if m in concerned else "as planned" for m in models
+    }
+    assert status["n_unexplained"].to_list() == [0] * len(models)
+
+
+def test_a_new_model_is_added_and_unexplained_changes_are_counted(locked):
+    now = changed(models=NOW.models | {"new": {"exposure": "d"}})
+    table = plan_lock.changes(locked, now, reasons={})
+    status = plan_lock.status(table, locked, models=list(now.models)).row(2, named=True)
+    assert status == {
+        "model": "new",
+        "status": "added after the lock",
+        "n_changes": 1,
+        "n_unexplained": 1,
+    }
+    assert "1 of them without a reason" in plan_lock.in_words(locked, table)
+
+
+def test_every_byte_of_a_lock_matters(tmp_path):
+    path = tmp_path / "plan.lock.json"
+    text = plan_lock.lock(NOW, locked_on="2026-01-02", was_blinded=True)
+    for old, new in (("strict", "or_equal"), ("true", "false"), ("-01-02", "-01-03")):
+        path.write_text(text.replace(old, new, 1))
+        with pytest.raises(plan_lock.LockError, match="not as it was written"):
+            plan_lock.read(path)
+    for broken in ("", "[]", "{}", text[:-5]):
+        path.write_text(broken)
+        with pytest.raises(plan_lock.LockError):
+            plan_lock.read(path)
+    content = json.loads(text)
+    assert len(content["fingerprint"]) == 64
+
+
+def test_no_lock_says_so_and_gives_no_rows(tmp_path):
+    assert plan_lock.read(tmp_path / "none.json") is None
+    table = plan_lock.changes(None, NOW, reasons={})
+    assert table.is_empty()
+    assert plan_lock.status(table, None, models=["m"]).is_empty()
+    assert "not locked" in plan_lock.in_words(None, table)
+
+
+def patients(outcomes):
+    n = len(outcomes)
+    frame = pl.DataFrame({"patient_id": [f"p{i:02}" for i in range(n)], "age_years": 50.0})
+    columns = dict(zip(blinding.OUTCOMES, zip(*outcomes, strict=True), strict=True))
+    return frame.with_columns(
+        pl.Series(name, list(values), dtype=pl.Int64 if name == "gose_6m" else pl.Float64)
+        for name, values in columns.items()
+    )
+
+
+OUTCOME = st.tuples(
+    st.none() | st.integers(1, 8), *3 * [st.none() | st.floats(0, 5000, width=32)]
+)
+
+
+@examples(max_examples=100, deadline=None)
+@given(st.lists(OUTCOME, min_size=1, max_size=12), st.randoms(), st.integers(0, 99))
+def test_a_blinded_table_does_not_depend_on_who_had_which_outcome(outcomes, random, seed):
+    true = blinding.shuffled(patients(outcomes), seed=seed)
+    others = list(outcomes)
+    random.shuffle(others)
+    assert blinding.shuffled(patients(others), seed=seed).equals(true)
+    found = sorted(true.select(blinding.OUTCOMES).rows(), key=repr)
+    assert found == sorted(patients(outcomes).select(blinding.OUTCOMES).rows(), key=repr)
+    assert true["patient_id"].equals(patients(outcomes)["patient_id"])
+
+
+def test_the_log_of_changes_is_read_or_refused_in_words(tmp_path):
+    from pathlib import Path
+
+    schemas = Path(__file__).parents[3] / "workflow/schemas"
+    path = tmp_path / "plan.changes.yaml"
+    assert plan_lock.read_reasons(path, schema_folder=schemas) == {}
+    path.write_text("changes:\n  - {what: 'code: burden', when: 2026-02-01, why: A fault.}\n")
+    found = plan_lock.read_reasons(path, schema_folder=schemas)
+    assert found == {"code: burden": plan_lock.Reason("2026-02-01", "A fault.")}
+    path.write_text("changes:\n  - {what: 'code: burden', why: A fault.}\n")
+    with pytest.raises(settings.SettingsError, match="when: missing"):
+        plan_lock.read_reasons(path, schema_folder=schemas)

@@ -1,0 +1,41 @@
+import polars as pl
+
+from icpcohort import contracts
+from icpcohort.contracts import store
+from icpcohort.report.tables import reactivity as chance_grid
+
+
+def _optima(rows):
+    schema = {name: column.dtype for name, column in contracts.OPTIMA.columns.items()}
+    return pl.DataFrame(
+        [{name: row.get(name) for name in schema} for row in rows], schema=schema
+    )
+
+
+def _row(i, **known):
+    given = {"cppopt_mmhg": 70.0, "cppopt_ci_low_mmhg": 69.0, "cppopt_ci_high_mmhg": 71.5}
+    given |= {"cppopt_yield_percent": 60.0 + i, "chance_yield_percent": 5.0, "p_chance": 0.01}
+    return given | {"patient_id": f"P{i}", "chance_percent": 4.0} | known
+
+
+def test_the_recorded_yield_stands_beside_that_of_chance():
+    none = {"cppopt_mmhg": None, "cppopt_ci_low_mmhg": None, "cppopt_ci_high_mmhg": None}
+    rows = [_row(0), _row(1), _row(2), _row(3, p_chance=0.3, chance_percent=8.0, **none)]
+    unknown = {"patient_id": "P9", "cppopt_mmhg": 80.0}
+    grid = chance_grid.beside_chance(_optima([*rows, unknown]))
+    assert grid.rows == [
+        ["CPPopt of the whole recording", "4", "3 (75 %)", "5.0 % of surrogates"],
+        ["Yield, % of minutes with CPP", "4", "61.5 (60.8 to 62.3)", "5.0 (5.0 to 5.0)"],
+        ["Width of the 95 % interval of CPPopt, mmHg", "3", "2.5 (2.5 to 2.5)", "–"],
+        [
+            "A U beyond chance (p at most 0.05)",
+            "4",
+            "3 (75 %)",
+            "at most 5 % expected",
+        ],
+    ]
+
+
+def test_without_surrogates_there_is_no_row():
+    assert chance_grid.beside_chance(store.empty(contracts.OPTIMA)).rows == []
+    assert chance_grid.beside_chance(_optima([{"patient_id": "P1"}])).rows == []

@@ -1,0 +1,193 @@
+"""The guard: what it refuses, in which words, and what it lets pass."""
+
+import math
+
+import polars as pl
+import pytest
+
+from icpcohort import contracts
+from icpcohort.exposures import burden
+from icpcohort.study.immortal_time import (
+    BASELINE,
+    FOLLOWED,
+    Endpoint,
+    Span,
+    endpoints_of,
+    refusals,
+    refused_rows,
+    spans_of,
+)
+
+WINDOW = {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0}
+BURDEN = burden.wide_columns(icp_above_mmhg=[20.0], cpp_below_mmhg=[60.0])
+DOSE = "icp_above_20_dose_per_h_mmhg"
+PLAN = {"outcome": "unfavourable", "exposure": DOSE, "adjust_for": ["impact_core_logit"]}
+
+
+def _refused(plan=PLAN, *, horizon_h=720.0, time_dependent=False, **spans):
+    columns = contracts.analysis(BURDEN).columns
+    return refusals(
+        plan,
+        spans=spans_of(columns, window=WINDOW) | spans,
+        endpoints=endpoints_of(landmark_h=72.0, mortality_horizon_h=horizon_h),
+        landmark_h=72.0,
+        time_dependent=time_dependent,
+    )
+
+
+@pytest.mark.parametrize(
+    "outcome", ["unfavourable", "gose_6m_merged", "dead", "dead_by_horizon", "survival_h"]
+)
+def test_an_exposure_of_the_window_and_a_later_outcome_pass(outcome):
+    assert _refused(PLAN | {"outcome": outcome}) == []
+
+
+# --- the heart-transplant design: does a transplant lengthen life? ---
+# Crowley and Hu 1977, J Am Stat Assoc 72:27-36; hazard ratios from R 4.2.2, survival 3.5-3.
+# The same 103 patients give 0.266 when those who ever had a transplant are compared from the
+# day of acceptance, 1.054 from a landmark at 30 days and 1.136 with a time-dependent exposure:
+# only who lived long enough could be transplanted.
+TRANSPLANT = {
+    "spans": {
+        "transplanted": FOLLOWED,
+        "transplanted_by_30_d": Span(0.0, 720.0),
+        "age": BASELINE,
+        "mismatch": FOLLOWED,
+    },
+    "endpoints": {
+        "days_from_acceptance": Endpoint(0.0, None),
+        "days_from_30_d": Endpoint(720.0, None),
+    },
+}
+
+
+def test_the_naive_heart_transplant_design_is_refused():
+    naive = {"outcome": "days_from_acceptance", "exposure": "transplanted", "adjust_for": []}
+    found = refusals(naive, landmark_h=0.0, time_dependent=False, **TRANSPLANT)
+    assert found == [
+        "exposure: 'transplanted' is measured for as long as the patient is followed, so only "
+        "those who live have the time to get it (immortal time); take an exposure of a fixed "
+        "window and count from its end, or a family with a time-dependent exposure"
+    ]
+
+
+def test_the_heart_transplant_landmark_passes_only_when_time_counts_from_it():
+    plan = {"exposure": "transplanted_by_30_d", "adjust_for": ["age"]}
+    kept = {"landmark_h": 720.0, "time_dependent": False} | TRANSPLANT
+    assert refusals(plan | {"outcome": "days_from_30_d"}, **kept) == []
+    assert refusals(plan | {"outcome": "days_from_acceptance"}, **kept) == [
+        "outcome: 'days_from_acceptance' is counted from 0 h, but 'transplanted_by_30_d' is "
+        "measured until 720 h; nobody can die in between (immortal time); count from the "
+        "landmark at 720 h"
+    ]
+
+
+def test_the_time_dependent_heart_transplant_design_passes_but_not_a_later_covariate():
+    plan = {"outcome": "days_from_acceptance", "exposure": "transplanted"}
+    kept = {"landmark_h": 0.0, "time_dependent": True} | TRANSPLANT
+    assert refusals(plan | {"adjust_for": ["age"]}, **kept) == []
+    assert refusals(plan | {"adjust_for": ["mismatch"]}, **kept) == [
+        "adjust_for: 'mismatch' is known only in the follow-up, after the landmark at 0 h, so "
+        "it may be a consequence of the exposure; adjust for what was known before"
+    ]
+
+
+# --- ours ---
+
+
+def test_an_exposure_that_ends_after_the_landmark_is_refused():
+    found = _refused(PLAN | {"exposure": "dose_5_d"}, dose_5_d=Span(0.0, 120.0))
+    assert len(found) == 1
+    assert "'dose_5_d' is measured until 120 h, after the landmark at 72 h" in found[0]
+
+
+def test_a_covariate_that_is_known_after_the_landmark_is_refused():
+    found = _refused(PLAN | {"adjust_for": ["dose_5_d"]}, dose_5_d=Span(0.0, 120.0))
+    assert len(found) == 1
+    assert "'dose_5_d' is known only at 120 h, after the landmark at 72 h" in found[0]
+
+
+def test_an_exposure_after_the_outcome_is_refused():
+    found = _refused(PLAN | {"outcome": "dead_by_horizon"}, horizon_h=72.0)
+    assert len(found) == 1
+    assert "'dead_by_horizon' is settled at 72 h" in found[0]
+    assert _refused(PLAN | {"outcome": "dead_by_horizon"}, horizon_h=72.1) == []
+
+
+def test_a_time_of_death_counted_from_time_zero_is_refused():
+    found = _refused(PLAN | {"outcome": "death_h"})
+    assert len(found) == 1
+    assert "is counted from 0 h" in found[0]
+
+
+@pytest.mark.parametrize("name", contracts.KNOWN_AFTERWARDS)
+def test_what_is_known_afterwards_is_neither_exposure_nor_adjustment(name):
+    adjusted = _refused(PLAN | {"adjust_for": ["age_years", name]})
+    assert [line.split("'")[1] for line in adjusted] == [name]
+    exposed = _refused(PLAN | {"exposure": name})
+    assert len(exposed) == 1
+    assert "immortal time" in exposed[0]
+
+
+def test_several_faults_are_told_together():
+    found = _refused({"outcome": "dead", "exposure": "left_unit_h", "adjust_for": ["death_h"]})
+    assert [line.split(":")[0] for line in found] == ["exposure", "adjust_for"]
+
+
+def test_every_column_of_the_analysis_table_has_its_span():
+    columns = contracts.analysis(BURDEN).columns
+    spans = spans_of(columns, window=WINDOW)
+    assert set(spans) == set(columns)
+    assert spans["age_years"].until_h == spans["impact_lab_logit"].until_h == 0.0
+    assert spans["prognostic_band"].until_h == spans["rotterdam"].until_h == 0.0
+    assert spans[DOSE] == spans["prx_mean"] == Span(0.0, 72.0)
+    assert spans["monitored_h"] == Span(0.0, 72.0)
+    late = {name for name, span in spans.items() if span.until_h == math.inf}
+    assert late == set(contracts.KNOWN_AFTERWARDS)
+
+
+def test_the_outcomes_of_a_score_are_known_afterwards():
+    """A new endpoint that nobody names as late would pass for a covariate."""
+    early = {"prognostic_band", "rotterdam", "gcs_pupils", "patient_id"}
+    early |= {name for name in contracts.OUTCOMES.columns if name.startswith("impact_")}
+    late = set(contracts.OUTCOMES.columns) - early | set(contracts.SURVIVAL)
+    assert late <= set(contracts.KNOWN_AFTERWARDS)
+
+
+# --- the rows ---
+
+
+def _rows(death_h, gose):
+    return pl.DataFrame(
+        {
+            "patient_id": [f"p{i}" for i in range(len(gose))],
+            "death_h": pl.Series(death_h, dtype=pl.Float64()),
+            "gose_6m": pl.Series(gose, dtype=pl.Int64()),
+        }
+    )
+
+
+def test_sound_rows_pass():
+    assert refused_rows(_rows([None, 72.0, 80.0], [5, 1, 1]), landmark_h=72.0) == []
+
+
+def test_a_patient_who_died_before_the_landmark_is_refused():
+    found = refused_rows(_rows([None, 71.9, 80.0], [5, 1, 1]), landmark_h=72.0)
+    assert len(found) == 1
+    assert found[0].startswith(
+        "1 of 3 patients died before 72 h, when the exposure was not yet"
+    )
+
+
+def test_a_patient_who_left_before_the_landmark_is_refused():
+    rows = _rows([None, None], [5, 6]).with_columns(left_unit_h=pl.Series([80.0, 71.0]))
+    found = refused_rows(rows, landmark_h=72.0)
+    assert [line.split(" before")[0] for line in found] == ["1 of 2 patients left the unit"]
+
+
+def test_a_reversed_score_is_refused():
+    found = refused_rows(_rows([None, None, 80.0, 90.0], [4, 1, 8, 8]), landmark_h=72.0)
+    assert len(found) == 1
+    assert found[0].startswith(
+        "gose_6m is 8, the best outcome of the table, in 2 of 2 patients"
+    )

@@ -1,0 +1,166 @@
+import os
+import re
+
+import polars as pl
+import pytest
+
+from icpcohort import contracts
+from icpcohort import jobs as inputs
+from icpcohort.contracts import store
+from icpcohort.study import tables as study
+
+
+def test_results_of_nobody_are_named(tmp_path):
+    for name in (
+        "minutes/P1.parquet",
+        "minutes/P2.parquet",
+        "trends/P2.parquet",
+        "pictures/P1.svg",
+        "pictures/P2.svg",
+        "models/old/estimates.parquet",
+        "models/new/estimates.parquet",
+        "exposures/0000/burden.parquet",
+        "exposures/0001/burden.parquet",
+        "specifications/exposures/now/0000/burden.parquet",
+        "specifications/exposures/now/0001/burden.parquet",
+        "specifications/exposures/once/0000/burden.parquet",
+        "specifications/questions/dropped/summary.parquet",
+        "hours/0000.parquet",
+        "hours/0001.parquet",
+    ):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+    found = inputs.strays(
+        tmp_path,
+        patients=["P1"],
+        models=["new"],
+        batches=["0000"],
+        alternatives=["now"],
+        questions=[],
+        drawn_together=["0000"],
+    )
+    assert [line.split(": ")[0].removeprefix(f"{tmp_path}/") for line in found] == [
+        "exposures/0001",
+        "hours/0001.parquet",
+        "minutes/P2.parquet",
+        "models/old",
+        "pictures/P2.svg",
+        "specifications/exposures/now/0001",
+        "specifications/exposures/once",
+        "specifications/questions/dropped",
+        "trends/P2.parquet",
+    ]
+
+
+def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
+    for name in ("r.hea", "r.dat", "r.noted", "r.other"):
+        (tmp_path / name).write_text("r 1 1 60\nr.dat 16 80/mmHg 16 0 0 0 0 ICP\n")
+    row = {"recording_id": "r", "patient_id": "P1", "path": "r.hea", "format": "wfdb"}
+    listed = (
+        store.empty(contracts.RECORDING_LIST)
+        .clear(1)
+        .with_columns(**{k: pl.lit(v) for k, v in row.items()})
+    )
+    patients = store.empty(contracts.PATIENTS).clear(1).with_columns(patient_id=pl.lit("P1"))
+    tables = study.Study(patients, listed, None, None, None)
+    own = {
+        "study": {"folder": str(tmp_path)},
+        "recordings": {"annotation_extensions": ["noted"]},
+    }
+    found = inputs.recording_files(tables, own, "P1")
+    assert [path.rsplit("/", 1)[1] for path in found] == ["r.dat", "r.hea", "r.noted"]
+
+
+def test_a_file_put_back_with_an_older_date_has_another_stamp(tmp_path):
+    path = tmp_path / "r.dat"
+    path.write_bytes(b"1234")
+    os.utime(path, (1000.25, 1000.25))
+    before = inputs.stamps([path])
+    assert before == ["4 1000"]
+    os.utime(path, (1000.75, 1000.75))  # as a copy to a file system with coarse dates leaves it
+    assert inputs.stamps([path]) == before
+    os.utime(path, (900, 900))
+    assert inputs.stamps([path]) != before
+
+
+def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
+    tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    own = {"study": {"folder": "data"} | {name: f"{name}.csv" for name in study.TABLES}}
+    paths = inputs.of_the_study(own)
+    assert len(paths) == 6
+    for path in paths:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("as it was")
+    environment = {}
+    inputs.hold_to_the_start(own, environment)
+    inputs.hold_to_the_start(own, environment)
+    for path in paths:
+        path.write_text("changed")
+        with pytest.raises(inputs.ChangedError, match="changed while it ran"):
+            inputs.hold_to_the_start(own, environment)
+        path.write_text("as it was")
+
+
+IDS = [f"P{i:04d}" for i in range(1000)]
+
+
+def test_every_patient_is_in_one_batch_of_about_the_size_asked_for():
+    found = inputs.batches(IDS, n_each=8)
+    assert sorted(patient for batch in found.values() for patient in batch) == IDS
+    sizes = [len(batch) for batch in found.values()]
+    assert 4 < sum(sizes) / len(sizes) <= 8 and max(sizes) < 24
+
+
+def test_one_more_patient_changes_one_batch():
+    before, after = (inputs.batches(ids, n_each=8) for ids in (IDS, [*IDS, "P1000"]))
+    changed = {name for name in after if after[name] != before.get(name)}
+    assert len(changed) == 1
+
+
+@pytest.mark.parametrize(("n", "n_batches"), [(0, 0), (1, 1), (32, 1), (33, 2)])
+def test_a_small_study_is_one_batch(n, n_batches):
+    assert len(inputs.batches(IDS[:n], n_each=32)) == n_batches
+
+
+def _study_of(folder, sizes):
+    """Return a study whose patients have a CSV recording of as many bytes."""
+    for patient, size in sizes.items():
+        (folder / f"{patient}.csv").write_bytes(b"x" * size)
+    rows = [
+        {
+            "recording_id": p,
+            "patient_id": p,
+            "path": f"{p}.csv",
+            "format": "csv",
+            "start_s": 0.0,
+        }
+        for p in sizes
+    ]
+    schema = {k: column.dtype for k, column in contracts.RECORDING_LIST.columns.items()}
+    listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
+    patients = pl.DataFrame({"patient_id": list(sizes)})
+    own = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
+    return study.Study(patients, listed, None, None, None), own
+
+
+def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):
+    limit = inputs.LITTLE_BYTES
+    tables, own = _study_of(tmp_path, {"P2": limit, "P1": 10, "P3": limit + 1})
+    assert inputs.with_little(tables, own, many=2) == ["P1", "P2"]
+    assert inputs.with_little(tables, own, many=3) == []
+
+
+def test_params_of_a_rule_are_told_apart_by_whether_they_ask_for_the_patient():
+    params = {"seed": 1, "rows": lambda wildcards: [wildcards.patient]}
+    shared, own = inputs.for_patients(params, ["P1", "P2"])
+    assert shared == {"seed": 1}
+    assert own == {"P1": {"rows": ["P1"]}, "P2": {"rows": ["P2"]}}
+
+
+def test_a_wildcard_stands_for_the_names_and_for_nothing_else():
+    assert re.fullmatch(inputs.one_of(["P-1", "P.2"]), "P-1")
+    assert not re.fullmatch(inputs.one_of(["P-1", "P.2"]), "Px2")
+    assert not re.fullmatch(inputs.one_of([]), "")
