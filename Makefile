@@ -47,11 +47,12 @@ have-study:
 test: lint ## lint, then all tests
 	@$(BIN)/pytest -n 3 --dist loadscope --no-loadscope-reorder -q
 
-lint: .venv/ready ## formatting, common mistakes, types
+lint: .venv/ready ## formatting, common mistakes, types, which room imports which
 	@$(BIN)/ruff format --check --quiet src tests workflow/scripts
 	@$(BIN)/ruff check --quiet src tests workflow/scripts
 	@$(BIN)/snakefmt --check Snakefile workflow/rules
 	@$(BIN)/mypy --no-error-summary
+	@said=$$($(BIN)/lint-imports --no-cache) || { echo "$$said"; exit 1; }
 	@echo "lint: ok"
 
 format: .venv/ready ## put the code in its usual form

@@ -5,16 +5,17 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
+from icpcohort import jobs
+from icpcohort.provenance import fingerprint, plan_lock
 from icpcohort.report.figures import names as figure_names
-from icpcohort import jobs as inputs
-from icpcohort.provenance import plan_lock, fingerprint as provenance
-from icpcohort.study import settings, tables as study
 from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
+from icpcohort.study import settings
+from icpcohort.study import tables as study
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
 SCRIPTS = HOME / "workflow/scripts"
-os.environ |= inputs.OF_A_JOB
+os.environ |= jobs.OF_A_JOB
 
 try:
     SET, MODELS = settings.load(
@@ -33,7 +34,7 @@ try:
     REASONS = plan_lock.read_reasons(
         Path(plan_lock.CHANGES_FILE), schema_folder=HOME / "workflow/schemas"
     )
-    inputs.hold_to_the_start(SET, os.environ)
+    jobs.hold_to_the_start(SET, os.environ)
     os.environ.setdefault(
         "ICPCOHORT_STARTED", datetime.now(UTC).isoformat(timespec="seconds")
     )
@@ -42,25 +43,25 @@ except (
     settings.SettingsError,
     study.StudyError,
     plan_lock.LockError,
-    inputs.ChangedError,
+    jobs.ChangedError,
 ) as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 # Short work is done for a batch of patients at once, so that one more patient costs one batch.
-BATCHES = inputs.batches(PATIENTS, n_each=64)
+BATCHES = jobs.batches(PATIENTS, n_each=64)
 # Memory of a job with one patient, with a batch, and with the tables of all; more if retried.
 ONE_MB, ALL_MB = 600, 600 + len(PATIENTS)
 BATCH_MB = 500 + 8 * max(map(len, BATCHES.values()), default=0)
-LITTLE = inputs.with_little(STUDY, SET, many=int(config.get("batch_from", inputs.MANY)))
+LITTLE = jobs.with_little(STUDY, SET, many=int(config.get("batch_from", jobs.MANY)))
 
 
 wildcard_constraints:
-    patient=inputs.one_of(set(PATIENTS) - set(LITTLE)) if LITTLE else "[A-Za-z0-9_-]+",
+    patient=jobs.one_of(set(PATIENTS) - set(LITTLE)) if LITTLE else "[A-Za-z0-9_-]+",
     model="|".join(MODELS) or "none",
     batch="[0-9]+",
     signals="[0-9a-f]+",
-    question=inputs.one_of(QUESTIONS),
+    question=jobs.one_of(QUESTIONS),
 
 
 rule all:
@@ -110,11 +111,11 @@ include: "workflow/rules/account.smk"
 # Two settings of a rule that change places are seen by their names alone.
 for each in workflow.rules:
     if each.params.keys():
-        each.set_params(named=provenance.named(dict(each.params.items())))
+        each.set_params(named=fingerprint.named(dict(each.params.items())))
 
 
 onsuccess:
-    for stray in inputs.strays(
+    for stray in jobs.strays(
         Path("results"),
         patients=PATIENTS,
         models=MODELS,

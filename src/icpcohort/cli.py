@@ -219,7 +219,7 @@ def _simulation(options: argparse.Namespace) -> dict[str, Any]:
 def _new(options: argparse.Namespace) -> int:
     """Write a study folder to fill in; nothing is overwritten."""
     from icpcohort.commands import new as study_folder
-    from icpcohort.contracts import atomic_write as whole
+    from icpcohort.contracts import atomic_write
 
     study: Path = options.study
     try:
@@ -233,7 +233,7 @@ def _new(options: argparse.Namespace) -> int:
             "name another folder"
         )
     for name, text in texts.items():
-        whole.write(study / name, text)
+        atomic_write.write(study / name, text)
     print(f"{study}: fill in the four tables as README.md says, then: make check STUDY={study}")
     return 0
 

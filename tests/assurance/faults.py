@@ -24,8 +24,8 @@ import psutil
 import yaml
 
 from icpcohort import simulate
-from icpcohort.commands import verify as verification
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.commands import verify
+from icpcohort.contracts import atomic_write
 
 HOME = Path(__file__).parents[2]
 TIMED = {"provenance.html", "ro-crate-metadata.json", "SHA256SUMS"}  # they say when it was
@@ -72,7 +72,9 @@ class Study:
         return {
             str(path.relative_to(self.results)): path.read_bytes()
             for path in sorted(self.results.rglob("*"))
-            if path.is_file() and path.name not in TIMED and not path.name.endswith(whole.PART)
+            if path.is_file()
+            and path.name not in TIMED
+            and not path.name.endswith(atomic_write.PART)
         }
 
     def must_be_whole(self, reference: "Study") -> None:
@@ -86,7 +88,7 @@ class Study:
         code, text = self.run()
         assert code == 0, text
         assert self.bytes_of_results() == reference.bytes_of_results()
-        assert verification.verify(self.folder).problems == []
+        assert verify.verify(self.folder).problems == []
         return text
 
     def open_a_job(self) -> None:

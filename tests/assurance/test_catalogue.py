@@ -4,7 +4,7 @@ import difflib
 from pathlib import Path
 
 from icpcohort import contracts
-from icpcohort.contracts import readme as catalogue
+from icpcohort.contracts import readme
 
 COMMITTED = Path(__file__).parents[2] / "results" / "README.md"
 COMMAND = "python -m icpcohort.contracts.readme > results/README.md"
@@ -14,7 +14,7 @@ def test_the_catalogue_is_current():
     difference = "\n".join(
         difflib.unified_diff(
             COMMITTED.read_text(encoding="utf-8").splitlines(),
-            catalogue.as_markdown().splitlines(),
+            readme.as_markdown().splitlines(),
             "results/README.md",
             "as the contracts say now",
             lineterm="",
@@ -26,7 +26,7 @@ def test_the_catalogue_is_current():
 
 
 def test_every_table_of_the_contracts_has_a_section_with_every_column():
-    sections = catalogue.as_markdown().split("\n## ")[1:]
+    sections = readme.as_markdown().split("\n## ")[1:]
     tables = [t for t in vars(contracts).values() if isinstance(t, contracts.Table)]
     tables += [contracts.analysis({}), contracts.analyses({}), contracts.updates({})]
     tables.remove(contracts.RECORDING_LIST)
@@ -38,11 +38,11 @@ def test_every_table_of_the_contracts_has_a_section_with_every_column():
 
 
 def test_the_table_that_only_the_study_writes_is_left_out():
-    assert contracts.RECORDING_LIST.path not in catalogue.as_markdown()
+    assert contracts.RECORDING_LIST.path not in readme.as_markdown()
 
 
 def test_a_bar_in_a_meaning_does_not_break_the_row():
-    rows = [line for line in catalogue.as_markdown().splitlines() if line.startswith("| `")]
+    rows = [line for line in readme.as_markdown().splitlines() if line.startswith("| `")]
     bars = {
         line.replace("\\|", "").count("|") for line in rows if "percent_time_within" in line
     }

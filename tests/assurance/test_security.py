@@ -11,13 +11,10 @@ import pytest
 import yaml
 
 from icpcohort import recordings
-from icpcohort.commands import new as study_folder
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.commands import new
+from icpcohort.contracts import atomic_write
 from icpcohort.recordings import RecordingError
-from icpcohort.study import read_table as exports
-from icpcohort.study import settings
-from icpcohort.study import tables as study
-from icpcohort.study import yaml_files as settings_files
+from icpcohort.study import read_table, settings, tables, yaml_files
 
 HOME = Path(__file__).parents[2]
 CODE = [
@@ -114,9 +111,9 @@ def test_settings_know_no_references_and_no_objects(tmp_path, text):
 
 @pytest.mark.parametrize("folder", ["/srv/data", "../data", "a/../../b", "~/data", "C:/data"])
 def test_the_folder_of_the_study_is_beside_or_below_its_settings(folder):
-    texts = study_folder.texts(title="t", repository=HOME)
+    texts = new.texts(title="t", repository=HOME)
     config = yaml.safe_load(texts["config/config.yaml"])
-    schema = settings_files.read_schema(HOME / "workflow/schemas/config.schema.json")
+    schema = yaml_files.read_schema(HOME / "workflow/schemas/config.schema.json")
     assert settings.problems(config, schema, file="config.yaml") == []
     config["study"]["folder"] = folder
     [problem] = settings.problems(config, schema, file="config.yaml")
@@ -128,8 +125,8 @@ def test_a_table_that_lies_outside_of_the_study_is_refused(tmp_path):
     (tmp_path / "patients.csv").write_text("patient_id\nP1\n")
     (tmp_path / "study/patients.csv").symlink_to(tmp_path / "patients.csv")
     for name in ("patients.csv", "../patients.csv"):
-        with pytest.raises(exports.ExportError, match="leads out of the study folder"):
-            exports.read(tmp_path / "study" / name, within=tmp_path / "study")
+        with pytest.raises(read_table.ExportError, match="leads out of the study folder"):
+            read_table.read(tmp_path / "study" / name, within=tmp_path / "study")
 
 
 def _describe(path):
@@ -165,7 +162,7 @@ def test_a_small_file_that_unpacks_to_very_much_is_refused(tmp_path):
 def test_a_file_that_is_being_written_is_its_owners_alone(tmp_path):
     old = os.umask(0)
     try:
-        with whole.writing(tmp_path / "t.csv") as part:
+        with atomic_write.writing(tmp_path / "t.csv") as part:
             assert stat.S_IMODE(part.stat().st_mode) == 0o600
     finally:
         os.umask(old)
@@ -173,7 +170,7 @@ def test_a_file_that_is_being_written_is_its_owners_alone(tmp_path):
 
 def test_a_name_that_a_shell_or_a_path_would_follow_is_refused_as_a_patient(tmp_path):
     """A patient's identifier becomes the name of files; it has letters, digits, _ and -."""
-    texts = study_folder.texts(title="t", repository=HOME)
+    texts = new.texts(title="t", repository=HOME)
     n_columns = len(texts["patients.csv"].split(","))
     for identifier in ("$(touch ran)", "../P1", "P1;ls", "P1/P2", "-rf .", ".hidden"):
         for name, text in texts.items():
@@ -183,5 +180,5 @@ def test_a_name_that_a_shell_or_a_path_would_follow_is_refused_as_a_patient(tmp_
             file.write(identifier + "," * (n_columns - 1) + "\n")
         own = yaml.safe_load(texts["config/config.yaml"])
         own["study"]["folder"] = str(tmp_path)
-        with pytest.raises(study.StudyError, match=r"patients\.csv row 2, patient_id: "):
-            study.read_study(own)
+        with pytest.raises(tables.StudyError, match=r"patients\.csv row 2, patient_id: "):
+            tables.read_study(own)

@@ -11,11 +11,9 @@ import yaml
 
 from icpcohort import contracts
 from icpcohort.cohort import eligibility
-from icpcohort.exposures import burden
+from icpcohort.contracts import burden_columns
 from icpcohort.signals import intervals
-from icpcohort.study import gose, plan_checks, settings
-from icpcohort.study import tables as study
-from icpcohort.study import values as entries
+from icpcohort.study import gose, plan_checks, settings, tables, values
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -34,11 +32,11 @@ CONTENTS = {
 # The renamed columns are optional, so the published settings have none: here is one of each.
 CONTENTS["config"]["study"]["columns"] = {
     name: {column: f"their {column}" for column in table.columns}
-    for name, table in study.TABLES.items()
+    for name, table in tables.TABLES.items()
 }
 CONTENTS["config"]["study"]["codings"] = {
     name: {column: {"their value": "our value"} for column in table.columns}
-    for name, table in study.TABLES.items()
+    for name, table in tables.TABLES.items()
 }
 FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
@@ -277,14 +275,14 @@ def test_a_cleaning_rule_has_the_keys_of_its_own_kind_only():
 def test_the_columns_that_can_be_renamed_are_those_of_the_contracts():
     columns = SCHEMAS["config"]["properties"]["study"]["properties"]["columns"]["properties"]
     assert {name: list(part["properties"]) for name, part in columns.items()} == {
-        name: list(table.columns) for name, table in study.TABLES.items()
+        name: list(table.columns) for name, table in tables.TABLES.items()
     }
 
 
 def test_the_columns_whose_values_can_be_translated_are_those_of_the_contracts():
     codings = SCHEMAS["config"]["properties"]["study"]["properties"]["codings"]["properties"]
     assert {name: list(part["properties"]) for name, part in codings.items()} == {
-        name: list(table.columns) for name, table in study.TABLES.items()
+        name: list(table.columns) for name, table in tables.TABLES.items()
     }
 
 
@@ -298,10 +296,10 @@ def test_the_scales_and_rules_of_the_settings_are_those_that_are_known():
 def test_the_events_of_the_settings_are_those_of_the_study_tables():
     not_during = SCHEMAS["config"]["properties"]["reactivity"]["properties"]["not_during"]
     rule = SCHEMAS["config"]["$defs"]["event"]["properties"]["event"]
-    assert tuple(not_during["items"]["enum"]) == entries.CHOICES["event"]
-    assert tuple(rule["enum"]) == (*entries.CHOICES["event"], *intervals.MONITOR_KINDS)
+    assert tuple(not_during["items"]["enum"]) == values.CHOICES["event"]
+    assert tuple(rule["enum"]) == (*values.CHOICES["event"], *intervals.MONITOR_KINDS)
     own = SCHEMAS["config"]["properties"]["recordings"]["properties"]["annotation_meanings"]
-    assert tuple(own["items"]["properties"]["event"]["enum"]) == entries.CHOICES["event"]
+    assert tuple(own["items"]["properties"]["event"]["enum"]) == values.CHOICES["event"]
 
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
@@ -319,22 +317,22 @@ def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():
     own = {"burden": {"icp_above_mmhg": [20, 22.5], "cpp_below_mmhg": [60.0]}}
     thresholds = [("icp", "above", 20.0), ("icp", "above", 22.5), ("cpp", "below", 60.0)]
-    assert settings.exposure_names(own) == [
-        burden.column_name(
+    assert burden_columns.names(settings.thresholds(own)) == [
+        burden_columns.name(
             signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
         )
         for signal, side, threshold_mmhg in thresholds
-        for measure in burden.MEASURES
+        for measure in burden_columns.MEASURES
     ]
-    assert "icp_above_22_5_dose_per_h_mmhg" in settings.exposure_names(own)
-    assert set(burden.MEASURES) <= set(contracts.BURDEN.columns)
+    assert "icp_above_22_5_dose_per_h_mmhg" in burden_columns.names(settings.thresholds(own))
+    assert set(burden_columns.MEASURES) <= set(contracts.BURDEN.columns)
 
 
 def test_every_needed_limited_or_chosen_column_is_in_a_contract():
-    columns = {name: c for table in study.TABLES.values() for name, c in table.columns.items()}
-    assert set(entries.CHOICES) <= set(columns)
-    assert set(entries.LIMITS) <= set(columns)
-    for name, table in study.TABLES.items():
-        assert set(table.key) <= set(study.NEEDED[name]) <= set(table.columns)
+    columns = {name: c for table in tables.TABLES.values() for name, c in table.columns.items()}
+    assert set(values.CHOICES) <= set(columns)
+    assert set(values.LIMITS) <= set(columns)
+    for name, table in tables.TABLES.items():
+        assert set(table.key) <= set(tables.NEEDED[name]) <= set(table.columns)
     numbers = {n for n, c in columns.items() if c.dtype in (contracts.REAL, contracts.COUNT)}
-    assert numbers == set(entries.LIMITS)
+    assert numbers == set(values.LIMITS)

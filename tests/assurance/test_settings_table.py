@@ -6,7 +6,7 @@ from pathlib import Path
 
 import yaml
 
-from icpcohort.study import readme as settings_table
+from icpcohort.study import readme
 
 HOME = Path(__file__).parents[2]
 COMMAND = "python -m icpcohort.study.readme > config/README.md"
@@ -17,7 +17,7 @@ def test_the_table_of_settings_is_current():
     difference = "\n".join(
         difflib.unified_diff(
             (HOME / "config/README.md").read_text(encoding="utf-8").splitlines(),
-            settings_table.read(HOME).splitlines(),
+            readme.read(HOME).splitlines(),
             "config/README.md",
             "as the schemas and config.yaml say now",
             lineterm="",
@@ -38,7 +38,7 @@ def _named(block):
 
 
 def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
-    text = settings_table.read(HOME)
+    text = readme.read(HOME)
     n_rows = 0
     for block in set(CONFIG) - {"windows", "cleaning", "study"}:
         section = text.split(f"\n## `{block}`\n")[1].split("\n## ")[0]
@@ -63,7 +63,7 @@ def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
 def test_a_row_says_unit_and_range_in_words():
     rows = {
         line.split("|")[1].strip(): line
-        for line in settings_table.read(HOME).splitlines()
+        for line in readme.read(HOME).splitlines()
         if line.startswith("| `")
     }
     assert "| 5 | min | 1 to 1440 |" in rows["`episode_min`"].replace("`5`", "5")

@@ -60,7 +60,7 @@ def test_every_rule_has_a_sentence_and_the_fingerprint_of_its_own_script():
     assert len(blocks) > 10
     for rule, block in blocks:
         assert re.search(r'"""[A-Z].*\."""', block), rule
-        code = f'provenance.code_of(SCRIPTS / "{rule}.py")'
+        code = f'fingerprint.code_of(SCRIPTS / "{rule}.py")'
         once = f"{rule.upper()}_CODE"  # for the rules of all batches
         assert f"code={code}" in block or (
             f"code={once}" in block and f"{once} = {code}" in RULES
@@ -103,32 +103,3 @@ def test_the_lock_of_the_plan_holds_every_script_that_an_estimate_rests_on():
 def test_every_script_belongs_to_a_rule():
     scripts = {path.stem for path in HOME.glob("workflow/scripts/*.py")}
     assert scripts == {rule for rule, _ in _blocks()}
-
-
-STAGES = (
-    *("recordings", "cells", "cleaning", "trends", "overlaps", "ingest", "reactivity"),
-    *("curves", "optimal_cpp", "indices", "bootstrap", "surrogates", "optima", "burden"),
-    *("intensity_duration", "summary", "outcomes", "cohort", "models"),
-    *("tables", "spans", "lanes", "pictures", "coverage", "report"),
-)
-
-
-def _stage_of(path):
-    inside = path.relative_to(HOME / "src/icpcohort")
-    return inside.parts[0].removesuffix(".py")
-
-
-def test_no_stage_imports_a_later_one():
-    for path in (HOME / "src/icpcohort").rglob("*.py"):
-        stage = _stage_of(path)
-        if stage not in STAGES:
-            continue
-        text = path.read_text(encoding="utf-8")
-        named = re.findall(r"from icpcohort\.(\w+)", text)
-        for names in re.findall(r"from icpcohort import ([^(\n]+|\([^)]*\))", text):
-            named += re.findall(r"\w+", names)
-        for other in named:
-            if other in STAGES:
-                assert STAGES.index(other) <= STAGES.index(stage), (
-                    f"{path.name} imports {other}"
-                )

@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from icpcohort import jobs as inputs
+from icpcohort import jobs
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -130,9 +130,8 @@ def ingest(path: Path, *, rules=None, **changed: str):
 
 def minutes_of(trends):
     """From 10-s means to minutes, as the workflow's second job does it, by many windows."""
-    from icpcohort.indices import cpp_curve as curves
+    from icpcohort.indices import cpp_curve, reactivity
     from icpcohort.indices import minutes as indices
-    from icpcohort.indices import reactivity
 
     given = settings()
     curve = dict(settings("presets")["optimal_cpp"][WINDOWS]["values"])
@@ -146,7 +145,7 @@ def minutes_of(trends):
         minute_min_valid_fraction=given["minutes"]["min_valid_fraction"],
         correlations=reactivity.CorrelationRules(**index),
         not_during=not_during,
-        curve=curves.CurveRules(**curve, **of_prx),
+        curve=cpp_curve.CurveRules(**curve, **of_prx),
         windows_min=windows_min,
         min_valid_fraction=min_valid_fraction,
     )
@@ -258,7 +257,7 @@ def child(code: str) -> str:
         [sys.executable, "-c", code],
         capture_output=True,
         text=True,
-        env=os.environ | inputs.OF_A_JOB,
+        env=os.environ | jobs.OF_A_JOB,
     )
     if out.returncode:
         sys.exit(out.stderr)

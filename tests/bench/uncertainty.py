@@ -13,9 +13,8 @@ from typing import NamedTuple
 import numpy as np
 import yaml
 
-from icpcohort.exposures import autocorrelated_mean as long_run
-from icpcohort.indices import bootstrap, reactivity, surrogates
-from icpcohort.indices import cppopt as optimal_cpp
+from icpcohort.exposures import autocorrelated_mean
+from icpcohort.indices import bootstrap, cppopt, reactivity, surrogates
 from icpcohort.indices.cpp_curve import CurveRules
 from icpcohort.simulate import physiology
 
@@ -124,7 +123,9 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
         known = z[np.isfinite(z)]
         half = 1.96 * known.std() / np.sqrt(known.size)
         n_cosines = SETTINGS["summary"]["n_cosines"]
-        found.append((known.mean(), *long_run.interval_of_mean(z, n_cosines=n_cosines), half))
+        found.append(
+            (known.mean(), *autocorrelated_mean.interval_of_mean(z, n_cosines=n_cosines), half)
+        )
     mean, low, high, half = np.array(found).T
     truth = mean.mean()
     ours = (low <= truth) & (truth <= high)
@@ -134,7 +135,7 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
 def judge(patient: Patient, *, n_surrogates: int) -> Found:
     """Find CPPopt, its interval and its p of chance."""
     given, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
-    optimum = optimal_cpp.for_recording(minutes, min_minutes=120, rules=CURVE).optimum
+    optimum = cppopt.for_recording(minutes, min_minutes=120, rules=CURVE).optimum
     interval = bootstrap.interval(
         minutes,
         **{

@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from statsmodels.stats.meta_analysis import effectsize_smd
 
-from icpcohort.report.tables import balance
+from icpcohort.report.tables import descriptive
 
 
 def _levels(**counts):
@@ -23,8 +23,8 @@ def _levels(**counts):
 def test_numbers_by_hand():
     """Means 2 and 4, variances 1 and 4: 2 / sqrt(2.5)."""
     first, second = pl.Series([1, 2, 3]), pl.Series([2.0, None, 4.0, 6.0])
-    assert balance.of_numbers(first, second) == pytest.approx(2 / 2.5**0.5)
-    assert balance.of_numbers(second, first) == pytest.approx(2 / 2.5**0.5)
+    assert descriptive.of_numbers(first, second) == pytest.approx(2 / 2.5**0.5)
+    assert descriptive.of_numbers(second, first) == pytest.approx(2 / 2.5**0.5)
 
 
 def test_numbers_agree_with_a_library_for_groups_of_one_size():
@@ -35,16 +35,16 @@ def test_numbers_agree_with_a_library_for_groups_of_one_size():
         x, y = draw.normal(0, 1, n), draw.normal(0.7, 3, n)
         g, _ = effectsize_smd(x.mean(), x.std(ddof=1), n, y.mean(), y.std(ddof=1), n)
         d = g / (1 - 3 / (4 * (2 * n - 2) - 1))
-        assert balance.of_numbers(pl.Series(x), pl.Series(y)) == pytest.approx(abs(d))
+        assert descriptive.of_numbers(pl.Series(x), pl.Series(y)) == pytest.approx(abs(d))
 
 
 def test_two_levels_are_the_formula_of_a_binary_variable():
     p, q = Fraction(3, 10), Fraction(1, 2)
     expected = abs(p - q) / ((p * (1 - p) + q * (1 - q)) / 2) ** 0.5
     first, second = _levels(no=7, yes=3), _levels(no=10, yes=10)
-    assert balance.of_levels(first, second) == pytest.approx(float(expected))
+    assert descriptive.of_levels(first, second) == pytest.approx(float(expected))
     flags = pl.Series([True] * 3 + [False] * 7), pl.Series([True, False, None] * 10)
-    assert balance.of_levels(*flags) == pytest.approx(float(expected))
+    assert descriptive.of_levels(*flags) == pytest.approx(float(expected))
 
 
 def test_three_levels_in_exact_fractions():
@@ -59,7 +59,7 @@ def test_three_levels_in_exact_fractions():
         s, t = p[i] - q[i], p[j] - q[j]
         expected.add((d * s * s - 2 * b * s * t + a * t * t) / (a * d - b * b))
     assert len(expected) == 1
-    found = balance.of_levels(_levels(a=5, b=3, c=2), _levels(a=8, b=8, c=4))
+    found = descriptive.of_levels(_levels(a=5, b=3, c=2), _levels(a=8, b=8, c=4))
     assert found == pytest.approx(float(expected.pop()) ** 0.5)
 
 
@@ -73,7 +73,7 @@ def test_three_levels_in_exact_fractions():
     ],
 )
 def test_levels_without_a_finite_distance_have_none(first, second, expected):
-    assert balance.of_levels(first, second) == expected
+    assert descriptive.of_levels(first, second) == expected
 
 
 @pytest.mark.parametrize(
@@ -86,4 +86,4 @@ def test_levels_without_a_finite_distance_have_none(first, second, expected):
     ],
 )
 def test_numbers_without_a_finite_distance_have_none(first, second, expected):
-    assert balance.of_numbers(pl.Series(first), pl.Series(second)) == expected
+    assert descriptive.of_numbers(pl.Series(first), pl.Series(second)) == expected

@@ -12,7 +12,7 @@ from hypothesis import settings as cases
 from hypothesis import strategies as st
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import burden_columns, store
 from icpcohort.exposures import burden
 
 
@@ -163,7 +163,7 @@ def _check(row, values, *, episode_min, merge_gap_min, inequality, rule):
     known = [x for x in values if x is not None]
     assert row["monitored_h"] == pytest.approx(len(known) / 60, rel=1e-12)
     if not known:
-        assert {row[name] for name in burden.MEASURES} == {None}
+        assert {row[name] for name in burden_columns.MEASURES} == {None}
         return
     dose, integrated_h = _dose_by_loop(values, threshold, side, rule)
     if integrated_h == 0:

@@ -9,7 +9,7 @@ patients were published with them, those of the third were computed from them in
 import polars as pl
 import pytest
 
-from icpcohort.cohort import prognosis as impact
+from icpcohort.cohort import prognosis
 
 YOUNG = {
     "age_years": 30.0,
@@ -48,7 +48,7 @@ OLD = YOUNG | {
 
 def risk(patient, form, model, outcome):
     frame = pl.DataFrame([patient])
-    return impact.probability(frame, model=model, outcome=outcome, form=form)[0]
+    return prognosis.probability(frame, model=model, outcome=outcome, form=form)[0]
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,7 @@ def test_the_coefficients_give_their_published_risks(patient, model, outcome, ex
 
 # Each level alone, as it stands in the published table: core death, core unfavourable, extended
 # death, extended unfavourable, laboratory death, laboratory unfavourable (None: not confirmed).
-COLUMNS = [(m, o) for m in impact.MODELS for o in impact.OUTCOMES]
+COLUMNS = [(m, o) for m in prognosis.MODELS for o in prognosis.OUTCOMES]
 
 
 @pytest.mark.parametrize(
@@ -126,7 +126,7 @@ COLUMNS = [(m, o) for m in impact.MODELS for o in impact.OUTCOMES]
 def test_each_level_moves_the_log_odds_by_its_published_coefficient(change, published):
     both = pl.DataFrame([YOUNG, YOUNG | change])
     for (model, outcome), expected in zip(COLUMNS, published, strict=True):
-        x = impact.log_odds(both, model=model, outcome=outcome, form="continuous")
+        x = prognosis.log_odds(both, model=model, outcome=outcome, form="continuous")
         if expected is None:
             assert x[1] is None
         else:
@@ -172,7 +172,7 @@ def test_each_level_moves_the_log_odds_by_its_published_coefficient(change, publ
 )
 def test_each_box_of_the_chart_counts_its_published_points(change, points):
     both = pl.DataFrame([YOUNG, YOUNG | change])
-    x = impact.log_odds(both, model="lab", outcome="mortality", form="chart")
+    x = prognosis.log_odds(both, model="lab", outcome="mortality", form="chart")
     assert (x[1] - x[0]) / 0.216 == pytest.approx(points, abs=1e-9)
 
 
@@ -197,10 +197,10 @@ def test_the_rotterdam_score_is_the_sum_of_its_parts_plus_one(
             "ventricular_or_subarachnoid_blood": [blood],
         }
     )
-    assert impact.rotterdam(scan).to_list() == [expected]
+    assert prognosis.rotterdam(scan).to_list() == [expected]
 
 
 def test_gcs_pupils_subtracts_each_unreactive_pupil():
     # Brennan, Murray and Teasdale 2018, J Neurosurg 128:1612 (from memory).
     patients = pl.DataFrame({"gcs_total": [3, 15, 8, 8], "pupils_reactive": [0, 2, 1, None]})
-    assert impact.gcs_pupils(patients).to_list() == [1, 15, 7, None]
+    assert prognosis.gcs_pupils(patients).to_list() == [1, 15, 7, None]

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from icpcohort.exposures import autocorrelated_mean as long_run
+from icpcohort.exposures import autocorrelated_mean
 
 
 def _interval_by_loop(values, n_cosines):
@@ -39,7 +39,7 @@ def test_the_interval_agrees_with_a_plain_loop(n_cosines):
             None if draw.random() < gaps else 0.3 if constant else draw.gauss(0.2, 0.4)
             for _ in range(draw.randrange(0, 80))
         ]
-        found = long_run.interval_of_mean(
+        found = autocorrelated_mean.interval_of_mean(
             np.array([math.nan if v is None else v for v in values], float), n_cosines=n_cosines
         )
         expected = _interval_by_loop(values, n_cosines)
@@ -54,7 +54,7 @@ def test_the_interval_agrees_with_a_plain_loop(n_cosines):
 def test_without_dependence_the_interval_is_nearly_students():
     """Many cosines of white noise have the variance of the noise: the interval of a t test."""
     noise = np.random.default_rng(2).normal(size=5000)
-    found = long_run.interval_of_mean(noise, n_cosines=500)
+    found = autocorrelated_mean.interval_of_mean(noise, n_cosines=500)
     half = 1.96 * noise.std() / math.sqrt(noise.size)
     assert (found.high - found.low) / 2 == pytest.approx(half, rel=0.1)
 
@@ -69,7 +69,7 @@ def _shares(phi, *, n, gaps, n_series=600):
         for _ in range(gaps):
             first = draw.integers(0, n)
             series[first : first + draw.integers(1, n // 8)] = np.nan
-        found = long_run.interval_of_mean(series, n_cosines=6)
+        found = autocorrelated_mean.interval_of_mean(series, n_cosines=6)
         ours += found.low <= 0.3 <= found.high
         known = series[np.isfinite(series)]
         naive += abs(known.mean() - 0.3) <= 1.96 * known.std() / math.sqrt(known.size)

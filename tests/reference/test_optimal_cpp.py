@@ -14,9 +14,8 @@ from hypothesis import given
 from hypothesis import settings as cases
 from hypothesis import strategies as st
 
-from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import cpp_curve, parabola
 from icpcohort.indices import cppopt as optimal_cpp
-from icpcohort.indices import parabola as parabolas
 
 CENTRES = np.arange(62.5, 88, 5.0)
 PRX = np.array([0.35, 0.18, 0.05, 0.02, 0.10, 0.30])
@@ -54,7 +53,7 @@ SETTINGS = PRX_SETTINGS | {
 
 def _rules(settings):
     of_windows = ("windows_min", "min_valid_fraction")
-    return curves.CurveRules(**{k: v for k, v in settings.items() if k not in of_windows})
+    return cpp_curve.CurveRules(**{k: v for k, v in settings.items() if k not in of_windows})
 
 
 def _for_minutes(minutes, settings):
@@ -67,7 +66,7 @@ def _for_minutes(minutes, settings):
 
 
 def _fit(values, weights):
-    return parabolas.fit(CENTRES, values, weights, variances=1 / weights)
+    return parabola.fit(CENTRES, values, weights, variances=1 / weights)
 
 
 def test_a_known_parabola_is_found():
@@ -334,7 +333,7 @@ def test_the_curve_of_a_whole_recording_agrees_with_a_plain_loop(variant):
         assert (found["reason"] is None) == (slow is not None), (seed, found["reason"])
         n_one_arm += found["reason"] == "one_arm_within_chance"
         n_given += slow is not None
-        for name in ("cppopt_mmhg", *curves.LIMITS):
+        for name in ("cppopt_mmhg", *cpp_curve.LIMITS):
             expected = None if slow is None else slow[name]
             assert (found[name] is None) == (expected is None), (seed, name)
             if expected is not None:
@@ -371,7 +370,7 @@ def test_parabolas_agree_with_numpy_and_statsmodels(values, weights):
     """References: numpy.polyfit and statsmodels WLS, coefficients, R2 and vertex to 1e-9."""
     x = np.arange(42.5, 120, 5.0)
     y, w = np.array(values), np.array(weights)
-    ours = parabolas.fit(x, y, w, variances=np.where(w > 0, 1 / np.where(w > 0, w, 1), np.nan))
+    ours = parabola.fit(x, y, w, variances=np.where(w > 0, 1 / np.where(w > 0, w, 1), np.nan))
     if (w > 0).sum() < 3:
         assert np.isnan(ours.quadratic)
         return
@@ -492,7 +491,7 @@ def test_the_bins_own_crossings_agree_with_a_plain_loop():
         optima.append(math.nan if draw.random() < 0.1 else best)
     n_found = 0
     for side in (-1, 1):
-        found = curves.crossing_of_bins(
+        found = cpp_curve.crossing_of_bins(
             centres, np.array(rows), np.array(optima), level=level, side=side
         )
         for values, best, ours in zip(rows, optima, found):
@@ -590,7 +589,7 @@ def test_the_multi_window_preset_has_36_windows_of_2_to_8_h():
 
 
 def test_the_rules_are_told_of_every_setting_of_the_block():
-    given = {field.name for field in dataclasses.fields(curves.CurveRules)}
+    given = {field.name for field in dataclasses.fields(cpp_curve.CurveRules)}
     of_block = set(SETTINGS) - {"windows_min", "min_valid_fraction"}
     assert given == of_block
 

@@ -13,7 +13,7 @@ import pytest
 from statsmodels.discrete.discrete_model import Logit
 
 from icpcohort import contracts
-from icpcohort.models import power as planning
+from icpcohort.models import power
 
 
 def estimates(se, *, adjustment="adjusted", scale="log_or", n=100):
@@ -24,7 +24,7 @@ def estimates(se, *, adjustment="adjusted", scale="log_or", n=100):
 
 def expected(tables, unit=1.0):
     names = list(tables)
-    return planning.expected(
+    return power.expected(
         tables, exposures=dict.fromkeys(names, "dose"), units=dict.fromkeys(names, unit)
     )
 

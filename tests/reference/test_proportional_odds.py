@@ -7,8 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.models import fit
-from icpcohort.models import proportional_odds as po
+from icpcohort.models import fit, proportional_odds
 from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data" / "housing.csv"
@@ -57,7 +56,9 @@ def housing_fit():
         [(rows[name[:4]] == name[4:]).cast(pl.Float64).to_numpy() for name in POLR]
     )
     y = rows["satisfaction"].to_numpy() - 1
-    return po.fit_ordered(y, X, labels=("Low", "Medium", "High"), terms=tuple(POLR))
+    return proportional_odds.fit_ordered(
+        y, X, labels=("Low", "Medium", "High"), terms=tuple(POLR)
+    )
 
 
 def test_the_tenants_example_agrees_with_polr_but_for_the_sign():
@@ -139,7 +140,7 @@ def cheese_data():
 def cheese_fit():
     y, X = cheese_data()
     labels = tuple(str(score) for score in range(1, 10))
-    return po.fit_ordered(y, X, labels=labels, terms=("A", "B", "C"))
+    return proportional_odds.fit_ordered(y, X, labels=labels, terms=("A", "B", "C"))
 
 
 def test_the_cheese_example_of_the_textbook():
@@ -192,7 +193,7 @@ def _cheese_score_and_information():
 def test_the_score_test_agrees_with_plain_loops():
     score, expected = _cheese_score_and_information()
     y, X = cheese_data()
-    test = po.score_test(y, X, fit=cheese_fit())
+    test = proportional_odds.score_test(y, X, fit=cheese_fit())
     assert test.chi2 == pytest.approx(score @ np.linalg.solve(expected, score), rel=1e-6)
     assert test.df == 21
 
@@ -211,7 +212,7 @@ def test_the_score_test_is_near_the_exact_likelihood_ratio_of_the_cheeses():
     )
     ratio = 2 * (saturated - cheese_fit().log_likelihood)
     y, X = cheese_data()
-    test = po.score_test(y, X, fit=cheese_fit())
+    test = proportional_odds.score_test(y, X, fit=cheese_fit())
     assert ratio == pytest.approx(20.308, abs=1e-3)
     assert test.chi2 == pytest.approx(ratio, rel=0.05)
     assert 0.4 < test.p < 0.6

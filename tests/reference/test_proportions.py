@@ -9,8 +9,7 @@ import polars as pl
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from icpcohort.report.tables import proportions
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import descriptive, numbers
 
 PUBLISHED = [
     (81, 263, "wilson", 0.25528852, 0.36620958),
@@ -27,7 +26,7 @@ QUARTILES = {7: (2.5, 8.0), 6: (2.0, 9.0), 2: (2.0, 9.0), 8: (2.166666667, 8.666
 
 @pytest.mark.parametrize(("n", "total", "method", "low", "high"), PUBLISHED)
 def test_an_interval_is_the_published_one(n, total, method, low, high):
-    assert proportions.interval(n, total, method=method) == pytest.approx((low, high), abs=1e-7)
+    assert descriptive.interval(n, total, method=method) == pytest.approx((low, high), abs=1e-7)
 
 
 @pytest.mark.parametrize("total", [1, 7, 40, 333])
@@ -35,7 +34,7 @@ def test_every_share_agrees_with_another_library(total):
     other = {"wilson": "wilson", "exact": "beta"}
     for n in range(total + 1):
         for method, theirs in other.items():
-            found = proportions.interval(n, total, method=method)
+            found = descriptive.interval(n, total, method=method)
             assert found == pytest.approx(proportion_confint(n, total, method=theirs), abs=1e-9)
             assert found[0] <= n / total <= found[1]
 
@@ -43,16 +42,16 @@ def test_every_share_agrees_with_another_library(total):
 @pytest.mark.parametrize(("n", "total"), [(-1, 3), (4, 3), (0, 0)])
 def test_what_is_no_share_is_refused(n, total):
     with pytest.raises(ValueError, match="is no share"):
-        proportions.interval(n, total, method="wilson")
+        descriptive.interval(n, total, method="wilson")
 
 
 def test_an_unknown_method_is_refused():
     with pytest.raises(ValueError, match="'wald' is unknown; write wilson or exact"):
-        proportions.interval(1, 3, method="wald")
+        descriptive.interval(1, 3, method="wald")
 
 
 def test_quartiles_are_of_type_seven_and_of_no_other():
-    shown = tables.format_median(pl.Series([1, 2, 3, 4, 7, 9, 10]), decimals=8)
+    shown = numbers.format_median(pl.Series([1, 2, 3, 4, 7, 9, 10]), decimals=8)
     told = {
         kind: f"4.00000000 ({low:.8f} to {high:.8f})" for kind, (low, high) in QUARTILES.items()
     }

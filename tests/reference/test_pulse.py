@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import pulse_amplitude as pulse
-from icpcohort.signals import trends
+from icpcohort.signals import pulse_amplitude, trends
 
 T_S = np.arange(1000) / 100  # 10 s at 100 Hz
 
@@ -19,8 +18,8 @@ def _wave(*parts):
 
 
 def _amplitude(wave, method):
-    lines = pulse.spectrum(wave[None, :], fs_hz=100.0, up_to_hz=10.0, method=method)
-    found = pulse.highest(lines, min_hz=0.667, max_hz=3.0)
+    lines = pulse_amplitude.spectrum(wave[None, :], fs_hz=100.0, up_to_hz=10.0, method=method)
+    found = pulse_amplitude.highest(lines, min_hz=0.667, max_hz=3.0)
     return float(found.amplitude_mmhg[0]), float(found.rate_hz[0])
 
 
@@ -71,16 +70,16 @@ BAND = {"min_hz": 0.67, "max_hz": 4.0}
 
 
 def _spectrum(wave, fs_hz=100.0):
-    return pulse.spectrum(
+    return pulse_amplitude.spectrum(
         np.atleast_2d(wave), fs_hz=fs_hz, up_to_hz=10.0, method="interpolated"
     )
 
 
 def _with_abp(icp, abp):
     """Return what ICP says alone and at the heart rate of ABP, in mmHg and beats a minute."""
-    heart_hz = pulse.heart_rate_hz(_spectrum(abp), **BAND)
-    own = pulse.highest(_spectrum(icp), **BAND)
-    near = pulse.near(_spectrum(icp), rate_hz=heart_hz, tolerance_hz=0.15)
+    heart_hz = pulse_amplitude.heart_rate_hz(_spectrum(abp), **BAND)
+    own = pulse_amplitude.highest(_spectrum(icp), **BAND)
+    near = pulse_amplitude.near(_spectrum(icp), rate_hz=heart_hz, tolerance_hz=0.15)
     return [(float(f.amplitude_mmhg[0]), 60 * float(f.rate_hz[0])) for f in (own, near)]
 
 
@@ -123,7 +122,9 @@ def test_a_harmonic_15_a_minute_away_is_told_apart_or_amp_is_missing(phase):
 
 def test_a_block_without_a_heart_rate_has_no_peak_at_it():
     both = np.vstack([_wave((1.5, 1.3, 0))] * 2)
-    found = pulse.near(_spectrum(both), rate_hz=np.array([np.nan, 1.3]), tolerance_hz=0.15)
+    found = pulse_amplitude.near(
+        _spectrum(both), rate_hz=np.array([np.nan, 1.3]), tolerance_hz=0.15
+    )
     assert np.isnan(found.amplitude_mmhg).tolist() == [True, False]
     assert np.isnan(found.rate_hz).tolist() == [True, False]
 
@@ -146,14 +147,16 @@ def test_the_heart_of_adults_and_children_is_read_beside_a_breath(heart_per_min)
 
 def test_the_band_of_adults_loses_the_heart_of_a_child():
     child = _wave((1.2, 190 / 60, 1.0))
-    found = pulse.highest(_spectrum(child), min_hz=0.67, max_hz=3.0)
+    found = pulse_amplitude.highest(_spectrum(child), min_hz=0.67, max_hz=3.0)
     assert np.isnan(found.amplitude_mmhg[0])
 
 
 @pytest.mark.parametrize("overtone", [0.5, 0.9, 1.6])
 def test_a_strong_overtone_of_abp_is_not_taken_for_the_heart(overtone):
     abp = 80 + _wave((10, 1.3, 0), (10 * overtone, 2.6, 0.4))
-    assert pulse.heart_rate_hz(_spectrum(abp), **BAND)[0] == pytest.approx(1.3, abs=0.01)
+    assert pulse_amplitude.heart_rate_hz(_spectrum(abp), **BAND)[0] == pytest.approx(
+        1.3, abs=0.01
+    )
 
 
 def test_abp_without_a_clear_pulse_gives_no_heart_rate():
@@ -161,7 +164,7 @@ def test_abp_without_a_clear_pulse_gives_no_heart_rate():
     slow = np.cumsum(noise, axis=1)
     step = 90 + 60.0 * (np.arange(1000) > 480)
     for wave in (np.full(1000, 90.0), noise, slow, step):
-        heart_hz = pulse.heart_rate_hz(_spectrum(wave), **BAND)
+        heart_hz = pulse_amplitude.heart_rate_hz(_spectrum(wave), **BAND)
         assert np.isnan(heart_hz).mean() >= 0.95
 
 

@@ -14,8 +14,7 @@ from scipy import stats
 
 from icpcohort.indices import reactivity
 from icpcohort.recordings import Chunk
-from icpcohort.signals import pulse_blocks as block_pulses
-from icpcohort.signals import trends
+from icpcohort.signals import pulse_blocks, trends
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
 ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]
@@ -227,7 +226,7 @@ def _trends(series, block_s):
         cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
         **{
             name: pl.lit(None, trends.RECORDED.columns[name].dtype)
-            for name in block_pulses.COLUMNS
+            for name in pulse_blocks.COLUMNS
             if name not in series
         },
         icp_valid_fraction=pl.lit(1.0),

@@ -14,9 +14,7 @@ import pytest
 import statsmodels.api as sm
 from scipy import signal
 
-from icpcohort.indices import bootstrap, surrogates
-from icpcohort.indices import cpp_curve as curves
-from icpcohort.indices import cppopt as optimal_cpp
+from icpcohort.indices import bootstrap, cpp_curve, cppopt, surrogates
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 import uncertainty as bench
@@ -33,7 +31,7 @@ def _minutes(n=400, seed=3):
 @pytest.mark.parametrize("block_min", [1, 60, 399, 400, 1000])
 def test_a_resample_is_made_of_whole_blocks_of_minutes(block_min):
     """The same draws, minute by minute in a plain loop."""
-    running = optimal_cpp.running_sums(_minutes(), rules=bench.CURVE)
+    running = cppopt.running_sums(_minutes(), rules=bench.CURVE)
     found = bootstrap.resample(
         running, block_min=block_min, n_resamples=7, generator=np.random.default_rng(5)
     )
@@ -61,7 +59,7 @@ def test_the_interval_is_that_of_refitted_resamples():
     )
     fine = dataclasses.replace(rules, bin_width_mmhg=1.0)
     drawn = bootstrap.resample(
-        optimal_cpp.running_sums(minutes, rules=fine),
+        cppopt.running_sums(minutes, rules=fine),
         block_min=30,
         n_resamples=n,
         generator=np.random.default_rng(5),
@@ -171,12 +169,12 @@ def test_the_arms_are_lines_through_the_bins_of_each_side():
     """Reference: statsmodels WLS with the minutes as weights and a known spread."""
     for seed in range(50):
         minutes = _minutes(seed=seed)
-        running = optimal_cpp.running_sums(minutes, rules=bench.CURVE)
-        sums = curves.Sums(*(part[-1] for part in running))
+        running = cppopt.running_sums(minutes, rules=bench.CURVE)
+        sums = cpp_curve.Sums(*(part[-1] for part in running))
         centres = bench.CURVE.centres_mmhg()
         lowest = np.random.default_rng(seed).uniform(60, 90)
-        found = curves.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
-        spread = float(curves.spread_of_values(sums, rules=bench.CURVE))
+        found = cpp_curve.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
+        spread = float(cpp_curve.spread_of_values(sums, rules=bench.CURVE))
         for side, ours in zip((-1, 1), found):
             arm = sums.counts >= 0.02 * sums.counts.sum()
             arm &= side * (centres - lowest) >= -2.5

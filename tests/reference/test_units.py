@@ -8,7 +8,7 @@ is 13 595.1 kg/m3 x 9.80665 m/s2 x 1 mm.
 import pytest
 
 from icpcohort.recordings import units
-from icpcohort.signals import transducer_level as levels
+from icpcohort.signals import transducer_level
 
 
 def test_one_mmhg_is_the_conventional_number_of_pascals():
@@ -80,7 +80,7 @@ def test_an_unknown_unit_is_refused_with_the_nearest():
 )
 def test_a_column_of_one_cm(density_kg_m3, mmhg_per_cm):
     # rho g h / 133.322387415, computed
-    column_mmhg = levels.hydrostatic_difference_mmhg(
+    column_mmhg = transducer_level.hydrostatic_difference_mmhg(
         distance_cm=1.0, angle_deg=90.0, density_kg_m3=density_kg_m3
     )
     assert column_mmhg == pytest.approx(mmhg_per_cm, abs=1e-6)
@@ -88,7 +88,7 @@ def test_a_column_of_one_cm(density_kg_m3, mmhg_per_cm):
 
 def test_the_textbook_head_25_cm_above_the_heart():
     # textbook example: 120/80 at the heart becomes 102/62 at 25 cm, 18 mmHg rounded
-    column_mmhg = levels.hydrostatic_difference_mmhg(
+    column_mmhg = transducer_level.hydrostatic_difference_mmhg(
         distance_cm=25.0, angle_deg=90.0, density_kg_m3=1000.0
     )
     assert column_mmhg == pytest.approx(18.388978381917013, abs=1e-4)
@@ -96,32 +96,23 @@ def test_the_textbook_head_25_cm_above_the_heart():
     assert round(80 - column_mmhg) == 62
 
 
-def test_map_at_the_tragus_and_cpp_at_30_degrees():
-    # MAP 90 mmHg at the heart, 25 cm, 30 degrees, blood of 1055 kg/m3, ICP 15; computed
-    abp_mmhg = levels.abp_at_tragus_mmhg(
-        90.0, distance_cm=25.0, angle_deg=30.0, density_kg_m3=1055.0
+def test_map_at_the_tragus_at_30_degrees():
+    # MAP 90 mmHg at the heart, 25 cm, 30 degrees, blood of 1055 kg/m3; computed
+    column_mmhg = transducer_level.hydrostatic_difference_mmhg(
+        distance_cm=25.0, angle_deg=30.0, density_kg_m3=1055.0
     )
-    assert abp_mmhg == pytest.approx(80.29981390353878, abs=1e-4)
-    assert levels.cpp_mmhg(abp_mmhg, icp_mmhg=15.0) == pytest.approx(
-        65.29981390353878, abs=1e-4
-    )
-
-
-@pytest.mark.parametrize(("abp_mmhg", "icp_mmhg", "cpp_mmhg"), [(85, 15, 70), (60, 25, 35)])
-def test_cpp_is_abp_minus_icp(abp_mmhg, icp_mmhg, cpp_mmhg):
-    # definition, Carney 2017
-    assert levels.cpp_mmhg(abp_mmhg, icp_mmhg=icp_mmhg) == cpp_mmhg
+    assert 90.0 - column_mmhg == pytest.approx(80.29981390353878, abs=1e-4)
 
 
 def test_head_down_raises_the_pressure_at_the_head():
-    abp_mmhg = levels.abp_at_tragus_mmhg(
-        90.0, distance_cm=25.0, angle_deg=-10.0, density_kg_m3=1055.0
+    column_mmhg = transducer_level.hydrostatic_difference_mmhg(
+        distance_cm=25.0, angle_deg=-10.0, density_kg_m3=1055.0
     )
-    assert abp_mmhg > 90
+    assert column_mmhg < 0
 
 
 def test_impossible_columns_are_refused_all_together():
     with pytest.raises(ValueError, match=r"distance_cm -1.*angle_deg 95.*density_kg_m3 nan"):
-        levels.hydrostatic_difference_mmhg(
+        transducer_level.hydrostatic_difference_mmhg(
             distance_cm=-1.0, angle_deg=95.0, density_kg_m3=float("nan")
         )

@@ -13,10 +13,9 @@ import yaml
 
 import icpcohort
 from icpcohort import cli, simulate
-from icpcohort.commands import new as study_folder
+from icpcohort.commands import new
 from icpcohort.commands import simulate as simulated_folder
-from icpcohort.study import tables as study
-from icpcohort.study import values as entries
+from icpcohort.study import tables, values
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 
@@ -227,18 +226,17 @@ def test_new_needs_the_checkout_and_says_so(tmp_path, capsys, monkeypatch):
 
 
 def test_the_page_on_the_tables_has_every_column_with_its_unit_and_values():
-    page = study_folder.readme(title="t")
+    page = new.readme(title="t")
     sections = page.split("## ")[1:]
-    for section, (name, table) in zip(sections, study.TABLES.items(), strict=True):
+    for section, (name, table) in zip(sections, tables.TABLES.items(), strict=True):
         assert section.startswith(f"{name}.csv\n{table.about}.")
         rows = [line.split(" | ") for line in section.splitlines() if line.startswith("| ")][1:]
         assert [row[0].removeprefix("| ") for row in rows] == list(table.columns)
         for row, (column_name, column) in zip(rows, table.columns.items(), strict=True):
             assert row[-1] == f"{column.about} |"
-            assert row[1] == ("yes" if column_name in study.NEEDED[name] else "")
+            assert row[1] == ("yes" if column_name in tables.NEEDED[name] else "")
             assert (
-                row[4] == ", ".join(entries.CHOICES.get(column_name, ()))
-                or row[4][-1].isdigit()
+                row[4] == ", ".join(values.CHOICES.get(column_name, ())) or row[4][-1].isdigit()
             )
     lines = page.splitlines()
     assert "| age_years | yes | number | years | 0 to 120 | Age at injury |" in lines

@@ -4,8 +4,7 @@ import re
 import polars as pl
 import pytest
 
-from icpcohort import contracts
-from icpcohort import jobs as inputs
+from icpcohort import contracts, jobs
 from icpcohort.contracts import store
 from icpcohort.study import tables as study
 
@@ -31,7 +30,7 @@ def test_results_of_nobody_are_named(tmp_path):
         path = tmp_path / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.touch()
-    found = inputs.strays(
+    found = jobs.strays(
         tmp_path,
         patients=["P1"],
         models=["new"],
@@ -68,7 +67,7 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
         "study": {"folder": str(tmp_path)},
         "recordings": {"annotation_extensions": ["noted"]},
     }
-    found = inputs.recording_files(tables, own, "P1")
+    found = jobs.recording_files(tables, own, "P1")
     assert [path.rsplit("/", 1)[1] for path in found] == ["r.dat", "r.hea", "r.noted"]
 
 
@@ -76,12 +75,12 @@ def test_a_file_put_back_with_an_older_date_has_another_stamp(tmp_path):
     path = tmp_path / "r.dat"
     path.write_bytes(b"1234")
     os.utime(path, (1000.25, 1000.25))
-    before = inputs.stamps([path])
+    before = jobs.stamps([path])
     assert before == ["4 1000"]
     os.utime(path, (1000.75, 1000.75))  # as a copy to a file system with coarse dates leaves it
-    assert inputs.stamps([path]) == before
+    assert jobs.stamps([path]) == before
     os.utime(path, (900, 900))
-    assert inputs.stamps([path]) != before
+    assert jobs.stamps([path]) != before
 
 
 def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
@@ -89,18 +88,18 @@ def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
 ):
     monkeypatch.chdir(tmp_path)
     own = {"study": {"folder": "data"} | {name: f"{name}.csv" for name in study.TABLES}}
-    paths = inputs.of_the_study(own)
+    paths = jobs.of_the_study(own)
     assert len(paths) == 6
     for path in paths:
         path.parent.mkdir(exist_ok=True)
         path.write_text("as it was")
     environment = {}
-    inputs.hold_to_the_start(own, environment)
-    inputs.hold_to_the_start(own, environment)
+    jobs.hold_to_the_start(own, environment)
+    jobs.hold_to_the_start(own, environment)
     for path in paths:
         path.write_text("changed")
-        with pytest.raises(inputs.ChangedError, match="changed while it ran"):
-            inputs.hold_to_the_start(own, environment)
+        with pytest.raises(jobs.ChangedError, match="changed while it ran"):
+            jobs.hold_to_the_start(own, environment)
         path.write_text("as it was")
 
 
@@ -108,21 +107,21 @@ IDS = [f"P{i:04d}" for i in range(1000)]
 
 
 def test_every_patient_is_in_one_batch_of_about_the_size_asked_for():
-    found = inputs.batches(IDS, n_each=8)
+    found = jobs.batches(IDS, n_each=8)
     assert sorted(patient for batch in found.values() for patient in batch) == IDS
     sizes = [len(batch) for batch in found.values()]
     assert 4 < sum(sizes) / len(sizes) <= 8 and max(sizes) < 24
 
 
 def test_one_more_patient_changes_one_batch():
-    before, after = (inputs.batches(ids, n_each=8) for ids in (IDS, [*IDS, "P1000"]))
+    before, after = (jobs.batches(ids, n_each=8) for ids in (IDS, [*IDS, "P1000"]))
     changed = {name for name in after if after[name] != before.get(name)}
     assert len(changed) == 1
 
 
 @pytest.mark.parametrize(("n", "n_batches"), [(0, 0), (1, 1), (32, 1), (33, 2)])
 def test_a_small_study_is_one_batch(n, n_batches):
-    assert len(inputs.batches(IDS[:n], n_each=32)) == n_batches
+    assert len(jobs.batches(IDS[:n], n_each=32)) == n_batches
 
 
 def _study_of(folder, sizes):
@@ -147,20 +146,20 @@ def _study_of(folder, sizes):
 
 
 def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):
-    limit = inputs.LITTLE_BYTES
+    limit = jobs.LITTLE_BYTES
     tables, own = _study_of(tmp_path, {"P2": limit, "P1": 10, "P3": limit + 1})
-    assert inputs.with_little(tables, own, many=2) == ["P1", "P2"]
-    assert inputs.with_little(tables, own, many=3) == []
+    assert jobs.with_little(tables, own, many=2) == ["P1", "P2"]
+    assert jobs.with_little(tables, own, many=3) == []
 
 
 def test_params_of_a_rule_are_told_apart_by_whether_they_ask_for_the_patient():
     params = {"seed": 1, "rows": lambda wildcards: [wildcards.patient]}
-    shared, own = inputs.for_patients(params, ["P1", "P2"])
+    shared, own = jobs.for_patients(params, ["P1", "P2"])
     assert shared == {"seed": 1}
     assert own == {"P1": {"rows": ["P1"]}, "P2": {"rows": ["P2"]}}
 
 
 def test_a_wildcard_stands_for_the_names_and_for_nothing_else():
-    assert re.fullmatch(inputs.one_of(["P-1", "P.2"]), "P-1")
-    assert not re.fullmatch(inputs.one_of(["P-1", "P.2"]), "Px2")
-    assert not re.fullmatch(inputs.one_of([]), "")
+    assert re.fullmatch(jobs.one_of(["P-1", "P.2"]), "P-1")
+    assert not re.fullmatch(jobs.one_of(["P-1", "P.2"]), "Px2")
+    assert not re.fullmatch(jobs.one_of([]), "")

@@ -11,14 +11,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from icpcohort import cli, contracts
-from icpcohort.commands import verify as verification
-from icpcohort.contracts import readme as catalogue
-from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.provenance import checksums as sums
+from icpcohort.commands import verify
+from icpcohort.contracts import burden_columns, readme, store
+from icpcohort.provenance import checksums
 from icpcohort.report.figures.names import NAMES
-from icpcohort.report.formats import content_json as content_text
-from icpcohort.report.formats import table_files
+from icpcohort.report.formats import content_json, table_files
 from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
 from icpcohort.study import settings
@@ -96,7 +93,7 @@ def _patients(place):
 def test_a_run_leaves_exactly_these_files(finished):
     expected = {*DRAWN, "README.md"}
     expected |= {f"tables/{table}.parquet" for table in ("table1", "comparisons", "planning")}
-    said = content_text.from_json((finished.study / "results/report.json").read_text("utf-8"))
+    said = content_json.from_json((finished.study / "results/report.json").read_text("utf-8"))
     expected |= {f"tables/csv/{name}" for name in table_files.as_csv(said)}
     expected |= {f"tables/latex/{name}" for name in table_files.as_latex(said)}
     expected |= {f"tables/{kind}/.snakemake_timestamp" for kind in ("csv", "latex")}
@@ -136,10 +133,8 @@ def _files_of(table, place):
 
 def test_every_table_keeps_its_contract_with_units_in_the_file(finished):
     tables = [
-        OF_THRESHOLDS[t.path](burden.wide_columns(**THRESHOLDS))
-        if t.path in OF_THRESHOLDS
-        else t
-        for t in catalogue.results_tables()
+        OF_THRESHOLDS[t.path](THRESHOLDS) if t.path in OF_THRESHOLDS else t
+        for t in readme.results_tables()
     ]
     for table in tables:
         files = _files_of(table, finished)
@@ -156,12 +151,12 @@ def test_every_table_keeps_its_contract_with_units_in_the_file(finished):
 
 def test_the_catalogue_describes_every_table_and_column(finished):
     text = (finished.study / "results/README.md").read_text(encoding="utf-8")
-    for table in catalogue.results_tables():
+    for table in readme.results_tables():
         for file in _files_of(table, finished):
             described = text.split(f"## `{table.path}`")[1].split("\n## ")[0]
             columns = pl.read_parquet_schema(file)
             burdens = (
-                set(burden.wide_columns(**THRESHOLDS)) if table.path in OF_THRESHOLDS else set()
+                set(burden_columns.wide(THRESHOLDS)) if table.path in OF_THRESHOLDS else set()
             )
             for name in set(columns) - burdens:
                 assert f"`{name}`" in described, (table.path, name)
@@ -212,9 +207,9 @@ def _fingerprints(place):
 
 def test_a_run_says_what_made_it_and_names_no_user_and_no_machine(finished):
     results = finished.study / "results"
-    listed = set(sums.read(results / "SHA256SUMS"))
+    listed = set(checksums.read(results / "SHA256SUMS"))
     assert listed == _results(finished) - {"SHA256SUMS"}
-    verified = verification.verify(finished.study)
+    verified = verify.verify(finished.study)
     assert verified.problems == []
     n_recordings = pl.read_csv(finished.study / "demo/recordings.csv").height
     assert (verified.n_files, verified.n_inputs) == (len(listed), 4 + n_recordings)
@@ -259,7 +254,7 @@ def test_a_flipped_byte_is_found(finished, tmp_path, name):
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
-    assert verification.verify(study).problems
+    assert verify.verify(study).problems
     assert cli.main(["verify", str(study)]) == 1
 
 

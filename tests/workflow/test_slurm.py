@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from icpcohort import jobs as inputs
+from icpcohort import jobs
 
 HOME = Path(__file__).parents[2]
 SLURM = runpy.run_path(str(HOME / "tests/throwaway_slurm.py"))
@@ -84,6 +84,6 @@ def test_a_node_dies_and_the_bytes_are_those_of_a_local_run(unrun):
         assert run.returncode == 0, text
     assert "Trying to restart" in text
     found = _bytes_of(place.study)
-    assert len(found) >= len(PATIENTS) * (len(inputs.PER_PATIENT) - 1)  # no pictures
+    assert len(found) >= len(PATIENTS) * (len(jobs.PER_PATIENT) - 1)  # no pictures
     assert found == {name: expected[name] for name in found}
     assert list((place.study / "logs/slurm").rglob("*.log"))

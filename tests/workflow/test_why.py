@@ -8,7 +8,7 @@ import pytest
 
 from icpcohort import cli, contracts
 from icpcohort.commands.why import answers, model, number, patient, results
-from icpcohort.exposures import burden
+from icpcohort.contracts import burden_columns
 from icpcohort.study import settings
 
 pytestmark = pytest.mark.workflow
@@ -27,10 +27,7 @@ def held(finished):
 
 
 def _numbers(held):
-    wide = burden.wide_columns(
-        icp_above_mmhg=held.settings["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=held.settings["burden"]["cpp_below_mmhg"],
-    )
+    wide = burden_columns.wide(held.settings["burden"])
     own = [name for name in contracts.SUMMARY.columns if name not in ("patient_id", "window")]
     return [*wide, *own]
 

@@ -41,8 +41,8 @@ rule account:
                 )
             }
         ),
-        versions=provenance.versions(),
-        all_code=provenance.code_of_all(SCRIPTS),
-        code=provenance.code_of(SCRIPTS / "account.py"),
+        versions=fingerprint.versions(),
+        all_code=fingerprint.code_of_all(SCRIPTS),
+        code=fingerprint.code_of(SCRIPTS / "account.py"),
     script:
         "../scripts/account.py"

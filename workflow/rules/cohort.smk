@@ -15,7 +15,7 @@ rule outcomes:
         impact_form=SET["outcomes"]["impact_form"],
         mortality_horizon_h=SET["outcomes"]["mortality_horizon_h"],
         n_bands=SET["outcomes"]["n_bands"],
-        code=provenance.code_of(SCRIPTS / "outcomes.py"),
+        code=fingerprint.code_of(SCRIPTS / "outcomes.py"),
     script:
         "../scripts/outcomes.py"
 
@@ -44,7 +44,7 @@ rule cohort:
         rules=SET["cohort"]["eligibility"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "cohort.py"),
+        code=fingerprint.code_of(SCRIPTS / "cohort.py"),
     script:
         "../scripts/cohort.py"
 
@@ -68,7 +68,7 @@ rule monitoring_end:
     params:
         windows=SET["windows"],
         tolerance_h=SET["cohort"]["monitoring_end_tolerance_h"],
-        code=provenance.code_of(SCRIPTS / "monitoring_end.py"),
+        code=fingerprint.code_of(SCRIPTS / "monitoring_end.py"),
     script:
         "../scripts/monitoring_end.py"
 
@@ -89,7 +89,7 @@ rule table_one:
         groups=SET["cohort"]["table_one"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "table_one.py"),
+        code=fingerprint.code_of(SCRIPTS / "table_one.py"),
     script:
         "../scripts/table_one.py"
 
@@ -110,7 +110,7 @@ rule handover:
     params:
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "handover.py"),
+        code=fingerprint.code_of(SCRIPTS / "handover.py"),
     script:
         "../scripts/handover.py"
 
@@ -132,6 +132,6 @@ rule intensity_map:
         min_patients=SET["intensity_duration"]["min_patients"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "intensity_map.py"),
+        code=fingerprint.code_of(SCRIPTS / "intensity_map.py"),
     script:
         "../scripts/intensity_map.py"

@@ -11,7 +11,7 @@ rule document:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "document.py"),
+        code=fingerprint.code_of(SCRIPTS / "document.py"),
     script:
         "../scripts/document.py"
 
@@ -29,6 +29,6 @@ rule table_files:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "table_files.py"),
+        code=fingerprint.code_of(SCRIPTS / "table_files.py"),
     script:
         "../scripts/table_files.py"

@@ -21,7 +21,7 @@ rule batch_burden:
         episode_min=SET["burden"]["episode_min"],
         merge_gap_min=SET["burden"]["merge_gap_min"],
         impaired_prx=SET["burden"]["impaired_prx"],
-        code=provenance.code_of(SCRIPTS / "batch_burden.py"),
+        code=fingerprint.code_of(SCRIPTS / "batch_burden.py"),
     script:
         "../scripts/batch_burden.py"
 
@@ -40,7 +40,7 @@ rule burden:
         mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "burden.py"),
+        code=fingerprint.code_of(SCRIPTS / "burden.py"),
     script:
         "../scripts/burden.py"
 
@@ -65,7 +65,7 @@ rule batch_summary:
         min_cppopt_h=SET["summary"]["min_cppopt_h"],
         min_prx_interval_h=SET["summary"]["min_prx_interval_h"],
         n_cosines=SET["summary"]["n_cosines"],
-        code=provenance.code_of(SCRIPTS / "batch_summary.py"),
+        code=fingerprint.code_of(SCRIPTS / "batch_summary.py"),
     script:
         "../scripts/batch_summary.py"
 
@@ -82,7 +82,7 @@ rule summary:
         mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "summary.py"),
+        code=fingerprint.code_of(SCRIPTS / "summary.py"),
     script:
         "../scripts/summary.py"
 
@@ -110,7 +110,7 @@ rule batch_intensity:
         durations_min=SET["intensity_duration"]["durations_min"],
         inequality=SET["intensity_duration"]["inequality"],
         merge_gap_min=SET["intensity_duration"]["merge_gap_min"],
-        code=provenance.code_of(SCRIPTS / "batch_intensity.py"),
+        code=fingerprint.code_of(SCRIPTS / "batch_intensity.py"),
     script:
         "../scripts/batch_intensity.py"
 
@@ -127,6 +127,6 @@ rule intensity:
         mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "intensity.py"),
+        code=fingerprint.code_of(SCRIPTS / "intensity.py"),
     script:
         "../scripts/intensity.py"

@@ -38,6 +38,6 @@ rule figures:
         impaired_prx=SET["burden"]["impaired_prx"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "figures.py"),
+        code=fingerprint.code_of(SCRIPTS / "figures.py"),
     script:
         "../scripts/figures.py"

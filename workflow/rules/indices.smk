@@ -48,7 +48,7 @@ rule indices:
         surrogate=SET["uncertainty"]["surrogate"],
         n_surrogates=SET["uncertainty"]["n_surrogates"],
         n_yield_surrogates=SET["uncertainty"]["n_yield_surrogates"],
-        code=provenance.code_of(SCRIPTS / "indices.py"),
+        code=fingerprint.code_of(SCRIPTS / "indices.py"),
     script:
         "../scripts/indices.py"
 
@@ -65,6 +65,6 @@ rule optima:
         mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "optima.py"),
+        code=fingerprint.code_of(SCRIPTS / "optima.py"),
     script:
         "../scripts/optima.py"

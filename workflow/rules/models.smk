@@ -16,7 +16,7 @@ rule updates:
         inequality=SET["burden"]["inequality"],
         episode_min=SET["burden"]["episode_min"],
         merge_gap_min=SET["burden"]["merge_gap_min"],
-        code=provenance.code_of(SCRIPTS / "updates.py"),
+        code=fingerprint.code_of(SCRIPTS / "updates.py"),
     script:
         "../scripts/updates.py"
 
@@ -25,7 +25,7 @@ rule model:
     """Fit one model of the analysis plan, unadjusted and adjusted."""
     input:
         analysis=rules.cohort.output.analysis,
-        updates=lambda wildcards: inputs.of_family(
+        updates=lambda wildcards: jobs.of_family(
             MODELS[wildcards.model], updates=rules.updates.output.updates
         ),
     output:
@@ -51,7 +51,7 @@ rule model:
         ],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "model.py"),
+        code=fingerprint.code_of(SCRIPTS / "model.py"),
     script:
         "../scripts/model.py"
 
@@ -69,7 +69,7 @@ rule planning:
         runtime=10,
     params:
         models=MODELS,
-        code=provenance.code_of(SCRIPTS / "planning.py"),
+        code=fingerprint.code_of(SCRIPTS / "planning.py"),
     script:
         "../scripts/planning.py"
 
@@ -87,6 +87,6 @@ rule comparisons:
         runtime=10,
     params:
         models=MODELS,
-        code=provenance.code_of(SCRIPTS / "comparisons.py"),
+        code=fingerprint.code_of(SCRIPTS / "comparisons.py"),
     script:
         "../scripts/comparisons.py"

@@ -1,9 +1,9 @@
 # In a large study a job takes longer to start than such a patient takes to be read. The tables
 # of each patient are those of `ingest` and `indices`, written by the same scripts.
-NUMBERS_CODE = provenance.code_of(SCRIPTS / "numbers.py")
+NUMBERS_CODE = fingerprint.code_of(SCRIPTS / "numbers.py")
 
-for batch, members in inputs.batches(LITTLE, n_each=8).items():
-    to_ingest, of_patients = inputs.for_patients(rules.ingest.params, members)
+for batch, members in jobs.batches(LITTLE, n_each=8).items():
+    to_ingest, of_patients = jobs.for_patients(rules.ingest.params, members)
 
     rule:
         """Ingest a batch of patients with little to read, and compute their indices."""
@@ -13,7 +13,7 @@ for batch, members in inputs.batches(LITTLE, n_each=8).items():
             files=[
                 file
                 for patient in members
-                for file in inputs.recording_files(STUDY, SET, patient)
+                for file in jobs.recording_files(STUDY, SET, patient)
             ],
         output:
             files=expand([*rules.ingest.output, *rules.indices.output], patient=members),

@@ -29,6 +29,6 @@ rule patients:
         main_window=SET["cohort"]["main_window"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "patients.py"),
+        code=fingerprint.code_of(SCRIPTS / "patients.py"),
     script:
         "../scripts/patients.py"

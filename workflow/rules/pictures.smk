@@ -1,5 +1,5 @@
-DRAWN_TOGETHER = inputs.batches(PATIENTS, n_each=32)
-PICTURES_CODE = provenance.code_of(SCRIPTS / "pictures.py")
+DRAWN_TOGETHER = jobs.batches(PATIENTS, n_each=32)
+PICTURES_CODE = fingerprint.code_of(SCRIPTS / "pictures.py")
 
 for batch, members in DRAWN_TOGETHER.items():
 
@@ -47,6 +47,6 @@ rule cohort_picture:
     params:
         patients=PATIENTS,
         time_zero=SET["study"]["time_zero"],
-        code=provenance.code_of(SCRIPTS / "cohort_picture.py"),
+        code=fingerprint.code_of(SCRIPTS / "cohort_picture.py"),
     script:
         "../scripts/cohort_picture.py"

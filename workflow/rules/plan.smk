@@ -21,6 +21,6 @@ rule plan:
         models=MODELS if LOCKED else None,
         specifications=QUESTIONS if LOCKED else None,
         scripts=plan_lock.codes(SCRIPTS) if LOCKED else None,
-        code=provenance.code_of(SCRIPTS / "plan.py"),
+        code=fingerprint.code_of(SCRIPTS / "plan.py"),
     script:
         "../scripts/plan.py"

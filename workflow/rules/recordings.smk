@@ -1,7 +1,7 @@
 rule ingest:
     """Read each recording of one patient once: mask artefacts, average over blocks."""
     input:
-        files=lambda wildcards: inputs.recording_files(STUDY, SET, wildcards.patient),
+        files=lambda wildcards: jobs.recording_files(STUDY, SET, wildcards.patient),
     output:
         recordings="results/recordings/{patient}.parquet",
         excluded="results/excluded/{patient}.parquet",
@@ -20,8 +20,8 @@ rule ingest:
         runtime=10,
     params:
         folder=SET["study"]["folder"],
-        stamps=lambda wildcards: inputs.stamps(
-            inputs.recording_files(STUDY, SET, wildcards.patient)
+        stamps=lambda wildcards: jobs.stamps(
+            jobs.recording_files(STUDY, SET, wildcards.patient)
         ),
         rows=lambda wildcards: study.recordings_of(STUDY, wildcards.patient),
         events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
@@ -47,7 +47,7 @@ rule ingest:
         shape_smoothing_fraction=SET["trends"]["shape_smoothing_fraction"],
         abp_correction=SET["levels"]["abp_correction"],
         fluid_density_kg_m3=SET["levels"]["fluid_density_kg_m3"],
-        code=provenance.code_of(SCRIPTS / "ingest.py"),
+        code=fingerprint.code_of(SCRIPTS / "ingest.py"),
     script:
         "../scripts/ingest.py"
 
@@ -78,6 +78,6 @@ rule collect:
         mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "collect.py"),
+        code=fingerprint.code_of(SCRIPTS / "collect.py"),
     script:
         "../scripts/collect.py"

@@ -2,7 +2,7 @@ rule report:
     """Write the page that the principal investigator reads."""
     input:
         template=HOME / "workflow/report/report.html.j2",
-        study=[inputs.table(SET, name) for name in study.TABLES],
+        study=[jobs.table(SET, name) for name in study.TABLES],
         patients=rules.study.output.patients,
         monitors=rules.study.output.monitors,
         events=rules.study.output.events,
@@ -52,8 +52,8 @@ rule report:
         models=MODELS,
         locked=LOCKED,
         is_blinded=IS_BLINDED,
-        versions=provenance.versions(),
-        code=provenance.code_of(SCRIPTS / "report.py"),
+        versions=fingerprint.versions(),
+        code=fingerprint.code_of(SCRIPTS / "report.py"),
     script:
         "../scripts/report.py"
 
@@ -64,6 +64,6 @@ rule catalogue:
         catalogue="results/README.md",
     localrule: True
     params:
-        code=provenance.code_of(SCRIPTS / "catalogue.py"),
+        code=fingerprint.code_of(SCRIPTS / "catalogue.py"),
     script:
         "../scripts/catalogue.py"

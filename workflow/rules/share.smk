@@ -27,6 +27,6 @@ rule share:
         min_cell=SET["share"]["min_cell"],
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "share.py"),
+        code=fingerprint.code_of(SCRIPTS / "share.py"),
     script:
         "../scripts/share.py"

@@ -26,7 +26,7 @@ rule alternative:
         settings=lambda wildcards: ALTERNATIVES[wildcards.signals].exposures,
         shift=lambda wildcards: ALTERNATIVES[wildcards.signals].shift,
         levels_of_trends=SET["levels"],
-        code=provenance.code_of(SCRIPTS / "alternative.py"),
+        code=fingerprint.code_of(SCRIPTS / "alternative.py"),
     script:
         "../scripts/alternative.py"
 
@@ -55,7 +55,7 @@ rule analyses:
         cohorts={name: one.cohorts for name, one in ALTERNATIVES.items()},
         icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
         cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        code=provenance.code_of(SCRIPTS / "analyses.py"),
+        code=fingerprint.code_of(SCRIPTS / "analyses.py"),
     script:
         "../scripts/analyses.py"
 
@@ -79,7 +79,7 @@ rule question:
         question=lambda wildcards: QUESTIONS[wildcards.question],
         settings=choices.needed(SET),
         model=lambda wildcards: MODELS[QUESTIONS[wildcards.question]["model"]],
-        code=provenance.code_of(SCRIPTS / "question.py"),
+        code=fingerprint.code_of(SCRIPTS / "question.py"),
     script:
         "../scripts/question.py"
 
@@ -102,6 +102,6 @@ rule specifications:
         mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
         runtime=10,
     params:
-        code=provenance.code_of(SCRIPTS / "specifications.py"),
+        code=fingerprint.code_of(SCRIPTS / "specifications.py"),
     script:
         "../scripts/specifications.py"

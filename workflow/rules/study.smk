@@ -4,10 +4,10 @@ IS_BLINDED = SET["plan"]["blinded_until_locked"] and LOCKED is None
 rule study:
     """Keep the study's own tables as they were read and checked."""
     input:
-        patients=inputs.table(SET, "patients"),
-        recordings=inputs.table(SET, "recordings"),
-        monitors=inputs.table(SET, "monitors"),
-        events=inputs.table(SET, "events"),
+        patients=jobs.table(SET, "patients"),
+        recordings=jobs.table(SET, "recordings"),
+        monitors=jobs.table(SET, "monitors"),
+        events=jobs.table(SET, "events"),
     output:
         patients="results/patients.parquet",
         monitors="results/monitors.parquet",
@@ -26,6 +26,6 @@ rule study:
         gose_coding=SET["study"]["gose_coding"],
         is_blinded=IS_BLINDED,
         seed=SET["plan"]["seed"],
-        code=provenance.code_of(SCRIPTS / "study.py"),
+        code=fingerprint.code_of(SCRIPTS / "study.py"),
     script:
         "../scripts/study.py"

@@ -5,21 +5,19 @@ from pathlib import Path
 import yaml
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
+from icpcohort.contracts import atomic_write, store
 from icpcohort.provenance import account as run_account
-from icpcohort.provenance import checksums as sums
-from icpcohort.provenance import ro_crate as crate
+from icpcohort.provenance import checksums, ro_crate
 
 results = Path(snakemake.output.sums).parent
-whole.sweep(results)
+atomic_write.sweep(results)
 settings, models = snakemake.params.settings, snakemake.params.models
-whole.write(snakemake.output.workflow, Path(snakemake.input.workflow).read_bytes())
+atomic_write.write(snakemake.output.workflow, Path(snakemake.input.workflow).read_bytes())
 for path, content in (
     (snakemake.output.settings, settings),
     (snakemake.output.plan, {"models": models}),
 ):
-    whole.write(path, yaml.safe_dump(content, sort_keys=False, allow_unicode=True))
+    atomic_write.write(path, yaml.safe_dump(content, sort_keys=False, allow_unicode=True))
 recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
 made = [str(Path(file).relative_to(results)) for file in snakemake.params.files]
 beside = [str(Path(file).relative_to(results)) for file in snakemake.output]
@@ -34,11 +32,11 @@ account = run_account.Account(
     ended=datetime.now(UTC).isoformat(timespec="seconds"),
     tables=run_account.of_tables(snakemake.params.tables, folder=settings["study"]["folder"]),
     recordings=run_account.recordings_of(recordings),
-    files=sums.of_files([*made, *beside[:3]], root=results),
+    files=checksums.of_files([*made, *beside[:3]], root=results),
 )
 template = Path(snakemake.input.template).read_text(encoding="utf-8")
-whole.write(snakemake.output.crate, crate.as_json(account))
-whole.write(snakemake.output.page, run_account.page(account, template=template))
-about_it = {*beside} - {sums.NAME, *account.files}
-digests = account.files | sums.of_files(about_it, root=results)
-whole.write(snakemake.output.sums, sums.as_text(digests))
+atomic_write.write(snakemake.output.crate, ro_crate.as_json(account))
+atomic_write.write(snakemake.output.page, run_account.page(account, template=template))
+about_it = {*beside} - {checksums.NAME, *account.files}
+digests = account.files | checksums.of_files(about_it, root=results)
+atomic_write.write(snakemake.output.sums, checksums.as_text(digests))

@@ -1,6 +1,5 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
 from icpcohort.specifications import analyses
 from icpcohort.specifications.exposures import Exposures
 
@@ -21,7 +20,7 @@ made = analyses.form_all(
         store.read(read.recordings, contracts.RECORDINGS),
     ),
     cohorts=snakemake.params.cohorts,
-    **thresholds,
+    thresholds=thresholds,
 )
-table = contracts.analyses(burden.wide_columns(**thresholds))
+table = contracts.analyses(thresholds)
 store.write(made, table, snakemake.output.analyses)

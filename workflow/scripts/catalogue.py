@@ -1,4 +1,3 @@
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import readme as catalogue
+from icpcohort.contracts import atomic_write, readme
 
-whole.write(snakemake.output.catalogue, catalogue.as_markdown())
+atomic_write.write(snakemake.output.catalogue, readme.as_markdown())

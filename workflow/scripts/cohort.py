@@ -1,8 +1,6 @@
 from icpcohort import contracts
-from icpcohort.cohort import eligibility
-from icpcohort.cohort import select as cohort
+from icpcohort.cohort import eligibility, select
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,
@@ -13,7 +11,7 @@ facts = eligibility.facts(
     store.read(snakemake.input.monitors, contracts.MONITORS),
     store.read(snakemake.input.events, contracts.EVENTS),
 )
-formed = cohort.select(
+formed = select.select(
     store.read(snakemake.input.patients, contracts.PATIENTS),
     store.read(snakemake.input.outcomes, contracts.OUTCOMES),
     store.read(snakemake.input.summary, contracts.SUMMARY),
@@ -21,9 +19,9 @@ formed = cohort.select(
     facts,
     windows=snakemake.params.windows,
     rules=snakemake.params.rules,
-    **thresholds,
+    thresholds=thresholds,
 )
-analysis = contracts.analysis(burden.wide_columns(**thresholds))
+analysis = contracts.analysis(thresholds)
 store.write(formed.analysis, analysis, snakemake.output.analysis)
 store.write(formed.flow, contracts.FLOW, snakemake.output.flow)
 store.write(formed.dropped, contracts.DROPPED, snakemake.output.dropped)

@@ -2,17 +2,15 @@ from pathlib import Path
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.report.figures import canvas as svg
-from icpcohort.report.figures import draw_all as figures
+from icpcohort.report.figures import canvas, draw_all
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,
     "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
 }
-analysis = contracts.analysis(burden.wide_columns(**thresholds))
+analysis = contracts.analysis(thresholds)
 read = snakemake.input
-made = figures.all_pictures(
+made = draw_all.all_pictures(
     {
         "analysis": store.read(read.analysis, analysis),
         "flow": store.read(read.flow, contracts.FLOW),
@@ -49,4 +47,4 @@ made = figures.all_pictures(
 )
 folder = Path(snakemake.output.files[0]).parent
 for picture in made.values():
-    svg.save(picture, folder)
+    canvas.save(picture, folder)

@@ -1,9 +1,7 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import cpp_curve, reactivity, whole_recording
 from icpcohort.indices import minutes as indices
-from icpcohort.indices import reactivity
-from icpcohort.indices import whole_recording as optima
 
 trends = store.read(snakemake.input.trends, contracts.TRENDS)
 shared = {
@@ -19,7 +17,7 @@ shared = {
         averaging=snakemake.params.averaging,
         fisher_clip=snakemake.params.fisher_clip,
     ),
-    "curve": curves.CurveRules(
+    "curve": cpp_curve.CurveRules(
         block_s=snakemake.params.block_s,
         n_blocks=snakemake.params.n_blocks,
         averaging=snakemake.params.averaging,
@@ -46,11 +44,11 @@ shared = {
     "min_valid_fraction": snakemake.params.curve_min_valid_fraction,
 }
 minutes = indices.compute(trends, **shared)
-whole = optima.of_recording(
+whole = whole_recording.of_recording(
     snakemake.wildcards.patient,
     trends,
     minutes,
-    uncertainty=optima.UncertaintyRules(
+    uncertainty=whole_recording.UncertaintyRules(
         seed=snakemake.params.seed,
         n_resamples=snakemake.params.n_resamples,
         block_min=snakemake.params.block_min,

@@ -1,12 +1,12 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden, intensity_duration
+from icpcohort.exposures import intensity_duration
 
 analysis = contracts.analysis(
-    burden.wide_columns(
-        icp_above_mmhg=snakemake.params.icp_above_mmhg,
-        cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
-    )
+    {
+        "icp_above_mmhg": snakemake.params.icp_above_mmhg,
+        "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
+    }
 )
 table = intensity_duration.against_outcome(
     store.read(snakemake.input.intensity, contracts.INTENSITY),

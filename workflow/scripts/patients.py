@@ -1,18 +1,16 @@
 from pathlib import Path
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.report.patients import browser as patient_browser
+from icpcohort.contracts import atomic_write, store
+from icpcohort.report.patients import browser
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,
     "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
 }
-analysis = contracts.analysis(burden.wide_columns(**thresholds))
+analysis = contracts.analysis(thresholds)
 read = snakemake.input
-page = patient_browser.render(
+page = browser.render(
     template=Path(read.template).read_text(encoding="utf-8"),
     tables={
         "patients": store.read(read.patients, contracts.PATIENTS),
@@ -34,4 +32,4 @@ page = patient_browser.render(
     windows=snakemake.params.windows,
     main_window=snakemake.params.main_window,
 )
-whole.write(snakemake.output.page, page)
+atomic_write.write(snakemake.output.page, page)

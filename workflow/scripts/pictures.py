@@ -3,10 +3,8 @@ from pathlib import Path
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
-from icpcohort.report.patients import cohort_picture as coverage
-from icpcohort.report.patients import timeline as pictures
+from icpcohort.contracts import atomic_write, store
+from icpcohort.report.patients import cohort_picture, timeline
 
 files = zip(
     snakemake.input.recordings,
@@ -26,7 +24,7 @@ for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture 
         "minutes": store.read(minutes, contracts.MINUTES),
         "artefacts": store.read(artefacts, contracts.ARTEFACTS),
     }
-    drawn = pictures.patient_picture(
+    drawn = timeline.patient_picture(
         Path(picture).stem,
         **recorded,
         quality=store.read(quality, contracts.QUALITY),
@@ -35,6 +33,6 @@ for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture 
         optimum=store.read(optimum, contracts.OPTIMA),
         time_zero=snakemake.params.time_zero,
     )
-    whole.write(picture, drawn)
-    hours.append(coverage.patient_hours(Path(picture).stem, **recorded))
+    atomic_write.write(picture, drawn)
+    hours.append(cohort_picture.patient_hours(Path(picture).stem, **recorded))
 store.write(pl.concat(hours), contracts.HOURS, snakemake.output.hours)

@@ -1,9 +1,9 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import power as planning
+from icpcohort.models import power
 
-exposures, units = planning.names(snakemake.params.models)
-table = planning.expected(
+exposures, units = power.names(snakemake.params.models)
+table = power.expected(
     store.read_named(snakemake.input.estimates, contracts.ESTIMATES),
     exposures=exposures,
     units=units,

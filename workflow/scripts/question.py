@@ -1,12 +1,11 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
 from icpcohort.specifications import fits
 
 thresholds = {
     n: snakemake.params.settings["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")
 }
-table = contracts.analyses(burden.wide_columns(**thresholds))
+table = contracts.analyses(thresholds)
 curve = fits.answer_question(
     snakemake.wildcards.question,
     snakemake.params.question,

@@ -1,19 +1,16 @@
 from pathlib import Path
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.provenance import fingerprint as provenance
-from icpcohort.report.formats import content_json as content_text
-from icpcohort.report.formats import html_page as report
+from icpcohort.contracts import atomic_write, store
+from icpcohort.provenance import fingerprint
+from icpcohort.report.formats import content_json, html_page
 from icpcohort.report.sections import methods
 
 settings, models = snakemake.params.settings, snakemake.params.models
 thresholds = {name: settings["burden"][name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
-analysis = contracts.analysis(burden.wide_columns(**thresholds))
+analysis = contracts.analysis(thresholds)
 read = snakemake.input
-said, pictures = report.say(
+said, pictures = html_page.say(
     title=settings["study"]["title"],
     settings=settings,
     models=models,
@@ -69,10 +66,10 @@ said, pictures = report.say(
     plan=snakemake.params.locked,
     is_blinded=snakemake.params.is_blinded,
     versions=snakemake.params.versions,
-    fingerprints=provenance.fingerprints(read.study),
+    fingerprints=fingerprint.fingerprints(read.study),
 )
-page = report.page(
+page = html_page.page(
     said, template=Path(read.template).read_text(encoding="utf-8"), pictures=pictures
 )
-whole.write(snakemake.output.report, page)
-whole.write(snakemake.output.content, content_text.as_json(said))
+atomic_write.write(snakemake.output.report, page)
+atomic_write.write(snakemake.output.content, content_json.as_json(said))

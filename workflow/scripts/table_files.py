@@ -1,8 +1,7 @@
 from pathlib import Path
 
-from icpcohort.report.formats import content_json as content_text
-from icpcohort.report.formats import table_files
+from icpcohort.report.formats import content_json, table_files
 
-said = content_text.from_json(Path(snakemake.input.content).read_text(encoding="utf-8"))
+said = content_json.from_json(Path(snakemake.input.content).read_text(encoding="utf-8"))
 table_files.write(table_files.as_csv(said), Path(snakemake.output.csv))
 table_files.write(table_files.as_latex(said), Path(snakemake.output.latex))

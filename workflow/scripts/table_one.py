@@ -1,17 +1,16 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import table_one
 
 analysis = contracts.analysis(
-    burden.wide_columns(
-        icp_above_mmhg=snakemake.params.icp_above_mmhg,
-        cpp_below_mmhg=snakemake.params.cpp_below_mmhg,
-    )
+    {
+        "icp_above_mmhg": snakemake.params.icp_above_mmhg,
+        "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
+    }
 )
-table = tables.table_one(
+table = table_one.table_one(
     store.read(snakemake.input.analysis, analysis),
     main_window=snakemake.params.main_window,
-    groups=tables.groups_of(**snakemake.params.groups),
+    groups=table_one.groups_of(**snakemake.params.groups),
 )
 store.write(table, contracts.TABLE_ONE, snakemake.output.table)

@@ -1,13 +1,12 @@
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.exposures import daily_burden as updates
+from icpcohort.exposures import daily_burden
 
 thresholds = {
     "icp_above_mmhg": snakemake.params.icp_above_mmhg,
     "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
 }
-days = updates.day_by_day(
+days = daily_burden.day_by_day(
     store.read_patients(
         snakemake.input.minutes, contracts.MINUTES, columns=("icp_mmhg", "cpp_mmhg")
     ),
@@ -17,6 +16,4 @@ days = updates.day_by_day(
     merge_gap_min=snakemake.params.merge_gap_min,
     **thresholds,
 )
-store.write(
-    days, contracts.updates(burden.wide_columns(**thresholds)), snakemake.output.updates
-)
+store.write(days, contracts.updates(thresholds), snakemake.output.updates)

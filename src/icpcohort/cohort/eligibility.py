@@ -5,8 +5,7 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-NEEDED = ("usable_recording", "landmark", "monitored_hours")  # once each, in any cohort
-OF_THE_WINDOW = ("monitored_hours", "covered_share", "tier")  # of those who reach its end
+from icpcohort.study import cohort_rules
 
 
 class Step(NamedTuple):
@@ -70,36 +69,14 @@ def steps_of(rules: Sequence[Mapping[str, Any]], *, window: Mapping[str, float])
     Raises
     ------
     ValueError
-        With every line of `problems`.
+        With every line of `cohort_rules.problems`.
 
     Source: numbers and reasons at each stage: STROBE items 13a and 13b; RECORD item 13.1.
     """
-    found = problems(rules)
+    found = cohort_rules.problems(rules)
     if found:
         raise ValueError("cohort.eligibility: " + "; ".join(found))
     return [step for rule in rules for step in STEPS[rule["rule"]]({**rule, **window})]
-
-
-def problems(rules: Sequence[Mapping[str, Any]]) -> list[str]:
-    """List where the rules do not make a cohort: one needed is absent, or too early."""
-    names = [rule["rule"] for rule in rules]
-    found = [
-        f"rule '{name}' stands {names.count(name)} times; write `- {{rule: {name}}}` once"
-        for name in NEEDED
-        if names.count(name) != 1
-    ]
-    if found:
-        return found
-    if names[0] != "usable_recording":
-        found.append("rule 'usable_recording' is not the first; move it up")
-    landmark = names.index("landmark")
-    found += [
-        f"rule '{name}' asks about the window before rule 'landmark': who died in it would "
-        f"count as badly monitored; move it below"
-        for name in names[:landmark]
-        if name in OF_THE_WINDOW
-    ]
-    return found
 
 
 # --- one function a kind of rule; it gets the rule's parameters and the window's -------------

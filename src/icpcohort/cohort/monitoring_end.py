@@ -109,7 +109,7 @@ def by_outcome(ends: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
         Every reason that occurs in a window, for each outcome that occurs in it; zeros are
         counted, so the percentages of a window and outcome add up to 100.
 
-    Source: quartiles as in `tables.format_median`.
+    Source: quartiles as in `numbers.format_median`.
     """
     outcome = (
         pl.when(pl.col("unfavourable"))

@@ -6,8 +6,7 @@ from typing import NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.cohort import prognosis as impact
-from icpcohort.cohort import sliding_dichotomy as sliding
+from icpcohort.cohort import prognosis, sliding_dichotomy
 from icpcohort.study import gose
 
 _SCORES = tuple(range(1, 9))
@@ -77,30 +76,30 @@ def derive(
         unfavourable=score < best[0],
         dead=score == 1,
         dead_by_horizon=_dead_by(mortality_horizon_h),
-        gcs_pupils=impact.gcs_pupils(patients),
+        gcs_pupils=prognosis.gcs_pupils(patients),
         rotterdam=_rotterdam(patients),
         **_risks(patients, form=impact_form),
     )
-    band = sliding.bands(derived["impact_core_unfavourable"], n_bands=n_bands)
+    band = sliding_dichotomy.bands(derived["impact_core_unfavourable"], n_bands=n_bands)
     derived = derived.with_columns(band)
-    chosen = sliding.cuts(derived)
-    derived = derived.with_columns(sliding.unfavourable(derived, chosen))
+    chosen = sliding_dichotomy.cuts(derived)
+    derived = derived.with_columns(sliding_dichotomy.unfavourable(derived, chosen))
     return Endpoints(derived.select(list(contracts.OUTCOMES.columns)), chosen)
 
 
 def _risks(patients: pl.DataFrame, *, form: str) -> dict[str, pl.Series]:
     risks = {
-        f"impact_{model}_{outcome}": impact.probability(
+        f"impact_{model}_{outcome}": prognosis.probability(
             patients, model=model, outcome=outcome, form=form
         )
-        for model in impact.MODELS
-        for outcome in impact.OUTCOMES
+        for model in prognosis.MODELS
+        for outcome in prognosis.OUTCOMES
     }
     return risks | {
-        f"impact_{model}_logit": impact.log_odds(
+        f"impact_{model}_logit": prognosis.log_odds(
             patients, model=model, outcome="unfavourable", form=form
         )
-        for model in impact.MODELS
+        for model in prognosis.MODELS
     }
 
 
@@ -112,7 +111,7 @@ def _rotterdam(patients: pl.DataFrame) -> pl.Series:
         ),
         ventricular_or_subarachnoid_blood=pl.col("ventricular_blood") | pl.col("traumatic_sah"),
     )
-    return impact.rotterdam(scans)
+    return prognosis.rotterdam(scans)
 
 
 def last_alive_h() -> pl.Expr:
@@ -161,7 +160,7 @@ def methods_sentence(
 ) -> str:
     """Return the report's sentences for `derive`, from the same settings."""
     best = _favourable(favourable_gose)
-    impact.refuse_form(impact_form)
+    prognosis.refuse_form(impact_form)
     forms = {
         "continuous": "the published regression coefficients with age in years",
         "chart": "the published score chart",

@@ -162,7 +162,7 @@ def log_odds(patients: pl.DataFrame, *, model: str, outcome: str, form: str) -> 
     Source: Steyerberg 2008 (see the module).
     """
     _refuse_names(model=model, outcome=outcome, form=form)
-    refuse_out_of_range(patients, columns=NEEDS[model], where="impact.log_odds")
+    refuse_out_of_range(patients, columns=NEEDS[model], where="prognosis.log_odds")
     if form == "chart":
         intercept, slope = _CHART[model, outcome]
         expression = intercept + slope * _points(model)
@@ -188,7 +188,7 @@ def gcs_pupils(patients: pl.DataFrame) -> pl.Series:
     Source: Brennan, Murray and Teasdale 2018, J Neurosurg 128:1612 (from memory).
     """
     columns = ("gcs_total", "pupils_reactive")
-    refuse_out_of_range(patients, columns=columns, where="impact.gcs_pupils")
+    refuse_out_of_range(patients, columns=columns, where="prognosis.gcs_pupils")
     score = pl.col("gcs_total") - (2 - pl.col("pupils_reactive"))
     return patients.select(score.alias("gcs_pupils"))["gcs_pupils"]
 
@@ -210,7 +210,7 @@ def rotterdam(scans: pl.DataFrame) -> pl.Series:
     Source: Maas et al. 2005, Neurosurgery 57:1173 (sum of the parts, plus 1).
     """
     columns = ("cisterns", "midline_shift_mm")
-    refuse_out_of_range(scans, columns=columns, where="impact.rotterdam")
+    refuse_out_of_range(scans, columns=columns, where="prognosis.rotterdam")
     score = (
         1
         + pl.col("cisterns")

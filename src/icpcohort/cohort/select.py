@@ -30,8 +30,7 @@ def select(
     *,
     windows: Mapping[str, Mapping[str, float]],
     rules: Sequence[Mapping[str, Any]],
-    icp_above_mmhg: list[float],
-    cpp_below_mmhg: list[float],
+    thresholds: Mapping[str, Sequence[float]],
 ) -> Cohort:
     """Form the cohort of each window.
 
@@ -44,16 +43,15 @@ def select(
     windows : name -> start_h, end_h, min_monitored_h
     rules
         `cohort.eligibility` of the settings; see `eligibility.steps_of`.
-    icp_above_mmhg, cpp_below_mmhg : thresholds of `burdens`, for the names of its columns
+    thresholds : of `burdens`, for the names of its columns; see `burden_columns.thresholds`
 
     Returns
     -------
     Cohort
         Each window begins with every patient of `patients`; kept and dropped add up to it.
     """
-    wide = burden.widen(burdens, icp_above_mmhg=icp_above_mmhg, cpp_below_mmhg=cpp_below_mmhg)
-    columns = burden.wide_columns(icp_above_mmhg=icp_above_mmhg, cpp_below_mmhg=cpp_below_mmhg)
-    table = contracts.analysis(columns)
+    wide = burden.widen(burdens, thresholds)
+    table = contracts.analysis(thresholds)
     analyses = [store.empty(table)]
     flows = [store.empty(contracts.FLOW)]
     drops = [store.empty(contracts.DROPPED)]

@@ -6,11 +6,10 @@ from pathlib import Path
 from typing import Any
 
 from icpcohort import recordings
-from icpcohort.commands import check_tables as cross_checks
-from icpcohort.commands import inventory
+from icpcohort.commands import check_tables, inventory
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.provenance import plan_lock
-from icpcohort.recordings import examine as listed
+from icpcohort.recordings import examine
 from icpcohort.signals import cleaning, intervals
 from icpcohort.specifications import choices
 from icpcohort.study import settings
@@ -115,7 +114,7 @@ def check(
         plan=in_plan,
         tables=in_tables,
         recordings=unusable,
-        contradictions=cross_checks.contradictions(
+        contradictions=check_tables.contradictions(
             tables, folder=Path(own["folder"]), time_zero=time_zero
         ),
         not_checked=not_checked + unopened,
@@ -123,7 +122,7 @@ def check(
             study.unread(tables, own),
             _idle_events(tables, files),
             _unused_annotations(opened, files),
-            *cross_checks.suspicions(tables, opened, time_zero=time_zero),
+            *check_tables.suspicions(tables, opened, time_zero=time_zero),
         ],
         found=[] if stops_run else inventory.lines(tables, opened),
     )
@@ -195,7 +194,7 @@ def _open(
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
         try:
-            found = listed.examine(
+            found = examine.examine(
                 row.values,
                 folder=folder,
                 **{name: at(files.settings, "recordings", name) for name in names},
@@ -215,7 +214,7 @@ def _open(
 
 
 def _can_be_opened(row: Row) -> bool:
-    understood = all(column in row.values for column in listed.COLUMNS)
+    understood = all(column in row.values for column in examine.COLUMNS)
     return understood and None not in (row.values["path"], row.values["format"])
 
 

@@ -6,8 +6,7 @@ from typing import Any
 
 from icpcohort import contracts
 from icpcohort.cohort import blinding
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
+from icpcohort.contracts import atomic_write, store
 from icpcohort.provenance import plan_lock
 from icpcohort.specifications import choices
 from icpcohort.study import settings
@@ -74,7 +73,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
         .equals(truth.select("patient_id", *blinding.OUTCOMES))
     )
     text = plan_lock.lock(now, locked_on=today, was_blinded=not seen)
-    whole.write(file, text)
+    atomic_write.write(file, text)
     content: dict[str, Any] = json.loads(text)
     return content
 

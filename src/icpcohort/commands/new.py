@@ -5,8 +5,7 @@ import re
 from pathlib import Path
 
 from icpcohort.contracts import COUNT, FLAG, REAL, Column
-from icpcohort.study import tables as study
-from icpcohort.study import values as entries
+from icpcohort.study import tables, values
 
 
 class NoCheckout(Exception):  # noqa: N818 (what the user lacks)
@@ -43,7 +42,7 @@ def texts(*, title: str, repository: Path) -> dict[str, str]:
             )
         config = f"{before}  {name}: {json.dumps(value, ensure_ascii=False)}{after[0]}"
     files["config/config.yaml"] = config
-    for name, table in study.TABLES.items():
+    for name, table in tables.TABLES.items():
         files[f"{name}.csv"] = ",".join(table.columns) + "\n"
     return files | {"README.md": readme(title=title)}
 
@@ -75,17 +74,17 @@ def readme(*, title: str) -> str:
         "start, elapsed time (`HH:MM:SS`, days before it where needed), or clock times with "
         "their offset from UTC. Clock times without an offset need the zone of that clock.",
     ]
-    for name, table in study.TABLES.items():
+    for name, table in tables.TABLES.items():
         lines = [f"## {name}.csv", f"{table.about}.", ""]
         lines += [
             "| column | needed | type | unit | values | meaning |",
             "|---|---|---|---|---|---|",
         ]
         for column_name, column in table.columns.items():
-            needed = "yes" if column_name in study.NEEDED[name] else ""
+            needed = "yes" if column_name in tables.NEEDED[name] else ""
             lines.append(
                 f"| {column_name} | {needed} | {_type_words(column)} "
-                f"| {entries.plain_unit(column)} | {_values(column_name)} | {column.about} |"
+                f"| {values.plain_unit(column)} | {_values(column_name)} | {column.about} |"
             )
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n"
@@ -100,8 +99,8 @@ def _type_words(column: Column) -> str:
 
 
 def _values(name: str) -> str:
-    if name in entries.CHOICES:
-        return ", ".join(entries.CHOICES[name])
-    if name in entries.LIMITS:
-        return "{:.10g} to {:.10g}".format(*entries.LIMITS[name])
+    if name in values.CHOICES:
+        return ", ".join(values.CHOICES[name])
+    if name in values.LIMITS:
+        return "{:.10g} to {:.10g}".format(*values.LIMITS[name])
     return ""

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import atomic_write
 
 MARKER = "SIMULATED"
 
@@ -53,7 +53,7 @@ def sign(folder: Path, *, made_by: dict[str, Any]) -> None:
 
 def _sign(folder: Path, *, made_by: dict[str, Any] | None, files: set[str]) -> None:
     account = {"made_by": made_by, "files": sorted(files)}
-    whole.write(folder / MARKER, json.dumps(account, indent=1) + "\n")
+    atomic_write.write(folder / MARKER, json.dumps(account, indent=1) + "\n")
 
 
 def _written_earlier(folder: Path) -> dict[str, Any]:

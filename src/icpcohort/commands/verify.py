@@ -8,10 +8,8 @@ import polars as pl
 import yaml
 
 from icpcohort import contracts, recordings
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
-from icpcohort.provenance import checksums as sums
-from icpcohort.provenance import ro_crate as crate
+from icpcohort.contracts import atomic_write, store
+from icpcohort.provenance import checksums, ro_crate
 
 MEND = "run the study again, or restore it"
 
@@ -30,19 +28,21 @@ def verify(study: Path) -> Verified:
     Every file is read whole. What lies in the results and was not noted is named too.
     """
     results = study / "results"
-    if not (results / sums.NAME).is_file():
-        return Verified(0, 0, [f"{results}: no {sums.NAME}; no run has come to its end here"])
+    if not (results / checksums.NAME).is_file():
+        return Verified(
+            0, 0, [f"{results}: no {checksums.NAME}; no run has come to its end here"]
+        )
     try:
-        noted = sums.read(results / sums.NAME)
-    except sums.SumsError as error:
+        noted = checksums.read(results / checksums.NAME)
+    except checksums.SumsError as error:
         return Verified(0, 0, [str(error)])
     found = _files(results, noted)
     if found:
         return Verified(len(noted), 0, found)
-    config = _yaml(results / crate.SETTINGS)
+    config = _yaml(results / ro_crate.SETTINGS)
     folder = study / config["study"]["folder"]
     found += _settings(study, results)
-    tables = crate.tables_of((results / crate.NAME).read_text(encoding="utf-8"))
+    tables = ro_crate.tables_of((results / ro_crate.NAME).read_text(encoding="utf-8"))
     found += _tables(folder, tables)
     listed = store.read(results / "recordings.parquet", contracts.RECORDINGS)
     found += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
@@ -55,18 +55,18 @@ def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
         path.relative_to(results).as_posix()
         for path in results.rglob("*")
         if path.is_symlink() or not path.is_dir()
-    } - {sums.NAME}
+    } - {checksums.NAME}
     found = [f"{results / name}: missing; {MEND}" for name in sorted(set(noted) - there)]
     for name in sorted(set(noted) & there):
         path = results / name
         if path.is_symlink():
             found.append(f"{path}: a link where a file was written; {MEND}")
-        elif sums.of_file(path) != noted[name]:
+        elif checksums.of_file(path) != noted[name]:
             found.append(f"{path}: not the bytes that were written; {MEND}")
     for name in sorted(there - set(noted)):
         what = (
             "left by a writer that was killed"
-            if name.endswith(whole.PART)
+            if name.endswith(atomic_write.PART)
             else "not of the run"
         )
         found.append(f"{results / name}: {what}; remove it")
@@ -75,7 +75,7 @@ def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
 
 def _settings(study: Path, results: Path) -> list[str]:
     """Name the files of settings whose values are others than those of the run."""
-    pairs = [("config.yaml", crate.SETTINGS), ("models.yaml", crate.PLAN)]
+    pairs = [("config.yaml", ro_crate.SETTINGS), ("models.yaml", ro_crate.PLAN)]
     return [
         f"{study / 'config' / name}: other values than those of the run; run the study again"
         for name, as_run in pairs
@@ -92,7 +92,7 @@ def _yaml(path: Path) -> Any:
 
 
 def _tables(folder: Path, noted: Mapping[str, str]) -> list[str]:
-    now = sums.of_files(noted, root=folder)
+    now = checksums.of_files(noted, root=folder)
     return [
         f"{folder / name}: {'changed since it was read' if name in now else 'missing'}; {MEND}"
         for name, digest in noted.items()

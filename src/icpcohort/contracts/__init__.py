@@ -17,6 +17,7 @@ from icpcohort.contracts.cohort import (
     TRANSITION,
     analyses,
     analysis,
+    updates,
 )
 from icpcohort.contracts.columns import COUNT, FLAG, REAL, TEXT, Column, Table
 from icpcohort.contracts.indices import (
@@ -27,7 +28,6 @@ from icpcohort.contracts.indices import (
     MINUTES,
     OPTIMA,
     SUMMARY,
-    updates,
 )
 from icpcohort.contracts.models import (
     ALTERNATIVES,

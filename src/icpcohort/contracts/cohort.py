@@ -1,5 +1,9 @@
 """Who is analysed: endpoints, the analysis table, the flow, the end of monitoring."""
 
+from collections.abc import Mapping
+from typing import Any
+
+from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import (
     COUNT,
     DETAIL,
@@ -159,9 +163,16 @@ MONITORING_END_BY_OUTCOME = Table(
 )
 
 
-def analysis(burden_columns: dict[str, Column]) -> Table:
-    """Return the contract of the analysis table with one column a burden measure."""
-    own = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns | burden_columns
+def analysis(burden: Mapping[str, Any]) -> Table:
+    """Return the contract of the analysis table with one column per burden measure.
+
+    Parameters
+    ----------
+    burden : mapping
+        The section of the settings, or its thresholds alone; see `burden_columns.thresholds`.
+    """
+    own = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns
+    own |= burden_columns.wide(burden)
     return Table(
         "analysis.parquet",
         "One row a patient of the cohort and window: covariates, exposures, outcomes",
@@ -170,11 +181,25 @@ def analysis(burden_columns: dict[str, Column]) -> Table:
     )
 
 
+def updates(burden: Mapping[str, Any]) -> Table:
+    """Return the contract of the burden at the end of each day; see `analysis`."""
+    return Table(
+        "updates.parquet",
+        "One row a patient and day: burden from time zero to the end of the day",
+        ("patient_id", "until_h"),
+        {
+            "patient_id": PATIENT_ID,
+            "until_h": Column(REAL, "h", "End of the day since time zero"),
+            **burden_columns.wide(burden),
+        },
+    )
+
+
 _SIGNALS = {"signals": Column(TEXT, "", "Name of what makes the minutes from the trends")}
 
 
-def analyses(burden_columns: dict[str, Column]) -> Table:
-    """Return the contract of the cohorts of all specifications."""
+def analyses(burden: Mapping[str, Any]) -> Table:
+    """Return the contract of the cohorts of all specifications; see `analysis`."""
     own = _SIGNALS | {
         "cohort": Column(TEXT, "", "Name of what makes the cohort from the minutes")
     }
@@ -182,7 +207,7 @@ def analyses(burden_columns: dict[str, Column]) -> Table:
         "specifications/analyses.parquet",
         "One row a way to make minutes and a cohort, window and patient; as `analysis.parquet`",
         ("signals", "cohort", "window", "patient_id"),
-        own | analysis(burden_columns).columns,
+        own | analysis(burden).columns,
     )
 
 

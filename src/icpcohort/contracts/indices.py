@@ -222,17 +222,3 @@ SUMMARY = Table(
         ),
     },
 )
-
-
-def updates(burden_columns: dict[str, Column]) -> Table:
-    """Return the contract of the burden as it stood at the end of each day."""
-    return Table(
-        "updates.parquet",
-        "One row a patient and day: burden from time zero to the end of the day",
-        ("patient_id", "until_h"),
-        {
-            "patient_id": PATIENT_ID,
-            "until_h": Column(REAL, "h", "End of the day since time zero"),
-            **burden_columns,
-        },
-    )

@@ -8,8 +8,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from icpcohort.contracts import Column, Table
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import Column, Table, atomic_write
 from icpcohort.contracts.columns import PATIENT_ID
 
 
@@ -68,7 +67,7 @@ def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
     """
     check(frame, table, str(path))
     arrow = to_arrow(frame.select(list(table.columns)).sort(table.key), table)
-    with whole.writing(path) as part:
+    with atomic_write.writing(path) as part:
         pq.write_table(arrow, part, compression="zstd")
 
 

@@ -3,33 +3,16 @@
 Also for the minutes of a state alone: PRx above a limit or not, CPP below LLR or not.
 """
 
-import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import burden_columns, store
 from icpcohort.indices.reactivity import MINUTE_S
 
 H_S = 3600.0
-MEASURES = {
-    "dose_mmhg_h": "Dose",
-    "dose_per_h_mmhg": "Dose per monitored hour",
-    "percent_time": "Percent of monitored time",
-    "n_episodes": "Number of episodes",
-    "longest_episode_min": "Longest episode",
-}
-
-BURDEN_NAME = re.compile(r"(icp|cpp)_(above|below)_([0-9]+(?:_[0-9]+)?)_([a-z].*)")
-MEASURE_WORDS = {
-    "dose_mmhg_h": "the {signal} dose {beyond} (mmHg·h)",
-    "dose_per_h_mmhg": "the {signal} dose {beyond} per monitored hour (mmHg·h/h)",
-    "percent_time": "the time with {signal} {beyond} (% of the valid minutes)",
-    "n_episodes": "the number of episodes with {signal} {beyond}",
-    "longest_episode_min": "the longest episode with {signal} {beyond} (min)",
-}
 
 
 def excess(pressure: pl.Expr, *, threshold_mmhg: float, side: str) -> pl.Expr:
@@ -151,8 +134,8 @@ def _over_thresholds(
     **rules: Any,
 ) -> pl.DataFrame:
     """Return contracts.BURDEN of `minutes`, with a row for each of `patients`."""
-    signals = [("icp", "above", t) for t in icp_above_mmhg]
-    signals += [("cpp", "below", t) for t in cpp_below_mmhg]
+    thresholds = {"icp_above_mmhg": icp_above_mmhg, "cpp_below_mmhg": cpp_below_mmhg}
+    signals = list(burden_columns.thresholds(thresholds))
     found = [store.empty(contracts.BURDEN)]
     for window, span in windows.items():
         inside = in_window(
@@ -303,71 +286,32 @@ def _episodes(beyond: pl.DataFrame, *, episode_min: int, merge_gap_min: int) -> 
     )
 
 
-def column_name(*, signal: str, side: str, threshold_mmhg: float, measure: str) -> str:
-    """Return the analysis table's name of one burden measure."""
-    threshold = f"{threshold_mmhg:g}".replace(".", "_")
-    return f"{signal}_{side}_{threshold}_{measure}"
+def widen(burden: pl.DataFrame, thresholds: Mapping[str, Any]) -> pl.DataFrame:
+    """Turn the burden into one row per patient and window, with `burden_columns.wide`.
 
-
-def column_words(name: str) -> str | None:
-    """Return a name of `column_name` in words with its unit; None for any other name."""
-    found = BURDEN_NAME.fullmatch(name)
-    if not found or found[4] not in MEASURE_WORDS:
-        return None
-    beyond = f"{found[2]} {found[3].replace('_', '.')} mmHg"
-    return MEASURE_WORDS[found[4]].format(signal=found[1].upper(), beyond=beyond)
-
-
-def wide_columns(
-    *, icp_above_mmhg: Sequence[float], cpp_below_mmhg: Sequence[float]
-) -> dict[str, contracts.Column]:
-    """Return the burden columns of the analysis table, in order."""
-    columns = {}
-    for signal, side, thresholds in (
-        ("icp", "above", icp_above_mmhg),
-        ("cpp", "below", cpp_below_mmhg),
-    ):
-        for threshold_mmhg in thresholds:
-            for measure, words in MEASURES.items():
-                source = contracts.BURDEN.columns[measure]
-                name = column_name(
-                    signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
-                )
-                about = f"{words} of {signal.upper()} {side} {threshold_mmhg:g} mmHg"
-                columns[name] = contracts.Column(source.dtype, source.unit, about)
-    return columns
-
-
-def widen(
-    burden: pl.DataFrame, *, icp_above_mmhg: Sequence[float], cpp_below_mmhg: Sequence[float]
-) -> pl.DataFrame:
-    """Turn the burden into one row a patient and window, with the columns of `wide_columns`."""
+    Parameters
+    ----------
+    burden : contracts.BURDEN
+    thresholds : see `burden_columns.thresholds`
+    """
     wide = burden.select("patient_id", "window").unique(maintain_order=True)
-    for signal, side, thresholds in (
-        ("icp", "above", icp_above_mmhg),
-        ("cpp", "below", cpp_below_mmhg),
-    ):
-        for threshold_mmhg in thresholds:
-            rows = burden.filter(
-                (pl.col("signal") == signal)
-                & (pl.col("side") == side)
-                & (pl.col("threshold_mmhg") == threshold_mmhg)
-            ).select(
-                "patient_id",
-                "window",
-                *(
-                    pl.col(measure).alias(
-                        column_name(
-                            signal=signal,
-                            side=side,
-                            threshold_mmhg=threshold_mmhg,
-                            measure=measure,
-                        )
+    for signal, side, threshold_mmhg in burden_columns.thresholds(thresholds):
+        rows = burden.filter(signal=signal, side=side, threshold_mmhg=threshold_mmhg).select(
+            "patient_id",
+            "window",
+            *(
+                pl.col(measure).alias(
+                    burden_columns.name(
+                        signal=signal,
+                        side=side,
+                        threshold_mmhg=threshold_mmhg,
+                        measure=measure,
                     )
-                    for measure in MEASURES
-                ),
-            )
-            wide = wide.join(rows, on=["patient_id", "window"], how="left", validate="1:1")
+                )
+                for measure in burden_columns.MEASURES
+            ),
+        )
+        wide = wide.join(rows, on=["patient_id", "window"], how="left", validate="1:1")
     return wide
 
 

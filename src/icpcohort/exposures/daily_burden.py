@@ -32,14 +32,14 @@ def day_by_day(
 
     Returns
     -------
-    DataFrame, contracts.updates(burden.wide_columns(...))
+    DataFrame, contracts.updates of the thresholds
         A row for every day up to the one of the patient's last minute; only the past of
         `until_h` is in it.
 
     Source: `burden.add_up`, with windows that grow by a day.
     """
-    columns = burden.wide_columns(icp_above_mmhg=icp_above_mmhg, cpp_below_mmhg=cpp_below_mmhg)
-    table = contracts.updates(columns)
+    thresholds = {"icp_above_mmhg": icp_above_mmhg, "cpp_below_mmhg": cpp_below_mmhg}
+    table = contracts.updates(thresholds)
     last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / burden.H_S)
     found = [store.empty(table)]
     n_days = math.ceil(float(last_h["last_h"].max() or 0.0) / DAY_H)  # type: ignore[arg-type]
@@ -49,15 +49,12 @@ def day_by_day(
         so_far = burden.add_up(
             minutes.join(seen, on="patient_id", how="semi"),
             windows={"so_far": {"start_h": 0.0, "end_h": until_h}},
-            icp_above_mmhg=icp_above_mmhg,
-            cpp_below_mmhg=cpp_below_mmhg,
+            **thresholds,
             integration=integration,
             inequality=inequality,
             episode_min=episode_min,
             merge_gap_min=merge_gap_min,
         )
-        wide = burden.widen(
-            so_far, icp_above_mmhg=icp_above_mmhg, cpp_below_mmhg=cpp_below_mmhg
-        )
+        wide = burden.widen(so_far, thresholds)
         found.append(wide.with_columns(until_h=pl.lit(until_h)).select(list(table.columns)))
     return pl.concat(found).sort(table.key)

@@ -7,10 +7,10 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import autocorrelated_mean as long_run
+from icpcohort.exposures import autocorrelated_mean
 from icpcohort.exposures.burden import in_window
 from icpcohort.indices.reactivity import from_scale, mean_correlation, to_scale
-from icpcohort.signals import transducer_level as levels
+from icpcohort.signals import transducer_level
 
 NEAR_MMHG = 5.0
 HOURS = (
@@ -49,7 +49,7 @@ def summarise(
     min_prx_interval_h : float, h
         Least time with PRx for the interval of its mean.
     n_cosines : int
-        See `long_run.interval_of_mean`.
+        See `autocorrelated_mean.interval_of_mean`.
 
     Returns
     -------
@@ -97,7 +97,7 @@ def _prx_intervals(
     for (patient_id,), own in enough.group_by("patient_id", maintain_order=True):
         prx = own["prx"].fill_null(np.nan).to_numpy()
         z = to_scale(prx, averaging=averaging, clip=fisher_clip)
-        found = long_run.interval_of_mean(z, n_cosines=n_cosines)
+        found = autocorrelated_mean.interval_of_mean(z, n_cosines=n_cosines)
         limits = from_scale(np.array(found), averaging=averaging).clip(-1, 1)
         rows.append((patient_id, *limits.tolist()))
     names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}
@@ -123,7 +123,7 @@ def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> lis
     coarseness = pl.col("tier").replace_strict(list(TIERS), range(len(TIERS)), default=None)
     return [
         pl.col("tier").get((coarseness.fill_null(-1)).arg_max()).alias("tier"),
-        levels.common(pl.col("abp_level_used")).alias("abp_level_used"),
+        transducer_level.common(pl.col("abp_level_used")).alias("abp_level_used"),
         (pl.col("icp_mmhg").count() / 60).alias("monitored_h"),
         *(
             pl.col(f"{name}_mmhg").mean().alias(f"{name}_mean_mmhg")

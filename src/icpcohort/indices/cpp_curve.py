@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from icpcohort.indices import parabola as parabolas
 from icpcohort.indices.reactivity import MINUTE_S, to_scale
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING
 
 Reals = NDArray[np.float64]
@@ -151,10 +151,10 @@ def accept(
     """
     centres = rules.centres_mmhg()
     used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
-    values = missing.divide(sums.values, sums.counts, where=used)
+    values = nan_divide.divide(sums.values, sums.counts, where=used)
     parabola = fit_bins(sums, centres_mmhg=centres, used=used, rules=rules)
     noise = spread_of_values(sums, rules=rules) * parabola.quadratic_se
-    curvature_z = missing.divide(parabola.quadratic, noise, where=noise > 0)
+    curvature_z = nan_divide.divide(parabola.quadratic, noise, where=noise > 0)
     first = np.where(used, centres, np.inf).min(axis=-1)
     last = np.where(used, centres, -np.inf).max(axis=-1)
     lowest = parabola.lowest_mmhg()
@@ -190,8 +190,8 @@ def fit_bins(
     sums: Sums, *, centres_mmhg: Reals, used: NDArray[np.bool_], rules: CurveRules
 ) -> parabolas.Parabola:
     """Fit the parabolas of binned PRx by `rules.weighting`."""
-    values = missing.divide(sums.values, sums.counts, where=used)
-    variances = missing.divide(np.ones_like(values), sums.counts, where=used)
+    values = nan_divide.divide(sums.values, sums.counts, where=used)
+    variances = nan_divide.divide(np.ones_like(values), sums.counts, where=used)
     weights = _weights(sums, used=used, rules=rules)
     return parabolas.fit(centres_mmhg, values, weights, variances=variances)
 
@@ -241,16 +241,16 @@ def _weights(sums: Sums, *, used: NDArray[np.bool_], rules: CurveRules) -> Reals
     if rules.weighting == "none":
         return np.where(used, 1.0, 0.0)
     within = _squares_within(sums)
-    pooled = missing.divide(within.sum(-1), _freedom(sums), where=_freedom(sums) > 0)
-    own = missing.divide(within, sums.counts - 1, where=sums.counts > 1)
+    pooled = nan_divide.divide(within.sum(-1), _freedom(sums), where=_freedom(sums) > 0)
+    own = nan_divide.divide(within, sums.counts - 1, where=sums.counts > 1)
     variance = np.where(own > ROUNDING, own, pooled[..., None])
     variance = np.where(variance > ROUNDING, variance, 1 / (rules.n_blocks - 3))
-    return missing.divide(np.where(used, sums.counts, 0.0), variance, where=variance > 0)
+    return nan_divide.divide(np.where(used, sums.counts, 0.0), variance, where=variance > 0)
 
 
 def _squares_within(sums: Sums) -> Reals:
     """Return each bin's sum of squares about its own mean."""
-    of_means = missing.divide(sums.values**2, sums.counts, where=sums.counts > 0)
+    of_means = nan_divide.divide(sums.values**2, sums.counts, where=sums.counts > 0)
     return np.asarray((sums.squares - np.nan_to_num(of_means)).clip(0))
 
 
@@ -272,7 +272,7 @@ def spread_of_values(sums: Sums, *, rules: CurveRules) -> Reals:
     Source: variance of z: Fisher 1921 (from memory); the allowance for overlap: our own.
     """
     freedom = _freedom(sums)
-    variance = missing.divide(_squares_within(sums).sum(axis=-1), freedom, where=freedom > 0)
+    variance = nan_divide.divide(_squares_within(sums).sum(axis=-1), freedom, where=freedom > 0)
     least = 1 / (rules.n_blocks - (3 if rules.averaging == "fisher" else 1))
     minutes_per_window = max(1.0, rules.n_blocks * rules.block_s / MINUTE_S)
     return np.asarray(np.sqrt(minutes_per_window * np.fmax(variance, least)))
@@ -315,10 +315,10 @@ def _slope_z(sums: Sums, centres_mmhg: Reals, arm: NDArray[np.bool_]) -> Reals:
     """
     n = np.where(arm, sums.counts, 0.0)
     enough = arm.sum(axis=-1) >= 2
-    centre = missing.divide((n * centres_mmhg).sum(axis=-1), n.sum(axis=-1), where=enough)
+    centre = nan_divide.divide((n * centres_mmhg).sum(axis=-1), n.sum(axis=-1), where=enough)
     off = np.where(arm, centres_mmhg - centre[..., None], 0.0)
     along = (off * np.where(arm, sums.values, 0.0)).sum(axis=-1)
-    return missing.divide(along, np.sqrt((n * off**2).sum(axis=-1)), where=enough)
+    return nan_divide.divide(along, np.sqrt((n * off**2).sum(axis=-1)), where=enough)
 
 
 def crossing_of_bins(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from icpcohort.indices.cpp_curve import LIMITS, CurveRules, Curves, Sums, accept
 from icpcohort.indices.reactivity import from_scale, to_scale
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING
 
 Reals = NDArray[np.float64]
@@ -28,12 +28,12 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
 
     Source: weighted average of many window lengths: Liu 2017, J Neurotrauma 34:3081-3088.
     The weights there fall with the error of the fit and for incomplete curves, by a formula
-    that could not be confirmed; those of `curves.CurveRules` are our own choice.
+    that could not be confirmed; those of `cpp_curve.CurveRules` are our own choice.
     """
     given = np.isfinite(values_mmhg) & (weights > 0)
     total = np.where(given, weights, 0.0).sum(axis=0)
     mass = np.where(given, weights * np.nan_to_num(values_mmhg), 0.0).sum(axis=0)
-    return missing.divide(mass, total, where=total > 0)
+    return nan_divide.divide(mass, total, where=total > 0)
 
 
 class Binned(NamedTuple):

@@ -7,10 +7,8 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import cpp_curve as curves
-from icpcohort.indices import cppopt as optimal_cpp
-from icpcohort.indices import reactivity
-from icpcohort.signals import transducer_level as levels
+from icpcohort.indices import cpp_curve, cppopt, reactivity
+from icpcohort.signals import transducer_level
 
 
 def compute(
@@ -20,7 +18,7 @@ def compute(
     minute_min_valid_fraction: float,
     correlations: reactivity.CorrelationRules,
     not_during: Sequence[str],
-    curve: curves.CurveRules,
+    curve: cpp_curve.CurveRules,
     windows_min: Sequence[int],
     min_valid_fraction: float,
 ) -> pl.DataFrame:
@@ -33,7 +31,7 @@ def compute(
     minute_min_valid_fraction, correlations, not_during
         Of `reactivity.to_minutes`.
     windows_min, min_valid_fraction, curve
-        Of `optimal_cpp.for_minutes`. What follows from PRx is null in the same minutes as
+        Of `cppopt.for_minutes`. What follows from PRx is null in the same minutes as
         PRx, those that touch an event of `not_during`.
 
     Returns
@@ -42,7 +40,7 @@ def compute(
     """
     if trends.is_empty():
         return store.empty(contracts.MINUTES)
-    minutes = optimal_cpp.for_minutes(
+    minutes = cppopt.for_minutes(
         reactivity.to_minutes(
             trends,
             events=events,
@@ -55,7 +53,6 @@ def compute(
         rules=curve,
     )
     closed = reactivity.touched(minutes["t_s"].to_numpy(), events=events, kinds=not_during)
-    return levels.of_minutes(trends, minutes).with_columns(
-        pl.when(~pl.Series(closed)).then(name).alias(name)
-        for name in optimal_cpp.MINUTE_COLUMNS
+    return transducer_level.of_minutes(trends, minutes).with_columns(
+        pl.when(~pl.Series(closed)).then(name).alias(name) for name in cppopt.MINUTE_COLUMNS
     )

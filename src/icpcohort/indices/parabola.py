@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 
 Reals = NDArray[np.float64]
 
@@ -27,13 +27,15 @@ class Parabola(NamedTuple):
     def lowest_mmhg(self) -> Reals:
         """Return where a parabola that opens upward is lowest; NaN for any other."""
         opens = self.quadratic > 0
-        return self.centre_mmhg + missing.divide(-self.linear, 2 * self.quadratic, where=opens)
+        return self.centre_mmhg + nan_divide.divide(
+            -self.linear, 2 * self.quadratic, where=opens
+        )
 
     def crossings_mmhg(self, level: float) -> tuple[Reals, Reals]:
         """Return where an upward parabola falls below and rises above `level`; else NaN."""
         lowest = self.lowest_mmhg()
         depth = level - self.at(lowest)
-        square = missing.divide(depth, self.quadratic, where=depth > 0)
+        square = nan_divide.divide(depth, self.quadratic, where=depth > 0)
         return lowest - np.sqrt(square), lowest + np.sqrt(square)
 
     def at(self, cpp_mmhg: Reals) -> Reals:
@@ -70,26 +72,26 @@ def fit(centres_mmhg: Reals, values: Reals, weights: Reals, *, variances: Reals)
     total = weights.sum(axis=-1)
 
     def mean(of: Reals) -> Reals:
-        return missing.divide((weights * of).sum(axis=-1), total, where=enough)
+        return nan_divide.divide((weights * of).sum(axis=-1), total, where=enough)
 
     centre, level = mean(centres_mmhg), mean(values)
     # in memory as the weights are: with bin after bin, sums over bins add up whole columns
     d = np.subtract(centres_mmhg, centre[..., None], out=np.empty_like(weights))
     d_squared = d * d
     squares = mean(d_squared)
-    tilt = missing.divide(mean(d_squared * d), squares, where=enough)
+    tilt = nan_divide.divide(mean(d_squared * d), squares, where=enough)
     bend = d_squared - tilt[..., None] * d - squares[..., None]
     bends = mean(bend * bend)
     off = values - level[..., None]
-    slope = missing.divide(mean(d * off), squares, where=enough)
-    quadratic = missing.divide(mean(bend * off), bends, where=enough)
+    slope = nan_divide.divide(mean(d * off), squares, where=enough)
+    quadratic = nan_divide.divide(mean(bend * off), bends, where=enough)
     spread = mean(off * off)
-    r_squared = missing.divide(
+    r_squared = nan_divide.divide(
         slope**2 * squares + quadratic**2 * bends, spread, where=enough & (spread > 1e-12)
     )
     share = np.where(used, weights * bend, 0.0)
     scale = (total * bends) ** 2
-    squared_se = missing.divide(
+    squared_se = nan_divide.divide(
         (share**2 * np.where(used, variances, 0.0)).sum(axis=-1), scale, where=enough
     )
     return Parabola(

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING, blocks_of_a_pulse
 
 Reals = NDArray[np.float64]
@@ -54,11 +54,6 @@ class CorrelationRules:
     long_n_minutes: int
     averaging: str
     fisher_clip: float
-
-    @property
-    def window_min(self) -> float:
-        """Return how many minutes one correlation looks back."""
-        return self.n_blocks * self.block_s / MINUTE_S
 
     def of_amplitude(self) -> "CorrelationRules":
         """Return the rules of PAx, RAC and RAP.
@@ -133,7 +128,7 @@ def _pearson_of_pairs(
     dx, dy = _centred(x, both, n), _centred(y, both, n)
     spread = np.sqrt((dx * dx).sum(axis=1) * (dy * dy).sum(axis=1))
     ok = changes & (spread > 0)
-    return missing.divide((dx * dy).sum(axis=1), spread, where=ok).clip(-1.0, 1.0)
+    return nan_divide.divide((dx * dy).sum(axis=1), spread, where=ok).clip(-1.0, 1.0)
 
 
 def _changes(windows: Reals, both: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -286,7 +281,7 @@ def means_of(values: Reals, *, n: int, min_valid_fraction: float) -> Reals:
     rows = values.reshape(-1, n)
     n_valid = np.isfinite(rows).sum(axis=1)
     enough = (n_valid >= min_valid_fraction * n - ROUNDING) & (n_valid > 0)
-    return missing.divide(np.nansum(rows, axis=1), n_valid, where=enough)
+    return nan_divide.divide(np.nansum(rows, axis=1), n_valid, where=enough)
 
 
 def touched(

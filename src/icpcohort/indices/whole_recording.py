@@ -10,8 +10,7 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import bootstrap, reactivity, surrogates
-from icpcohort.indices import cppopt as optimal_cpp
+from icpcohort.indices import bootstrap, cppopt, reactivity, surrogates
 from icpcohort.indices.cpp_curve import CurveRules
 from icpcohort.indices.cppopt import or_none
 
@@ -58,7 +57,7 @@ def of_recording(
     events, not_during, minute_min_valid_fraction, correlations
         As for `reactivity.to_minutes`, so that surrogates are treated like the recording.
     windows_min, min_valid_fraction
-        Of `optimal_cpp.for_minutes`. The whole recording's curve asks for as many minutes as
+        Of `cppopt.for_minutes`. The whole recording's curve asks for as many minutes as
         the shortest of these windows.
     uncertainty : UncertaintyRules
         Every patient has random streams of their own, of the seed and `patient_id`.
@@ -68,7 +67,7 @@ def of_recording(
             store.empty(contracts.CURVES),
             _row(patient_id, {"n_minutes": 0, "reason": "no_data"}),
         )
-    whole = optimal_cpp.for_recording(
+    whole = cppopt.for_recording(
         minutes, min_minutes=min_valid_fraction * min(windows_min), rules=curve
     )
     given = surrogates.pressures(

@@ -9,7 +9,7 @@ from scipy.special import expit, logit
 from scipy.stats import t
 
 from icpcohort import contracts
-from icpcohort.models import design as designs
+from icpcohort.models import design
 from icpcohort.models.design import Array, Layout
 from icpcohort.models.estimates import Coefficients
 
@@ -108,7 +108,7 @@ def matrices_at(
     """Return, for each exposure value, the matrix of each completed data set at it."""
     return [
         [
-            designs.fill(frame.with_columns(pl.lit(value).alias(exposure)), layout).matrix
+            design.fill(frame.with_columns(pl.lit(value).alias(exposure)), layout).matrix
             for frame in frames
         ]
         for value in values

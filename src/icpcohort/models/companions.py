@@ -9,8 +9,7 @@ from scipy.stats import t
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import absolute, curves, estimates, imputation
-from icpcohort.models import design as designs
+from icpcohort.models import absolute, curves, design, estimates, imputation
 from icpcohort.models.design import Array, ModelRows
 from icpcohort.models.estimates import Coefficients, FamilyFit
 from icpcohort.models.fitting import Model, as_rows, fit_frames
@@ -118,13 +117,11 @@ def _drawn(
     if plan.family == "linear":
         kind = "number"
         outcome = known[plan.outcome].cast(pl.Float64).to_numpy()
-        residual = outcome - family.risk(
-            made.estimate, designs.fill(known, model.layout).matrix
-        )
+        residual = outcome - family.risk(made.estimate, design.fill(known, model.layout).matrix)
         spread = float(residual.std(ddof=len(made.estimate)))
     values = imputation.draw_outcomes(
         made,
-        designs.fill(rows, model.layout).matrix,
+        design.fill(rows, model.layout).matrix,
         risk=family.risk,
         kind=kind,
         levels=known[plan.outcome].unique().sort().to_list() if kind == "score" else [],

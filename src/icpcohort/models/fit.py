@@ -9,6 +9,7 @@ from icpcohort.contracts import store
 from icpcohort.models import (
     companions,
     curves,
+    design,
     e_values,
     estimates,
     follow_up,
@@ -17,7 +18,6 @@ from icpcohort.models import (
     robust,
     wald,
 )
-from icpcohort.models import design as designs
 from icpcohort.models.estimates import Diagnostic
 from icpcohort.models.fitting import Model, as_rows, fit_frames
 from icpcohort.models.registry import FAMILIES
@@ -30,7 +30,7 @@ NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 class Prepared(NamedTuple):
     """The rows of a model, completed where the plan says so."""
 
-    chosen: designs.ModelRows
+    chosen: design.ModelRows
     filled: tuple[pl.DataFrame, ...]  # the rows, once an imputation
     guessed: tuple[pl.DataFrame, ...]  # those without an outcome
 
@@ -118,7 +118,7 @@ def prepare(
         cohort = follow_up.times(
             cohort, landmark_h=landmark_h, horizon_h=float(plan.horizon_h or 0.0)
         )
-    chosen = designs.choose_rows(cohort, plan=plan)
+    chosen = design.choose_rows(cohort, plan=plan)
     undecided = companions.undecided(cohort, chosen, plan=plan)
     return Prepared(chosen, *_completed(chosen.rows, undecided, plan))
 
@@ -157,7 +157,7 @@ def fit_once(
         values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
         knots = curves.knots_of(values, n_knots=plan.curve_knots)
     found = curves.problems(knots)
-    layout = designs.lay_out(
+    layout = design.lay_out(
         pl.concat(frames) if len(frames) > 1 else frames[0],
         exposure=plan.exposure,
         adjust_for=adjustments(plan)[adjustment],
@@ -212,7 +212,7 @@ def rows_of(model: Model, *, plan: Plan) -> pl.DataFrame:
     )
 
 
-def _diagnostics(model: Model, plan: Plan, chosen: designs.ModelRows) -> pl.DataFrame:
+def _diagnostics(model: Model, plan: Plan, chosen: design.ModelRows) -> pl.DataFrame:
     told = [_of_a_curve(one, model) for one in model.fitted.diagnostics]
     told += [
         Diagnostic(f"reference_{name}", None, level) for name, level in model.layout.references

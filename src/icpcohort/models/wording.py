@@ -1,7 +1,7 @@
 """Wording: what the methods text says of a model, from its plan."""
 
 from icpcohort import contracts
-from icpcohort.exposures import burden
+from icpcohort.contracts import burden_columns
 from icpcohort.models.registry import FAMILIES
 from icpcohort.study.plan import COX, Plan, refuse
 
@@ -128,5 +128,5 @@ def _adjustment(plan: Plan) -> str:
 def _in_words(name: str) -> str:
     """The column's meaning and its name; the name alone if the contracts do not know it."""
     known = {column: known.about for column, known in contracts.analysis({}).columns.items()}
-    about = (known | ENDPOINTS).get(name) or burden.column_words(name)
+    about = (known | ENDPOINTS).get(name) or burden_columns.words(name)
     return f"{about} ({name})" if about else name

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import jinja2
 import polars as pl
 
-from icpcohort.provenance import checksums as sums
+from icpcohort.provenance import checksums
 
 
 class Recording(NamedTuple):
@@ -44,7 +44,7 @@ def recordings_of(table: pl.DataFrame) -> list[Recording]:
 
 def of_tables(names: Sequence[str], *, folder: str) -> dict[str, str]:
     """Return the SHA-256 of the study's own tables, by name below its folder."""
-    return sums.of_files(names, root=Path(folder))
+    return checksums.of_files(names, root=Path(folder))
 
 
 def page(account: Account, *, template: str) -> str:

@@ -15,7 +15,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.cohort import blinding
 from icpcohort.provenance import fingerprint as provenance
-from icpcohort.study import yaml_files as settings_files
+from icpcohort.study import yaml_files
 from icpcohort.study.schema import problems
 
 FILE, CHANGES_FILE = "config/plan.lock.json", "config/plan.changes.yaml"
@@ -141,12 +141,12 @@ def read_reasons(path: Path, *, schema_folder: Path) -> dict[str, Reason]:
     """
     if not path.exists():
         return {}
-    content, found = settings_files.read(path)
+    content, found = yaml_files.read(path)
     if content is not None:
-        schema = settings_files.read_schema(schema_folder / "changes.schema.json")
+        schema = yaml_files.read_schema(schema_folder / "changes.schema.json")
         found += problems(content, schema, file=path.name)
     if found or content is None:
-        raise settings_files.SettingsError(found)
+        raise yaml_files.SettingsError(found)
     return {row["what"]: Reason(row["when"], row["why"]) for row in content["changes"]}
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -203,7 +203,7 @@ def reduce(
         t_s=first_s + second[firsts],
         n=n,
         n_valid=n_valid,
-        mean_mmhg=missing.divide(np.add.reduceat(total, firsts), n_valid, where=some),
+        mean_mmhg=nan_divide.divide(np.add.reduceat(total, firsts), n_valid, where=some),
         low_mmhg=np.where(some, np.minimum.reduceat(least, begins), np.nan),
         high_mmhg=np.where(some, np.maximum.reduceat(most, begins), np.nan),
         pulse_mmhg=_span_of_means(total, n_bin, firsts, per_s=per_s),
@@ -232,7 +232,7 @@ def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -
     """Return, for each second, the highest less the lowest of the means of its bins."""
     if per_s == 1:
         return np.full(firsts.size, np.nan)
-    means = missing.divide(total, n_bin, where=n_bin > 0)
+    means = nan_divide.divide(total, n_bin, where=n_bin > 0)
     return np.asarray(np.fmax.reduceat(means, firsts) - np.fmin.reduceat(means, firsts))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 from icpcohort.signals.cells import Cells, Reals, join, movement
 
 Rule = Mapping[str, Any]
@@ -286,7 +286,7 @@ def abnormal_beats(cells: Cells, rule: Rule) -> Flags:
     """
     n = int(rule["window_s"] / 2 / cells.width_s)
     n_beats, n_abnormal = (_count(c, n, n) for c in (cells.n_beats, cells.n_abnormal))
-    share = missing.divide(n_abnormal.astype(np.float64), n_beats, where=n_beats > 0)
+    share = nan_divide.divide(n_abnormal.astype(np.float64), n_beats, where=n_beats > 0)
     many = share >= rule["min_abnormal_fraction"]
     return np.asarray((cells.n_abnormal > 0) & many)
 

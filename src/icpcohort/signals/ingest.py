@@ -8,10 +8,15 @@ import polars as pl
 
 from icpcohort import contracts, recordings
 from icpcohort.contracts import store
-from icpcohort.recordings import examine as listed
-from icpcohort.signals import intervals, overlaps, quality, trends
-from icpcohort.signals import pulse_blocks as block_pulses
-from icpcohort.signals import transducer_level as levels
+from icpcohort.recordings import examine
+from icpcohort.signals import (
+    intervals,
+    overlaps,
+    pulse_blocks,
+    quality,
+    transducer_level,
+    trends,
+)
 
 Row = Mapping[str, Any]
 
@@ -32,7 +37,7 @@ class _Opened(NamedTuple):
     """A recording that can be read."""
 
     row: Row
-    found: listed.Listed
+    found: examine.Listed
 
     @property
     def about(self) -> recordings.Description:
@@ -79,7 +84,7 @@ def ingest_patient(
         How many samples of ICP are in memory at once; changes no result.
     annotation_extensions, annotation_meanings
         See `recordings.read_annotations` and `intervals.collect`.
-    summarise, levelling : settings of `trends.summarise` and of `levels.apply`
+    summarise, levelling : settings of `trends.summarise` and of `transducer_level.apply`
     """
     opened, refused = _open(
         rows,
@@ -143,9 +148,9 @@ def ingest_patient(
         _table([*described, *unusable], contracts.RECORDINGS),
         _table(excluded, contracts.EXCLUDED),
         noted,
-        levels.apply(joined.trends, patient=level, events=events, **levelling),
+        transducer_level.apply(joined.trends, patient=level, events=events, **levelling),
         trends.merge_spans(pl.concat(spans)),
-        block_pulses.findings(
+        pulse_blocks.findings(
             joined.trends,
             patient_id=patient_id,
             block_s=summarise["block_s"],
@@ -169,7 +174,7 @@ def _open(
     opened, refused = [], []
     for row in rows:
         try:
-            opened.append(_Opened(row, listed.examine(row, folder=folder, **settings)))
+            opened.append(_Opened(row, examine.examine(row, folder=folder, **settings)))
         except recordings.RecordingError as error:
             refused.append(_Refused(row, error))
     return opened, refused

@@ -8,8 +8,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort.contracts import store
-from icpcohort.signals import pulse_blocks as block_pulses
-from icpcohort.signals import time_accounting as accounts
+from icpcohort.signals import pulse_blocks, time_accounting
 from icpcohort.signals.cells import TIME_TOLERANCE_S
 from icpcohort.signals.trends import RECORDED, Summary, as_table, at_times
 
@@ -18,7 +17,7 @@ Reals = NDArray[np.float64]
 OF_SIGNAL = {
     "icp": (
         *("icp_mmhg", "icp_valid_fraction", "icp_interval_s"),
-        *block_pulses.COLUMNS,
+        *pulse_blocks.COLUMNS,
     ),
     "abp": ("abp_mmhg", "abp_valid_fraction", "abp_interval_s"),
 }
@@ -70,7 +69,7 @@ def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
         if rows.height:
             counted[signal] = _account(parts, signal, rows.filter(used))
     columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
-    seconds, masked = accounts.total(counted)
+    seconds, masked = time_accounting.total(counted)
     return Combined(
         as_table(columns, list(RECORDED.columns)),
         seconds.sort("signal"),
@@ -87,7 +86,9 @@ _UNUSED = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
 
 
 def _nothing() -> Combined:
-    return Combined(store.empty(RECORDED), *accounts.total({}), pl.DataFrame(schema=_UNUSED))
+    return Combined(
+        store.empty(RECORDED), *time_accounting.total({}), pl.DataFrame(schema=_UNUSED)
+    )
 
 
 def _alone(only: Summary) -> Combined:
@@ -103,7 +104,7 @@ def _alone(only: Summary) -> Combined:
 def _blocks(part: Part, number: int, signal: str, *, block_s: float) -> pl.DataFrame:
     """Return a row for each block that a recording of the signal covers, gaps included."""
     table = part.summary.trends
-    t_s = np.unique(part.summary.accounts.get(signal, accounts.NOTHING).states["t_s"])
+    t_s = np.unique(part.summary.accounts.get(signal, time_accounting.NOTHING).states["t_s"])
     read_s, interval_s, mean_mmhg = (
         at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
         for name in (f"{signal}_reading_s", f"{signal}_interval_s", f"{signal}_mmhg")
@@ -162,7 +163,7 @@ def _taken(
     return columns | {fraction: np.nan_to_num(columns[fraction], nan=0.0)}
 
 
-def _account(parts: Sequence[Part], signal: str, used: pl.DataFrame) -> accounts.Account:
+def _account(parts: Sequence[Part], signal: str, used: pl.DataFrame) -> time_accounting.Account:
     """Return the patient's account of a signal from the blocks that are used."""
     states = []
     for number, part in enumerate(parts):
@@ -173,7 +174,7 @@ def _account(parts: Sequence[Part], signal: str, used: pl.DataFrame) -> accounts
                 .states.filter(pl.col("t_s").is_in(own_t_s.implode()))
                 .with_columns(pl.col("state").cast(pl.String()))  # each has reasons of its own
             )
-    return accounts.Account(pl.concat(states), _gaps(parts, signal))
+    return time_accounting.Account(pl.concat(states), _gaps(parts, signal))
 
 
 def _gaps(parts: Sequence[Part], signal: str) -> pl.DataFrame:
@@ -199,5 +200,5 @@ def _gaps(parts: Sequence[Part], signal: str) -> pl.DataFrame:
     begins = np.flatnonzero(bare & ~np.concatenate([[False], bare[:-1]]))
     ends = np.flatnonzero(~bare & np.concatenate([[False], bare[:-1]]))
     spans = np.column_stack([t_s[begins], t_s[ends]])
-    long = spans[:, 1] - spans[:, 0] >= accounts.MIN_GAP_S - TIME_TOLERANCE_S
-    return pl.DataFrame(spans[long], schema=accounts.GAPS_SCHEMA)
+    long = spans[:, 1] - spans[:, 0] >= time_accounting.MIN_GAP_S - TIME_TOLERANCE_S
+    return pl.DataFrame(spans[long], schema=time_accounting.GAPS_SCHEMA)

@@ -8,8 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.signals import pulse_amplitude as pulse
-from icpcohort.signals import pulse_shape
+from icpcohort.signals import pulse_amplitude, pulse_shape
 from icpcohort.signals.cells import MIN_WAVEFORM_HZ, TIME_TOLERANCE_S, Stretch
 
 Reals = NDArray[np.float64]
@@ -42,7 +41,7 @@ class PulseRules:
         Whether the peak of ICP is sought at the heart rate of ABP, where that is clear.
     tolerance_hz : float, Hz
         How far from it.
-    amplitude_method : see `pulse.spectrum`
+    amplitude_method : see `pulse_amplitude.spectrum`
     shape_method : {"curvature", "none"}
         See `pulse_shape.peaks`; "none" leaves P1, P2 and P3 out.
     shape_min_hz : float, Hz
@@ -82,9 +81,11 @@ def of_stretch(stretch: Stretch, *, block_s: float, rules: PulseRules) -> Reals:
         return np.empty((0, rules.n_values))
     t_s, blocks = _whole_blocks(stretch, "icp", block_s=block_s)
     own_spectrum = _spectrum(blocks, fs_hz=fs_hz, rules=rules)
-    own = pulse.highest(own_spectrum, min_hz=rules.min_hz, max_hz=rules.max_hz)
+    own = pulse_amplitude.highest(own_spectrum, min_hz=rules.min_hz, max_hz=rules.max_hz)
     heart_hz = _heart_hz(stretch, t_s, block_s=block_s, rules=rules)
-    beside = pulse.near(own_spectrum, rate_hz=heart_hz, tolerance_hz=rules.tolerance_hz)
+    beside = pulse_amplitude.near(
+        own_spectrum, rate_hz=heart_hz, tolerance_hz=rules.tolerance_hz
+    )
     rate_hz = np.where(np.isfinite(heart_hz), beside.rate_hz, own.rate_hz)
     pulses = pulse_shape.find(blocks, rate_hz=rate_hz, fs_hz=fs_hz)
     shape = np.full((len(_OF_SHAPE) if rules.seeks_shape else 0, t_s.size), np.nan)
@@ -100,9 +101,11 @@ def of_stretch(stretch: Stretch, *, block_s: float, rules: PulseRules) -> Reals:
     return np.column_stack([t_s, *own, heart_hz, *beside, height, *shape])
 
 
-def _spectrum(blocks: Reals, *, fs_hz: float, rules: PulseRules) -> pulse.Spectrum:
+def _spectrum(blocks: Reals, *, fs_hz: float, rules: PulseRules) -> pulse_amplitude.Spectrum:
     up_to_hz = rules.max_hz + rules.tolerance_hz
-    return pulse.spectrum(blocks, fs_hz=fs_hz, up_to_hz=up_to_hz, method=rules.amplitude_method)
+    return pulse_amplitude.spectrum(
+        blocks, fs_hz=fs_hz, up_to_hz=up_to_hz, method=rules.amplitude_method
+    )
 
 
 def _whole_blocks(stretch: Stretch, signal: str, *, block_s: float) -> tuple[Reals, Reals]:
@@ -136,7 +139,7 @@ def _heart_hz(stretch: Stretch, icp_t_s: Reals, *, block_s: float, rules: PulseR
         return nothing
     t_s, blocks = _whole_blocks(stretch, "abp", block_s=block_s)
     found = _spectrum(blocks, fs_hz=fs_hz, rules=rules)
-    heart_hz = pulse.heart_rate_hz(found, min_hz=rules.min_hz, max_hz=rules.max_hz)
+    heart_hz = pulse_amplitude.heart_rate_hz(found, min_hz=rules.min_hz, max_hz=rules.max_hz)
     at = np.searchsorted(icp_t_s, t_s)
     shared = np.append(icp_t_s, np.nan)[at] == t_s
     nothing[at[shared]] = heart_hz[shared]

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from icpcohort.signals import nan_divide as missing
+from icpcohort.signals import nan_divide
 
 Reals = NDArray[np.float64]
 Counts = NDArray[np.int64]
@@ -243,4 +243,4 @@ def _three(height: Reals, curvature: Reals, phase: Reals, error: Reals) -> Reals
 
 def ratio(p2_mmhg: Reals, p1_mmhg: Reals) -> Reals:
     """Return P2 / P1; NaN where either is missing or P1 is not above the foot."""
-    return missing.divide(p2_mmhg, p1_mmhg, where=np.nan_to_num(p1_mmhg) > 0)
+    return nan_divide.divide(p2_mmhg, p1_mmhg, where=np.nan_to_num(p1_mmhg) > 0)

@@ -47,30 +47,6 @@ def hydrostatic_difference_mmhg(
     return density_kg_m3 * STANDARD_GRAVITY_M_S2 * height_m / PA_PER_MMHG
 
 
-def abp_at_tragus_mmhg(
-    abp_heart_mmhg: float, *, distance_cm: float, angle_deg: float, density_kg_m3: float
-) -> float:
-    """Return arterial pressure at the tragus from a transducer levelled at the heart.
-
-    Parameters are those of `hydrostatic_difference_mmhg`; the distance is from heart to tragus.
-
-    Source: the full column is subtracted. The joint UK statement of 2015 (Br J Anaesth
-    115:487-488, from memory) allows an individual coefficient below 1, which is not known here.
-    """
-    column_mmhg = hydrostatic_difference_mmhg(
-        distance_cm=distance_cm, angle_deg=angle_deg, density_kg_m3=density_kg_m3
-    )
-    return abp_heart_mmhg - column_mmhg
-
-
-def cpp_mmhg(abp_mmhg: float, *, icp_mmhg: float) -> float:
-    """Return cerebral perfusion pressure, both pressures being of one level.
-
-    Source: CPP = MAP - ICP (Carney 2017, Neurosurgery 80:6-15).
-    """
-    return abp_mmhg - icp_mmhg
-
-
 class Level(NamedTuple):
     """Where the arterial transducer is, from some time on; None where it was not noted."""
 

@@ -13,16 +13,14 @@ from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.signals import beats, cells, cleaning
-from icpcohort.signals import nan_divide as missing
-from icpcohort.signals import pulse_blocks as block_pulses
+from icpcohort.signals import beats, cells, cleaning, nan_divide, pulse_blocks
 from icpcohort.signals import time_accounting as accounts
 from icpcohort.signals.pulse_blocks import PULSE_S
 
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
-# Pressures as recorded: the other columns come from `levels.apply`.
+# Pressures as recorded: the other columns come from `transducer_level.apply`.
 RECORDED = replace(
     contracts.TRENDS,
     columns={
@@ -41,7 +39,7 @@ class Summary(NamedTuple):
 
     trends: pl.DataFrame  # also icp_reading_s, abp_reading_s: seconds with a reading
     artefacts: pl.DataFrame
-    seconds: pl.DataFrame  # signal, `accounts.SECONDS`, n_gaps, longest_gap_s
+    seconds: pl.DataFrame  # signal, `time_accounting.SECONDS`, n_gaps, longest_gap_s
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
 
@@ -81,7 +79,7 @@ def summarise(
         A block with a smaller share of valid samples has a null mean. AMP, of `PULSE_S` each,
         needs every sample; a shorter block has that of its time, a longer one their mean.
     pulse_..., amplitude_method, shape_...
-        See `block_pulses.PulseRules`.
+        See `pulse_blocks.PulseRules`.
 
     Returns
     -------
@@ -91,7 +89,7 @@ def summarise(
 
     Source: blocks of 5 and 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
-    of_pulses = block_pulses.PulseRules(
+    of_pulses = pulse_blocks.PulseRules(
         min_hz=pulse_min_hz,
         max_hz=pulse_max_hz,
         rate_from=pulse_rate_from,
@@ -112,7 +110,7 @@ def summarise(
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
         pulses.frombytes(
-            block_pulses.of_stretch(stretch, block_s=PULSE_S, rules=of_pulses).tobytes()
+            pulse_blocks.of_stretch(stretch, block_s=PULSE_S, rules=of_pulses).tobytes()
         )
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
@@ -216,7 +214,7 @@ class _Track:
         t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
         starts = _firsts(t_s)
         valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
-        mean_mmhg = missing.divide(mmhg_s, valid_s, where=valid_s > 0)
+        mean_mmhg = nan_divide.divide(mmhg_s, valid_s, where=valid_s > 0)
         return _Blocks(t_s[starts], valid_s, reading_s, mean_mmhg, 1 / self.fs_hz)
 
     def _masked_spans(self) -> pl.DataFrame:
@@ -304,7 +302,7 @@ def _trends(
         signal: _whole_at(pulses[:, 0], t_s, columns=columns, signal=signal, block_s=block_s)
         for signal in ("icp", "abp")
     }
-    of_pulses = block_pulses.choose(
+    of_pulses = pulse_blocks.choose(
         pulses, icp_whole=whole["icp"], abp_whole=whole["abp"], tolerance_hz=tolerance_hz
     )
     for name, sought in of_pulses:
@@ -336,7 +334,7 @@ def _whole_at(
     pulse_t_s: Reals, t_s: Reals, *, columns: Mapping[str, Reals], signal: str, block_s: float
 ) -> NDArray[np.bool_]:
     """Return whether every sample of a signal is valid in the blocks that a pulse lies in."""
-    least = block_pulses.least_whole(columns[f"{signal}_interval_s"], block_s=block_s)
+    least = pulse_blocks.least_whole(columns[f"{signal}_interval_s"], block_s=block_s)
     whole_t_s = t_s[columns[f"{signal}_valid_fraction"] >= least]
     first_t_s = np.floor(pulse_t_s / block_s + ROUNDING) * block_s
     found = np.ones(pulse_t_s.size, np.bool_)

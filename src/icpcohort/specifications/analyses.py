@@ -1,16 +1,14 @@
 """Analyses: the cohort of each specification, formed from exposures and the study's tables."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.cohort import eligibility, outcomes
-from icpcohort.cohort import select as cohort
+from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
 from icpcohort.specifications import choices
 from icpcohort.specifications.exposures import Exposures
 
@@ -29,8 +27,7 @@ def form_all(
     tables: Tables,
     *,
     cohorts: Mapping[str, Mapping[str, Mapping[str, Any]]],
-    icp_above_mmhg: list[float],
-    cpp_below_mmhg: list[float],
+    thresholds: Mapping[str, Sequence[float]],
 ) -> pl.DataFrame:
     """Form the analysis table of every cohort.
 
@@ -38,7 +35,7 @@ def form_all(
     ----------
     exposures : as `exposures.add_up_all` gives them, of all patients and signals
     cohorts : by `signals`, settings of each cohort by its name
-    icp_above_mmhg, cpp_below_mmhg : thresholds of all of them
+    thresholds : of all of them; see `burden_columns.thresholds`
 
     Returns
     -------
@@ -46,8 +43,7 @@ def form_all(
     """
     facts = eligibility.facts(tables.recordings, tables.monitors, tables.events)
     ended: dict[str, pl.DataFrame] = {}
-    thresholds = {"icp_above_mmhg": icp_above_mmhg, "cpp_below_mmhg": cpp_below_mmhg}
-    found = [store.empty(contracts.analyses(burden.wide_columns(**thresholds)))]
+    found = [store.empty(contracts.analyses(thresholds))]
     for signals, of_signals in cohorts.items():
         for name, settings in of_signals.items():
             by_scores = json.dumps(settings["outcomes"], sort_keys=True)
@@ -60,7 +56,7 @@ def form_all(
                 ended[by_scores],
                 facts,
                 settings=settings,
-                **thresholds,
+                thresholds=thresholds,
             )
             found.append(
                 formed.select(
@@ -85,8 +81,7 @@ def form(
     facts: pl.DataFrame,
     *,
     settings: Mapping[str, Any],
-    icp_above_mmhg: list[float],
-    cpp_below_mmhg: list[float],
+    thresholds: Mapping[str, Sequence[float]],
 ) -> pl.DataFrame:
     """Form the analysis table of all windows, as the rule `cohort` does.
 
@@ -98,13 +93,13 @@ def form(
         As `eligibility.facts` gives them.
     settings : mapping
         Blocks `cohort` and `windows`.
-    icp_above_mmhg, cpp_below_mmhg : thresholds of the burden
+    thresholds : of the burden
 
     Returns
     -------
     DataFrame, contracts.analysis of the thresholds
     """
-    return cohort.select(
+    return select.select(
         patients,
         ended,
         exposures.summary,
@@ -112,6 +107,5 @@ def form(
         facts,
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
-        icp_above_mmhg=icp_above_mmhg,
-        cpp_below_mmhg=cpp_below_mmhg,
+        thresholds=thresholds,
     ).analysis

@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from icpcohort.study import cohort_checks, plan_checks
+from icpcohort.contracts import burden_columns
+from icpcohort.study import cohort_checks, plan_checks, yaml_files
 from icpcohort.study import settings as settings_own
-from icpcohort.study import yaml_files as settings_files
 from icpcohort.study.schema import at, problems, suggestion
 
 SIGNALS = ("levels", "minutes", "reactivity", "optimal_cpp")  # made again from the trends
@@ -92,9 +92,9 @@ def load(
     """
     if not path.exists():
         return {}
-    content, found = settings_files.read(path)
+    content, found = yaml_files.read(path)
     if content is not None:
-        schema = settings_files.read_schema(schema_folder / "specifications.schema.json")
+        schema = yaml_files.read_schema(schema_folder / "specifications.schema.json")
         found += problems(content, schema, file=path.name)
     if not found and content is not None:
         for name, question in content["questions"].items():
@@ -289,8 +289,8 @@ def _broken(
     schema_folder: Path,
 ) -> list[str]:
     """List what the checks of config.yaml and models.yaml say to the combinations."""
-    config_schema = settings_files.read_schema(schema_folder / "config.schema.json")
-    plan_schema = settings_files.read_schema(schema_folder / "models.schema.json")
+    config_schema = yaml_files.read_schema(schema_folder / "config.schema.json")
+    plan_schema = yaml_files.read_schema(schema_folder / "models.schema.json")
     of_settings: dict[str, list[str]] = {}
     of_plans: dict[str, list[str]] = {}
     found: dict[str, str] = {}
@@ -312,7 +312,7 @@ def _broken(
 def _of_both(one: Specification) -> list[str]:
     """List what a plan and settings that are sound alone say against each other."""
     plan = {"models": {"model": one.plan}}
-    exposures = settings_own.exposure_names(one.settings)
+    exposures = burden_columns.names(one.settings["burden"])
     return [
         *plan_checks.contradictions(
             plan, windows=one.settings["windows"], burden_columns=exposures, file="plan"

@@ -7,10 +7,9 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.exposures import burden, summary
-from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import cpp_curve, reactivity
 from icpcohort.indices import minutes as indices
-from icpcohort.indices import reactivity
-from icpcohort.signals import transducer_level as levels
+from icpcohort.signals import transducer_level
 
 OF_CORRELATIONS = ("block_s", "n_blocks", "averaging", "fisher_clip")
 
@@ -21,7 +20,7 @@ class Patient(NamedTuple):
     patient_id: str
     trends: pl.DataFrame  # contracts.TRENDS
     intervals: Sequence[Mapping[str, Any]]  # rows of contracts.INTERVALS
-    level: Mapping[str, Any]  # as `study.level_of` gives it
+    level: Mapping[str, Any]  # as `tables.level_of` gives it
     events: Sequence[Mapping[str, Any]]  # rows of contracts.EVENTS
 
 
@@ -104,7 +103,7 @@ def minutes(
     for one in patients:
         trends = one.trends
         if settings["levels"] != levels_of_trends:
-            trends = levels.apply(
+            trends = transducer_level.apply(
                 _as_recorded(trends),
                 patient=one.level,
                 events=one.events,
@@ -138,7 +137,7 @@ def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
 
 
 def _rules(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the parameters of `indices.compute` from the blocks of the settings."""
+    """Return the parameters of `minutes.compute` from the blocks of the settings."""
     index = {**settings["reactivity"], "block_s": settings["trends"]["block_s"]}
     curve = dict(settings["optimal_cpp"])
     not_during = index.pop("not_during")
@@ -148,7 +147,7 @@ def _rules(settings: Mapping[str, Any]) -> dict[str, Any]:
         "minute_min_valid_fraction": settings["minutes"]["min_valid_fraction"],
         "correlations": reactivity.CorrelationRules(**index),
         "not_during": not_during,
-        "curve": curves.CurveRules(**curve, **shared),
+        "curve": cpp_curve.CurveRules(**curve, **shared),
         "windows_min": windows_min,
         "min_valid_fraction": min_valid,
     }

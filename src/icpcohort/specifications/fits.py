@@ -8,8 +8,7 @@ import numpy as np
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.models import design as designs
-from icpcohort.models import fit
+from icpcohort.models import design, fit
 from icpcohort.specifications import choices, joint_test, shares
 from icpcohort.specifications.choices import Specification
 from icpcohort.specifications.joint_test import Z_95
@@ -145,7 +144,7 @@ def _fit(
         told = {one.quantity: one.verdict for one in model.fitted.diagnostics}
         return row | {"reason": told["reported"]}, None
     frame = model.frames[0]
-    matrix = designs.fill(frame, model.layout).matrix
+    matrix = design.fill(frame, model.layout).matrix
     fitted = joint_test.Fitted(
         np.array([place[patient] for patient in frame["patient_id"]]),
         frame[plan.outcome].to_numpy(),

@@ -3,9 +3,7 @@
 from collections.abc import Sequence
 
 from icpcohort import contracts
-from icpcohort.cohort import eligibility
-from icpcohort.study import gose, immortal_time
-from icpcohort.study import tables as study
+from icpcohort.study import cohort_rules, gose, immortal_time, tables
 from icpcohort.study import values as entries
 from icpcohort.study.schema import at, is_number, suggestion
 
@@ -95,7 +93,7 @@ def _codings_without_meaning(settings: object) -> list[str]:
     for table, columns in (at(settings, "study", "codings") or {}).items():
         for column, values in columns.items() if isinstance(columns, dict) else ():
             contract = (
-                study.TABLES[table].columns.get(column) if table in study.TABLES else None
+                tables.TABLES[table].columns.get(column) if table in tables.TABLES else None
             )
             if contract is None or not isinstance(values, dict):
                 continue
@@ -111,7 +109,7 @@ def _rules_that_make_no_cohort(settings: object) -> list[str]:
     rules = at(settings, "cohort", "eligibility")
     if not isinstance(rules, list) or not all(isinstance(at(r, "rule"), str) for r in rules):
         return []
-    found = [f"cohort.eligibility: {line}" for line in eligibility.problems(rules)]
+    found = [f"cohort.eligibility: {line}" for line in cohort_rules.problems(rules)]
     for i, rule in enumerate(rules, start=1):
         where = f"cohort.eligibility, entry {i} ({rule['rule']}), "
         found += _beyond(rule, "min_years", "max_years", where=where)

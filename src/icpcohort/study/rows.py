@@ -7,8 +7,7 @@ from typing import Any, NamedTuple
 
 from icpcohort import contracts
 from icpcohort.contracts import Table
-from icpcohort.study import codings, gose
-from icpcohort.study import read_table as exports
+from icpcohort.study import codings, gose, read_table
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
 
@@ -62,7 +61,7 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     Parameters
     ----------
     study : dict
-        As in `study.read_study`; a table whose name is not there is passed over.
+        As in `tables.read_study`; a table whose name is not there is passed over.
     """
     folder = Path(study["folder"])
     tables, found = {}, []
@@ -96,8 +95,8 @@ def _read_table(
 ) -> tuple[Rows | None, list[str]]:
     """Return one table (None: it cannot be read) and its problems."""
     try:
-        export, row_problems = exports.read(path, within=folder)
-    except exports.ExportError as error:
+        export, row_problems = read_table.read(path, within=folder)
+    except read_table.ExportError as error:
         return None, [f"{path.name}{error}"]
     found = [f"{path.name}{line}" for line in row_problems]
     found += [

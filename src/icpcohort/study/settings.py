@@ -3,9 +3,8 @@
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from icpcohort.exposures import burden
-from icpcohort.study import cohort_checks, plan_checks
-from icpcohort.study import yaml_files as settings_files
+from icpcohort.contracts import burden_columns
+from icpcohort.study import cohort_checks, plan_checks, yaml_files
 from icpcohort.study.schema import at, is_number, problems, suggestion
 from icpcohort.study.yaml_files import SettingsError
 
@@ -13,11 +12,11 @@ __all__ = [
     "Files",
     "SettingsError",
     "contradictions",
-    "exposure_names",
     "is_sound",
     "load",
     "problems",
     "read",
+    "thresholds",
 ]
 
 
@@ -63,28 +62,29 @@ def load(
 
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
     """Return what `load` returns, as far as it can be read, beside every problem."""
-    settings, found = settings_files.read(config_path)
-    models, found_in_plan = settings_files.read(models_path)
+    settings, found = yaml_files.read(config_path)
+    models, found_in_plan = yaml_files.read(models_path)
     if settings is not None:
-        schema = settings_files.read_schema(schema_folder / "config.schema.json")
+        schema = yaml_files.read_schema(schema_folder / "config.schema.json")
         found += problems(settings, schema, file=config_path.name)
         found += contradictions(settings, file=config_path.name)
     if models is not None:
-        schema = settings_files.read_schema(schema_folder / "models.schema.json")
+        schema = yaml_files.read_schema(schema_folder / "models.schema.json")
         found_in_plan += problems(models, schema, file=models_path.name)
         if settings is not None:
+            exposures = burden_columns.names(thresholds(settings))
             of_burden = f"{config_path.name}, burden"
             burden_is_sound = not any(line.startswith(of_burden) for line in found)
             found_in_plan += plan_checks.contradictions(
                 models,
                 windows=at(settings, "windows"),
-                burden_columns=exposure_names(settings) if burden_is_sound else None,
+                burden_columns=exposures if burden_is_sound else None,
                 file=models_path.name,
             )
             found_in_plan += cohort_checks.immortal_time_of(
                 models,
                 settings=settings,
-                exposures=exposure_names(settings),
+                exposures=exposures,
                 file=models_path.name,
                 told=found_in_plan,
             )
@@ -121,7 +121,9 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     found += _windows_that_do_not_fit(settings)
     found += _names_used_twice(settings)
     found += _outcome_without_direction(settings)
-    found += cohort_checks.contradictions(settings, exposures=exposure_names(settings))
+    found += cohort_checks.contradictions(
+        settings, exposures=burden_columns.names(thresholds(settings))
+    )
     return [f"{file}, {line}" for line in found]
 
 
@@ -231,9 +233,9 @@ def _names_used_twice(settings: object) -> list[str]:
             f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
             for name in sorted(icp & abp)
         ]
-    names = exposure_names(settings)
+    names = burden_columns.names(thresholds(settings))
     for name in sorted({name for name in names if names.count(name) > 1}):
-        if name.endswith(next(iter(burden.MEASURES))):
+        if name.endswith(next(iter(burden_columns.MEASURES))):
             found.append(
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
@@ -252,19 +254,12 @@ def _outcome_without_direction(settings: object) -> list[str]:
     ]
 
 
-def exposure_names(settings: object) -> list[str]:
-    """Return the burden columns of the analysis table, such as `icp_above_20_percent_time`.
-
-    Thresholds that are no numbers are passed over: `problems` names them.
-    """
-    return [
-        burden.column_name(
-            signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
-        )
-        for signal, side in (("icp", "above"), ("cpp", "below"))
-        for threshold_mmhg in _numbers(at(settings, "burden", f"{signal}_{side}_mmhg"))
-        for measure in burden.MEASURES
-    ]
+def thresholds(settings: object) -> dict[str, list[float]]:
+    """Return the thresholds of burden that are numbers: `problems` names the others."""
+    return {
+        name: _numbers(at(settings, "burden", name))
+        for name in ("icp_above_mmhg", "cpp_below_mmhg")
+    }
 
 
 def _numbers(values: object) -> list[float]:

@@ -4,8 +4,7 @@ import polars as pl
 import pytest
 
 from icpcohort import contracts
-from icpcohort.cohort import outcomes
-from icpcohort.cohort import prognosis as impact
+from icpcohort.cohort import outcomes, prognosis
 from icpcohort.contracts import store
 
 USUAL = {
@@ -96,7 +95,7 @@ def test_all_values_out_of_range_are_told_together():
         {"age_years": 45.0, "gcs_motor": "5", "pupils_reactive": 2},
     )
     with pytest.raises(ValueError, match="3 problem") as told:
-        impact.probability(table, model="core", outcome="mortality", form="chart")
+        prognosis.probability(table, model="core", outcome="mortality", form="chart")
     assert "age_years: 450.0 in 1 row(s) (first: p0); write 0-120 years" in str(told.value)
     assert "gcs_motor: 7" in str(told.value)
     assert "pupils_reactive: 3" in str(told.value)
@@ -107,11 +106,11 @@ def test_all_values_out_of_range_are_told_together():
 )
 def test_laboratory_values_in_another_unit_are_refused(column):
     with pytest.raises(ValueError, match=next(iter(column))):
-        impact.log_odds(patients(column), model="lab", outcome="mortality", form="chart")
+        prognosis.log_odds(patients(column), model="lab", outcome="mortality", form="chart")
 
 
-@pytest.mark.parametrize("form", impact.FORMS)
-@pytest.mark.parametrize("name", impact.NEEDS["lab"])
+@pytest.mark.parametrize("form", prognosis.FORMS)
+@pytest.mark.parametrize("name", prognosis.NEEDS["lab"])
 def test_any_missing_value_leaves_the_laboratory_risk_missing(form, name):
     whole = {
         "age_years": 45.0,
@@ -126,7 +125,7 @@ def test_any_missing_value_leaves_the_laboratory_risk_missing(form, name):
         "haemoglobin_g_dl": 13.0,
     }
     table = patients(whole, whole | {name: None})
-    risk = impact.probability(table, model="lab", outcome="mortality", form=form)
+    risk = prognosis.probability(table, model="lab", outcome="mortality", form=form)
     assert risk[0] is not None
     assert risk[1] is None
 
@@ -236,9 +235,9 @@ def test_all_three_impact_models_stand_in_the_table_in_the_form_that_is_asked(
 ):
     """Steyerberg 2008, PLoS Med 5:e165: one patient through its Figure 1 and coefficients."""
     row = derive(patients(WHOLE), impact_form=form).row(0, named=True)
-    names = [f"impact_{m}_{o}" for m in impact.MODELS for o in ("mortality", "unfavourable")]
+    names = [f"impact_{m}_{o}" for m in prognosis.MODELS for o in ("mortality", "unfavourable")]
     assert [row[name] for name in names] == pytest.approx(risks, abs=tolerance)
-    for model in impact.MODELS:
+    for model in prognosis.MODELS:
         risk = row[f"impact_{model}_unfavourable"]
         assert row[f"impact_{model}_logit"] == pytest.approx(math.log(risk / (1 - risk)))
 

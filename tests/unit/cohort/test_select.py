@@ -4,8 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from icpcohort import contracts
-from icpcohort.cohort import eligibility, outcomes
-from icpcohort.cohort import select as cohort
+from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
 from icpcohort.exposures import burden, summary
 
@@ -70,7 +69,7 @@ def _rows(table, rows):
 
 def _select(patients, hours, *, facts=(), rules=RULES):
     minutes = _minutes(hours)
-    table = cohort.select(
+    table = select.select(
         patients,
         outcomes.derive(
             patients,
@@ -100,11 +99,9 @@ def _select(patients, hours, *, facts=(), rules=RULES):
         pl.DataFrame(list(facts), schema=NO_FACTS),
         windows=WINDOWS,
         rules=rules,
-        **THRESHOLDS,
+        thresholds=THRESHOLDS,
     )
-    store.check(
-        table.analysis, contracts.analysis(burden.wide_columns(**THRESHOLDS)), "analysis"
-    )
+    store.check(table.analysis, contracts.analysis(THRESHOLDS), "analysis")
     store.check(table.flow, contracts.FLOW, "flow")
     store.check(table.dropped, contracts.DROPPED, "dropped")
     return table
@@ -250,7 +247,7 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
 
 
 def test_the_methods_name_every_rule_with_its_parameters():
-    told = cohort.methods_sentence(windows=WINDOWS, rules=EVERY_RULE, time_zero="injury")
+    told = select.methods_sentence(windows=WINDOWS, rules=EVERY_RULE, time_zero="injury")
     for words in (
         "age of 16 to 80 years (patients without the value stay)",
         "a Glasgow Coma Scale of 3 to 12 (patients without the value leave)",
@@ -261,7 +258,7 @@ def test_the_methods_name_every_rule_with_its_parameters():
         "valid ICP in 50 % of the window or more",
     ):
         assert words in told, words
-    assert "with:" not in cohort.methods_sentence(
+    assert "with:" not in select.methods_sentence(
         windows=WINDOWS, rules=[RULES[0], *RULES[2:]], time_zero="injury"
     )
 

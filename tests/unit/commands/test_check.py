@@ -7,7 +7,7 @@ import edfio
 import numpy as np
 import pytest
 
-from icpcohort.commands import check as checking
+from icpcohort.commands import check
 from icpcohort.commands import new as study_folder
 
 REPOSITORY = Path(__file__).resolve().parents[3]
@@ -60,7 +60,7 @@ def folder(tmp_path):
 
 
 def _check(folder):
-    return checking.check(folder, schema_folder=SCHEMAS, progress=lambda n_done, n_all: None)
+    return check.check(folder, schema_folder=SCHEMAS, progress=lambda n_done, n_all: None)
 
 
 def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
@@ -234,7 +234,7 @@ def test_every_problem_is_shown_but_of_one_kind_of_note_only_the_first(folder):
     rows = [f"patient_id=P{i} age_years=40" for i in range(1, 90)]
     _table(folder, "patients", *rows)
     notes = _check(folder).note_lines()
-    assert len(notes) == checking.MAX_NOTES + 1
+    assert len(notes) == check.MAX_NOTES + 1
     assert notes[-1] == "note: ... and 82 more like the last"
     _table(folder, "patients", *(row.replace("40", "400") for row in rows))
     checked = _check(folder)
@@ -244,7 +244,7 @@ def test_every_problem_is_shown_but_of_one_kind_of_note_only_the_first(folder):
 
 def test_progress_counts_the_files_that_are_opened(folder):
     seen = []
-    checking.check(
+    check.check(
         folder,
         schema_folder=SCHEMAS,
         progress=lambda n_done, n_all: seen.append((n_done, n_all)),

@@ -2,7 +2,7 @@
 
 import pytest
 
-from icpcohort.commands import check_tables as cross_checks
+from icpcohort.commands import check_tables
 from icpcohort.commands.check_tables import Opened
 from icpcohort.recordings import Description
 from icpcohort.study.tables import Row, Rows
@@ -35,7 +35,7 @@ def _tables(recordings, patients=("P1",), **others):
 def _noted(opened, time_zero="injury", listed=None, **tables):
     """Return the notes by kind, the kinds without any left out."""
     listed = listed or [one.row for one in opened]
-    given = cross_checks.suspicions(_tables(listed, **tables), opened, time_zero=time_zero)
+    given = check_tables.suspicions(_tables(listed, **tables), opened, time_zero=time_zero)
     return {kind: lines for kind, lines in zip(KINDS, given, strict=True) if lines}
 
 
@@ -45,11 +45,11 @@ def _noted(opened, time_zero="injury", listed=None, **tables):
 def test_nothing_is_recorded_before_an_injury_but_before_another_time_zero_it_may_be(tmp_path):
     row = _listed(2, start_h=-1)
     words = "recordings.csv row 2 (R2 of P1), start_s: -3600 is before "
-    found = cross_checks.contradictions(_tables([row]), folder=tmp_path, time_zero="injury")
+    found = check_tables.contradictions(_tables([row]), folder=tmp_path, time_zero="injury")
     assert [line.startswith(f"{words}the injury") for line in found] == [True]
     assert "early" not in _noted([_opened(row)], time_zero="injury")
     for time_zero in ("admission", None):
-        given = cross_checks.contradictions(
+        given = check_tables.contradictions(
             _tables([row]), folder=tmp_path, time_zero=time_zero
         )
         assert given == []
@@ -61,21 +61,21 @@ def test_nothing_is_recorded_before_an_injury_but_before_another_time_zero_it_ma
 def test_no_recording_starts_after_death(tmp_path, start_h, is_told):
     tables = _tables([_listed(2, start_h=start_h)])
     tables["patients"].rows[0].values["death_h"] = 20.0
-    found = cross_checks.contradictions(tables, folder=tmp_path, time_zero="injury")
+    found = check_tables.contradictions(tables, folder=tmp_path, time_zero="injury")
     assert ["is after the death at 20 h" in line for line in found] == [True] * is_told
 
 
 def _copies(folder, rows):
     return [
         line.split(",")[0].removeprefix("recordings.csv row ")
-        for line in cross_checks.contradictions(
+        for line in check_tables.contradictions(
             _tables(rows), folder=folder, time_zero="injury"
         )
     ]
 
 
 def test_the_same_bytes_under_two_names_are_found(tmp_path, monkeypatch):
-    monkeypatch.setattr(cross_checks, "FIRST_BYTES", 4)
+    monkeypatch.setattr(check_tables, "FIRST_BYTES", 4)
     for number, text in ((2, "abcdefgh"), (3, "abcdefgh"), (4, "abcdefgX"), (5, "Xbcdefgh")):
         (tmp_path / f"r{number}.csv").write_text(text)
     rows = [_listed(number) for number in (2, 3, 4, 5, 6)]  # r6 is not there
@@ -92,7 +92,7 @@ def test_one_file_listed_for_two_channels_is_no_copy_and_a_link_to_it_is_none(tm
 
 
 def test_files_of_different_sizes_are_not_opened(tmp_path, monkeypatch):
-    monkeypatch.setattr(cross_checks, "_beginnings", lambda files: pytest.fail("opened"))
+    monkeypatch.setattr(check_tables, "_beginnings", lambda files: pytest.fail("opened"))
     for number in (2, 3):
         (tmp_path / f"r{number}.csv").write_text("a" * number)
     assert _copies(tmp_path, [_listed(2), _listed(3)]) == []
@@ -156,7 +156,7 @@ def test_a_recording_may_go_on_for_an_hour_after_death(death_h, is_told):
     """After death from its start on, it is a contradiction instead."""
     row = _listed(2)
     patients = [_row("patients", 2, patient_id="P1", death_h=death_h)]
-    given = cross_checks.suspicions(
+    given = check_tables.suspicions(
         _tables([row]) | {"patients": Rows([], patients)}, [_opened(row)], time_zero="injury"
     )
     assert len(given[KINDS.index("dead")]) == is_told

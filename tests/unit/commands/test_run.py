@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from icpcohort.commands import run as running
+from icpcohort.commands import run
 
 NOW_S = 1_700_000_000.0
 
@@ -21,13 +21,13 @@ def study(tmp_path):
 
 
 def _alone(study, said):
-    return running._alone(study, say=said.append)
+    return run._alone(study, say=said.append)
 
 
 def test_a_second_run_is_refused_and_the_first_leaves_nothing_behind(study):
     said = []
     with _alone(study, said):
-        with pytest.raises(running.NotAlone, match="another run is at work"), _alone(study, []):
+        with pytest.raises(run.NotAlone, match="another run is at work"), _alone(study, []):
             pass
         assert (study / ".snakemake/icpcohort.run").read_text() == socket.gethostname()
     assert (study / ".snakemake/icpcohort.run").read_text() == ""
@@ -53,7 +53,7 @@ def test_the_lock_of_a_run_that_may_live_is_left_alone(study, began_on, says):
     (study / ".snakemake/icpcohort.run").write_text(began_on)
     lock.touch()
     for _ in range(2):  # it stays refused until somebody decides
-        with pytest.raises(running.NotAlone, match=says), _alone(study, []):
+        with pytest.raises(run.NotAlone, match=says), _alone(study, []):
             pass
     assert lock.exists()
 
@@ -99,19 +99,19 @@ def test_jobs_of_a_killed_run_are_waited_for(study):
     ],
 )
 def test_the_command_is_told_without_folders_of_the_machine(arguments, words):
-    assert running.in_words(arguments) == words
+    assert run.in_words(arguments) == words
 
 
 def test_noise_goes_and_everything_else_is_shown():
     said = []
-    code = running._follow(
+    code = run._follow(
         ["printf", "Select jobs\\nSelect jobs to execute...\\n\\nError\\n"],
         keep_open=1,
         environment=os.environ,
         say=said.append,
     )
     assert (code, said) == (0, ["Select jobs", "Error"])
-    assert running._follow(["false"], keep_open=1, environment=os.environ, say=said.append) == 1
+    assert run._follow(["false"], keep_open=1, environment=os.environ, say=said.append) == 1
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
@@ -125,10 +125,10 @@ def test_a_wish_to_stop_reaches_the_workflow_once_and_is_waited_for(number):
         "print('stopped', len(n), flush=True); raise SystemExit(1)\n"
     )
     said = []
-    code = running._follow(
+    code = run._follow(
         [sys.executable, "-c", script], keep_open=1, environment=os.environ, say=said.append
     )
-    assert (code, said) == (running.STOPPED, ["ready", "stopped 1"])
+    assert (code, said) == (run.STOPPED, ["ready", "stopped 1"])
 
 
 def test_results_from_the_future_are_dated_to_now_in_their_order(tmp_path):
@@ -138,10 +138,10 @@ def test_results_from_the_future_are_dated_to_now_in_their_order(tmp_path):
         os.utime(tmp_path / name, (NOW_S + after_s, NOW_S + after_s))
     (tmp_path / "link").symlink_to("/")
     said = []
-    running.date_to_now(tmp_path, now_s=NOW_S, say=said.append)
+    run.date_to_now(tmp_path, now_s=NOW_S, say=said.append)
     now = {name: (tmp_path / name).stat().st_mtime_ns for name in dates_s}
     assert now["old"] < now["first"] < now["then"] <= int(NOW_S * 1e9)
     assert now["old"] == int((NOW_S - 100) * 1e9)
     assert "2 results were dated to now" in said[0]
-    running.date_to_now(tmp_path, now_s=time.time(), say=said.append)
+    run.date_to_now(tmp_path, now_s=time.time(), say=said.append)
     assert len(said) == 1

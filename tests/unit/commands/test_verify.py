@@ -11,12 +11,10 @@ import pytest
 import yaml
 
 from icpcohort import cli, contracts
-from icpcohort.commands import verify as verification
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.contracts import store
+from icpcohort.commands import verify
+from icpcohort.contracts import atomic_write, store
 from icpcohort.provenance import account as run_account
-from icpcohort.provenance import checksums as sums
-from icpcohort.provenance import ro_crate as crate
+from icpcohort.provenance import checksums, ro_crate
 
 HOME = Path(__file__).parents[3]
 ASSURANCE = HOME / "tests/assurance"
@@ -43,14 +41,14 @@ def study(tmp_path):
     """A study of one table and two recordings, one of them absent, with its account."""
     root = tmp_path / "study"
     results = root / "results"
-    whole.write(root / "data/patients.csv", "patient_id\nP1\n")
-    whole.write(root / "data/r1.csv", "t_s,icp\n0,12\n")
+    atomic_write.write(root / "data/patients.csv", "patient_id\nP1\n")
+    atomic_write.write(root / "data/r1.csv", "t_s,icp\n0,12\n")
     for name, content in (("config", CONFIG), ("models", {"models": {}})):
         text = yaml.safe_dump(content)
-        whole.write(root / f"config/{name}.yaml", text)
-        whole.write(results / f"provenance/{name}.yaml", text)
-    whole.write(results / "provenance/Snakefile", "rule all: pass\n")
-    whole.write(results / "README.md", "Tables\n")
+        atomic_write.write(root / f"config/{name}.yaml", text)
+        atomic_write.write(results / f"provenance/{name}.yaml", text)
+    atomic_write.write(results / "provenance/Snakefile", "rule all: pass\n")
+    atomic_write.write(results / "README.md", "Tables\n")
     read = hashlib.sha256(b"t_s,icp\n0,12\n").hexdigest()
     table = _recordings(r1=read, r2=None)
     store.write(table, contracts.RECORDINGS, results / "recordings.parquet")
@@ -66,18 +64,20 @@ def study(tmp_path):
         ended="2026-01-01T00:10:00+00:00",
         tables=run_account.of_tables(["patients.csv"], folder=str(root / "data")),
         recordings=run_account.recordings_of(table),
-        files=sums.of_files(names, root=results),
+        files=checksums.of_files(names, root=results),
     )
     template = (HOME / "workflow/report/provenance.html.j2").read_text(encoding="utf-8")
-    whole.write(results / crate.NAME, crate.as_json(account))
-    whole.write(results / "provenance.html", run_account.page(account, template=template))
-    digests = sums.of_files([*names, crate.NAME, "provenance.html"], root=results)
-    whole.write(results / sums.NAME, sums.as_text(digests))
+    atomic_write.write(results / ro_crate.NAME, ro_crate.as_json(account))
+    atomic_write.write(
+        results / "provenance.html", run_account.page(account, template=template)
+    )
+    digests = checksums.of_files([*names, ro_crate.NAME, "provenance.html"], root=results)
+    atomic_write.write(results / checksums.NAME, checksums.as_text(digests))
     return root
 
 
 def test_an_untouched_study_is_what_was_written(study, capsys):
-    assert verification.verify(study) == (7, 3, [])
+    assert verify.verify(study) == (7, 3, [])
     assert cli.main(["verify", str(study)]) == 0
     assert "7 results, the settings and 3 tables and recordings" in capsys.readouterr().out
 
@@ -98,12 +98,18 @@ def _flip(path):
             lambda s: _flip(s / "results/recordings.parquet"),
             "recordings.parquet: not the bytes",
         ),
-        (lambda s: _flip(s / "results" / crate.NAME), "metadata.json: not the bytes"),
-        (lambda s: _flip(s / "results" / sums.NAME), "SHA256SUMS line 1: no sum of a file"),
+        (lambda s: _flip(s / "results" / ro_crate.NAME), "metadata.json: not the bytes"),
+        (
+            lambda s: _flip(s / "results" / checksums.NAME),
+            "SHA256SUMS line 1: no sum of a file",
+        ),
         (lambda s: (s / "results/README.md").unlink(), "README.md: missing"),
         (lambda s: (s / "results/more.csv").touch(), "more.csv: not of the run; remove it"),
         (lambda s: (s / "results/.a.x.part").touch(), "left by a writer that was killed"),
-        (lambda s: (s / "results" / sums.NAME).unlink(), "no run has come to its end here"),
+        (
+            lambda s: (s / "results" / checksums.NAME).unlink(),
+            "no run has come to its end here",
+        ),
         (lambda s: _flip(s / "data/patients.csv"), "patients.csv: changed since it was read"),
         (lambda s: (s / "data/patients.csv").unlink(), "patients.csv: missing"),
         (lambda s: _flip(s / "data/r1.csv"), "r1.csv: changed since it was read"),
@@ -118,7 +124,7 @@ def _flip(path):
 )
 def test_a_change_is_named(study, capsys, change, says):
     change(study)
-    [problem] = verification.verify(study).problems
+    [problem] = verify.verify(study).problems
     assert says in problem
     assert cli.main(["verify", str(study)]) == 1
     assert says in capsys.readouterr().err
@@ -127,21 +133,21 @@ def test_a_change_is_named(study, capsys, change, says):
 def test_a_comment_in_the_settings_is_no_change(study):
     with (study / "config/config.yaml").open("a") as file:
         file.write("# why\n")
-    assert verification.verify(study).problems == []
+    assert verify.verify(study).problems == []
 
 
 def test_a_result_replaced_by_a_link_is_named(study, tmp_path):
     shutil.move(study / "results/README.md", tmp_path / "README.md")
     (study / "results/README.md").symlink_to(tmp_path / "README.md")
-    [problem] = verification.verify(study).problems
+    [problem] = verify.verify(study).problems
     assert "a link where a file was written" in problem
 
 
 @pytest.mark.parametrize("name", ["../data/patients.csv", "/etc/hostname", "README.md"])
 def test_sums_name_files_of_the_folder_once(study, name):
-    path = study / "results" / sums.NAME
+    path = study / "results" / checksums.NAME
     path.write_text(path.read_text() + f"{'0' * 64}  {name}\n")
-    [problem] = verification.verify(study).problems
+    [problem] = verify.verify(study).problems
     assert "no sum of a file in this folder" in problem
 
 
@@ -158,7 +164,7 @@ def test_sums_name_files_of_the_folder_once(study, name):
 def test_the_crate_keeps_the_profile_by_an_independent_validator(study, lacks, says):
     """Source: Workflow Run Crate 0.5 and RO-Crate 1.1 as roc-validator checks them."""
     pytest.importorskip("rocrate_validator", reason="roc-validator is not installed")
-    path = study / "results" / crate.NAME
+    path = study / "results" / ro_crate.NAME
     if lacks:
         metadata = json.loads(path.read_text())
         for entity in metadata["@graph"]:

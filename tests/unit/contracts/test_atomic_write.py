@@ -9,16 +9,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort.contracts import Column, Table, store
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import Column, Table, atomic_write, store
 
 HOME = Path(__file__).parents[3]
 TABLE = Table("t.parquet", "A table", ("n",), {"n": Column(pl.Int64(), "1", "Number")})
 SLOW_WRITER = """
 import sys, time
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import atomic_write
 
-with whole.writing(sys.argv[1]) as part, part.open("wb") as file:
+with atomic_write.writing(sys.argv[1]) as part, part.open("wb") as file:
     file.write(b"half of the new")
     file.flush()
     print("half", flush=True)
@@ -46,18 +45,18 @@ def test_a_killed_writer_leaves_the_old_file_or_none(tmp_path, before):
         path.write_bytes(before)
     _kill_half_way(path)
     assert (path.read_bytes() if path.exists() else None) == before
-    [part] = whole.leftovers(tmp_path)
+    [part] = atomic_write.leftovers(tmp_path)
     assert part.read_bytes() == b"half of the new"
-    whole.write(path, "the new")
+    atomic_write.write(path, "the new")
     assert path.read_bytes() == b"the new"
-    whole.sweep(tmp_path)
+    atomic_write.sweep(tmp_path)
     assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_part_is_private_and_the_whole_is_as_the_mask_says(tmp_path):
     old = os.umask(0o027)
     try:
-        with whole.writing(tmp_path / "t.csv") as part:
+        with atomic_write.writing(tmp_path / "t.csv") as part:
             assert stat.S_IMODE(part.stat().st_mode) == 0o600
             part.write_text("x")
         assert stat.S_IMODE((tmp_path / "t.csv").stat().st_mode) == 0o640
@@ -67,8 +66,8 @@ def test_a_part_is_private_and_the_whole_is_as_the_mask_says(tmp_path):
 
 def test_a_writer_that_fails_leaves_no_part(tmp_path):
     path = tmp_path / "t.csv"
-    whole.write(path, "old")
-    with pytest.raises(ZeroDivisionError), whole.writing(path) as part:
+    atomic_write.write(path, "old")
+    with pytest.raises(ZeroDivisionError), atomic_write.writing(path) as part:
         part.write_text("new")
         _ = 1 / 0
     assert path.read_text() == "old"
@@ -77,12 +76,12 @@ def test_a_writer_that_fails_leaves_no_part(tmp_path):
 
 def test_two_writers_of_one_file_do_not_mix(tmp_path):
     path = tmp_path / "t.csv"
-    with whole.writing(path) as first, whole.writing(path) as second:
+    with atomic_write.writing(path) as first, atomic_write.writing(path) as second:
         assert first != second
         first.write_text("first")
         second.write_text("second")
     assert path.read_text() == "first"  # it ended last
-    assert not whole.leftovers(tmp_path)
+    assert not atomic_write.leftovers(tmp_path)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="limits of a process need POSIX")
@@ -119,6 +118,6 @@ def test_no_code_writes_a_result_in_another_way():
         if path.name in free and "workflow" not in path.parts:
             continue
         text = path.read_text(encoding="utf-8")
-        for elsewhere in ("picture.figure.savefig", "svg.save", "document.save(made)"):
+        for elsewhere in ("picture.figure.savefig", "canvas.save", "document.save(made)"):
             text = text.replace(elsewhere, "")  # into memory, or into a part
         assert not [write for write in writes if write in text], path

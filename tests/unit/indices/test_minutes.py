@@ -6,11 +6,9 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import cpp_curve as curves
+from icpcohort.indices import cpp_curve, reactivity, whole_recording
 from icpcohort.indices import minutes as indices
-from icpcohort.indices import reactivity
-from icpcohort.indices import whole_recording as optima
-from icpcohort.signals import pulse_blocks as block_pulses
+from icpcohort.signals import pulse_blocks
 
 CORRELATIONS = reactivity.CorrelationRules(
     block_s=10.0,
@@ -21,7 +19,7 @@ CORRELATIONS = reactivity.CorrelationRules(
     averaging="fisher",
     fisher_clip=0.999,
 )
-CURVE = curves.CurveRules(
+CURVE = cpp_curve.CurveRules(
     block_s=10.0,
     averaging="fisher",
     fisher_clip=0.999,
@@ -59,7 +57,7 @@ def _trends(*, abp_interval_s=1.0, hours=12):
         abp_mmhg=pl.Series(cpp + 12 + 4 * wave),
         **{
             name: pl.lit(None, contracts.TRENDS.columns[name].dtype)
-            for name in block_pulses.COLUMNS
+            for name in pulse_blocks.COLUMNS
         },
         icp_valid_fraction=pl.lit(1.0),
         abp_valid_fraction=pl.lit(1.0),
@@ -77,7 +75,7 @@ SETTINGS = {
     "windows_min": [240],
     "min_valid_fraction": 0.5,
 }
-UNCERTAINTY = optima.UncertaintyRules(
+UNCERTAINTY = whole_recording.UncertaintyRules(
     seed=1,
     n_resamples=200,
     block_min=60,
@@ -95,7 +93,7 @@ def _compute(trends, events=()):
 
 
 def _optimum(trends, events=(), *, patient_id="P1", uncertainty=UNCERTAINTY):
-    found = optima.of_recording(
+    found = whole_recording.of_recording(
         patient_id,
         trends,
         _compute(trends, events),

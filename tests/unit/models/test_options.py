@@ -8,11 +8,11 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import comparisons, curves, fit, follow_up, imputation, optimism
-from icpcohort.models import design as designs
+from icpcohort.models import comparisons, curves, design, fit, follow_up, imputation, optimism
 from icpcohort.models.wording import methods_sentence
 from icpcohort.report.formats import model_page
-from icpcohort.report.tables import model_words as report_models
+from icpcohort.report.tables import model_words
+from icpcohort.report.tables import models as models_tables
 from icpcohort.study import plan
 
 IMPUTATION = plan.Imputation(4, 2, 7, ("helper",), (-2.0, 0.0, 2.0))
@@ -617,7 +617,7 @@ def test_the_page_names_the_measure_of_its_family(changes, words):
 
 
 def test_a_layout_keeps_its_levels_whatever_rows_are_filled_in():
-    layout = designs.lay_out(
+    layout = design.lay_out(
         cohort(),
         exposure="dose",
         adjust_for=("motor",),
@@ -626,7 +626,7 @@ def test_a_layout_keeps_its_levels_whatever_rows_are_filled_in():
         interaction=None,
         n_sets=1,
     )
-    one = designs.fill(cohort().filter(motor="5").head(3), layout)
+    one = design.fill(cohort().filter(motor="5").head(3), layout)
     assert one.matrix.shape == (3, 3)
     assert one.terms[0] == "dose"
 
@@ -656,19 +656,19 @@ def test_what_could_not_be_drawn_for_want_of_an_adjusted_fit_is_told():
 def test_diagnostics_are_shown_with_as_many_digits_as_they_deserve():
     asked = planned(risks_at=(0.0,))
     made = fitted(cohort(), asked)
-    rows = {(r[0], r[1]): r[2] for r in report_models.diagnostics(made.diagnostics).rows}
+    rows = {(r[0], r[1]): r[2] for r in models_tables.diagnostics(made.diagnostics).rows}
     assert rows["reported", "adjusted"] == "yes"
     assert rows["c statistic", "adjusted"] == f"{value(made, 'c_statistic'):.2f}"
     per = f"{value(made, 'events_per_parameter'):.1f}"
     assert rows["events per parameter", "adjusted"] == per
     ordered = planned(family="proportional_odds", outcome="score")
-    shown = report_models.diagnostics(fitted(cohort(), ordered).diagnostics).rows
+    shown = models_tables.diagnostics(fitted(cohort(), ordered).diagnostics).rows
     p = next(r[2] for r in shown if r[0] == "proportional odds p" and r[1] == "adjusted")
     assert re.fullmatch(r"<0\.001|[01]\.\d{3}", p)
 
 
 def test_a_step_and_a_direction_are_told_in_words():
-    words = report_models.plain("an odds ratio above 1: higher odds of dead_by_horizon")
+    words = model_words.plain("an odds ratio above 1: higher odds of dead_by_horizon")
     assert words.endswith("higher odds of death by the horizon of the settings")
     flow = pl.DataFrame(
         {
@@ -680,7 +680,7 @@ def test_a_step_and_a_direction_are_told_in_words():
             "reason": ["outcome_unknown", "exposure_missing"],
         }
     )
-    assert report_models.model_flow(flow).rows == [
+    assert models_tables.model_flow(flow).rows == [
         ["An unfavourable outcome is known", "9", "1", "8", "outcome unknown"],
         ["ICP dose above 20 mmHg (mmHg\u00b7h) is known", "8", "0", "8", "\u2013"],
     ]

@@ -3,13 +3,13 @@ from types import SimpleNamespace
 
 import pytest
 
-from icpcohort.provenance import fingerprint as provenance
+from icpcohort.provenance import fingerprint
 
 
 def _forget():
-    for remembered in (provenance.load, provenance._is_module, provenance._reach):
+    for remembered in (fingerprint.load, fingerprint._is_module, fingerprint._reach):
         remembered.cache_clear()
-    provenance._installed.cache_clear()
+    fingerprint._installed.cache_clear()
 
 
 @pytest.fixture
@@ -41,7 +41,7 @@ def package(tmp_path, monkeypatch):
         (root / name).write_text(text)
     script = tmp_path / "script.py"
     script.write_text("from icpcohort import stage\n\nprint(stage.drop(snakemake.input.x))\n")
-    monkeypatch.setattr(provenance, "SOURCE", root)
+    monkeypatch.setattr(fingerprint, "SOURCE", root)
 
     def code_after(*edits):
         for name, old, new in edits:
@@ -50,7 +50,7 @@ def package(tmp_path, monkeypatch):
             assert old in text
             path.write_text(text.replace(old, new))
         _forget()
-        return provenance.code_of(script)
+        return fingerprint.code_of(script)
 
     yield code_after
     _forget()
@@ -111,7 +111,7 @@ def test_two_definitions_of_one_name_that_change_places_do(package):
 def test_the_workflows_scripts_reach_what_they_compute_with():
     scripts = Path(__file__).parents[3] / "workflow/scripts"
     _forget()
-    codes = {path.name: provenance.code_of(path) for path in sorted(scripts.glob("*.py"))}
+    codes = {path.name: fingerprint.code_of(path) for path in sorted(scripts.glob("*.py"))}
     assert len(set(codes.values())) == len(codes)
 
 
@@ -150,25 +150,25 @@ def test_the_version_of_a_library_counts_where_it_is_reached(
 def test_a_requirement_for_an_extra_or_of_nothing_installed_does_not_count(upgraded):
     upgraded("polars", 'Requires-Dist: scipy ; extra == "all"\nRequires-Dist: not-there >=1\n')
     _forget()
-    assert provenance.installed({"polars"}) == {"polars": "99"}
+    assert fingerprint.installed({"polars"}) == {"polars": "99"}
     _forget()
 
 
 def test_every_import_of_the_package_is_an_installed_distribution():
     imports = {
         library
-        for path in provenance.SOURCE.rglob("*.py")
-        for library in provenance._module_of(provenance._parse(path)).libraries.values()
+        for path in fingerprint.SOURCE.rglob("*.py")
+        for library in fingerprint._module_of(fingerprint._parse(path)).libraries.values()
     }
     assert {"polars", "numpy", "scipy", "pyyaml"} <= imports
-    assert {name for name in imports if not provenance.installed({name})} == set()
+    assert {name for name in imports if not fingerprint.installed({name})} == set()
 
 
 def test_params_that_change_places_have_another_fingerprint():
     wildcards = SimpleNamespace(patient="P1")
     given = {"low": 1, "high": 5, "rows": lambda asked: [asked.patient]}
     swapped = given | {"low": 5, "high": 1}
-    one = provenance.named(given)(wildcards)
-    assert provenance.named(dict(reversed(given.items())))(wildcards) == one
-    assert provenance.named(swapped)(wildcards) != one
-    assert provenance.named(given)(SimpleNamespace(patient="P2")) != one
+    one = fingerprint.named(given)(wildcards)
+    assert fingerprint.named(dict(reversed(given.items())))(wildcards) == one
+    assert fingerprint.named(swapped)(wildcards) != one
+    assert fingerprint.named(given)(SimpleNamespace(patient="P2")) != one

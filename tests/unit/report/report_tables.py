@@ -10,7 +10,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import intensity_duration
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import table_one
 from icpcohort.specifications import joint_test, shares
 
 WINDOWS = {"first_24_h": 24.0, "first_72_h": 72.0}
@@ -533,9 +533,11 @@ def make_tables(n, *, lost, seed):
         made["intensity"], made["analysis"], min_patients=10
     )
     made["transition"] = intensity_duration.transition(made["intensity_map"])
-    groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    groups = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
     made["comparisons"] = make_comparisons()
     made |= make_whatif()
     made["monitoring_ends"] = make_monitoring_ends()
-    made["table1"] = tables.table_one(made["analysis"], main_window=MAIN_WINDOW, groups=groups)
+    made["table1"] = table_one.table_one(
+        made["analysis"], main_window=MAIN_WINDOW, groups=groups
+    )
     return made

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 import yaml
 
-from icpcohort.signals import cells, cleaning
-from icpcohort.signals import cleaning_words as rule_words
+from icpcohort.signals import cells, cleaning, cleaning_words
 
 RANGE = {
     "rule": "range",
@@ -128,7 +127,7 @@ def test_a_jump_is_only_asked_of_successive_seconds():
 
 
 def test_a_rule_is_told_by_name_signal_recordings_and_what_it_masks():
-    told = [rule_words.words(rule) for rule in RULES]
+    told = [cleaning_words.words(rule) for rule in RULES]
     assert told[0].masks.startswith("outside \N{MINUS SIGN}10 to 100 mmHg")
     assert any("5 s or longer" in said.masks for said in told)
     assert told[-1].name == "event: drain open" and told[-1].recordings == "all"
@@ -531,7 +530,7 @@ CONFIG = Path(__file__).resolve().parents[3] / "config" / "config.yaml"
 def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
     rules = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["cleaning"]["rules"]
     for rule in rules:
-        words = rule_words.words(rule).masks
+        words = cleaning_words.words(rule).masks
         for name, value in rule.items():
             silent = name in ("max_pressure_change_mmhg", "max_period_change_s")
             if isinstance(value, float) and value and not silent:
@@ -540,4 +539,4 @@ def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
                 shown = 100 * value if percent else value / 60 if minutes else abs(value)
                 assert f"{shown:g}" in words, (rule["rule"], name)
     beats = next(rule for rule in rules if rule["rule"] == "beats") | {"changes": "counted"}
-    assert "0.5 s" in rule_words.words(beats).masks
+    assert "0.5 s" in cleaning_words.words(beats).masks

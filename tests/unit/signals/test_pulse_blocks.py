@@ -8,8 +8,7 @@ import yaml
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
-from icpcohort.signals import pulse_blocks as block_pulses
-from icpcohort.signals import trends
+from icpcohort.signals import pulse_blocks, trends
 
 FS_HZ = 100.0
 T_S = np.arange(6000) / FS_HZ
@@ -63,7 +62,7 @@ def _trends(icp, abp=None, *, fs_hz=FS_HZ, **settings):
 
 
 def _counts(table):
-    found = block_pulses.findings(table, patient_id="P1", block_s=10.0, tolerance_hz=0.15)
+    found = pulse_blocks.findings(table, patient_id="P1", block_s=10.0, tolerance_hz=0.15)
     store.check(found, contracts.PULSE_FINDINGS, "findings")
     return dict(found.select("finding", "n_blocks").iter_rows())
 
@@ -93,7 +92,7 @@ def test_every_block_of_a_waveform_has_one_finding():
 def test_numbers_have_no_pulse_and_no_finding():
     table = _trends(12 + _sine(1.5, 0.1), fs_hz=1.0)
     assert _counts(table) == {}
-    for name in block_pulses.COLUMNS:
+    for name in pulse_blocks.COLUMNS:
         assert table[name].null_count() == table.height
 
 
@@ -157,7 +156,7 @@ def test_merged_peaks_were_sought_and_are_missing():
 def test_the_sentences_say_what_was_set():
     given = {"shape_min_hz": 100.0, "shape_min_pulses": 3, "shape_smoothing_fraction": 0.025}
     on, off = (
-        block_pulses.methods_sentence(shape_method=method, **given)
+        pulse_blocks.methods_sentence(shape_method=method, **given)
         for method in ("curvature", "none")
     )
     assert "100 Hz" in on and "2.5 % of a period" in on
@@ -195,7 +194,7 @@ def test_the_size_of_the_chunks_changes_no_pulse(start_s):
         tables.append(made.trends.filter(pl.col("icp_valid_fraction") == 1.0))
     once, *others = tables
     assert once.height >= 11
-    for name in block_pulses.COLUMNS:
+    for name in pulse_blocks.COLUMNS:
         assert once[name].null_count() == 0, name
         for other in others:
             assert other[name].to_list() == pytest.approx(once[name].to_list(), rel=1e-12)

@@ -9,8 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import overlaps, trends
-from icpcohort.signals import time_accounting as accounts
+from icpcohort.signals import overlaps, time_accounting, trends
 
 RATES_HZ = (1 / 300, 1 / 60, 1 / 45, 0.1, 0.3, 1.0, 2.0, 30.0, 62.4725)
 RULES = [
@@ -126,7 +125,7 @@ def test_the_masked_seconds_of_each_block_are_given_by_reason():
     by_hand = {"drain_open": 18.0, "jump": 4.0, "range": 3.0}  # 62-79; 55, 56, 60, 61; 57-59
     assert dict(events.masked.select("reason", "masked_s").iter_rows()) == by_hand
     states = events.accounts["icp"].states
-    blocks = states.filter(~pl.col("state").is_in(accounts.STATES))
+    blocks = states.filter(~pl.col("state").is_in(time_accounting.STATES))
     assert blocks["amount_s"].sum() == events.masked["masked_s"].sum()
     assert blocks["t_s"].unique().sort().to_list() == [50.0, 60.0, 70.0]
 
@@ -210,5 +209,5 @@ def test_recordings_that_share_a_block_without_overlapping_keep_their_masked_sec
 def test_seconds_are_whole_ticks_of_a_power_of_two():
     chunk = Chunk(0.0, {"icp": np.full(1000, 9.0)}, {"icp": 62.4725})
     row = _summarise([chunk], start_s=0.3, duration_s=1000 / 62.4725).seconds.row(0, named=True)
-    for name in accounts.SECONDS:
-        assert (row[name] / accounts.TICK_S).is_integer()
+    for name in time_accounting.SECONDS:
+        assert (row[name] / time_accounting.TICK_S).is_integer()

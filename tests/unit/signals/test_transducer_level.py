@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from icpcohort.signals import transducer_level as levels
+from icpcohort.signals import transducer_level
 
 TRENDS = pl.DataFrame(
     {
@@ -19,7 +19,7 @@ COLUMN_MMHG = 9.70  # 25 cm of blood at 30 degrees: hydrostatics, computed by ha
 
 
 def applied(patient, *events, abp_correction="hydrostatic"):
-    return levels.apply(
+    return transducer_level.apply(
         TRENDS,
         patient=patient,
         events=[NOT_NOTED | {"event": "level_change", "end_s": None} | e for e in events],
@@ -86,9 +86,11 @@ def test_head_down_raises_the_pressure_at_the_tragus():
 
 
 def test_the_methods_text_says_whether_it_was_corrected():
-    said = levels.methods_sentence(abp_correction="hydrostatic", fluid_density_kg_m3=1055.0)
+    said = transducer_level.methods_sentence(
+        abp_correction="hydrostatic", fluid_density_kg_m3=1055.0
+    )
     assert "1055 kg/m3" in said and "brought to the tragus" in said
-    assert "not corrected" in levels.methods_sentence(
+    assert "not corrected" in transducer_level.methods_sentence(
         abp_correction="none", fluid_density_kg_m3=1055.0
     )
 
@@ -101,6 +103,6 @@ def test_a_minute_has_the_level_of_its_blocks_and_says_where_they_differ():
         }
     )
     minutes = pl.DataFrame({"t_s": [60.0, 120.0, 180.0, 240.0, 300.0]})
-    found = levels.of_minutes(trends, minutes)
+    found = transducer_level.of_minutes(trends, minutes)
     assert found["abp_level_used"].to_list() == ["heart", "mixed", None, "unknown", None]
     assert found["t_s"].equals(minutes["t_s"])

@@ -10,9 +10,7 @@ import yaml
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
-from icpcohort.report.figures import canvas as svg
-from icpcohort.report.figures import specifications as specification_figure
+from icpcohort.report.figures import canvas, specifications
 from icpcohort.specifications import analyses, choices, exposures, fits, shares
 from icpcohort.study import settings
 
@@ -108,7 +106,7 @@ def test_exposures_that_were_not_made_are_no_patient_without_a_recording(main):
 def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_path, main):
     asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
     thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
-    nobody = contracts.analyses(burden.wide_columns(**thresholds))
+    nobody = contracts.analyses(thresholds)
     found = fits.answer_question(
         "q",
         asked["q"],
@@ -253,7 +251,7 @@ def test_the_figure_says_its_numbers_in_words_and_survives_any_label():
         .then(pl.lit(long))
         .otherwise("option")
     )
-    picture = specification_figure.specification_curve(
+    picture = specifications.specification_curve(
         "q",
         specifications=table,
         options=taken,
@@ -262,5 +260,5 @@ def test_the_figure_says_its_numbers_in_words_and_survives_any_label():
     )
     assert "from 1.00 to 54.60" in picture.description
     assert "a 90 %, b 10 %" in picture.description
-    text = svg.inline(picture)
+    text = canvas.inline(picture)
     assert "<b>" not in text and "&lt;b&gt;" in text

@@ -6,7 +6,6 @@ import polars as pl
 import pytest
 
 from icpcohort import contracts
-from icpcohort.exposures import burden
 from icpcohort.study.immortal_time import (
     BASELINE,
     FOLLOWED,
@@ -19,7 +18,7 @@ from icpcohort.study.immortal_time import (
 )
 
 WINDOW = {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0}
-BURDEN = burden.wide_columns(icp_above_mmhg=[20.0], cpp_below_mmhg=[60.0])
+BURDEN = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
 DOSE = "icp_above_20_dose_per_h_mmhg"
 PLAN = {"outcome": "unfavourable", "exposure": DOSE, "adjust_for": ["impact_core_logit"]}
 

@@ -8,7 +8,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.commands.why.results import NotOfOneRun, Results
 from icpcohort.contracts import store
-from icpcohort.report.tables.grids import words_of
+from icpcohort.report.tables.grid import words_of
 
 MOST_NAMED = 40
 

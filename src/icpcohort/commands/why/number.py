@@ -8,7 +8,7 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.commands.why.results import NotOfOneRun, Results, Unknown
-from icpcohort.contracts import store
+from icpcohort.contracts import burden_columns, store
 from icpcohort.exposures import burden, summary
 
 H_S, MINUTE_S = 3600.0, 60.0
@@ -46,7 +46,7 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
     Unknown
         If the analysis table has no such column.
     """
-    burdens = burden.wide_columns(**_thresholds(results))
+    burdens = burden_columns.wide(results.settings["burden"])
     if asked.column in burdens:
         yield from _of_burden(asked, results, about=burdens[asked.column].about)
     elif asked.column in contracts.SUMMARY.columns:
@@ -57,11 +57,6 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
         yield from _of_outcomes(asked, results)
     else:
         raise Unknown(f"{asked.column}: no column of the analysis table")
-
-
-def _thresholds(results: Results) -> dict[str, list[float]]:
-    given = results.settings["burden"]
-    return {name: given[name] for name in ("icp_above_mmhg", "cpp_below_mmhg")}
 
 
 def _minutes(asked: Asked, results: Results) -> pl.DataFrame:
@@ -112,7 +107,7 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
     of_one[f"{signal}_{side}_mmhg"] = [threshold]
     minutes = _minutes(asked, results)
     made = burden.add_up(minutes, windows=_span(asked, results), **of_one, **how)
-    wide = burden.widen(made, **of_one)
+    wide = burden.widen(made, of_one)
     value = wide[asked.column][0]
     held = _held(results.tables["burden"], asked, signal, side, threshold)
     yield _head(asked, value, about)
@@ -130,7 +125,7 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
 
 
 def _parts(column: str) -> tuple[str, str, float]:
-    found = burden.BURDEN_NAME.fullmatch(column)
+    found = burden_columns.NAME.fullmatch(column)
     assert found is not None
     return found[1], found[2], float(found[3].replace("_", "."))
 
@@ -145,7 +140,7 @@ def _held(
         side=side,
         threshold_mmhg=threshold_mmhg,
     ).row(0, named=True)
-    found = burden.BURDEN_NAME.fullmatch(asked.column)
+    found = burden_columns.NAME.fullmatch(asked.column)
     assert found is not None
     return row[found[4]]
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from icpcohort.commands.why.results import Results
-from icpcohort.report.patients import facts as patient_rows
+from icpcohort.report.patients import facts
 
 
 def lines(patient_id: str, results: Results) -> Iterator[str]:
@@ -11,7 +11,7 @@ def lines(patient_id: str, results: Results) -> Iterator[str]:
 
     Whether and why the patient is in each cohort and model stands first.
     """
-    sections = patient_rows.sections(
+    sections = facts.sections(
         results.tables,
         model_dropped=results.model_dropped,
         models=results.models,

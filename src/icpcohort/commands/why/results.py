@@ -8,9 +8,8 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
 from icpcohort.provenance import plan_lock
-from icpcohort.study import yaml_files as settings_files
+from icpcohort.study import yaml_files
 
 
 class Unknown(Exception):  # noqa: N818 (what the name is)
@@ -45,12 +44,7 @@ def read(
         If settings or plan are others than those of the run.
     """
     folder = study / "results"
-    analysis = contracts.analysis(
-        burden.wide_columns(
-            icp_above_mmhg=settings["burden"]["icp_above_mmhg"],
-            cpp_below_mmhg=settings["burden"]["cpp_below_mmhg"],
-        )
-    )
+    analysis = contracts.analysis(settings["burden"])
     wanted = {
         table.path.removesuffix(".parquet"): table
         for table in (
@@ -83,7 +77,7 @@ def _hold_to_the_run(
         path = folder / "provenance" / name
         if not path.exists():
             raise Unknown(f"{path}: not there; run the study first, to its end")
-        then, _ = settings_files.read(path)
+        then, _ = yaml_files.read(path)
         if then != now:
             raise NotOfOneRun(
                 f"config/{name} has other values than those of the run that made the results; "

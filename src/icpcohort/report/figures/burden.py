@@ -4,10 +4,10 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, Picture, Strip
-from icpcohort.report.tables.grids import words_of
-from icpcohort.report.tables.table_one import format_median
+from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.numbers import format_median
 
 AT_ZERO = "At 0: patients without any dose."
 
@@ -30,7 +30,7 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
     name, title = "burden", "Pressure dose per monitored hour, by threshold"
     rows = burden.filter(pl.col("window") == window, pl.col("dose_per_h_mmhg").is_not_null())
     if rows.is_empty():
-        return svg.nothing(
+        return canvas.nothing(
             name=name, title=title, words="No burden was computed in this window."
         )
     panels = rows.select("signal", "side").unique().sort("signal", descending=True).rows()
@@ -42,15 +42,15 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
         for part in strip
     ]
     counts = [len(strip) for strip in strips.values()]
-    caption = f"{title}, cohort of the {words_of(window)}. {svg.STRIP_WORDS} {AT_ZERO}"
-    with svg.style(name):
-        figure = svg.sheet("double", height_in=0.75 * len(panels) + 0.42 * sum(counts))
+    caption = f"{title}, cohort of the {words_of(window)}. {canvas.STRIP_WORDS} {AT_ZERO}"
+    with canvas.style(name):
+        figure = canvas.sheet("double", height_in=0.75 * len(panels) + 0.42 * sum(counts))
         figure.subplots_adjust(left=0.11, right=0.78, top=1 - 0.3 / figure.get_figheight())
         figure.subplots_adjust(bottom=0.5 / figure.get_figheight(), hspace=0.5)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=counts)[:, 0]
         for axis, ((signal, side), strip) in zip(axes, strips.items(), strict=True):
-            svg.draw_strips(axis, strip, decimals=2, words="two_lines")
-            svg.square_root_axis(axis, highest=_highest(strip))
+            canvas.draw_strips(axis, strip, decimals=2, words="two_lines")
+            canvas.square_root_axis(axis, highest=_highest(strip))
             axis.set_title(f"{signal.upper()} {side} the threshold")
             axis.set_xlabel("Dose per monitored hour (mmHg·h/h), square-root scale")
     return Picture(name, title, " ".join(told), caption, figure, "double")
@@ -97,7 +97,7 @@ def burden_by_state(by_state: pl.DataFrame, *, window: str, impaired_prx: float)
         pl.col("dose_per_h_mmhg").is_not_null(),
     )
     if rows.is_empty():
-        return svg.nothing(name=name, title=title, words="No burden by state was computed.")
+        return canvas.nothing(name=name, title=title, words="No burden by state was computed.")
     panels = rows.select("signal", "side").unique().sort("signal", descending=True).rows()
     strips = {panel: _state_strips(rows, *panel, states=states) for panel in panels}
     told = [
@@ -108,20 +108,20 @@ def burden_by_state(by_state: pl.DataFrame, *, window: str, impaired_prx: float)
     ]
     caption = (
         f"{title}: minutes with PRx above {impaired_prx:g}, and not above it, each over its "
-        f"own time, cohort of the {words_of(window)}. {svg.STRIP_WORDS} "
+        f"own time, cohort of the {words_of(window)}. {canvas.STRIP_WORDS} "
         f"{AT_ZERO} PRx is itself computed from these pressures: the difference is no effect "
         "of one on the other."
     )
     counts = [len(strip) for strip in strips.values()]
-    with svg.style(name):
+    with canvas.style(name):
         height_in = 0.75 * len(panels) + 0.25 * sum(counts)
-        figure = svg.sheet("double", height_in=height_in)
+        figure = canvas.sheet("double", height_in=height_in)
         figure.subplots_adjust(left=0.17, right=0.71, top=1 - 0.25 / height_in)
         figure.subplots_adjust(bottom=0.42 / height_in, hspace=0.45)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=counts)[:, 0]
         for axis, ((signal, side), strip) in zip(axes, strips.items(), strict=True):
-            svg.draw_strips(axis, strip, decimals=2, words="one_line")
-            svg.square_root_axis(axis, highest=_highest(strip))
+            canvas.draw_strips(axis, strip, decimals=2, words="one_line")
+            canvas.square_root_axis(axis, highest=_highest(strip))
             axis.set_title(f"{signal.upper()} {side} the threshold")
             axis.set_xlabel("Dose per hour in the state (mmHg·h/h), square-root scale")
     return Picture(name, title, " ".join(told), caption, figure, "double")

@@ -24,9 +24,9 @@ from matplotlib.path import Path as Outline
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import atomic_write
 from icpcohort.report.figures.names import FILE_KINDS
-from icpcohort.report.tables.table_one import format_median
+from icpcohort.report.tables.numbers import format_median
 
 # none of them is a colour of the maps, which a page must not change
 INK, MUTED, ACCENT = "#010203", "#747474", "#0072b2"
@@ -139,14 +139,14 @@ def save(picture: Picture, folder: Path) -> list[Path]:
     """
     paths = [folder / f"{picture.name}.{ending}" for ending in FILE_KINDS]
     drawn, document, image = paths
-    whole.write(drawn, as_file(picture))
+    atomic_write.write(drawn, as_file(picture))
     about = {"Title": picture.title, "Creator": None, "Producer": None, "CreationDate": None}
     words = {"Title": picture.title, "Description": picture.description, "Software": None}
     with style(picture.name):
         save_as = picture.figure.savefig
-        with whole.writing(document) as part:
+        with atomic_write.writing(document) as part:
             save_as(part, format="pdf", metadata=about | {"Subject": picture.description})
-        with whole.writing(image) as part:
+        with atomic_write.writing(image) as part:
             save_as(part, format="png", dpi=DPI, metadata=words)
     return paths
 

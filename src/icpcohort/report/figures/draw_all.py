@@ -7,15 +7,17 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.figures import burden as burden_figures
-from icpcohort.report.figures import exposure_curve as model_figures
-from icpcohort.report.figures import flow as flow_figure
-from icpcohort.report.figures import forest as forest_figure
-from icpcohort.report.figures import intensity as intensity_figures
-from icpcohort.report.figures import names as figure_names
-from icpcohort.report.figures import reactivity as reactivity_figures
-from icpcohort.report.figures import recordings as recording_figures
-from icpcohort.report.figures import specifications as specification_figure
+from icpcohort.report.figures import (
+    burden,
+    exposure_curve,
+    flow,
+    forest,
+    intensity,
+    names,
+    reactivity,
+    recordings,
+    specifications,
+)
 from icpcohort.report.figures.canvas import Picture
 
 Tables = Mapping[str, pl.DataFrame]
@@ -60,25 +62,21 @@ def all_pictures(
     """
     given = of_the_cohort(tables)
     drawn = [
-        flow_figure.flow_diagram(given["flow"], window=window),
-        recording_figures.recorded_time(given["quality"], given["masked"]),
-        recording_figures.drift(given["monitors"]),
-        burden_figures.burden_distribution(given["burden"], window=window),
-        burden_figures.burden_by_state(
+        flow.flow_diagram(given["flow"], window=window),
+        recordings.recorded_time(given["quality"], given["masked"]),
+        recordings.drift(given["monitors"]),
+        burden.burden_distribution(given["burden"], window=window),
+        burden.burden_by_state(
             given["burden_by_state"], window=window, impaired_prx=impaired_prx
         ),
-        intensity_figures.intensity_map(given["intensity"], window=window),
-        intensity_figures.outcome_map(
-            given["intensity_map"], given["transition"], window=window
-        ),
-        reactivity_figures.reactivity_distribution(
-            given["summary"], given["optima"], window=window
-        ),
-        reactivity_figures.reactivity_curves(given["curves"], given["optima"]),
-        forest_figure.forest_plot(fits["estimates"], models=models),
+        intensity.intensity_map(given["intensity"], window=window),
+        intensity.outcome_map(given["intensity_map"], given["transition"], window=window),
+        reactivity.reactivity_distribution(given["summary"], given["optima"], window=window),
+        reactivity.reactivity_curves(given["curves"], given["optima"]),
+        forest.forest_plot(fits["estimates"], models=models),
     ]
     drawn += [
-        model_figures.exposure_curve(
+        exposure_curve.exposure_curve(
             fits["curve"].get(name, store.empty(contracts.EXPOSURE_CURVE)),
             model=name,
             plan=plan,
@@ -86,10 +84,10 @@ def all_pictures(
             diagnostics=fits["diagnostics"].get(name, store.empty(contracts.DIAGNOSTICS)),
         )
         for name, plan in models.items()
-        if figure_names.is_curved(plan)
+        if names.is_curved(plan)
     ]
     drawn += [
-        specification_figure.specification_curve(
+        specifications.specification_curve(
             question,
             specifications=given["specifications"],
             options=given["specification_options"],

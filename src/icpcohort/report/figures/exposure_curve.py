@@ -8,11 +8,11 @@ import numpy as np
 import polars as pl
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, LETTER_PT, MUTED, SMALL_PT, Picture
 from icpcohort.report.figures.forest import EFFECT_LIMIT
-from icpcohort.report.tables import model_words as report_models
-from icpcohort.report.tables.table_one import format_estimate, format_number, format_p
+from icpcohort.report.tables import model_words
+from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
 
 CENTRAL = (0.025, 0.975)  # share of patients whose band decides the height of the picture
 FITS = ("unadjusted", "adjusted")
@@ -50,18 +50,18 @@ def exposure_curve(
     known = curve.filter(pl.col("effect").is_not_null()).sort("exposure_value")
     fits = [fit for fit in FITS if fit in set(known["adjustment"])]
     if not fits:
-        why = "; ".join(report_models.reasons(diagnostics, fit="unadjusted"))
+        why = "; ".join(model_words.reasons(diagnostics, fit="unadjusted"))
         words = f"No curve is reported: {why or 'it was not fitted'}."
-        return svg.nothing(name=name, title=title, words=words)
+        return canvas.nothing(name=name, title=title, words=words)
     panels = {fit: known.filter(adjustment=fit) for fit in fits}
     beside = {fit: _beside(fit, estimates=estimates, diagnostics=diagnostics) for fit in fits}
-    exposure = report_models.exposure_words(str(plan["exposure"])).removeprefix("the ")
-    effect = report_models.EFFECT_WORDS.get(known["scale"][0], "effect")
-    outcome = report_models.outcome_words(plan)
+    exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
+    effect = model_words.EFFECT_WORDS.get(known["scale"][0], "effect")
+    outcome = model_words.outcome_words(plan)
     told = [f"{effect.capitalize()} of {outcome} along {exposure}."]
     told += [_told(part, fit, beside[fit]) for fit, part in panels.items()]
-    with svg.style(name):
-        figure = svg.sheet("double", height_in=3.4)
+    with canvas.style(name):
+        figure = canvas.sheet("double", height_in=3.4)
         figure.subplots_adjust(left=0.11, right=0.98, top=0.8, bottom=0.14)
         axes = figure.subplots(
             2, len(fits), sharex="col", sharey="row", squeeze=False, height_ratios=(5, 1)
@@ -95,7 +95,7 @@ def _beside(fit: str, *, estimates: pl.DataFrame, diagnostics: pl.DataFrame) -> 
         "departure from a line": value.get("nonlinearity_p"),
     }
     words = [f"{what}: p = {format_p(p)}".replace("= <", "< ") for what, p in tests.items()]
-    return [f"n = {report_models.counts(row)}", *words]
+    return [f"n = {model_words.counts(row)}", *words]
 
 
 def _told(part: pl.DataFrame, fit: str, beside: list[str]) -> str:
@@ -154,6 +154,6 @@ def _effect_axis(axis: Any, known: pl.DataFrame) -> None:
     reach = max(1.5, *(math.exp(abs(math.log(end))) for end in clipped)) * 1.1
     axis.set_yscale("log")
     axis.set_ylim(1 / reach, reach)
-    axis.yaxis.set_major_locator(FixedLocator(svg.ratio_ticks(reach)))
+    axis.yaxis.set_major_locator(FixedLocator(canvas.ratio_ticks(reach)))
     axis.yaxis.set_minor_locator(NullLocator())
     axis.yaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{round(x, 2):g}"))

@@ -8,9 +8,9 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, Picture
-from icpcohort.report.tables.grids import words_of
+from icpcohort.report.tables.grid import words_of
 
 LINE_PT = 11.0
 
@@ -34,7 +34,7 @@ def flow_diagram(flow: pl.DataFrame, *, window: str) -> Picture:
     name, title = "flow", "Flow of patients into the study"
     steps = flow.filter(pl.col("window") == window).sort("step").to_dicts()
     if not steps:
-        return svg.nothing(name=name, title=title, words="No flow of patients was recorded.")
+        return canvas.nothing(name=name, title=title, words="No flow of patients was recorded.")
     boxes: list[tuple[str, str | None]] = []
     if steps[0]["n_dropped"]:
         boxes.append((f"All patients\nn = {steps[0]['n_in']}", None))
@@ -50,18 +50,18 @@ def flow_diagram(flow: pl.DataFrame, *, window: str) -> Picture:
         f"Flow of patients into the analysis of the {words_of(window)}: "
         f"{steps[-1]['n_out']} of {steps[0]['n_in']} remain."
     )
-    with svg.style(name):
+    with canvas.style(name):
         figure = _draw_flow(boxes)
     return Picture(name, title, " ".join(told), caption, figure, "double")
 
 
 def _draw_flow(boxes: Sequence[tuple[str, str | None]]) -> Figure:
     line_pt, pad_pt, gap_pt, right_pt = LINE_PT, 7.0, 18.0, 290.0
-    width_pt = svg.COLUMNS_MM["double"] / 25.4 * 72
+    width_pt = canvas.COLUMNS_MM["double"] / 25.4 * 72
     lines = [max(box.count("\n"), (side or "").count("\n")) + 1 for box, side in boxes]
     heights = [n * line_pt + 2 * pad_pt for n in lines]
     height_pt = sum(heights) + gap_pt * (len(boxes) - 1) + 4
-    figure = svg.sheet("double", height_in=height_pt / 72)
+    figure = canvas.sheet("double", height_in=height_pt / 72)
     axis: Any = figure.add_axes((0, 0, 1, 1))
     axis.set_axis_off()
     axis.set_xlim(0, width_pt)

@@ -7,10 +7,10 @@ from typing import Any
 import polars as pl
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture
 from icpcohort.report.tables.model_words import EFFECT_WORDS, exposure_words
-from icpcohort.report.tables.table_one import format_estimate, format_number
+from icpcohort.report.tables.numbers import format_estimate, format_number
 
 EFFECT_LIMIT = 50.0  # ratios beyond 1/50 or 50 end in an arrow
 RATIO_SCALES = ("log_or", "log_hr", "log_rr")
@@ -41,13 +41,13 @@ def forest_plot(
     name, title = "forest", "Estimates with 95 % confidence intervals"
     rows = [row for model, frame in estimates.items() for row in _forest_rows(model, frame)]
     if not rows:
-        return svg.nothing(name=name, title=title, words="No model was estimated.")
+        return canvas.nothing(name=name, title=title, words="No model was estimated.")
     ratios = [row for row in rows if row["scale"] in RATIO_SCALES]
     panels = [part for part in (ratios, [row for row in rows if row not in ratios]) if part]
     told = [f"{row['model']}, {row['adjustment']}: {_effect_words(row)}." for row in rows]
     heights = [0.36 * len(part) + 0.45 * len({row["model"] for row in part}) for part in panels]
-    with svg.style(name):
-        figure = svg.sheet("double", height_in=sum(heights) + 0.7 * len(panels))
+    with canvas.style(name):
+        figure = canvas.sheet("double", height_in=sum(heights) + 0.7 * len(panels))
         figure.subplots_adjust(left=0.16, right=0.72, top=1 - 0.1 / figure.get_figheight())
         gap = 0.7 * len(heights) / sum(heights)  # 0.7 in, as a share of the mean panel
         figure.subplots_adjust(bottom=0.55 / figure.get_figheight(), hspace=gap)
@@ -98,7 +98,7 @@ def _draw_forest(
                 (of_what, 110, {"fontsize": SMALL_PT, "color": MUTED}),
             ):
                 axis.annotate(
-                    svg.shortened(words, letters=letters),
+                    canvas.shortened(words, letters=letters),
                     (0.01, y),
                     xycoords=("figure fraction", "data"),
                     va="center",
@@ -111,7 +111,7 @@ def _draw_forest(
         _draw_effect(axis, row, y=y, low=low, high=high)
         label = row["adjustment"]
         if row["several"]:
-            label = svg.shortened(f"{label}, {row['term']}", letters=24)
+            label = canvas.shortened(f"{label}, {row['term']}", letters=24)
         ticks.append((y, label))
         y += 1
     axis.set_yticks([y for y, _ in ticks], [label for _, label in ticks])
@@ -162,6 +162,6 @@ def _ratio_axis(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
     reach = max([1.5, *known, *(1 / end for end in known)]) * 1.1
     axis.set_xscale("log")
     axis.set_xlim(1 / reach, reach)
-    axis.xaxis.set_major_locator(FixedLocator(svg.ratio_ticks(reach)))
+    axis.xaxis.set_major_locator(FixedLocator(canvas.ratio_ticks(reach)))
     axis.xaxis.set_minor_locator(NullLocator())
     axis.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{round(x, 2):g}"))

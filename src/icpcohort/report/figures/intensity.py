@@ -9,10 +9,10 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from icpcohort.exposures.intensity_duration import SIDES
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
-from icpcohort.report.tables.grids import words_of
-from icpcohort.report.tables.table_one import format_estimate, format_number
+from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.numbers import format_estimate, format_number
 
 PALETTE = "cividis"  # of even lightness for every eye: Nunez 2018, PLoS One 13:e0199239
 N_SHADES = 64
@@ -63,7 +63,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
     name, title = "intensity", "Episodes per monitored day, by threshold and duration"
     rates = frequencies(intensity.filter(pl.col("window") == window))
     if rates.is_empty():
-        return svg.nothing(name=name, title=title, words="No episodes were counted.")
+        return canvas.nothing(name=name, title=title, words="No episodes were counted.")
     seen = rates.filter(pl.col("per_day") > 0)
     counts = {signal: _most(rates, signal) for signal in _signals(rates)}
     told = [_rates_told(rates, signal) for signal in counts]
@@ -83,7 +83,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
         else (0.1, 1.0)
     )
     norm = LogNorm(low, max(high, low * 1.01))
-    with svg.style(name):
+    with canvas.style(name):
         figure, axes = _panels(counts)
         for axis, signal in zip(axes, counts, strict=True):
             _draw_cells(axis, rates.filter(signal=signal), "per_day", norm=norm)
@@ -114,7 +114,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
     known = rows.filter(pl.col("correlation").is_not_null())
     if known.is_empty():
         words = "No correlation of episodes with outcome was computed."
-        return svg.nothing(name=name, title=title, words=words)
+        return canvas.nothing(name=name, title=title, words=words)
     line = transition.filter(pl.col("window") == window)
     counts = {signal: _most(rows, signal) for signal in _signals(known)}
     told = [_correlations_told(known, line, signal) for signal in counts]
@@ -129,7 +129,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
     )
     reach = float(np.ceil(np.abs(known["correlation"].to_numpy()).max() * 10) / 10)
     norm = Normalize(-reach, reach)
-    with svg.style(name):
+    with canvas.style(name):
         figure, axes = _panels(counts)
         for axis, signal in zip(axes, counts, strict=True):
             panel = rows.filter(signal=signal)
@@ -205,7 +205,7 @@ def _correlations_told(known: pl.DataFrame, line: pl.DataFrame, signal: str) -> 
 
 
 def _panels(counts: dict[str, int]) -> tuple[Figure, list[Any]]:
-    figure = svg.sheet("double", height_in=2.9)
+    figure = canvas.sheet("double", height_in=2.9)
     figure.subplots_adjust(left=0.09, right=0.98, top=0.91, bottom=0.34, wspace=0.22)
     axes = figure.subplots(1, len(counts), squeeze=False)[0]
     axes[0].set_ylabel("Lasting at least (min)")

@@ -7,10 +7,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
-from icpcohort.report.tables.grids import words_of
-from icpcohort.report.tables.table_one import format_median, format_number
+from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.numbers import format_median, format_number
 
 MIN_PATIENTS_POOLED = 5  # a pooled value of fewer patients is a patient's value, and not drawn
 
@@ -32,7 +32,9 @@ def reactivity_distribution(
     rows = summary.filter(pl.col("window") == window).sort("patient_id")
     prx, within = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
     if prx.is_empty() and within.is_empty():
-        return svg.nothing(name=name, title=title, words="No PRx was computed in this window.")
+        return canvas.nothing(
+            name=name, title=title, words="No PRx was computed in this window."
+        )
     tested = optima.filter(pl.col("chance_yield_percent").is_not_null()).sort("patient_id")
     yields = [
         _strip(f"{words_of(window).capitalize()}", within),
@@ -50,19 +52,19 @@ def reactivity_distribution(
         "Mean pressure reactivity index (PRx) and yield of optimal CPP (CPPopt), cohort of the "
         f"{words_of(window)}. Yields of whole recordings are of all patients whose recording "
         "was tested against chance: chance alone is the yield of the same search where ABP and "
-        f"ICP do not belong together. {svg.STRIP_WORDS}"
+        f"ICP do not belong together. {canvas.STRIP_WORDS}"
     )
-    with svg.style(name):
-        figure = svg.sheet("single", height_in=1.25 + 0.42 * len(yields))
+    with canvas.style(name):
+        figure = canvas.sheet("single", height_in=1.25 + 0.42 * len(yields))
         figure.subplots_adjust(left=0.06, right=0.94, top=0.98, hspace=0.75)
         figure.subplots_adjust(bottom=0.4 / figure.get_figheight())
         upper, lower = figure.subplots(2, height_ratios=[1, max(1, len(yields))])
-        svg.draw_strips(upper, [_strip("PRx", prx)], decimals=2, words="above")
+        canvas.draw_strips(upper, [_strip("PRx", prx)], decimals=2, words="above")
         upper.axvline(0, ymax=0.6, color=MUTED, lw=0.6, dashes=(4, 3))
         upper.set_xlim(-1, 1)
         upper.set_xticks([-1, -0.5, 0, 0.5, 1], ["−1", "−0.5", "0", "0.5", "1"])
         upper.set_xlabel("Mean PRx in the window (−1 to 1)")
-        svg.draw_strips(lower, yields, decimals=1, words="above")
+        canvas.draw_strips(lower, yields, decimals=1, words="above")
         lower.set_xlim(0, 100)
         lower.set_xlabel("CPPopt yield (% of the minutes with CPP)")
     return Picture(name, title, " ".join(told), caption, figure, "single")
@@ -124,7 +126,7 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
     name, title = "curves", "PRx by CPP: all patients together, and each of them"
     pooled = pool_curves(curves)
     if pooled.is_empty():
-        return svg.nothing(
+        return canvas.nothing(
             name=name, title=title, words="No patient has a curve of PRx by CPP."
         )
     drawn = pooled.filter(pl.col("n_patients") >= MIN_PATIENTS_POOLED)
@@ -138,13 +140,13 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
         f". CPPopt of the whole recording: median {format_median(optimum, decimals=1)} mmHg, "
         f"{optimum.len()} of {optima.height} patients."
     )
-    with svg.style(name):
-        figure = svg.sheet("single", height_in=3.4)
+    with canvas.style(name):
+        figure = canvas.sheet("single", height_in=3.4)
         figure.subplots_adjust(left=0.14, right=0.96, top=0.94, bottom=0.12, hspace=0.12)
         upper, lower = figure.subplots(2, sharex=True, height_ratios=(4.4, 1))
         _draw_curves(upper, curves, pooled=pooled, drawn=drawn)
         strip = Strip("CPPopt (mmHg)", optimum, f"n = {optimum.len()} of {optima.height}")
-        svg.draw_strips(lower, [strip], decimals=1, words="above")
+        canvas.draw_strips(lower, [strip], decimals=1, words="above")
         lower.set_xlabel("CPP in bins, and CPPopt (mmHg), whole recording")
     caption = (
         f"PRx by CPP over the whole recordings of the {n} patients who have a curve. A thin "

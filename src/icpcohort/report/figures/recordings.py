@@ -5,10 +5,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
-from icpcohort.report.tables.grids import words_of
-from icpcohort.report.tables.table_one import format_median, format_number
+from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.numbers import format_median, format_number
 
 SIGNALS = ("icp", "abp")
 MOST_REASONS = 10  # of more the others are added up in one bar
@@ -25,7 +25,7 @@ def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
     """
     name, title = "recorded", "Recorded time: how much is valid, and what was masked"
     if quality.is_empty():
-        return svg.nothing(name=name, title=title, words="No recording was used.")
+        return canvas.nothing(name=name, title=title, words="No recording was used.")
     strips = [_valid_strip(quality, signal) for signal in SIGNALS]
     strips = [strip for strip in strips if strip.values.len()]
     bars = masked_hours(masked)
@@ -42,18 +42,18 @@ def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
     caption = (
         "Left: valid share of each patient's recorded time "
         f"({'; '.join(_hours_words(quality, signal) for signal in SIGNALS)} in all). "
-        f"{svg.STRIP_WORDS} Right: hours masked, by the reason, all patients together, "
+        f"{canvas.STRIP_WORDS} Right: hours masked, by the reason, all patients together, "
         "square-root scale. Masked is a reading that was set aside; a missing reading is "
         "neither valid nor masked."
     )
-    with svg.style(name):
+    with canvas.style(name):
         n_rows = max(4, bars.height)
-        figure = svg.sheet("double", height_in=0.75 + 0.19 * n_rows)
+        figure = canvas.sheet("double", height_in=0.75 + 0.19 * n_rows)
         height_in = float(figure.get_figheight())
         box = {"top": 1 - 0.3 / height_in, "bottom": 0.42 / height_in}
         figure.subplots_adjust(left=0.02, right=0.83, wspace=0.62, **box)
         left, right = figure.subplots(1, 2)
-        svg.draw_strips(left, strips, decimals=1, words="above")
+        canvas.draw_strips(left, strips, decimals=1, words="above")
         left.set_xlim(min(50.0, *(float(s.values.to_numpy().min()) for s in strips)), 100)
         left.set_xlabel("Valid (% of the recorded time)")
         _draw_bars(right, bars)
@@ -114,14 +114,14 @@ def _draw_bars(axis: Any, bars: pl.DataFrame) -> None:
     colours = [ACCENT if signal == "icp" else MUTED for signal in bars["signal"]]
     axis.barh(y, bars["hours_h"].to_numpy(), height=0.62, color=colours)
     labels = [
-        svg.shortened(f"{signal.upper()}, {words_of(reason)}", letters=REASON_LETTERS)
+        canvas.shortened(f"{signal.upper()}, {words_of(reason)}", letters=REASON_LETTERS)
         for signal, reason in bars.select("signal", "reason").iter_rows()
     ]
     axis.set_yticks(y, labels)
     axis.set_ylim(bars.height - 0.4, -0.6)
     axis.tick_params(axis="y", length=0)
     axis.spines["left"].set_visible(False)
-    svg.square_root_axis(axis, highest=float(bars["hours_h"].to_numpy().max()))
+    canvas.square_root_axis(axis, highest=float(bars["hours_h"].to_numpy().max()))
     axis.set_xlabel("Hours masked, square-root scale")
     for i, hours, n in zip(y, bars["hours_h"], bars["n_patients"], strict=True):
         words = f"{format_number(hours, decimals=1)} h, n = {n}"
@@ -134,7 +134,7 @@ def drift(monitors: pl.DataFrame) -> Picture:
     name, title = "drift", "Drift at removal, by kind of monitor"
     known = monitors.filter(pl.col("drift_at_removal_mmhg").is_not_null())
     if known.is_empty():
-        return svg.nothing(name=name, title=title, words="No drift at removal was noted.")
+        return canvas.nothing(name=name, title=title, words="No drift at removal was noted.")
     strips = [
         _drift_strip(known, monitors, kind)
         for kind in monitors["kind"].unique().sort(nulls_last=True)
@@ -148,17 +148,17 @@ def drift(monitors: pl.DataFrame) -> Picture:
     told.append(f"Beyond 2 mmHg either way: {n_beyond} of {known.height}.")
     caption = (
         f"{title}: the reading against atmosphere, {known.height} of {monitors.height} "
-        f"monitors. {svg.STRIP_WORDS.replace('patient', 'monitor')} Dashed: 2 mmHg either way, "
-        f"the distance of the two thresholds in common use (20 and 22 mmHg); {n_beyond} of "
-        f"{known.height} lie beyond."
+        f"monitors. {canvas.STRIP_WORDS.replace('patient', 'monitor')} Dashed: 2 mmHg either "
+        f"way, the distance of the two thresholds in common use (20 and 22 mmHg); "
+        f"{n_beyond} of {known.height} lie beyond."
     )
     reach = max(3.0, float(known["drift_at_removal_mmhg"].abs().to_numpy().max()) * 1.08)
-    with svg.style(name):
-        figure = svg.sheet("single", height_in=0.5 + 0.44 * len(strips))
+    with canvas.style(name):
+        figure = canvas.sheet("single", height_in=0.5 + 0.44 * len(strips))
         box = {"top": 0.99, "bottom": 0.42 / float(figure.get_figheight())}
         figure.subplots_adjust(left=0.04, right=0.96, **box)
         axis = figure.subplots()
-        svg.draw_strips(axis, strips, decimals=1, words="above")
+        canvas.draw_strips(axis, strips, decimals=1, words="above")
         for at, dashes in ((0.0, (1, 0)), (-2.0, (4, 3)), (2.0, (4, 3))):
             for y in range(len(strips)):  # not through the words above each row
                 axis.plot([at, at], [y - 0.3, y + 0.32], color=MUTED, lw=0.6, dashes=dashes)

@@ -7,9 +7,9 @@ import polars as pl
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from numpy.typing import NDArray
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture
-from icpcohort.report.tables.table_one import format_estimate, format_number
+from icpcohort.report.tables.numbers import format_estimate, format_number
 
 Reals = NDArray[np.float64]
 MOST_SIGNS = 42
@@ -49,14 +49,14 @@ def specification_curve(
     )
     if known.is_empty():
         words = "No specification of this question could be estimated."
-        return svg.nothing(name=name, title=whole["words"], words=words)
+        return canvas.nothing(name=name, title=whole["words"], words=words)
     rows = choices.filter(question=question)
     taken = options.join(
         known.select("question", "specification", "rank"), on=["question", "specification"]
     )
     n_lines = rows.height + 1.2 * rows["choice"].n_unique()
-    with svg.style(name):
-        figure = svg.sheet("double", height_in=2.5 + 0.155 * n_lines)
+    with canvas.style(name):
+        figure = canvas.sheet("double", height_in=2.5 + 0.155 * n_lines)
         tall = figure.get_figheight()
         above, below = figure.subplots(2, height_ratios=[1.9, 0.155 * n_lines], sharex=True)
         figure.subplots_adjust(
@@ -132,7 +132,7 @@ def _ratio_axis(axis: Any, ends: Reals) -> None:
     reach = max(1.5, float(ends.max()), float(1 / ends.min())) * 1.1
     axis.set_yscale("log")
     axis.set_ylim(1 / reach, reach)
-    axis.yaxis.set_major_locator(FixedLocator(svg.ratio_ticks(reach)))
+    axis.yaxis.set_major_locator(FixedLocator(canvas.ratio_ticks(reach)))
     axis.yaxis.set_minor_locator(NullLocator())
     axis.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{round(y, 2):g}"))
 

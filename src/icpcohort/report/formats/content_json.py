@@ -16,7 +16,7 @@ from icpcohort.report.sections.blocks import (
     PictureBlock,
     Section,
 )
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 KINDS: dict[str, type[Block]] = {
     one.kind: one for one in (Paragraph, Bullets, Caution, GridBlock, PictureBlock)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 
 from icpcohort.report.formats import printable
-from icpcohort.report.tables.table_one import MINUS
+from icpcohort.report.tables.numbers import MINUS
 
 FORMULA_SIGNS = (*"=+-@\t\r\n", "＝", "＋", "－", "＠")
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")

@@ -12,8 +12,7 @@ from markupsafe import Markup
 
 from icpcohort import contracts
 from icpcohort.contracts import Table, store
-from icpcohort.report.figures import canvas as svg
-from icpcohort.report.figures import draw_all as figures
+from icpcohort.report.figures import canvas, draw_all
 from icpcohort.report.figures.canvas import Picture
 from icpcohort.report.sections import content
 from icpcohort.report.sections import models as model_section
@@ -53,9 +52,8 @@ ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or 
 TIED = re.compile(r"\([^()]{1,28}\)|\b[pn] [=<] [\d.]+|[\d)] (?:mmHg|%|h\b)")
 
 
-def render(
+def say(
     *,
-    template: str,
     title: str,
     settings: Mapping[str, Any],
     models: Mapping[str, Mapping[str, Any]],
@@ -66,13 +64,11 @@ def render(
     is_blinded: bool,
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
-) -> str:
-    """Return the report as the text of one HTML file that needs nothing else.
+) -> tuple[Content, dict[str, Picture]]:
+    """Return what the report says and its figures, whatever shows them.
 
     Parameters
     ----------
-    template : str
-        The text of the jinja2 template; what it inserts is escaped.
     title : str
         Title of the study.
     settings : mapping
@@ -82,7 +78,7 @@ def render(
     tables : mapping of table name to DataFrame
         The names of `CONTRACTS`, `analysis`, and `curves` with `patient_id`. Any may be empty.
     fits : mapping of table name to a mapping of model name to DataFrame
-        The names of `model_section.CONTRACTS`.
+        The names of `models.CONTRACTS`.
     methods : mapping of heading to paragraph
         Sentences of the stages, in order.
     plan : mapping or None
@@ -98,38 +94,9 @@ def render(
     ValueError
         If a table is missing or breaks its contract; all problems together.
     """
-    said, pictures = say(
-        title=title,
-        settings=settings,
-        models=models,
-        tables=tables,
-        fits=fits,
-        methods=methods,
-        plan=plan,
-        is_blinded=is_blinded,
-        versions=versions,
-        fingerprints=fingerprints,
-    )
-    return page(said, template=template, pictures=pictures)
-
-
-def say(
-    *,
-    title: str,
-    settings: Mapping[str, Any],
-    models: Mapping[str, Mapping[str, Any]],
-    tables: Mapping[str, pl.DataFrame],
-    fits: model_section.Fits,
-    methods: Mapping[str, str],
-    plan: Mapping[str, Any] | None,
-    is_blinded: bool,
-    versions: Mapping[str, str],
-    fingerprints: Mapping[str, str],
-) -> tuple[Content, dict[str, Picture]]:
-    """Return what the report says and its figures, whatever shows them; see `render`."""
     check(tables, fits)
     window = str(settings["cohort"]["main_window"])
-    pictures = figures.all_pictures(
+    pictures = draw_all.all_pictures(
         tables,
         fits,
         models=models,
@@ -159,7 +126,7 @@ def page(said: Content, *, template: str, pictures: Mapping[str, Picture]) -> st
     )
     environment.filters["tied"] = tie
     environment.filters["sha256"] = _fingerprint
-    drawn = {name: Markup(svg.inline(picture)) for name, picture in pictures.items()}
+    drawn = {name: Markup(canvas.inline(picture)) for name, picture in pictures.items()}
     return environment.from_string(template).render(content=said, pictures=drawn)
 
 
@@ -197,4 +164,4 @@ def check(given: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
     ]
     if found:
         lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"report.render: {len(found)} problem(s)\n{lines}")
+        raise ValueError(f"report: {len(found)} problem(s)\n{lines}")

@@ -1,9 +1,9 @@
 """The page of one model: its folder's summary as Markdown, from its tables."""
 
 from icpcohort.models.fit import Fit
-from icpcohort.report.tables import model_words as report_models
+from icpcohort.report.tables import model_words, models
 from icpcohort.report.tables import models as model_grids
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 from icpcohort.study.plan import Plan
 
 CAUTION = (
@@ -37,7 +37,7 @@ def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
         Its methods text, from `models.wording`.
     """
     block = {name: getattr(plan, name) for name in Plan.__dataclass_fields__}
-    finding = report_models.finding(
+    finding = model_words.finding(
         block, estimates=made.estimates, diagnostics=made.diagnostics, curve=made.curve
     )
     parts = [
@@ -45,15 +45,13 @@ def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
         plan.question,
         finding,
         f"> **Caution.** {CAUTION}",
-        _grid(
-            report_models.estimates(made.estimates, plan=block, diagnostics=made.diagnostics)
-        ),
+        _grid(models.estimates(made.estimates, plan=block, diagnostics=made.diagnostics)),
         _grid(model_grids.curve(made.curve, plan=block)),
         _grid(model_grids.risks(made.risks, plan=block)),
         _grid(model_grids.alternatives(made.alternatives, plan=block)),
         _grid(model_grids.performance(made.performance)),
-        _grid(report_models.model_flow(made.flow)),
-        _grid(report_models.diagnostics(made.diagnostics)),
+        _grid(models.model_flow(made.flow)),
+        _grid(models.diagnostics(made.diagnostics)),
         f"## Methods\n\n{methods}",
         FILES.strip(),
     ]

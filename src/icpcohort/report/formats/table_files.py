@@ -3,9 +3,8 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from icpcohort.contracts import atomic_write as whole
-from icpcohort.report.formats import csv_cells as csv_text
-from icpcohort.report.formats import latex
+from icpcohort.contracts import atomic_write
+from icpcohort.report.formats import csv_cells, latex
 from icpcohort.report.sections.blocks import Content, GridBlock
 
 INDEX = "index.csv"
@@ -23,10 +22,10 @@ def as_csv(content: Content) -> dict[str, str]:
         for name, block in tables.items()
     ]
     texts = {
-        f"{name}.csv": csv_text.as_csv(block.grid.head, block.rows())
+        f"{name}.csv": csv_cells.as_csv(block.grid.head, block.rows())
         for name, block in tables.items()
     }
-    return texts | {INDEX: csv_text.as_csv(INDEX_HEAD, index)}
+    return texts | {INDEX: csv_cells.as_csv(INDEX_HEAD, index)}
 
 
 def as_latex(content: Content) -> dict[str, str]:
@@ -50,4 +49,4 @@ def write(texts: Mapping[str, str], folder: Path) -> None:
     """Write the files into a folder of their own."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in texts.items():
-        whole.write(folder / name, text)
+        atomic_write.write(folder / name, text)

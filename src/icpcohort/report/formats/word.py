@@ -11,9 +11,7 @@ from docx.shared import Emu, Mm
 from docx.text.paragraph import Paragraph as TextParagraph
 from PIL import Image
 
-from icpcohort.report.formats import printable
-from icpcohort.report.formats import word_styles as document_styles
-from icpcohort.report.formats import word_xml as word_parts
+from icpcohort.report.formats import printable, word_styles, word_xml
 from icpcohort.report.formats.word_styles import TABLE_STYLE
 from icpcohort.report.sections.blocks import (
     Block,
@@ -68,10 +66,10 @@ def as_docx(content: Content, *, pictures: Mapping[str, Path]) -> bytes:
     """
     _check(content, pictures)
     document = docx.Document()
-    document_styles.define(document)
-    document_styles.page(document.sections[0], landscape=False)
-    word_parts.language(document, LANGUAGE)
-    word_parts.drop_thumbnail(document)
+    word_styles.define(document)
+    word_styles.page(document.sections[0], landscape=False)
+    word_xml.language(document, LANGUAGE)
+    word_xml.drop_thumbnail(document)
     writer = _Writer(document, pictures)
     _opening(writer, content)
     for section in content.sections:
@@ -82,7 +80,7 @@ def as_docx(content: Content, *, pictures: Mapping[str, Path]) -> bytes:
     properties.author = properties.comments = properties.keywords = ""
     properties.subject = "Retrospective cohort study of recorded intracranial pressure"
     properties.language = LANGUAGE
-    return word_parts.as_bytes(document)
+    return word_xml.as_bytes(document)
 
 
 def _check(content: Content, pictures: Mapping[str, Path]) -> None:
@@ -90,10 +88,10 @@ def _check(content: Content, pictures: Mapping[str, Path]) -> None:
     found = [f"{name}: no picture; draw it first" for name in wanted if name not in pictures]
     for name in wanted:
         if name in pictures and not _words(pictures[name])[1]:
-            found.append(f"{pictures[name]}: no description; save it with svg.save")
+            found.append(f"{pictures[name]}: no description; save it with canvas.save")
     if found:
         lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"document.as_docx: {len(found)} problem(s)\n{lines}")
+        raise ValueError(f"word.as_docx: {len(found)} problem(s)\n{lines}")
 
 
 def _words(path: Path) -> tuple[str, str]:
@@ -110,7 +108,7 @@ def _opening(writer: _Writer, content: Content) -> None:
     foot = writer.document.sections[0].footer.paragraphs[0]
     foot.style = writer.document.styles["Footer"]
     foot.add_run(FOOTER)
-    word_parts.field(foot, "PAGE")
+    word_xml.field(foot, "PAGE")
 
 
 def _add(writer: _Writer, text: str, style: str) -> Any:
@@ -123,7 +121,7 @@ def _turn(writer: _Writer, *, landscape: bool) -> None:
     """Begin a section on its side, or upright, where the last one is not."""
     if writer.landscape != landscape:
         section = writer.document.add_section(WD_SECTION.NEW_PAGE)
-        document_styles.page(section, landscape=landscape)
+        word_styles.page(section, landscape=landscape)
         writer.landscape = landscape
 
 
@@ -138,7 +136,7 @@ def _section(writer: _Writer, section: Section, *, level: int) -> None:
 
 def _mark(writer: _Writer, paragraph: Any, name: str) -> None:
     writer.n_marks += 1
-    word_parts.bookmark(paragraph, _anchor(name), writer.n_marks)
+    word_xml.bookmark(paragraph, _anchor(name), writer.n_marks)
 
 
 def _anchor(name: str) -> str:
@@ -175,7 +173,7 @@ def _block(writer: _Writer, block: Block) -> None:
 def _links(paragraph: Any, links: Sequence[Link], *, brackets: bool = True) -> None:
     for number, link in enumerate(links):
         paragraph.add_run("; " if number else " (" if brackets else "")
-        word_parts.link(paragraph, link.label, to=_anchor(link.target), style="Cross Reference")
+        word_xml.link(paragraph, link.label, to=_anchor(link.target), style="Cross Reference")
     if links and brackets:
         paragraph.add_run(")")
 
@@ -186,7 +184,7 @@ def _picture(writer: _Writer, block: PictureBlock) -> None:
     shape = _add(writer, "", "Figure").add_run().add_picture(str(path))
     scale = min(1.0, Mm(WIDTH_UPRIGHT_MM) / shape.width, Mm(HEIGHT_MM) / shape.height)
     shape.width, shape.height = Emu(int(shape.width * scale)), Emu(int(shape.height * scale))
-    word_parts.describe(shape, title=title, words=words)
+    word_xml.describe(shape, title=title, words=words)
     caption = _add(writer, "", "Caption")
     caption.add_run(f"{block.number}. ", style="Strong")
     caption.add_run(printable.text(block.caption))
@@ -210,8 +208,8 @@ def _grid(writer: _Writer, block: GridBlock) -> None:
             cell.p_lst[0].add_r().text = printable.text(text)
         _links(TextParagraph(place.tc_lst[-1].p_lst[0], table), links, brackets=False)
         style = "Table Text Kept" if len(rows) <= KEPT_ROWS else "Table Text"
-    word_parts.only_head_is_special(table)
-    word_parts.repeat_head(table)
+    word_xml.only_head_is_special(table)
+    word_xml.repeat_head(table)
     _widen(table, lengths, landscape=writer.landscape)
     writer.document.add_paragraph(printable.text(grid.note), style="Table Note")
 

@@ -8,13 +8,12 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort.report.patients import cohort_picture as coverage
+from icpcohort.report.patients import cohort_picture, timeline
 from icpcohort.report.patients import facts as patient_rows
-from icpcohort.report.patients import timeline as pictures
 from icpcohort.report.patients.facts import Section
 from icpcohort.report.sections.content import SHORT_CAUTION
-from icpcohort.report.tables.grids import words_of
-from icpcohort.report.tables.table_one import MISSING, format_number
+from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.numbers import MISSING, format_number
 
 FILTERS = (
     "in the analysis",
@@ -42,7 +41,7 @@ def render(
     ----------
     template : str
         The text of the jinja2 template; what it inserts is escaped.
-    tables, model_dropped, models, windows : see `patient_rows.sections`
+    tables, model_dropped, models, windows : see `facts.sections`
     main_window : str
         The window of the list's exposures.
     """
@@ -52,11 +51,13 @@ def render(
     facts = patient_rows.sections(
         tables, model_dropped=model_dropped, models=models, windows=windows
     )
-    patients = coverage.in_order(tables["patients"]["patient_id"].to_list(), tables["quality"])
+    patients = cohort_picture.in_order(
+        tables["patients"]["patient_id"].to_list(), tables["quality"]
+    )
     head, rows = overview(patients, tables, main_window=main_window)
     page = environment.from_string(template).render(
         short_caution=SHORT_CAUTION,
-        not_for_sharing=pictures.NOT_FOR_SHARING,
+        not_for_sharing=timeline.NOT_FOR_SHARING,
         window=words_of(main_window),
         head=head,
         rows=rows,

@@ -8,12 +8,12 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Rectangle
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED
 from icpcohort.report.patients import spans
 from icpcohort.report.patients.spans import Reals
 from icpcohort.report.patients.timeline import FOOTNOTE, ticks_h
-from icpcohort.report.tables.table_one import format_number
+from icpcohort.report.tables.numbers import format_number
 
 # from light to dark, so that grey paper and colour-blind eyes tell them apart
 FILLS = {"valid": "#7fbfe3", "masked": INK, "missing": "#b9b9b9"}
@@ -86,7 +86,7 @@ def cohort_picture(
         " most valid hours of ICP first."
     ]
     told += [_total_words(quality, signal) for signal in SIGNALS]
-    with svg.style(name):
+    with canvas.style(name):
         figure = _draw(hours, order=order, quality=quality, time_zero=time_zero)
         height_in = float(figure.get_figheight())
         figure.text(0.01, 1 - 0.24 / height_in, title, fontsize=11, fontweight="bold")
@@ -94,7 +94,7 @@ def cohort_picture(
             figure.text(0.01, 1 - (0.44 + 0.16 * i) / height_in, line, fontsize=8.5)
         _key(figure, bottom=1 - 0.98 / height_in)
         figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
-        return svg.as_file(svg.Picture(name, title, " ".join(told), "", figure, "double"))
+        return canvas.as_file(canvas.Picture(name, title, " ".join(told), "", figure, "double"))
 
 
 def _total_words(quality: pl.DataFrame, signal: str) -> str:
@@ -183,7 +183,7 @@ def _draw_signal(axis: Any, hours: pl.DataFrame, *, order: Sequence[str]) -> Non
     for state, (low, high) in layers.items():
         drawn = runs(placed.select("y", "hour", low=low.cast(pl.Int64()), high=high))
         if len(drawn):
-            axis.add_artist(PathPatch(svg.boxes(drawn), fc=FILLS[state], ec="none", lw=0))
+            axis.add_artist(PathPatch(canvas.boxes(drawn), fc=FILLS[state], ec="none", lw=0))
 
 
 def runs(cells: pl.DataFrame) -> Reals:

@@ -8,8 +8,8 @@ import polars as pl
 
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT
 from icpcohort.report.patients.spans import MINUTE_S, Reals
-from icpcohort.report.tables.grids import words_of
-from icpcohort.report.tables.table_one import format_number, format_p
+from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.numbers import format_number, format_p
 
 N_POINTS = 121  # of the fitted line
 HOUR_S, LEAST_MINUTES = 3600.0, 15

@@ -7,11 +7,11 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import Table
-from icpcohort.report.patients import curve as patient_curve
-from icpcohort.report.patients import lanes
-from icpcohort.report.tables.grids import REACTIVITY, unit_words, words_of
+from icpcohort.report.patients import curve, lanes
+from icpcohort.report.tables.grid import REACTIVITY, unit_words, words_of
 from icpcohort.report.tables.monitors import COMPLICATIONS
-from icpcohort.report.tables.table_one import MISSING, VARIABLES, format_number
+from icpcohort.report.tables.numbers import MISSING, format_number
+from icpcohort.report.tables.table_one import VARIABLES
 
 Rows = dict[str, list[list[str]]]  # patient -> rows of cells
 PRESSURES = {
@@ -303,7 +303,6 @@ def _burden(burden: pl.DataFrame, places: Mapping[str, str]) -> Section:
 
 def _optimum(optima: pl.DataFrame) -> Section:
     rows = {
-        row["patient_id"]: [[line] for line in patient_curve.in_words(row)]
-        for row in optima.to_dicts()
+        row["patient_id"]: [[line] for line in curve.in_words(row)] for row in optima.to_dicts()
     }
     return Section("CPPopt of the whole recording", [""], rows, "No minute was computed.")

@@ -12,7 +12,7 @@ import polars as pl
 from icpcohort.report.figures.canvas import ACCENT, MUTED
 from icpcohort.report.patients import spans
 from icpcohort.report.patients.spans import MINUTE_S, Reals
-from icpcohort.report.tables.table_one import format_number
+from icpcohort.report.tables.numbers import format_number
 
 N_COLUMNS = 600  # the time axis is about 330 pt wide: less than a pixel each
 

@@ -12,20 +12,20 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED
 from icpcohort.report.patients import curve as patient_curve
 from icpcohort.report.patients import lanes, spans
 from icpcohort.report.patients.lanes import PLAIN, Extent, Lane
 from icpcohort.report.patients.spans import MINUTE_S, Reals
-from icpcohort.report.tables.table_one import format_number
+from icpcohort.report.tables.numbers import format_number
 
 NOT_FOR_SHARING = "Patient-level data, not for sharing."
 FOOTNOTE = (
     f"{NOT_FOR_SHARING} Research use on recorded data; not a medical device, and not for"
     " decisions at the bedside."
 )
-WIDTH_IN, LEFT_IN, RIGHT_IN = svg.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
+WIDTH_IN, LEFT_IN, RIGHT_IN = canvas.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
 LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.0, 0.3, 0.15, 0.12
 CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
 LIMITS = {"llr_mmhg": "LLR", "cppopt_mmhg": "CPPopt", "ulr_mmhg": "ULR"}
@@ -76,10 +76,12 @@ def patient_picture(
     extent = lanes.extent_of(own, minutes)
     if extent is None:
         told.append("There is nothing to draw: no recording of this patient was used.")
-        with svg.style(name):
+        with canvas.style(name):
             figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(told)))
             _write_caption(figure, title, told)
-            return svg.as_file(svg.Picture(name, title, " ".join(told), "", figure, "double"))
+            return canvas.as_file(
+                canvas.Picture(name, title, " ".join(told), "", figure, "double")
+            )
     above = [*lanes.of_recordings(own, extent), *lanes.of_intervals(intervals, extent)]
     below = {
         signal: [
@@ -97,14 +99,16 @@ def patient_picture(
     whole = patient_curve.in_words(found)
     words = [*told, *_indices_words(minutes), *whole, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
-    with svg.style(name):
+    with canvas.style(name):
         figure = _draw(minutes, title=title, told=told, above=above, below=below, extent=extent)
         figure.axes[-2].set_xlabel(
             f"Hours since time zero ({time_zero.replace('_', ' ')})", labelpad=1
         )
         patient_curve.draw(figure.axes[-1], curve, found)
         _write_beside(figure, whole)
-        return svg.as_file(svg.Picture(name, title, " ".join(words), "", figure, "double"))
+        return canvas.as_file(
+            canvas.Picture(name, title, " ".join(words), "", figure, "double")
+        )
 
 
 def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame) -> list[str]:
@@ -229,7 +233,7 @@ def _fill(
     sides = np.column_stack([drawn, np.full(len(drawn), low), np.full(len(drawn), high)])
     axis.add_artist(
         PathPatch(
-            svg.boxes(sides),
+            canvas.boxes(sides),
             fc=lane.filling.colour,
             ec=INK if lane.filling.hatch else "none",
             hatch=lane.filling.hatch or None,

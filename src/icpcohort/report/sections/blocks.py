@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import ClassVar
 
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from icpcohort.report.sections.blocks import GridBlock, Link, Paragraph, Section
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 BY_AUTHORS = "All of it."
 METHODS, MODELS, RISKS = "methods: ", "methods of models", "risks of models"

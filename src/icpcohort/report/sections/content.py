@@ -7,11 +7,9 @@ import polars as pl
 
 from icpcohort.cohort import blinding
 from icpcohort.provenance import plan_lock
-from icpcohort.report.figures import draw_all as figures
-from icpcohort.report.sections import checklists, findings
+from icpcohort.report.figures import draw_all
+from icpcohort.report.sections import checklists, findings, specifications, study
 from icpcohort.report.sections import models as model_section
-from icpcohort.report.sections import specifications as whatif_section
-from icpcohort.report.sections import study as study_sections
 from icpcohort.report.sections.blocks import (
     Block,
     Bullets,
@@ -25,7 +23,7 @@ from icpcohort.report.sections.blocks import (
     table,
 )
 from icpcohort.report.sections.methods import SIGNALS
-from icpcohort.report.tables import grids
+from icpcohort.report.tables import appendix
 
 SHORT_CAUTION = (
     "Research use on recorded data. Not a medical device; not for bedside decisions or for "
@@ -68,10 +66,10 @@ def build(
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> Content:
-    """Return all that the report says, numbered; the arguments are those of `report.render`.
+    """Return all that the report says, numbered; the arguments are those of `html_page.say`.
 
     Burden and indices are told of the patients in the analysis of their window; curves and
-    optima of every patient who has one. `captions` are those of `figures.all_pictures`, by
+    optima of every patient who has one. `captions` are those of `draw_all.all_pictures`, by
     the figures' names.
 
     Raises
@@ -80,14 +78,14 @@ def build(
         If a figure has no place in any section.
     """
     window = str(settings["cohort"]["main_window"])
-    given = figures.of_the_cohort(tables)
+    given = draw_all.of_the_cohort(tables)
     sections = (
         _findings(given, models, fits, window=window),
-        *study_sections.all_of(given, settings=settings, captions=captions),
+        *study.all_of(given, settings=settings, captions=captions),
         model_section.of_all(given, models, fits, captions=captions),
-        model_section.beside(models, fits, precision=whatif_section.precision(given)),
-        whatif_section.specifications(given, captions),
-        whatif_section.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
+        model_section.beside(models, fits, precision=specifications.precision(given)),
+        specifications.specifications(given, captions),
+        specifications.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
         _methods(methods, settings),
         _limits(given, window=window),
         _settings(settings, models),
@@ -99,8 +97,7 @@ def build(
     shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
     if homeless := sorted(set(captions) - shown):
         raise ValueError(
-            f"content.build: {', '.join(homeless)} is in no section; name it in "
-            "study_sections.FIGURES"
+            f"content.build: {', '.join(homeless)} is in no section; name it in study.FIGURES"
         )
     return content
 
@@ -122,7 +119,7 @@ def _findings(
 
 
 def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Section:
-    rules = grids.cleaning_rules(settings["cleaning"]["rules"])
+    rules = appendix.cleaning_rules(settings["cleaning"]["rules"])
     parts = []
     for number, (heading, text) in enumerate(paragraphs.items(), start=1):
         blocks: list[Block] = [Paragraph(text)]
@@ -142,11 +139,11 @@ def _limits(given: Given, *, window: str) -> Section:
 
 
 def _settings(settings: Mapping[str, Any], models: Models) -> Section:
-    as_run = grids.settings(settings, caption="Settings as run")
-    plan = grids.settings(models, caption="Analysis plan as run")
+    as_run = appendix.settings(settings, caption="Settings as run")
+    plan = appendix.settings(models, caption="Analysis plan as run")
     blocks: list[Block] = [
         Paragraph(ABBREVIATIONS),
-        *table("definitions", grids.definitions(), supplementary=True),
+        *table("definitions", appendix.definitions(), supplementary=True),
         *table("settings", as_run, empty="Nothing was set.", supplementary=True),
         *table("plan", plan, empty="Nothing was planned.", supplementary=True),
     ]
@@ -173,12 +170,12 @@ def _made(
         Paragraph(repeat, (Link("table-settings"), Link("table-plan"))),
         *table(
             "data",
-            grids.fingerprints(fingerprints, given["recordings"]),
+            appendix.fingerprints(fingerprints, given["recordings"]),
             supplementary=True,
         ),
         *table(
             "versions",
-            grids.versions(versions),
+            appendix.versions(versions),
             empty="No version was recorded.",
             supplementary=True,
         ),

@@ -5,10 +5,9 @@ from collections.abc import Mapping
 import polars as pl
 
 from icpcohort.report.sections.blocks import Item, Link
-from icpcohort.report.tables import grids
+from icpcohort.report.tables import grid, reactivity
 from icpcohort.report.tables import monitors as monitor_grids
-from icpcohort.report.tables import reactivity as chance_grid
-from icpcohort.report.tables.table_one import (
+from icpcohort.report.tables.numbers import (
     format_median,
     format_number,
     format_percent,
@@ -62,7 +61,7 @@ def lead(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
     return (
         f"A retrospective cohort study of intracranial pressure (ICP): {n_patients} patients, "
         f"{n_used} recordings used, {n_cohort} patients in the analysis of the main window "
-        f"({grids.words_of(window)})."
+        f"({grid.words_of(window)})."
     )
 
 
@@ -93,7 +92,7 @@ def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
     )
     return (
         f"{n_out} of {n_in} patients ({format_percent(n_out, n_in)}) are in the analysis of "
-        f"the {grids.words_of(window)}; {outcome}."
+        f"the {grid.words_of(window)}; {outcome}."
     )
 
 
@@ -153,7 +152,7 @@ def limits(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
         (
             "table-flow",
             f"{n_all - cohort.height} of {n_all} patients are not in the analysis of the "
-            f"{grids.words_of(window)}; they may differ from those who are."
+            f"{grid.words_of(window)}; they may differ from those who are."
             if cohort.height < n_all
             else "",
         ),
@@ -212,9 +211,9 @@ def _chance_sentence(optima: pl.DataFrame) -> str:
     if tried.is_empty():
         return ""
     n, found = tried.height, tried["cppopt_mmhg"].count()
-    bent = int((tried["p_chance"] <= chance_grid.P_CHANCE).sum())
+    bent = int((tried["p_chance"] <= reactivity.P_CHANCE).sum())
     return (
         f"CPPopt of the whole recording was found in {format_share(found, n)} of {n} patients "
-        f"with CPP and PRx, and in {chance_grid.percent_of_all(tried['chance_percent'])}; the "
-        f"U was beyond chance (p at most {chance_grid.P_CHANCE:g}) in {format_share(bent, n)}."
+        f"with CPP and PRx, and in {reactivity.percent_of_all(tried['chance_percent'])}; the "
+        f"U was beyond chance (p at most {reactivity.P_CHANCE:g}) in {format_share(bent, n)}."
     )

@@ -3,19 +3,19 @@
 from collections.abc import Mapping
 from typing import Any
 
-from icpcohort.cohort import monitoring_end, outcomes
-from icpcohort.cohort import select as cohort
+from icpcohort.cohort import monitoring_end, outcomes, select
 from icpcohort.exposures import burden, intensity_duration, summary
-from icpcohort.indices import cppopt as optimal_cpp
-from icpcohort.indices import reactivity
-from icpcohort.indices import whole_recording as optima
+from icpcohort.indices import cppopt, reactivity, whole_recording
 from icpcohort.models import wording
-from icpcohort.report.tables import grids
-from icpcohort.report.tables import table_one as tables
-from icpcohort.signals import cleaning, intervals, trends
-from icpcohort.signals import pulse_amplitude as pulse
-from icpcohort.signals import pulse_blocks as block_pulses
-from icpcohort.signals import transducer_level as levels
+from icpcohort.report.tables import grid, numbers
+from icpcohort.signals import (
+    cleaning,
+    intervals,
+    pulse_amplitude,
+    pulse_blocks,
+    transducer_level,
+    trends,
+)
 from icpcohort.study import plan
 
 SIGNALS = "Signals and artefacts"  # the paragraph beside the table of cleaning rules
@@ -32,20 +32,20 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         trends.methods_sentence(
             block_s=blocks["block_s"], min_valid_fraction=blocks["min_valid_fraction"]
         ),
-        pulse.methods_sentence(
+        pulse_amplitude.methods_sentence(
             min_hz=blocks["pulse_min_hz"],
             max_hz=blocks["pulse_max_hz"],
             rate_from=blocks["pulse_rate_from"],
             tolerance_hz=blocks["pulse_tolerance_hz"],
             method=blocks["amplitude_method"],
         ),
-        block_pulses.methods_sentence(
+        pulse_blocks.methods_sentence(
             shape_method=blocks["shape_method"],
             shape_min_hz=blocks["shape_min_hz"],
             shape_min_pulses=blocks["shape_min_pulses"],
             shape_smoothing_fraction=blocks["shape_smoothing_fraction"],
         ),
-        levels.methods_sentence(**settings["levels"]),
+        transducer_level.methods_sentence(**settings["levels"]),
     ]
     index = reactivity.methods_sentence(
         minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
@@ -53,13 +53,13 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         **settings["reactivity"],
     )
     curve = [
-        optimal_cpp.methods_sentence(
+        cppopt.methods_sentence(
             averaging=settings["reactivity"]["averaging"], **settings["optimal_cpp"]
         ),
-        optima.methods_sentence(**settings["uncertainty"]),
+        whole_recording.methods_sentence(**settings["uncertainty"]),
         summary.methods_sentence(**settings["summary"]),
     ]
-    patients = cohort.methods_sentence(
+    patients = select.methods_sentence(
         windows=windows,
         rules=settings["cohort"]["eligibility"],
         time_zero=settings["study"]["time_zero"],
@@ -80,10 +80,10 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
         **{
-            f"Model: {grids.words_of(name)}": wording.methods_sentence(
+            f"Model: {grid.words_of(name)}": wording.methods_sentence(
                 plan.from_block(name, block=block)
             )
             for name, block in models.items()
         },
-        "Presentation": tables.methods_sentence(),
+        "Presentation": numbers.methods_sentence(),
     }

@@ -8,10 +8,10 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.report.sections.blocks import Block, Caution, Paragraph, Section, picture, table
-from icpcohort.report.tables import grids
-from icpcohort.report.tables import model_words as report_models
+from icpcohort.report.tables import grid as grid_tables
+from icpcohort.report.tables import model_words, models
 from icpcohort.report.tables import models as model_grids
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 CONTRACTS = {
     "estimates": contracts.ESTIMATES,
@@ -43,7 +43,7 @@ def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
 def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
     """Return what a model found; one without estimates is told as not reported."""
     fit = tables_of(name, fits)
-    return report_models.finding(
+    return model_words.finding(
         plan,
         estimates=fit["estimates"],
         diagnostics=fit["diagnostics"],
@@ -68,18 +68,16 @@ def section(
     """
     fit = tables_of(name, fits)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
-    adjusted_for = "; ".join(map(report_models.term_words, plan["adjust_for"])) or "nothing"
+    adjusted_for = "; ".join(map(model_words.term_words, plan["adjust_for"])) or "nothing"
     words = (
         f"{plan['question']} {finding(name, plan, fits)} Adjusted for: {adjusted_for}. "
-        f"{plan['reason']}{report_models.not_in_fit(fit['flow'])}"
+        f"{plan['reason']}{models.not_in_fit(fit['flow'])}"
     )
     blocks: list[Block] = [
         Paragraph(words),
         *table(
             f"{name}-estimates",
-            _named(
-                name, report_models.estimates(estimates, plan=plan, diagnostics=diagnostics)
-            ),
+            _named(name, models.estimates(estimates, plan=plan, diagnostics=diagnostics)),
             empty="No estimate was handed over.",
         ),
     ]
@@ -89,8 +87,8 @@ def section(
         "risks": model_grids.risks(fit["risks"], plan=plan),
         "performance": model_grids.performance(fit["performance"]),
         "curve": model_grids.curve(fit["curve"], plan=plan),
-        "flow": report_models.model_flow(fit["flow"]),
-        "diagnostics": report_models.diagnostics(diagnostics),
+        "flow": models.model_flow(fit["flow"]),
+        "diagnostics": models.diagnostics(diagnostics),
     }
     absent = {
         "flow": "No flow of this model was recorded.",
@@ -109,11 +107,11 @@ def section(
 
 def _named(name: str, grid: Grid) -> Grid:
     """Return a table of a model with the model in its caption."""
-    return grid._replace(caption=f"{_title(name)}: {report_models.lower_first(grid.caption)}")
+    return grid._replace(caption=f"{_title(name)}: {model_words.lower_first(grid.caption)}")
 
 
 def _title(name: str) -> str:
-    words = grids.words_of(name)
+    words = grid_tables.words_of(name)
     return f"{words[:1].upper()}{words[1:]}"
 
 

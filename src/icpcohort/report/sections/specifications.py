@@ -6,8 +6,8 @@ from typing import Any
 import polars as pl
 
 from icpcohort.report.sections.blocks import Block, Link, Paragraph, Section, picture, table
-from icpcohort.report.tables.grids import Grid, words_of
-from icpcohort.report.tables.table_one import MISSING, format_number, format_p, format_percent
+from icpcohort.report.tables.grid import Grid, words_of
+from icpcohort.report.tables.numbers import MISSING, format_number, format_p, format_percent
 
 Given = Mapping[str, pl.DataFrame]
 

@@ -7,10 +7,9 @@ import polars as pl
 
 from icpcohort.report.sections import findings
 from icpcohort.report.sections.blocks import Block, Paragraph, Section, picture, table
-from icpcohort.report.tables import grids
+from icpcohort.report.tables import cohort, exposures, grid, reactivity, recordings
 from icpcohort.report.tables import monitors as monitor_grids
 from icpcohort.report.tables import reactivity as chance_grid
-from icpcohort.report.tables import recordings as recording_grids
 from icpcohort.signals import cleaning
 
 Given = Mapping[str, pl.DataFrame]
@@ -61,26 +60,26 @@ def _who(given: Given, captions: Captions) -> Section:
         *_drawn("who", captions),
         *table(
             "one",
-            grids.table_one(given["table1"]),
+            cohort.table_one(given["table1"]),
             empty="There is no patient to describe.",
             sortable=False,
         ),
         *table(
             "ends",
-            grids.ends_of_monitoring(given["monitoring_ends"]),
+            cohort.ends_of_monitoring(given["monitoring_ends"]),
             empty="There is no patient whose monitoring could end.",
             supplementary=True,
         ),
         *table(
             "flow",
-            grids.flow(given["flow"]),
+            cohort.flow(given["flow"]),
             empty="No flow of patients was recorded.",
             supplementary=True,
             sortable=False,
         ),
         *table(
             "dropped",
-            grids.dropped(given["dropped"]),
+            cohort.dropped(given["dropped"]),
             empty="No patient left.",
             supplementary=True,
             patient_level=True,
@@ -99,39 +98,37 @@ def _recordings(given: Given, settings: Mapping[str, Any], captions: Captions) -
         *_drawn("recordings", captions),
         *table(
             "recorded",
-            recording_grids.recorded_time(given["quality"], given["recordings"]),
+            recordings.recorded_time(given["quality"], given["recordings"]),
             empty="No recording could be used; there is no recorded time.",
         ),
         *table(
             "recorded-by-monitor",
-            recording_grids.recorded_by_monitor(given["quality"], given["monitors"]),
+            recordings.recorded_by_monitor(given["quality"], given["monitors"]),
         ),
         *table(
             "masked",
-            recording_grids.masked_time(given["masked"], given["quality"]),
+            recordings.masked_time(given["masked"], given["quality"]),
             empty="Nothing was masked.",
         ),
         *table(
             "abp-levels",
-            recording_grids.abp_levels(
-                given["summary"], window=settings["cohort"]["main_window"]
-            ),
+            recordings.abp_levels(given["summary"], window=settings["cohort"]["main_window"]),
             empty="No patient has arterial pressure in the window.",
         ),
         *table(
             "left-out",
-            recording_grids.excluded_reasons(given["excluded"]),
+            recordings.excluded_reasons(given["excluded"]),
             empty="No recording was left out.",
         ),
         *table(
             "left-out-each",
-            recording_grids.excluded_rows(given["excluded"]),
+            recordings.excluded_rows(given["excluded"]),
             supplementary=True,
             patient_level=True,
         ),
         *table(
             "events",
-            recording_grids.events(given["events"], without_effect=without_effect),
+            recordings.events(given["events"], without_effect=without_effect),
             empty="No event was noted.",
         ),
     ]
@@ -176,36 +173,36 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
         *_drawn("burden", captions),
         *table(
             "burden",
-            grids.burden(given["burden"].filter(pl.col("window") == window)),
+            exposures.burden(given["burden"].filter(pl.col("window") == window)),
             empty="No patient of the cohort has a burden.",
         ),
         *table(
             "burden-by-prx",
-            grids.burden_by_state(
+            exposures.burden_by_state(
                 by_state,
                 states=of_prx,
-                caption=f"Burden by reactivity, {grids.words_of(window)}",
+                caption=f"Burden by reactivity, {grid.words_of(window)}",
             ),
         ),
         *table(
             "burden-by-llr",
-            grids.burden_by_state(
+            exposures.burden_by_state(
                 by_state,
                 states=of_llr,
-                caption=f"Burden below and above the LLR, {grids.words_of(window)}",
+                caption=f"Burden below and above the LLR, {grid.words_of(window)}",
             ),
             supplementary=True,
         ),
         *table(
             "burden-other-windows",
-            grids.burden(given["burden"].filter(pl.col("window") != window))._replace(
+            exposures.burden(given["burden"].filter(pl.col("window") != window))._replace(
                 caption="Pressure burden in the other windows"
             ),
             supplementary=True,
         ),
         *table(
             "transition",
-            grids.transition(given["transition"].filter(pl.col("window") == window)),
+            exposures.transition(given["transition"].filter(pl.col("window") == window)),
             empty="Episodes were not related to outcome.",
             supplementary=True,
         ),
@@ -219,19 +216,19 @@ def _reactivity(given: Given, captions: Captions, *, window: str) -> Section:
         *_drawn("reactivity", captions),
         *table(
             "reactivity",
-            grids.reactivity(given["summary"].filter(pl.col("window") == window)),
+            reactivity.reactivity(given["summary"].filter(pl.col("window") == window)),
             empty="No patient of the cohort has an index.",
         ),
         *table(
             "reactivity-other-windows",
-            grids.reactivity(given["summary"].filter(pl.col("window") != window))._replace(
+            reactivity.reactivity(given["summary"].filter(pl.col("window") != window))._replace(
                 caption="Reactivity indices and optimal CPP in the other windows"
             ),
             supplementary=True,
         ),
         *table(
             "optima",
-            grids.optima_reasons(given["optima"]),
+            reactivity.optima_reasons(given["optima"]),
             empty="No patient had CPP and PRx from which a CPPopt could be sought.",
         ),
         *table(

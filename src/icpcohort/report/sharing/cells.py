@@ -6,8 +6,8 @@ from typing import NamedTuple
 import polars as pl
 
 from icpcohort.report.sharing.disclosure import HIDDEN, Sum
-from icpcohort.report.tables import table_one as tables
-from icpcohort.report.tables.table_one import MINUS, format_number
+from icpcohort.report.tables import numbers
+from icpcohort.report.tables.numbers import MINUS, format_number
 
 QUARTERS = 4  # median and quartiles need min_cell patients in each of them
 People = frozenset[str]
@@ -65,7 +65,7 @@ def percent(part: str, n_part: int, whole: str, n_whole: int) -> Cell:
     """Return a percentage, which needs both its counts; empty of nobody."""
     if n_whole == 0:
         return Cell("", (part, whole))
-    decimals = 0 if n_whole < tables.DECIMALS_FROM_N else 1
+    decimals = 0 if n_whole < numbers.DECIMALS_FROM_N else 1
     return Cell(number(100 * n_part / n_whole, decimals=decimals).text, (part, whole))
 
 

@@ -7,15 +7,14 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort.contracts import atomic_write as whole
+from icpcohort.contracts import atomic_write
 from icpcohort.report.formats.csv_cells import as_csv
-from icpcohort.report.sharing import cells as share_cells
-from icpcohort.report.sharing import disclosure
+from icpcohort.report.sharing import cells, disclosure
 from icpcohort.report.sharing import sheets as share_sheets
 from icpcohort.report.sharing import table_one as share_table_one
 from icpcohort.report.sharing.cells import Cell, People, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Counts, Sum
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import table_one
 
 TABLES = (
     *("patients", "quality", "monitors", "analysis", "burden", "summary", "flow", "dropped"),
@@ -34,10 +33,10 @@ def files(
     dropped: Mapping[str, pl.DataFrame],
     methods: Mapping[str, str],
     main_window: str,
-    groups: tables.Groups,
+    groups: table_one.Groups,
     min_cell: int,
 ) -> dict[str, str]:
-    """Return the text of every file of the folder by its name, `share_names.FILES`.
+    """Return the text of every file of the folder by its name, `names.FILES`.
 
     Parameters
     ----------
@@ -100,7 +99,7 @@ def write(
     """
     places = [Path(path) for path in paths]
     for place in places:
-        whole.write(place, texts[place.name])
+        atomic_write.write(place, texts[place.name])
     read = {place.name: place.read_text(encoding="utf-8") for place in places}
     found = disclosure.problems(read, identifiers=identifiers, min_cell=min_cell)
     if found:
@@ -121,7 +120,7 @@ def _sheets(
     given: Mapping[str, pl.DataFrame],
     *,
     main_window: str,
-    groups: tables.Groups,
+    groups: table_one.Groups,
     min_cell: int,
 ) -> dict[str, Sheet]:
     listed = frozenset(given["patients"]["patient_id"].to_list())
@@ -204,7 +203,7 @@ def _readme(
         f"{sum(map(len, shown[name]))} |"
         for name, sheet in sheets.items()
     ]
-    least = share_cells.QUARTERS * min_cell
+    least = cells.QUARTERS * min_cell
     listed = "\n".join([*lines, "| `methods.md` | What was done, as it ran | none |"])
     return f"""\
 # What may leave the group

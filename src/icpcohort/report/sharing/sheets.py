@@ -8,10 +8,10 @@ import polars as pl
 from icpcohort.report.sharing import cells as share_cells
 from icpcohort.report.sharing.cells import Cell, People, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Sum
-from icpcohort.report.tables import proportions
-from icpcohort.report.tables.grids import REACTIVITY
+from icpcohort.report.tables import descriptive
+from icpcohort.report.tables.grid import REACTIVITY
 from icpcohort.report.tables.monitors import COMPLICATIONS
-from icpcohort.report.tables.table_one import format_p
+from icpcohort.report.tables.numbers import format_p
 
 FEW_VALUES = 10  # an exposure with no more distinct values is counted like a category
 
@@ -191,7 +191,7 @@ def _monitor_row(
     if quantity == "complication" and n_of:
         limits = [
             Cell(share_cells.number(100 * limit, decimals=1).text, (key, whole_key))
-            for limit in proportions.interval(n, n_of, method="exact")
+            for limit in descriptive.interval(n, n_of, method="exact")
         ]
     share = share_cells.percent(key, n, whole_key, n_of)
     counts = [share_cells.count(who, key), share_cells.count(whole, whole_key)]

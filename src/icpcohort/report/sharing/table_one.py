@@ -7,14 +7,14 @@ import polars as pl
 from icpcohort.report.sharing import cells as share_cells
 from icpcohort.report.sharing.cells import QUARTERS, Cell, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Sum
-from icpcohort.report.tables import balance
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import descriptive
+from icpcohort.report.tables import table_one as table_one_tables
 
 KNOWN, NOT_KNOWN = "known", "not known"
 
 
 def table_one(
-    analysis: pl.DataFrame, *, main_window: str, groups: tables.Groups, min_cell: int
+    analysis: pl.DataFrame, *, main_window: str, groups: table_one_tables.Groups, min_cell: int
 ) -> Sheet:
     """Return Table 1 as counts: a level not known is a level, so each group adds up.
 
@@ -37,7 +37,7 @@ def table_one(
         for name, (key, who) in zip(parts, people.items(), strict=True)
     ]
     n, sums, zeros = dict[str, int](), [share_cells.sum_of(list(people))], frozenset[str]()
-    for variable in tables.VARIABLES:
+    for variable in table_one_tables.VARIABLES:
         added = _variable(variable, parts, min_cell=min_cell)
         rows += added.rows
         people |= added.people
@@ -51,7 +51,7 @@ def table_one(
 
 
 def _variable(
-    variable: tables.Variable, parts: Mapping[str, pl.DataFrame], *, min_cell: int
+    variable: table_one_tables.Variable, parts: Mapping[str, pl.DataFrame], *, min_cell: int
 ) -> Sheet:
     """Return the rows of a variable; who has a value is counted too, to be held beside n."""
     values = {name: part[variable.column] for name, part in parts.items()}
@@ -86,7 +86,7 @@ def _variable(
 
 
 def _variable_rows(
-    variable: tables.Variable,
+    variable: table_one_tables.Variable,
     values: Mapping[str, pl.Series],
     keys: Mapping[tuple[str, str], str],
     n: Mapping[str, int],
@@ -109,7 +109,7 @@ def _variable_rows(
     return rows
 
 
-def _levels(variable: tables.Variable, values: pl.Series) -> dict[str, int]:
+def _levels(variable: table_one_tables.Variable, values: pl.Series) -> dict[str, int]:
     """Return how many have each level; of a number only how many are known."""
     known = values.drop_nulls()
     if variable.decimals is not None:
@@ -123,7 +123,7 @@ def _levels(variable: tables.Variable, values: pl.Series) -> dict[str, int]:
 
 
 def _difference(
-    variable: tables.Variable,
+    variable: table_one_tables.Variable,
     values: Mapping[str, pl.Series],
     needs: Collection[str],
     *,
@@ -132,7 +132,7 @@ def _difference(
     """Return the standardised difference; of a category it could give back a hidden count."""
     if len(values) == 1:
         return Cell("")
-    compare = balance.of_levels if variable.decimals is None else balance.of_numbers
+    compare = descriptive.of_levels if variable.decimals is None else descriptive.of_numbers
     _, first, second = values.values()
     few = min(first.count(), second.count()) < QUARTERS * min_cell
     if variable.decimals is not None and few:

@@ -1,4 +1,4 @@
-"""What the report says of each model: its table, its diagnostics, and one careful sentence."""
+"""Model words: what the report calls a model's terms and outcome, and one careful sentence."""
 
 import re
 from collections.abc import Mapping
@@ -7,25 +7,22 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.exposures import burden
-from icpcohort.report.tables.grids import REACTIVITY, Grid, unit_words, words_of
-from icpcohort.report.tables.table_one import (
-    MISSING,
-    VARIABLES,
-    format_estimate,
-    format_number,
-    format_p,
-)
+from icpcohort.contracts import burden_columns
+from icpcohort.report.tables.grid import REACTIVITY, unit_words, words_of
+from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
+from icpcohort.report.tables.table_one import VARIABLES
 
-# Intercepts, thresholds and the parts of a curve have no effect to show.
-NO_EFFECT_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 NOT_REPORTED = "not reported"  # how the verdict of a withheld fit begins
+
+
 EFFECT_WORDS = {
     "log_or": "odds ratio",
     "log_hr": "hazard ratio",
     "log_rr": "risk ratio",
     "difference": "difference",
 }
+
+
 OUTCOME_WORDS = {
     "unfavourable": "an unfavourable outcome",
     "unfavourable_sliding": "a GOSE below the cut of the patient's prognostic band",
@@ -35,90 +32,9 @@ OUTCOME_WORDS = {
     "gose_6m_merged": "GOSE (2 and 3 merged)",
     "follow_up_h": "the length of follow-up",
 }
-QUANTITY_WORDS = {
-    "c_statistic": "c statistic",
-    "e_value": "E-value of the estimate",
-    "e_value_limit": "E-value of the nearer limit",
-    "log_likelihood_null": "log likelihood without terms",
-    "max_influence_se": "largest influence of one patient, in standard errors",
-    "max_missing_information": "largest fraction of missing information",
-    "max_variance_inflation": "largest variance inflation factor",
-    "mcfadden_r2": "McFadden R2",
-    "outcome_sd": "standard deviation of the outcome",
-    "r_squared": "R squared",
-}
-YES_OR_NO = ("reported", "converged")
+
+
 LABELS = {variable.column: variable.words for variable in VARIABLES}
-COUNTED = ("n_", "percent_")  # how the name of a whole number begins
-
-
-def estimates(
-    table: pl.DataFrame, *, plan: Mapping[str, Any], diagnostics: pl.DataFrame
-) -> Grid:
-    """Return the effects of one model, unadjusted and adjusted side by side.
-
-    `table` keeps `contracts.ESTIMATES`, `diagnostics` names the reference levels; `plan` is
-    the model's block of the analysis plan.
-    """
-    shown = table.filter(~pl.col("scale").is_in(NO_EFFECT_SCALES))
-    exposure = str(plan["exposure"])
-    order = sorted(set(shown["term"]), key=lambda term: (not term.startswith(exposure), term))
-    rows = []
-    for term in order:
-        per = f", per {plan['unit_of_effect']:g}" if term == exposure else _per_one(term)
-        cells = [
-            cell
-            for fit in ("unadjusted", "adjusted")
-            for cell in _effect_cells(shown, term, fit)
-        ]
-        rows.append([f"{term_words(term)}{per}", *cells])
-    head = [
-        "Term",
-        "Unadjusted (95 % CI)",
-        "p",
-        "n / events",
-        "Adjusted (95 % CI)",
-        "p",
-        "n / events",
-    ]
-    curved = (
-        "The exposure is a curve and has no single row. " if plan.get("curve_knots") else ""
-    )
-    note = (
-        f"{curved}Only the exposure answers the question of the model; the other rows adjust, "
-        "and have no reading of their own. An en dash: the term is not in that fit. "
-        "Events are the patients with the outcome. Intercepts and thresholds are in "
-        f"estimates.parquet.{_references(diagnostics)}"
-    )
-    return Grid("Estimates, unadjusted and adjusted", head, rows, note)
-
-
-def _per_one(term: str) -> str:
-    """Return the unit of an adjustment that has a slope; empty for a level, flag or text."""
-    column = contracts.analysis({}).columns.get(term)
-    if column is None or not column.dtype.is_numeric():
-        return ""
-    unit = unit_words(column.unit)
-    told = not unit or unit in term_words(term)
-    return ", per 1" if told else f", per 1 ({unit})"
-
-
-def _references(diagnostics: pl.DataFrame) -> str:
-    """Return the level that the levels of each category stand against."""
-    rows = diagnostics.filter(pl.col("quantity").str.starts_with("reference_"))
-    told = dict(rows.sort("quantity").select("quantity", "verdict").iter_rows())
-    words = [f"{term_words(q.removeprefix('reference_'))}: {v}" for q, v in told.items()]
-    return f" Reference levels: {'; '.join(words)}." if words else ""
-
-
-def _effect_cells(shown: pl.DataFrame, term: str, fit: str) -> list[str]:
-    found = shown.filter(term=term, adjustment=fit).to_dicts()
-    if not found:
-        return [MISSING, MISSING, MISSING]
-    row = found[0]
-    words = format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
-    events = "" if row["n_events"] is None else f" / {row['n_events']}"
-    return [words, format_p(row["p"]), f"{format_number(row['n'], decimals=0)}{events}"]
 
 
 def counts(row: Mapping[str, Any]) -> str:
@@ -127,92 +43,12 @@ def counts(row: Mapping[str, Any]) -> str:
     return n if row["n_events"] is None else f"{n} ({row['n_events']} with the outcome)"
 
 
-def diagnostics(table: pl.DataFrame) -> Grid:
-    """Return what says how far a fit can be trusted (`contracts.DIAGNOSTICS`)."""
-    rows = [
-        [
-            _quantity_words(row["quantity"]),
-            row["adjustment"],
-            _value_words(row["quantity"], row["value"]),
-            plain(row["verdict"]) if row["verdict"] else MISSING,
-        ]
-        for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
-    ]
-    return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
-
-
-def _quantity_words(quantity: str) -> str:
-    kind, _, about = quantity.partition(" ")
-    if about:  # one test a term
-        return f"{words_of(kind)}: {term_words(about)}"
-    if quantity.startswith("reference_"):
-        return f"reference level: {term_words(quantity.removeprefix('reference_'))}"
-    for outcome, words in OUTCOME_WORDS.items():
-        if quantity.startswith(f"n_{outcome}_") and outcome.startswith("gose"):
-            level = quantity.removeprefix(f"n_{outcome}_")
-            if "_" not in level:
-                return f"n with {words} of {level}"
-    return QUANTITY_WORDS.get(quantity, words_of(quantity))
-
-
-def _value_words(quantity: str, value: float | None) -> str:
-    """Return a value with as many digits as its kind deserves."""
-    kind = quantity.partition(" ")[0]
-    if value is not None and kind in YES_OR_NO:
-        return "yes" if value else "no"
-    if kind.endswith("_p"):
-        return format_p(value)
-    whole = kind.startswith(COUNTED) or kind.endswith("_df")
-    per = kind.endswith("per_parameter")
-    return format_number(value, decimals=0 if whole else 1 if per else 2)
-
-
 def plain(text: str) -> str:
     """Return a sentence with the names of outcomes and covariates in words."""
     covariates = {name: words for name, words in LABELS.items() if "_" in name}
     known = covariates | OUTCOME_WORDS
     names = "|".join(sorted(known, key=len, reverse=True))
     return re.sub(rf"\b({names})\b", lambda found: known[found[0]], text)
-
-
-def model_flow(table: pl.DataFrame) -> Grid:
-    """Return the way from the cohort to the rows of the fit (`contracts.MODEL_FLOW`)."""
-    rows = [
-        [
-            _step_words(row["name"]),
-            *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
-            words_of(row["reason"]) if row["n_dropped"] else MISSING,
-        ]
-        for row in table.sort("step").to_dicts()
-    ]
-    head = ["Step", "Before, n", "Left, n", "After, n", "Reason"]
-    return Grid("From the cohort to the fit", head, rows, "")
-
-
-def not_in_fit(table: pl.DataFrame) -> str:
-    """Return why the fit has fewer patients than the window (`contracts.MODEL_FLOW`)."""
-    steps = table.sort("step").to_dicts()
-    if not steps:
-        return ""
-    n_in, n_out = steps[0]["n_in"], steps[-1]["n_out"]
-    left = [f"{row['n_dropped']} {_reason_words(row)}" for row in steps if row["n_dropped"]]
-    why = f"; not in it: {', '.join(left)}" if left else ""
-    return f" {n_out} of {n_in} patients of the window are in the fit{why}."
-
-
-def _reason_words(step: Mapping[str, Any]) -> str:
-    """Return why patients left; a missing value is named by its column."""
-    column, missing, _ = str(step["reason"] or "no_reason_noted").partition("_missing")
-    return f"without {term_words(column)}" if missing else words_of(column)
-
-
-def _step_words(name: str) -> str:
-    """Return a step in words; `... is known` begins with the name of a column."""
-    column, known, _ = name.partition(" is known")
-    if not known:
-        return name
-    words = OUTCOME_WORDS.get(column) or term_words(column)
-    return f"{words[:1].upper()}{words[1:]} is known"
 
 
 def term_words(term: str) -> str:
@@ -229,7 +65,7 @@ def term_words(term: str) -> str:
 
 def exposure_words(name: str) -> str:
     """Return an exposure in words with its unit; an unknown name stays as it is."""
-    if words := burden.column_words(name):
+    if words := burden_columns.words(name):
         return words
     if name in REACTIVITY:
         return f"the {lower_first(REACTIVITY[name][0])}"

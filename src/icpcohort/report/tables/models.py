@@ -7,9 +7,10 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.tables import model_words as report_models
-from icpcohort.report.tables.grids import Grid, words_of
-from icpcohort.report.tables.table_one import (
+from icpcohort.report.tables import model_words
+from icpcohort.report.tables.grid import Grid, unit_words, words_of
+from icpcohort.report.tables.model_words import OUTCOME_WORDS, plain, term_words
+from icpcohort.report.tables.numbers import (
     MINUS,
     MISSING,
     format_estimate,
@@ -33,7 +34,7 @@ def overview(
     """Return the exposure of every model in one row, unadjusted and adjusted."""
     rows = []
     for name, plan in plans.items():
-        exposure = report_models.exposure_words(str(plan["exposure"])).removeprefix("the ")
+        exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
         estimates = fits["estimates"].get(name, store.empty(contracts.ESTIMATES))
         found = {
             row["adjustment"]: row
@@ -43,10 +44,10 @@ def overview(
             [
                 words_of(name),
                 f"{exposure}, per {plan['unit_of_effect']:g}",
-                report_models.outcome_words(plan),
+                model_words.outcome_words(plan),
                 *_effect_and_p(found.get("unadjusted"), plan),
                 *_effect_and_p(found.get("adjusted"), plan),
-                report_models.counts(next(iter(found.values()))) if found else MISSING,
+                model_words.counts(next(iter(found.values()))) if found else MISSING,
             ]
         )
     head = [
@@ -108,9 +109,9 @@ def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
             row["adjustment"],
             format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
             if row["reason"] is None
-            else f"not reported: {report_models.plain(row['reason'])}",
+            else f"not reported: {model_words.plain(row['reason'])}",
             format_p(row["p"]),
-            report_models.counts(row),
+            model_words.counts(row),
         ]
         for row in table.filter(term=plan["exposure"])
         .sort("adjustment", "analysis", descending=[True, False])
@@ -172,9 +173,9 @@ def comparisons(table: pl.DataFrame) -> Grid:
         [
             words_of(row["model"]),
             words_of(row["group"]),
-            f"{report_models.exposure_words(row['term'])}, {row['adjustment']}",
+            f"{model_words.exposure_words(row['term'])}, {row['adjustment']}",
             format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"]),
-            report_models.counts(row),
+            model_words.counts(row),
             format_p(row["p"]),
             format_p(row["p_adjusted"]),
             f"{row['method'].capitalize()}, {row['n_tests']} tests",
@@ -190,23 +191,196 @@ def comparisons(table: pl.DataFrame) -> Grid:
 
 
 def _risk_of(outcome: str) -> str:
-    return report_models.plain(outcome).replace("<=", "\u2264")
+    return model_words.plain(outcome).replace("<=", "\u2264")
 
 
 def _other_fit(analysis: str) -> str:
     """Return the name of a companion in words: a cut of a score, a subgroup, or as it is."""
     column, _, level = analysis.removeprefix("subgroup ").partition(": ")
     if level:
-        return f"{report_models.term_words(column)}: {level}"
-    return report_models.plain(analysis).replace("<=", "≤").replace("shift -", f"shift {MINUS}")
+        return f"{model_words.term_words(column)}: {level}"
+    return model_words.plain(analysis).replace("<=", "≤").replace("shift -", f"shift {MINUS}")
 
 
 def _exposure(plan: Mapping[str, Any]) -> str:
-    words = report_models.exposure_words(str(plan["exposure"])).removeprefix("the ")
+    words = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
     return words[:1].upper() + words[1:]
 
 
 def _measure(table: pl.DataFrame) -> str:
     """Return what the effects of a table are called."""
-    scale = next((one for one in table["scale"] if one in report_models.EFFECT_WORDS), "")
-    return report_models.EFFECT_WORDS.get(scale, "effect").capitalize()
+    scale = next((one for one in table["scale"] if one in model_words.EFFECT_WORDS), "")
+    return model_words.EFFECT_WORDS.get(scale, "effect").capitalize()
+
+
+# Intercepts, thresholds and the parts of a curve have no effect to show.
+NO_EFFECT_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
+
+
+QUANTITY_WORDS = {
+    "c_statistic": "c statistic",
+    "e_value": "E-value of the estimate",
+    "e_value_limit": "E-value of the nearer limit",
+    "log_likelihood_null": "log likelihood without terms",
+    "max_influence_se": "largest influence of one patient, in standard errors",
+    "max_missing_information": "largest fraction of missing information",
+    "max_variance_inflation": "largest variance inflation factor",
+    "mcfadden_r2": "McFadden R2",
+    "outcome_sd": "standard deviation of the outcome",
+    "r_squared": "R squared",
+}
+
+
+YES_OR_NO = ("reported", "converged")
+
+
+COUNTED = ("n_", "percent_")  # how the name of a whole number begins
+
+
+def estimates(
+    table: pl.DataFrame, *, plan: Mapping[str, Any], diagnostics: pl.DataFrame
+) -> Grid:
+    """Return the effects of one model, unadjusted and adjusted side by side.
+
+    `table` keeps `contracts.ESTIMATES`, `diagnostics` names the reference levels; `plan` is
+    the model's block of the analysis plan.
+    """
+    shown = table.filter(~pl.col("scale").is_in(NO_EFFECT_SCALES))
+    exposure = str(plan["exposure"])
+    order = sorted(set(shown["term"]), key=lambda term: (not term.startswith(exposure), term))
+    rows = []
+    for term in order:
+        per = f", per {plan['unit_of_effect']:g}" if term == exposure else _per_one(term)
+        cells = [
+            cell
+            for fit in ("unadjusted", "adjusted")
+            for cell in _effect_cells(shown, term, fit)
+        ]
+        rows.append([f"{term_words(term)}{per}", *cells])
+    head = [
+        "Term",
+        "Unadjusted (95 % CI)",
+        "p",
+        "n / events",
+        "Adjusted (95 % CI)",
+        "p",
+        "n / events",
+    ]
+    curved = (
+        "The exposure is a curve and has no single row. " if plan.get("curve_knots") else ""
+    )
+    note = (
+        f"{curved}Only the exposure answers the question of the model; the other rows adjust, "
+        "and have no reading of their own. An en dash: the term is not in that fit. "
+        "Events are the patients with the outcome. Intercepts and thresholds are in "
+        f"estimates.parquet.{_references(diagnostics)}"
+    )
+    return Grid("Estimates, unadjusted and adjusted", head, rows, note)
+
+
+def _per_one(term: str) -> str:
+    """Return the unit of an adjustment that has a slope; empty for a level, flag or text."""
+    column = contracts.analysis({}).columns.get(term)
+    if column is None or not column.dtype.is_numeric():
+        return ""
+    unit = unit_words(column.unit)
+    told = not unit or unit in term_words(term)
+    return ", per 1" if told else f", per 1 ({unit})"
+
+
+def _references(diagnostics: pl.DataFrame) -> str:
+    """Return the level that the levels of each category stand against."""
+    rows = diagnostics.filter(pl.col("quantity").str.starts_with("reference_"))
+    told = dict(rows.sort("quantity").select("quantity", "verdict").iter_rows())
+    words = [f"{term_words(q.removeprefix('reference_'))}: {v}" for q, v in told.items()]
+    return f" Reference levels: {'; '.join(words)}." if words else ""
+
+
+def _effect_cells(shown: pl.DataFrame, term: str, fit: str) -> list[str]:
+    found = shown.filter(term=term, adjustment=fit).to_dicts()
+    if not found:
+        return [MISSING, MISSING, MISSING]
+    row = found[0]
+    words = format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
+    events = "" if row["n_events"] is None else f" / {row['n_events']}"
+    return [words, format_p(row["p"]), f"{format_number(row['n'], decimals=0)}{events}"]
+
+
+def diagnostics(table: pl.DataFrame) -> Grid:
+    """Return what says how far a fit can be trusted (`contracts.DIAGNOSTICS`)."""
+    rows = [
+        [
+            _quantity_words(row["quantity"]),
+            row["adjustment"],
+            _value_words(row["quantity"], row["value"]),
+            plain(row["verdict"]) if row["verdict"] else MISSING,
+        ]
+        for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
+    ]
+    return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
+
+
+def _quantity_words(quantity: str) -> str:
+    kind, _, about = quantity.partition(" ")
+    if about:  # one test a term
+        return f"{words_of(kind)}: {term_words(about)}"
+    if quantity.startswith("reference_"):
+        return f"reference level: {term_words(quantity.removeprefix('reference_'))}"
+    for outcome, words in OUTCOME_WORDS.items():
+        if quantity.startswith(f"n_{outcome}_") and outcome.startswith("gose"):
+            level = quantity.removeprefix(f"n_{outcome}_")
+            if "_" not in level:
+                return f"n with {words} of {level}"
+    return QUANTITY_WORDS.get(quantity, words_of(quantity))
+
+
+def _value_words(quantity: str, value: float | None) -> str:
+    """Return a value with as many digits as its kind deserves."""
+    kind = quantity.partition(" ")[0]
+    if value is not None and kind in YES_OR_NO:
+        return "yes" if value else "no"
+    if kind.endswith("_p"):
+        return format_p(value)
+    whole = kind.startswith(COUNTED) or kind.endswith("_df")
+    per = kind.endswith("per_parameter")
+    return format_number(value, decimals=0 if whole else 1 if per else 2)
+
+
+def model_flow(table: pl.DataFrame) -> Grid:
+    """Return the way from the cohort to the rows of the fit (`contracts.MODEL_FLOW`)."""
+    rows = [
+        [
+            _step_words(row["name"]),
+            *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
+            words_of(row["reason"]) if row["n_dropped"] else MISSING,
+        ]
+        for row in table.sort("step").to_dicts()
+    ]
+    head = ["Step", "Before, n", "Left, n", "After, n", "Reason"]
+    return Grid("From the cohort to the fit", head, rows, "")
+
+
+def not_in_fit(table: pl.DataFrame) -> str:
+    """Return why the fit has fewer patients than the window (`contracts.MODEL_FLOW`)."""
+    steps = table.sort("step").to_dicts()
+    if not steps:
+        return ""
+    n_in, n_out = steps[0]["n_in"], steps[-1]["n_out"]
+    left = [f"{row['n_dropped']} {_reason_words(row)}" for row in steps if row["n_dropped"]]
+    why = f"; not in it: {', '.join(left)}" if left else ""
+    return f" {n_out} of {n_in} patients of the window are in the fit{why}."
+
+
+def _reason_words(step: Mapping[str, Any]) -> str:
+    """Return why patients left; a missing value is named by its column."""
+    column, missing, _ = str(step["reason"] or "no_reason_noted").partition("_missing")
+    return f"without {term_words(column)}" if missing else words_of(column)
+
+
+def _step_words(name: str) -> str:
+    """Return a step in words; `... is known` begins with the name of a column."""
+    column, known, _ = name.partition(" is known")
+    if not known:
+        return name
+    words = OUTCOME_WORDS.get(column) or term_words(column)
+    return f"{words[:1].upper()}{words[1:]} is known"

@@ -2,9 +2,9 @@
 
 import polars as pl
 
-from icpcohort.report.tables import proportions
-from icpcohort.report.tables.grids import Grid, words_of
-from icpcohort.report.tables.table_one import (
+from icpcohort.report.tables import descriptive
+from icpcohort.report.tables.grid import Grid, words_of
+from icpcohort.report.tables.numbers import (
     DECIMALS_FROM_N,
     MISSING,
     format_median,
@@ -74,7 +74,7 @@ def complications(monitors: pl.DataFrame) -> Grid:
             COMPLICATIONS[name],
             format_share(int(values.sum()), values.len()),
             str(values.len()),
-            *(limits(values, method=method) for method in proportions.METHODS),
+            *(limits(values, method=method) for method in descriptive.METHODS),
         ]
         for name, values in known.items()
     ]
@@ -97,7 +97,7 @@ def limits(flags: pl.Series, *, method: str) -> str:
     decimals = 0 if flags.len() < DECIMALS_FROM_N else 1
     low, high = (
         format_number(100 * limit, decimals=decimals)
-        for limit in proportions.interval(int(flags.sum()), flags.len(), method=method)
+        for limit in descriptive.interval(int(flags.sum()), flags.len(), method=method)
     )
     return f"{low} to {high}"
 

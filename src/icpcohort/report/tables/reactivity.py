@@ -2,13 +2,8 @@
 
 import polars as pl
 
-from icpcohort.report.tables.grids import Grid
-from icpcohort.report.tables.table_one import (
-    MISSING,
-    format_median,
-    format_number,
-    format_share,
-)
+from icpcohort.report.tables.grid import REACTIVITY, Grid, words_of
+from icpcohort.report.tables.numbers import MISSING, format_median, format_number, format_share
 
 P_CHANCE = 0.05
 
@@ -69,3 +64,31 @@ def percent_of_all(values: pl.Series) -> str:
     if not known.size:
         return MISSING
     return f"{format_number(float(known.mean()), decimals=1)} % of surrogates"
+
+
+def reactivity(summary: pl.DataFrame) -> Grid:
+    """Return indices and CPPopt by window, of the patients who have them."""
+    rows = []
+    for (window,), part in summary.sort("window").group_by("window", maintain_order=True):
+        for name, (words, decimals) in REACTIVITY.items():
+            known = part[name].drop_nulls()
+            count = f"{known.len()} of {part.height}"
+            rows.append(
+                [words, words_of(str(window)), count, format_median(known, decimals=decimals)]
+            )
+    head = ["Quantity", "Window", "Patients, n", "Median (IQR)"]
+    return Grid("Reactivity indices and optimal CPP by window", head, rows, "")
+
+
+def optima_reasons(optima: pl.DataFrame) -> Grid:
+    """Return how many patients have a CPPopt of the whole recording, and why not the others."""
+    counts = optima.group_by("reason").agg(pl.len()).sort("reason", nulls_last=False)
+    rows = [
+        [
+            "CPPopt found" if row["reason"] is None else f"None: {words_of(row['reason'])}",
+            format_share(row["len"], optima.height),
+        ]
+        for row in counts.to_dicts()
+    ]
+    head = ["Whole recording", "Patients, n (%)"]
+    return Grid("CPPopt of the whole recording", head, rows, "")

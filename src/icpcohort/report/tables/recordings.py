@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from icpcohort.report.tables.grids import Grid, words_of
-from icpcohort.report.tables.table_one import format_number, format_share
+from icpcohort.report.tables.grid import Grid, words_of
+from icpcohort.report.tables.numbers import format_number, format_share
 
 
 def recorded_time(quality: pl.DataFrame, recordings: pl.DataFrame) -> Grid:

@@ -6,18 +6,20 @@ import struct
 
 import pytest
 
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import canvas
 
 WIDTH_MM = {"single": 85, "double": 175}
 
 
 def picture(column, words="Pressure (mmHg)"):
-    with svg.style("trial"):
-        figure = svg.sheet(column, height_in=1.0)
+    with canvas.style("trial"):
+        figure = canvas.sheet(column, height_in=1.0)
         axis = figure.subplots()
-        axis.plot([0, 1, 2], [3, 1, 2], color=svg.ACCENT)
+        axis.plot([0, 1, 2], [3, 1, 2], color=canvas.ACCENT)
         axis.set_xlabel(words)
-    return svg.Picture("trial", "A <title>", "Three points: 3, 1, 2.", "Cap.", figure, column)
+    return canvas.Picture(
+        "trial", "A <title>", "Three points: 3, 1, 2.", "Cap.", figure, column
+    )
 
 
 def chunks(png):
@@ -32,7 +34,7 @@ def chunks(png):
 
 @pytest.mark.parametrize("column", WIDTH_MM)
 def test_a_png_has_600_dpi_and_the_width_of_its_column(tmp_path, column):
-    svg.save(picture(column), tmp_path)
+    canvas.save(picture(column), tmp_path)
     found = chunks((tmp_path / "trial.png").read_bytes())
     across, down, unit = struct.unpack(">IIB", found[b"pHYs"][0])
     assert unit == 1  # pixels a metre
@@ -44,7 +46,7 @@ def test_a_png_has_600_dpi_and_the_width_of_its_column(tmp_path, column):
 
 @pytest.mark.parametrize("column", WIDTH_MM)
 def test_a_pdf_and_an_svg_have_the_width_of_their_column(tmp_path, column):
-    svg.save(picture(column), tmp_path)
+    canvas.save(picture(column), tmp_path)
     box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ", (tmp_path / "trial.pdf").read_bytes())
     assert float(box[1]) / 72 * 25.4 == pytest.approx(WIDTH_MM[column], abs=0.1)
     size = re.search(r'width="([\d.]+)mm"', (tmp_path / "trial.svg").read_text())
@@ -55,7 +57,7 @@ def test_the_same_picture_gives_the_same_bytes_without_a_date(tmp_path):
     places = [tmp_path / "first", tmp_path / "second"]
     for place in places:
         place.mkdir()
-        svg.save(picture("single"), place)
+        canvas.save(picture("single"), place)
     for kind in ("svg", "pdf", "png"):
         first, second = ((place / f"trial.{kind}").read_bytes() for place in places)
         assert first == second, kind
@@ -63,7 +65,7 @@ def test_the_same_picture_gives_the_same_bytes_without_a_date(tmp_path):
 
 
 def test_every_file_carries_the_description(tmp_path):
-    svg.save(picture("single"), tmp_path)
+    canvas.save(picture("single"), tmp_path)
     assert "<desc" in (tmp_path / "trial.svg").read_text()
     assert b"(Three points: 3, 1, 2.)" in (tmp_path / "trial.pdf").read_bytes()
     texts = chunks((tmp_path / "trial.png").read_bytes())[b"tEXt"]
@@ -71,7 +73,7 @@ def test_every_file_carries_the_description(tmp_path):
 
 
 def test_letters_of_a_pdf_stay_letters(tmp_path):
-    svg.save(picture("single"), tmp_path)
+    canvas.save(picture("single"), tmp_path)
     assert b"/FontFile2" in (tmp_path / "trial.pdf").read_bytes()
 
 
@@ -81,6 +83,6 @@ HOSTILE = ("<script>&\"'", "$x^2$ \\n {} %s", "😀 מהלך مرحبا", "x" * 
 @pytest.mark.parametrize("words", HOSTILE)
 def test_no_words_break_a_picture(tmp_path, words, recwarn):
     made = picture("single", words)
-    assert words in html.unescape(svg.inline(made))
-    assert [p.stat().st_size > 500 for p in svg.save(made, tmp_path)] == [True] * 3
+    assert words in html.unescape(canvas.inline(made))
+    assert [p.stat().st_size > 500 for p in canvas.save(made, tmp_path)] == [True] * 3
     assert not list(recwarn)

@@ -14,16 +14,18 @@ from matplotlib.colors import to_hex
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.figures import canvas as svg
+from icpcohort.report.figures import (
+    canvas,
+    exposure_curve,
+    forest,
+    intensity,
+    reactivity,
+    recordings,
+)
 from icpcohort.report.figures import draw_all as figures
-from icpcohort.report.figures import exposure_curve as model_figures
 from icpcohort.report.figures import flow as flow_figure
-from icpcohort.report.figures import forest as forest_figure
-from icpcohort.report.figures import intensity as intensity_figures
 from icpcohort.report.figures import names as figure_names
-from icpcohort.report.figures import reactivity as reactivity_figures
-from icpcohort.report.figures import recordings as recording_figures
-from icpcohort.report.tables import model_words as report_models
+from icpcohort.report.tables import model_words
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
 TABLES = INVENTED["make_tables"](104, lost=4, seed=20) | {"curve": INVENTED["make_curve"]()}
@@ -38,7 +40,7 @@ FITS = INVENTED["make_fits"](92)
 def draw_curve(curve, **changes):
     fit = {name: FITS[name]["curved_dose"] for name in ("estimates", "diagnostics")}
     asked = {"model": "curved_dose", "plan": INVENTED["CURVED"], **fit} | changes
-    return svg.inline(model_figures.exposure_curve(curve, **asked))
+    return canvas.inline(exposure_curve.exposure_curve(curve, **asked))
 
 
 def draw_all(tables, estimates):
@@ -49,15 +51,15 @@ def draw_all(tables, estimates):
     }
     plans = {"curved_dose": INVENTED["CURVED"]}
     made = figures.all_pictures(tables, fits, models=plans, window=WINDOW, impaired_prx=0.25)
-    return {name: svg.inline(picture) for name, picture in made.items()}
+    return {name: canvas.inline(picture) for name, picture in made.items()}
 
 
 def draw_forest(estimates):
-    return svg.inline(forest_figure.forest_plot(estimates, models=INVENTED["MODELS"]))
+    return canvas.inline(forest.forest_plot(estimates, models=INVENTED["MODELS"]))
 
 
 def draw_flow(steps):
-    return svg.inline(flow_figure.flow_diagram(steps, window=WINDOW))
+    return canvas.inline(flow_figure.flow_diagram(steps, window=WINDOW))
 
 
 DRAWN = draw_all(TABLES, ESTIMATES)
@@ -178,7 +180,7 @@ def _curves(*rows):
 
 def test_pooled_prx_counts_every_minute_once():
     """By hand: z = (100 atanh 0.5 + 300 atanh -0.2) / 400 = -0.014723; tanh z = -0.014722."""
-    pooled = reactivity_figures.pool_curves(
+    pooled = reactivity.pool_curves(
         _curves(
             ("a", 72.5, 100, 0.5, None), ("b", 72.5, 300, -0.2, None), ("c", 72.5, 0, 0.9, None)
         )
@@ -190,7 +192,7 @@ def test_pooled_prx_counts_every_minute_once():
 
 
 def test_a_bin_without_prx_is_not_pooled():
-    pooled = reactivity_figures.pool_curves(
+    pooled = reactivity.pool_curves(
         _curves(("a", 72.5, 100, None, None), ("a", 77.5, 5, 0.1, None))
     )
     assert pooled["cpp_mmhg"].to_list() == [77.5]
@@ -198,12 +200,12 @@ def test_a_bin_without_prx_is_not_pooled():
 
 def test_a_prx_of_one_cannot_be_pooled():
     with pytest.raises(ValueError, match="1 bin"):
-        reactivity_figures.pool_curves(_curves(("a", 72.5, 100, 1.0, None)))
+        reactivity.pool_curves(_curves(("a", 72.5, 100, 1.0, None)))
 
 
 def test_bins_with_few_patients_are_counted_but_not_pooled():
-    counts = reactivity_figures.pool_curves(TABLES["curves"])
-    few = counts.filter(pl.col("n_patients") < reactivity_figures.MIN_PATIENTS_POOLED)
+    counts = reactivity.pool_curves(TABLES["curves"])
+    few = counts.filter(pl.col("n_patients") < reactivity.MIN_PATIENTS_POOLED)
     assert few.height
     assert f"{few['cpp_mmhg'][0]:g}: " not in described(DRAWN["curves"])
     assert [str(n) for n in counts["n_patients"]] == [
@@ -334,7 +336,7 @@ def test_a_curve_that_was_withheld_says_why():
 def test_the_forest_says_for_how_much_more_of_what_an_effect_is():
     plan = INVENTED["MODELS"]["gose_by_dose"]
     shown = " ".join(texts(draw_forest({"gose_by_dose": ESTIMATES["gose_by_dose"]})))
-    words = report_models.exposure_words(plan["exposure"])
+    words = model_words.exposure_words(plan["exposure"])
     assert f"Odds ratio for {plan['unit_of_effect']:g} more of {words}" in shown
 
 
@@ -368,7 +370,7 @@ def _spread(values, decimals):
 
 def test_the_map_counts_episodes_over_days_as_a_plain_loop_does():
     rows = [row for row in COHORT["intensity"].to_dicts() if row["window"] == WINDOW]
-    rates = intensity_figures.frequencies(COHORT["intensity"].filter(window=WINDOW))
+    rates = intensity.frequencies(COHORT["intensity"].filter(window=WINDOW))
     assert rates.height == 18
     for found in rates.to_dicts():
         key = ("signal", "threshold_mmhg", "duration_min")
@@ -380,7 +382,7 @@ def test_the_map_counts_episodes_over_days_as_a_plain_loop_does():
 
 
 def test_the_map_tells_rates_and_n_and_leaves_cells_without_episodes_blank():
-    rates = intensity_figures.frequencies(COHORT["intensity"].filter(window=WINDOW))
+    rates = intensity.frequencies(COHORT["intensity"].filter(window=WINDOW))
     row = rates.filter(signal="icp", threshold_mmhg=20.0, duration_min=5).row(0, named=True)
     told = described(DRAWN["intensity"])
     cell = f"20 mmHg for 5 min: {row['per_day']:.2f} ({row['n_with_episodes']} patients)"
@@ -389,18 +391,18 @@ def test_the_map_tells_rates_and_n_and_leaves_cells_without_episodes_blank():
     panel = pl.DataFrame(
         {"threshold_mmhg": [1.0, 2.0], "duration_min": [5, 5], "per_day": [0.0, 2.0]}
     )
-    _, _, values = intensity_figures._matrix(panel, "per_day")
+    _, _, values = intensity._matrix(panel, "per_day")
     assert np.isnan(values[0, 0]) and values[0, 1] == 2.0
 
 
 def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     table = TABLES["intensity_map"].filter(window=WINDOW, signal="icp")
-    enough = table.filter(pl.col("n_with_episodes") >= intensity_figures.MIN_WITH_EPISODES)
+    enough = table.filter(pl.col("n_with_episodes") >= intensity.MIN_WITH_EPISODES)
     lowest = enough.sort("correlation").row(0, named=True)
     line = TABLES["transition"].with_columns(
         duration_min=pl.when(pl.col("threshold_mmhg") > 20).then(12.4)
     )
-    made = intensity_figures.outcome_map(TABLES["intensity_map"], line, window=WINDOW)
+    made = intensity.outcome_map(TABLES["intensity_map"], line, window=WINDOW)
     told = made.description
     words = ", ".join(f"{lowest[name]:.2f}" for name in ("correlation",)).replace("-", "−")
     limits = f"({lowest['ci_low']:.2f} to {lowest['ci_high']:.2f})".replace("-", "−")
@@ -408,7 +410,7 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     assert "It first falls below zero with duration at: 24 mmHg: 12 min." in told
     assert "at: 50 mmHg: 12 min; 60 mmHg: 12 min; 70 mmHg: 12 min." in told
     assert told.count("falls below zero") == 2
-    without = intensity_figures.outcome_map(
+    without = intensity.outcome_map(
         TABLES["intensity_map"], TABLES["transition"].clear(), window=WINDOW
     )
     assert without.description.count("with duration at: nowhere.") == 2
@@ -417,9 +419,9 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
 
 
 def test_no_colour_that_a_page_replaces_is_one_of_a_map():
-    shades = matplotlib.colormaps[intensity_figures.PALETTE]
+    shades = matplotlib.colormaps[intensity.PALETTE]
     of_maps = {to_hex(shades(i)) for i in range(shades.N)}
-    assert not of_maps & set(svg.PAGE_COLOURS)
+    assert not of_maps & set(canvas.PAGE_COLOURS)
 
 
 def test_colours_of_the_maps_are_boxes_and_no_image():
@@ -443,9 +445,9 @@ def test_many_reasons_are_added_up_and_none_is_lost():
     rows = [("p1", "icp", f"reason_{i:02d}", 3600.0 * (i + 1)) for i in range(30)]
     rows.append(("p2", "icp", "reason_00", 1800.0))
     schema = ["patient_id", "signal", "reason", "masked_s"]
-    bars = recording_figures.masked_hours(pl.DataFrame(rows, schema=schema, orient="row"))
+    bars = recordings.masked_hours(pl.DataFrame(rows, schema=schema, orient="row"))
     assert bars["hours_h"].sum() == pytest.approx(sum(row[3] for row in rows) / 3600)
-    assert bars.height == recording_figures.MOST_REASONS + 1
+    assert bars.height == recordings.MOST_REASONS + 1
     assert bars.row(0)[:3] == ("icp", "reason_29", 30.0)
     assert bars.row(-1) == ("icp", "other reasons", sum(range(1, 21)) + 0.5, 2)
 
@@ -481,13 +483,13 @@ def test_the_yield_stands_beside_that_of_chance():
     )
     tested = optima.head(3).with_columns(chance_yield_percent=known)
     optima = pl.concat([tested, optima.tail(-3)])
-    made = reactivity_figures.reactivity_distribution(COHORT["summary"], optima, window=WINDOW)
+    made = reactivity.reactivity_distribution(COHORT["summary"], optima, window=WINDOW)
     assert "chance alone: median 7.0 (6.0 to 8.0) percent, n = 3." in made.description
     assert "whole recording: median 80.0 (80.0 to 80.0) percent, n = 3." in made.description
 
 
 def _lies_on_its_paper(picture):
-    with svg.style(picture.name):
+    with canvas.style(picture.name):
         renderer = FigureCanvasAgg(picture.figure).get_renderer()
         box = picture.figure.get_tightbbox(renderer)  # in inches
     width, height = picture.figure.get_size_inches()
@@ -505,19 +507,19 @@ def test_hostile_words_neither_break_nor_leave_a_figure(words, tmp_path, recwarn
             ),
             window=WINDOW,
         ),
-        forest_figure.forest_plot(
+        forest.forest_plot(
             {words: ESTIMATES["gose_by_dose"]},
             models={words: INVENTED["MODELS"]["gose_by_dose"] | {"exposure": words}},
         ),
-        recording_figures.drift(TABLES["monitors"].with_columns(kind=pl.lit(words))),
-        recording_figures.recorded_time(
+        recordings.drift(TABLES["monitors"].with_columns(kind=pl.lit(words))),
+        recordings.recorded_time(
             TABLES["quality"], TABLES["masked"].with_columns(reason=pl.lit(words))
         ),
     ]
     for picture in made:
-        assert "<script" not in svg.inline(picture)
+        assert "<script" not in canvas.inline(picture)
         assert _lies_on_its_paper(picture), picture.name
-    svg.save(made[1], tmp_path)
+    canvas.save(made[1], tmp_path)
     assert not list(recwarn)
 
 
@@ -528,6 +530,6 @@ def test_no_figure_leaves_its_paper():
     for name, picture in made.items():
         assert _lies_on_its_paper(picture), name
         assert picture.figure.get_size_inches()[0] * 25.4 == pytest.approx(
-            svg.COLUMNS_MM[picture.column]
+            canvas.COLUMNS_MM[picture.column]
         )
         assert "n = " in picture.description or "of" in picture.description

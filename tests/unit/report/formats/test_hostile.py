@@ -7,8 +7,8 @@ import polars as pl
 import pytest
 from markupsafe import escape
 
-from icpcohort.report.formats import html_page as report
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.formats import html_page
+from icpcohort.report.tables import table_one
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
 TEMPLATE = (Path(__file__).parents[4] / "workflow/report/report.html.j2").read_text("utf-8")
@@ -33,8 +33,8 @@ def _page(said):
     roles = {"p001": "patient", "north": "centre", "south": "other_centre"}
     swap = pl.col(pl.String).replace({old: said[role] for old, role in roles.items()})
     made = {name: frame.with_columns(swap) for name, frame in whole["tables"].items()}
-    groups = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
-    made["table1"] = tables.table_one(
+    groups = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    made["table1"] = table_one.table_one(
         made["analysis"], main_window=INVENTED["MAIN_WINDOW"], groups=groups
     )
     for name in ("excluded", "dropped"):
@@ -43,10 +43,9 @@ def _page(said):
         name: plan | {"question": said["question"], "reason": said["question"]}
         for name, plan in whole["models"].items()
     }
-    return report.render(
-        template=TEMPLATE,
-        **(whole | {"title": said["title"], "tables": made, "models": models}),
-    )
+    given = whole | {"title": said["title"], "tables": made, "models": models}
+    content, pictures = html_page.say(**given)
+    return html_page.page(content, template=TEMPLATE, pictures=pictures)
 
 
 @pytest.fixture(scope="module")

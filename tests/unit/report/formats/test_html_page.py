@@ -10,11 +10,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort.report.figures import draw_all as figures
-from icpcohort.report.formats import html_page as report
+from icpcohort.report.figures import draw_all
+from icpcohort.report.formats import html_page
 from icpcohort.report.sections import content
-from icpcohort.report.tables import model_words as report_models
-from icpcohort.report.tables import monitors as monitor_grids
+from icpcohort.report.tables import model_words, monitors
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
 TEMPLATE = (Path(__file__).parents[4] / "workflow/report/report.html.j2").read_text("utf-8")
@@ -53,20 +52,28 @@ class Page(HTMLParser):
 
 
 WHOLE = INVENTED["whole_report"]()
-HTML = report.render(template=TEMPLATE, **WHOLE)
+
+
+def _render(template, **given):
+    """What the script of the rule `report` does."""
+    said, pictures = html_page.say(**given)
+    return html_page.page(said, template=template, pictures=pictures)
+
+
+HTML = _render(template=TEMPLATE, **WHOLE)
 PAGE = Page(HTML)
-EMPTY = Page(report.render(template=TEMPLATE, **INVENTED["empty_report"]()))
+EMPTY = Page(_render(template=TEMPLATE, **INVENTED["empty_report"]()))
 SMALL = INVENTED["make_tables"](3, lost=0, seed=5)
-FEW = Page(report.render(template=TEMPLATE, **(WHOLE | {"tables": SMALL})))
+FEW = Page(_render(template=TEMPLATE, **(WHOLE | {"tables": SMALL})))
 
 
 def test_the_same_tables_give_the_same_page():
-    assert report.render(template=TEMPLATE, **INVENTED["whole_report"]()) == HTML
+    assert _render(template=TEMPLATE, **INVENTED["whole_report"]()) == HTML
 
 
 def test_the_page_is_small_and_quick():
     began = time.process_time()
-    report.render(template=TEMPLATE, **WHOLE)
+    _render(template=TEMPLATE, **WHOLE)
     assert time.process_time() - began < 10
     assert len(HTML.encode()) < 3e6
 
@@ -252,7 +259,7 @@ def test_the_direction_follows_the_unrounded_limits():
     def told(low, effect, high):
         limits = {"effect_ci_low": low, "effect": effect, "effect_ci_high": high}
         changed = rows.with_columns(**{name: pl.lit(value) for name, value in limits.items()})
-        return report_models.finding(
+        return model_words.finding(
             plan, estimates=changed, diagnostics=diagnostics, curve=straight
         )
 
@@ -278,7 +285,7 @@ def test_the_direction_follows_the_unrounded_limits():
     ],
 )
 def test_exposures_are_told_in_words_with_their_unit(name, words):
-    assert report_models.exposure_words(name) == words
+    assert model_words.exposure_words(name) == words
 
 
 def test_settings_are_listed_by_their_place_in_the_file():
@@ -308,18 +315,18 @@ def test_a_study_without_anything_says_so(words):
     assert words in EMPTY.text
 
 
-@pytest.mark.parametrize("name", [*report.CONTRACTS, *report.ONLY_NAMED])
+@pytest.mark.parametrize("name", [*html_page.CONTRACTS, *html_page.ONLY_NAMED])
 def test_any_single_table_may_be_empty(name):
     tables = SMALL | {name: SMALL[name].clear()}
     said = content.build(**(WHOLE | {"tables": tables}), captions={})
-    page = Page(report.page(said, template=TEMPLATE, pictures={}))
+    page = Page(html_page.page(said, template=TEMPLATE, pictures={}))
     assert page.problems == []
     assert "How to cite and reproduce" in page.text
 
 
 @pytest.mark.parametrize("name", ["masked", "transition", "summary", "optima"])
 def test_a_figure_of_two_tables_may_lack_one(name):
-    drawn = figures.all_pictures(
+    drawn = draw_all.all_pictures(
         SMALL | {name: SMALL[name].clear()},
         {table: {} for table in WHOLE["fits"]},
         models={},
@@ -338,7 +345,7 @@ def test_missing_and_broken_tables_are_all_named():
     tables = {k: v for k, v in WHOLE["tables"].items() if k not in {"flow", "curves"}}
     tables["optima"] = tables["optima"].drop("reason")
     with pytest.raises(ValueError) as told:
-        report.render(template=TEMPLATE, **(WHOLE | {"tables": tables}))
+        _render(template=TEMPLATE, **(WHOLE | {"tables": tables}))
     for words in (
         "3 problem(s)",
         "flow: missing",
@@ -391,7 +398,7 @@ def test_tables_of_models_that_are_missing_or_broken_are_named():
     fits = {name: frames for name, frames in WHOLE["fits"].items() if name != "risks"}
     curve = fits["curve"]["curved_dose"].drop("n_nearest")
     with pytest.raises(ValueError) as told:
-        report.render(
+        _render(
             template=TEMPLATE,
             **(WHOLE | {"fits": fits | {"curve": {"curved_dose": curve}}}),
         )
@@ -401,8 +408,8 @@ def test_tables_of_models_that_are_missing_or_broken_are_named():
 
 def test_complications_have_both_intervals():
     """1 of 29: 0.6 to 17.2 % (Wilson), 0.1 to 17.8 % (exact); Newcombe 1998, table I."""
-    flags = {name: [True] + [False] * 28 for name in monitor_grids.COMPLICATIONS}
-    grid = monitor_grids.complications(
+    flags = {name: [True] + [False] * 28 for name in monitors.COMPLICATIONS}
+    grid = monitors.complications(
         pl.DataFrame(flags | {"infection": pl.Series([None] * 29, dtype=pl.Boolean)})
     )
     rows = {row[0]: row[1:] for row in grid.rows}

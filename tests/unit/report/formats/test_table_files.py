@@ -9,14 +9,12 @@ from pathlib import Path
 import pytest
 from pylatexenc.latex2text import LatexNodes2Text
 
-from icpcohort.report.formats import csv_cells as csv_text
-from icpcohort.report.formats import html_page as report
-from icpcohort.report.formats import latex, printable, table_files
+from icpcohort.report.formats import csv_cells, html_page, latex, printable, table_files
 from icpcohort.report.sections.blocks import GridBlock
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = report.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
 GRIDS = [one for one in CONTENT.blocks() if isinstance(one, GridBlock)]
 HOSTILE = (
     "=cmd()",
@@ -66,7 +64,7 @@ def test_a_csv_has_the_cells_of_the_report():
     for one in GRIDS:
         read = list(csv.reader(io.StringIO(texts[f"{one.id.removeprefix('table-')}.csv"])))
         wanted = [one.grid.head, *one.rows()]
-        assert read == [[csv_text.safe_cell(cell) for cell in row] for row in wanted]
+        assert read == [[csv_cells.safe_cell(cell) for cell in row] for row in wanted]
 
 
 def test_a_latex_table_has_the_cells_of_the_report():
@@ -77,7 +75,7 @@ def test_a_latex_table_has_the_cells_of_the_report():
 
 @pytest.mark.parametrize("sign", ["=", "+", "-", "@", "\t", "\r", "\n", "＝", " ="])
 def test_a_cell_that_begins_like_a_formula_is_only_text(sign):
-    assert csv_text.safe_cell(f"{sign}cmd()") == f"'{sign}cmd()"
+    assert csv_cells.safe_cell(f"{sign}cmd()") == f"'{sign}cmd()"
 
 
 @pytest.mark.parametrize(
@@ -85,13 +83,13 @@ def test_a_cell_that_begins_like_a_formula_is_only_text(sign):
     [("−0.13", "-0.13"), ("-5", "-5"), ("+2.5", "+2.5"), ("1e-5", "1e-5"), ("−1e+6", "-1e+6")],
 )
 def test_a_negative_number_stays_a_number(cell, shown):
-    assert csv_text.safe_cell(cell) == shown
+    assert csv_cells.safe_cell(cell) == shown
     assert float(shown) is not None
 
 
 @pytest.mark.parametrize("cell", ["−0.2 (−1.0 to 0.6)", "-1+cmd()", "-", "–", "<0.001", "a=b"])
 def test_what_only_looks_like_a_number_is_text(cell):
-    safe = csv_text.safe_cell(cell)
+    safe = csv_cells.safe_cell(cell)
     assert safe == (f"'{cell}" if cell.startswith("-") else cell)
 
 
@@ -104,8 +102,10 @@ def test_hostile_text_changes_nothing_but_its_own_cell(text):
     shown = hostile[1].pop(0)
     assert (plain[1].pop(0), hostile) == ("a", plain)
     assert shown == text
-    read = list(csv.reader(io.StringIO(csv_text.as_csv(["A", "A"], [[text, "1"], ["b", "2"]]))))
-    assert read == [["A", "A"], [csv_text.safe_cell(text), "1"], ["b", "2"]]
+    read = list(
+        csv.reader(io.StringIO(csv_cells.as_csv(["A", "A"], [[text, "1"], ["b", "2"]])))
+    )
+    assert read == [["A", "A"], [csv_cells.safe_cell(text), "1"], ["b", "2"]]
 
 
 def test_hostile_captions_and_notes_are_escaped():
@@ -115,6 +115,6 @@ def test_hostile_captions_and_notes_are_escaped():
 
 
 def test_control_characters_are_replaced_and_lines_are_kept_in_csv_only():
-    assert csv_text.safe_cell("a\x00b\nc") == "a\ufffdb\nc"
+    assert csv_cells.safe_cell("a\x00b\nc") == "a\ufffdb\nc"
     assert _cells(latex.as_latex(_block("a\x00b\nc")))[1][0] == "a\ufffdb c"
     assert printable.text("a\tb\ud800\uffff\x85") == "a" + "\ufffd" + "b" + "\ufffd" * 3

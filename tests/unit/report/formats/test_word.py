@@ -11,9 +11,7 @@ import pytest
 from docx.oxml.ns import qn
 from PIL import Image, PngImagePlugin
 
-from icpcohort.report.formats import content_json as content_text
-from icpcohort.report.formats import html_page as report
-from icpcohort.report.formats import word as document
+from icpcohort.report.formats import content_json, html_page, word
 from icpcohort.report.sections.blocks import (
     Content,
     GridBlock,
@@ -23,10 +21,10 @@ from icpcohort.report.sections.blocks import (
     picture,
     table,
 )
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = report.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
 HOSTILE = (
     "<w:p>&amp;</w:p><script>",
     "=cmd()",
@@ -54,7 +52,7 @@ def pictures(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def written(pictures):
-    return document.as_docx(CONTENT, pictures=pictures)
+    return word.as_docx(CONTENT, pictures=pictures)
 
 
 @pytest.fixture(scope="module")
@@ -78,11 +76,11 @@ def _texts(made):
 
 
 def test_content_comes_back_from_its_text():
-    assert content_text.from_json(content_text.as_json(CONTENT)) == CONTENT
+    assert content_json.from_json(content_json.as_json(CONTENT)) == CONTENT
 
 
 def test_the_same_report_gives_the_same_bytes_and_no_time(written, pictures, read):
-    assert document.as_docx(CONTENT, pictures=pictures) == written
+    assert word.as_docx(CONTENT, pictures=pictures) == written
     with zipfile.ZipFile(io.BytesIO(written)) as file:
         assert {one.date_time for one in file.infolist()} == {(1980, 1, 1, 0, 0, 0)}
         core = file.read("docProps/core.xml").decode()
@@ -160,7 +158,7 @@ def test_the_caution_and_the_methods_stand_in_words(read):
 def test_rows_of_single_patients_stay_out(read):
     (wanted,) = [b for b in CONTENT.blocks() if b.kind == "grid" and b.id == "table-dropped"]
     text = "\n".join(one.text for one in read.paragraphs)
-    assert f"{wanted.number}. {wanted.grid.caption}. {document.LEFT_OUT}" in text
+    assert f"{wanted.number}. {wanted.grid.caption}. {word.LEFT_OUT}" in text
     cells = {cell for made in read.tables for row in made.rows for cell in (row.cells[0].text,)}
     assert wanted.grid.rows[0][0] not in cells
 
@@ -169,7 +167,7 @@ def test_a_wide_table_has_a_page_on_its_side_and_the_next_words_do_not(pictures)
     wide = Grid("Wide", [f"Head{i}" for i in range(12)], [["15 signs " * 2] * 12], "")
     narrow = Grid("Narrow", ["A", "B"], [["1", "2"]], "")
     made = docx.Document(
-        io.BytesIO(document.as_docx(_of(*table("w", wide), *table("n", narrow)), pictures={}))
+        io.BytesIO(word.as_docx(_of(*table("w", wide), *table("n", narrow)), pictures={}))
     )
     assert [one.page_width > one.page_height for one in made.sections] == [False, True, False]
 
@@ -178,7 +176,7 @@ def test_a_wide_table_has_a_page_on_its_side_and_the_next_words_do_not(pictures)
 def test_hostile_text_changes_nothing_but_its_own_cell(text):
     def made(said):
         grid = Grid("Caption", ["Centre", "n"], [[said, "1"], ["b", "2"]], "Note")
-        return docx.Document(io.BytesIO(document.as_docx(_of(*table("t", grid)), pictures={})))
+        return docx.Document(io.BytesIO(word.as_docx(_of(*table("t", grid)), pictures={})))
 
     plain, hostile = made("a"), made(text)
     shown = re.sub("[\x00\x1b\ud800]", "\ufffd", text)
@@ -193,7 +191,7 @@ def test_hostile_text_changes_nothing_but_its_own_cell(text):
 def test_a_hostile_title_heading_or_point_is_only_text(pictures):
     section = Section("x<y>&" * 20, HOSTILE[0], (), (Section("z", HOSTILE[5]),))
     content = numbered(Content(HOSTILE[6], HOSTILE[3], HOSTILE[2], (section,)))
-    made = docx.Document(io.BytesIO(document.as_docx(content, pictures={})))
+    made = docx.Document(io.BytesIO(word.as_docx(content, pictures={})))
     assert made.paragraphs[0].text == HOSTILE[6]
     assert HOSTILE[0] in [one.text for one in made.paragraphs]
 
@@ -202,8 +200,8 @@ def test_missing_pictures_and_descriptions_are_named_together(tmp_path):
     bare = tmp_path / "bare.png"
     Image.new("L", (10, 10)).save(bare)
     with pytest.raises(ValueError, match=r"2 problem\(s\)") as error:
-        document.as_docx(
+        word.as_docx(
             _of(picture("none", "No."), picture("bare", "Bare.")), pictures={"bare": bare}
         )
     assert "none: no picture; draw it first" in str(error.value)
-    assert "no description; save it with svg.save" in str(error.value)
+    assert "no description; save it with canvas.save" in str(error.value)

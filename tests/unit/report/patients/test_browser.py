@@ -11,7 +11,7 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.report.patients import browser as patient_browser
-from icpcohort.report.patients import timeline as pictures
+from icpcohort.report.patients import timeline
 from icpcohort.report.sections.content import SHORT_CAUTION
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
@@ -72,7 +72,7 @@ WHOLE = render()
 
 
 def test_the_page_is_marked_and_lists_everyone_most_valid_hours_first():
-    assert pictures.NOT_FOR_SHARING in WHOLE
+    assert timeline.NOT_FOR_SHARING in WHOLE
     assert SHORT_CAUTION in WHOLE
     listed = re.findall(r'<th scope="row"><a href="#(\w+)">', WHOLE)
     assert sorted(listed) == sorted(TABLES["patients"]["patient_id"])

@@ -9,7 +9,7 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.patients import cohort_picture as coverage
+from icpcohort.report.patients import cohort_picture
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -47,7 +47,7 @@ EVERYONE = ["P1", "P2", "P3"]
 
 
 def draw(table=HOURS, *, patients=EVERYONE, seconds=QUALITY, time_zero="monitoring_start"):
-    return coverage.cohort_picture(
+    return cohort_picture.cohort_picture(
         table, patients=patients, quality=seconds, time_zero=time_zero
     )
 
@@ -69,7 +69,7 @@ def area(text, colour, *, panel):
             for part in re.findall(r"M(\S+) (\S+)V(\S+)H(\S+)V", path.get("d")):
                 left, bottom, top, right = map(float, part)
                 total += abs(right - left) * abs(bottom - top)
-    hour_pt = 72 * coverage.PANEL_IN / 48
+    hour_pt = 72 * cohort_picture.PANEL_IN / 48
     box_pt = 72 * 0.17 * 0.84
     assert n_rows
     return total / hour_pt / box_pt * 60
@@ -95,7 +95,7 @@ def test_every_patient_has_a_row_most_valid_hours_first():
 
 
 def test_equal_hours_are_in_the_order_of_identifiers():
-    assert coverage.in_order(["b", "c", "a"], quality(a=1.0, b=1.0)) == ["a", "b", "c"]
+    assert cohort_picture.in_order(["b", "c", "a"], quality(a=1.0, b=1.0)) == ["a", "b", "c"]
 
 
 def test_a_signal_that_was_not_recorded_is_told_from_a_patient_of_whom_nothing_was_used():
@@ -110,12 +110,12 @@ def test_boxes_cover_as_much_as_there_are_minutes():
     minutes = HOURS.group_by("signal").agg(pl.col("valid", "masked", "missing").sum())
     for panel, signal in enumerate(("icp", "abp")):
         row = minutes.row(by_predicate=pl.col("signal") == signal, named=True)
-        masked = area(text, coverage.FILLS["masked"], panel=panel)
-        missing = area(text, coverage.FILLS["missing"], panel=panel)
-        recorded = area(text, coverage.FILLS["valid"], panel=panel)
+        masked = area(text, cohort_picture.FILLS["masked"], panel=panel)
+        missing = area(text, cohort_picture.FILLS["missing"], panel=panel)
+        recorded = area(text, cohort_picture.FILLS["valid"], panel=panel)
         assert masked == pytest.approx(row["masked"], abs=0.5)
         assert missing == pytest.approx(row["missing"], abs=0.5)
-        assert recorded == pytest.approx(sum(row[s] for s in coverage.FILLS), rel=0.01)
+        assert recorded == pytest.approx(sum(row[s] for s in cohort_picture.FILLS), rel=0.01)
 
 
 def test_runs_end_where_the_hours_or_the_boxes_do():
@@ -127,7 +127,7 @@ def test_runs_end_where_the_hours_or_the_boxes_do():
             "high": [60, 60, 30, 60, 60, 60],
         }
     )
-    found = coverage.runs(cells)
+    found = cohort_picture.runs(cells)
     spans = sorted(tuple(row[:2]) for row in found.tolist())
     assert spans == [(3.0, 5.0), (5.0, 6.0), (7.0, 8.0), (8.0, 9.0)]
     half = found[found[:, 0] == 5.0][0]
@@ -148,7 +148,9 @@ def test_patient_hours_are_counted_for_each_signal():
     spans = pl.DataFrame(
         {"signal": ["abp"], "reason": ["jump"], "start_s": [70.0], "end_s": [71.0]}
     )
-    found = coverage.patient_hours("P1", minutes=frame, artefacts=spans, recordings=recordings)
+    found = cohort_picture.patient_hours(
+        "P1", minutes=frame, artefacts=spans, recordings=recordings
+    )
     assert found.rows() == [("P1", "icp", 0, 1, 0, 1), ("P1", "abp", 0, 0, 1, 1)]
     assert hours().schema == found.schema
 

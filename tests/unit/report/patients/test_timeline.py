@@ -12,9 +12,8 @@ from matplotlib.path import Path
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.figures import canvas as svg
-from icpcohort.report.patients import lanes
-from icpcohort.report.patients import timeline as pictures
+from icpcohort.report.figures import canvas
+from icpcohort.report.patients import lanes, timeline
 
 SVG = "{http://www.w3.org/2000/svg}"
 HOUR_S = 3600.0
@@ -82,7 +81,7 @@ def draw(patient_id="P1", **tables):
         "optimum": store.empty(contracts.OPTIMA),
         "time_zero": "injury",
     }
-    return pictures.patient_picture(patient_id, **(given | tables))
+    return timeline.patient_picture(patient_id, **(given | tables))
 
 
 def texts(text):
@@ -120,8 +119,8 @@ def _box(part):
 
 
 def _seconds(x_pt):
-    width_in = pictures.WIDTH_IN - pictures.LEFT_IN - pictures.RIGHT_IN
-    share = (x_pt / 72 - pictures.LEFT_IN) / width_in
+    width_in = timeline.WIDTH_IN - timeline.LEFT_IN - timeline.RIGHT_IN
+    share = (x_pt / 72 - timeline.LEFT_IN) / width_in
     return START_S + share * (END_S - START_S)
 
 
@@ -131,7 +130,7 @@ def lines(text):
     found = []
     for path in root.iter(f"{SVG}path"):
         style = path.get("style") or ""
-        if f"stroke: {svg.INK}" in style and "stroke-width: 0.6" in style:
+        if f"stroke: {canvas.INK}" in style and "stroke-width: 0.6" in style:
             pieces = re.findall(r"M([^M]+)", path.get("d"))
             if "stroke-linecap: round" in style:
                 found.append([np.array(p.split(), float).reshape(-1, 2) for p in pieces])
@@ -292,7 +291,7 @@ def test_a_lone_minute_and_a_short_spike_are_in_the_line():
     t_s = np.array([60.0, 6060.0, *(60.0 * np.arange(2001, 2101))])
     values = np.full(t_s.size, 10.0)
     values[50] = 44.0
-    x, y = pictures.envelope(t_s, values, column_s=300.0)
+    x, y = timeline.envelope(t_s, values, column_s=300.0)
     assert np.nanmax(y) == 44.0
     assert x[np.nanargmax(y)] == t_s[50] - 30.0
     breaks = np.flatnonzero(np.isnan(y))
@@ -304,7 +303,7 @@ def test_an_envelope_keeps_every_columns_extremes_and_is_small():
     draws = np.random.default_rng(5)
     values = draws.normal(size=14_400)
     t_s = 60.0 * np.arange(1, values.size + 1)
-    x, y = pictures.envelope(t_s, values, column_s=1200.0)
+    x, y = timeline.envelope(t_s, values, column_s=1200.0)
     assert np.all(np.diff(x) > 0)
     column = np.floor(t_s / 1200.0)
     for c in np.unique(column)[::100]:
@@ -317,7 +316,7 @@ def test_an_envelope_keeps_every_columns_extremes_and_is_small():
 def test_a_gap_narrower_than_a_column_is_not_a_break_but_a_minute_is_where_it_can_be_seen():
     t_s = np.array([60.0, 120.0, 240.0, 300.0])
     for column_s, n_breaks in ((50.0, 2), (60.0, 2), (61.0, 1)):
-        _, y = pictures.envelope(t_s, np.ones(4), column_s=column_s)
+        _, y = timeline.envelope(t_s, np.ones(4), column_s=column_s)
         assert np.isnan(y).sum() == n_breaks
 
 
@@ -399,7 +398,7 @@ def test_ten_days_stay_small_however_many_spans_are_masked(n_spans, most_bytes):
     ("start_h", "end_h"), [(0.0, 0.2), (5.5, 12.0), (-3.0, 240.0), (0.0, 9000.0)]
 )
 def test_ticks_are_round_inside_and_not_too_many(start_h, end_h):
-    ticks = pictures.ticks_h(start_h, end_h, most=9)
+    ticks = timeline.ticks_h(start_h, end_h, most=9)
     assert 1 <= ticks.size <= 10
     assert start_h <= ticks.min() and ticks.max() <= end_h
 
@@ -425,7 +424,7 @@ def lane_of_first(text, name):
     """Return the spans of the lane that bears a name, of the first signal that has it."""
     (first, *_) = (e for e in ElementTree.fromstring(text).iter(f"{SVG}text") if e.text == name)
     y = float(first.get("y")) - 2.5
-    plain = [boxes for colour, boxes in fills(text) if colour == svg.MUTED]
+    plain = [boxes for colour, boxes in fills(text) if colour == canvas.MUTED]
     return [box[:2] for boxes in plain for box in boxes if box[2] < y < box[3]]
 
 
@@ -433,17 +432,20 @@ def test_missing_minutes_shade_no_panel_for_their_lines_are_broken():
     gap = (START_S + 6 * HOUR_S, START_S + 7 * HOUR_S)
     text = draw(minutes=minutes(without=[gap]))
     heights = [
-        box[3] - box[2] for colour, boxes in fills(text) for box in boxes if colour == svg.MUTED
+        box[3] - box[2]
+        for colour, boxes in fills(text)
+        for box in boxes
+        if colour == canvas.MUTED
     ]
     assert heights and max(heights) < 10
 
 
 def test_a_file_has_white_paper_and_keeps_its_curves():
-    with svg.style("curve"):
+    with canvas.style("curve"):
         figure = Figure(figsize=(1, 1))
         curve = Path([(0, 0), (0.2, 1), (0.5, 1), (0.7, 0.123456), (1, 1)], [1, 4, 4, 4, 2])
         figure.add_artist(PathPatch(curve, fill=False))
-    text = svg.as_file(svg.Picture("curve", "t", "d", "", figure, "single"))
+    text = canvas.as_file(canvas.Picture("curve", "t", "d", "", figure, "single"))
     assert "fill: #ffffff" in text
     assert re.search(r"C 14.4 0 36 0 50.4 63.11 \nL 72 0", text)
 
@@ -477,10 +479,10 @@ def _lines(text, colour):
 def test_cpp_stands_against_cppopt_and_its_limits_from_when_they_are_known():
     text = draw(minutes=_with_indices(minutes()))
     assert {"ULR 80", "CPPopt 70", "LLR 62"} <= set(texts(text))
-    begins = [line[0][0] for line in _lines(text, svg.ACCENT) if len(line) < 500 and line]
+    begins = [line[0][0] for line in _lines(text, canvas.ACCENT) if len(line) < 500 and line]
     known = [t_s for t_s in begins if t_s == pytest.approx(START_S + 5 * HOUR_S, abs=COLUMN_S)]
     assert len(known) == 3
-    heights = sorted(line[0][1] for line in _lines(text, svg.ACCENT) if line[0][0] in known)
+    heights = sorted(line[0][1] for line in _lines(text, canvas.ACCENT) if line[0][0] in known)
     ulr, cppopt, llr = heights  # downwards on the page
     assert (llr - cppopt) / (cppopt - ulr) == pytest.approx(0.8, abs=0.02)
 
@@ -488,7 +490,7 @@ def test_cpp_stands_against_cppopt_and_its_limits_from_when_they_are_known():
 def test_prx_is_drawn_and_its_gaps_stay_gaps():
     gap = (START_S + 8 * HOUR_S, START_S + 10 * HOUR_S)
     text = draw(minutes=_with_indices(minutes(without=[gap])))
-    (line,) = (part for part in _lines(text, svg.MUTED) if len(part) > 500)
+    (line,) = (part for part in _lines(text, canvas.MUTED) if len(part) > 500)
     times = np.array([t_s for t_s, _ in line])
     assert not ((times > gap[0] + COLUMN_S) & (times < gap[1] - COLUMN_S)).any()
     assert {"PRx", "minutes", "hourly mean"} <= set(texts(text))

@@ -12,7 +12,7 @@ from icpcohort.report.sections.blocks import (
     Paragraph,
     Section,
 )
-from icpcohort.report.tables.grids import Grid
+from icpcohort.report.tables.grid import Grid
 
 GRID = Grid("A caption", ["Name", "n"], [["all", "4"]], "")
 NOTHING = Grid("Without rows", ["Name", "n"], [], "")

@@ -3,12 +3,12 @@
 import runpy
 from pathlib import Path
 
-from icpcohort.report.formats import html_page as report
+from icpcohort.report.formats import html_page
 from icpcohort.report.sections import checklists
 from icpcohort.report.sections.blocks import GridBlock
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = report.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
 BLOCKS = {one.id: one for one in CONTENT.blocks() if isinstance(one, GridBlock)}
 
 
@@ -47,7 +47,7 @@ def test_every_place_leads_somewhere_in_a_full_report():
     ]
     arguments = INVENTED["whole_report"]()
     arguments["methods"] = dict.fromkeys([*methods, "Model: one"], "Words.")
-    content, _ = report.say(**arguments)
+    content, _ = html_page.say(**arguments)
     found = {one.id: one for one in content.blocks() if isinstance(one, GridBlock)}
     for name, items in (("strobe", checklists.STROBE), ("record", checklists.RECORD)):
         for item, ways in zip(items, found[f"table-{name}"].ways, strict=True):

@@ -15,13 +15,13 @@ from icpcohort.contracts import store
 from icpcohort.report.sharing import folder as share
 from icpcohort.report.sharing import names as share_names
 from icpcohort.report.sharing.disclosure import HIDDEN
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import table_one
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
 MAIN = INVENTED["MAIN_WINDOW"]
 MODELS = {"dose": INVENTED["MODELS"]["unfavourable_by_dose"]}
 MADE = INVENTED["make_tables"](104, lost=4, seed=20)
-GROUPS = tables.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+GROUPS = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
 MIN_CELL = 5
 
 

@@ -2,7 +2,7 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.tables import reactivity as chance_grid
+from icpcohort.report.tables import reactivity
 
 
 def _optima(rows):
@@ -22,7 +22,7 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
     none = {"cppopt_mmhg": None, "cppopt_ci_low_mmhg": None, "cppopt_ci_high_mmhg": None}
     rows = [_row(0), _row(1), _row(2), _row(3, p_chance=0.3, chance_percent=8.0, **none)]
     unknown = {"patient_id": "P9", "cppopt_mmhg": 80.0}
-    grid = chance_grid.beside_chance(_optima([*rows, unknown]))
+    grid = reactivity.beside_chance(_optima([*rows, unknown]))
     assert grid.rows == [
         ["CPPopt of the whole recording", "4", "3 (75 %)", "5.0 % of surrogates"],
         ["Yield, % of minutes with CPP", "4", "61.5 (60.8 to 62.3)", "5.0 (5.0 to 5.0)"],
@@ -37,5 +37,5 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
 
 
 def test_without_surrogates_there_is_no_row():
-    assert chance_grid.beside_chance(store.empty(contracts.OPTIMA)).rows == []
-    assert chance_grid.beside_chance(_optima([{"patient_id": "P1"}])).rows == []
+    assert reactivity.beside_chance(store.empty(contracts.OPTIMA)).rows == []
+    assert reactivity.beside_chance(_optima([{"patient_id": "P1"}])).rows == []

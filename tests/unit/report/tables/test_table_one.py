@@ -6,8 +6,7 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.tables import grids
-from icpcohort.report.tables import table_one as tables
+from icpcohort.report.tables import cohort, numbers, table_one
 
 
 @pytest.mark.parametrize(
@@ -32,13 +31,13 @@ from icpcohort.report.tables import table_one as tables
     ],
 )
 def test_halves_go_away_from_zero_and_a_small_number_is_not_zero(value, decimals, text):
-    assert tables.format_number(value, decimals=decimals) == text
+    assert numbers.format_number(value, decimals=decimals) == text
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])
 def test_a_number_that_is_none_is_refused(value):
     with pytest.raises(ValueError, match="write null for missing"):
-        tables.format_number(value, decimals=1)
+        numbers.format_number(value, decimals=1)
 
 
 @pytest.mark.parametrize(
@@ -54,12 +53,12 @@ def test_a_number_that_is_none_is_refused(value):
     ],
 )
 def test_a_p_value_has_three_decimals_or_is_below_0_001(p, text):
-    assert tables.format_p(p) == text
+    assert numbers.format_p(p) == text
 
 
 def test_a_p_value_above_one_is_refused():
     with pytest.raises(ValueError, match="not between 0 and 1"):
-        tables.format_p(1.01)
+        numbers.format_p(1.01)
 
 
 @pytest.mark.parametrize(
@@ -78,37 +77,37 @@ def test_a_p_value_above_one_is_refused():
     ],
 )
 def test_percentages_have_decimals_from_a_hundred_patients_on(n, total, text):
-    assert tables.format_percent(n, total) == text
+    assert numbers.format_percent(n, total) == text
 
 
 def test_a_share_above_the_whole_is_refused():
     with pytest.raises(ValueError, match="6 of 5"):
-        tables.format_percent(6, 5)
+        numbers.format_percent(6, 5)
 
 
 def test_the_count_stands_beside_its_percentage():
-    assert tables.format_share(45, 120) == "45 (37.5 %)"
-    assert tables.format_share(0, 0) == "–"
+    assert numbers.format_share(45, 120) == "45 (37.5 %)"
+    assert numbers.format_share(0, 0) == "–"
 
 
 def test_an_estimate_carries_its_interval():
-    assert tables.format_estimate(1.2345, 1.005, 1.5) == "1.23 (1.01 to 1.50)"
-    assert tables.format_estimate(-0.5, -1.0, -0.001) == "−0.50 (−1.00 to >−0.01)"
+    assert numbers.format_estimate(1.2345, 1.005, 1.5) == "1.23 (1.01 to 1.50)"
+    assert numbers.format_estimate(-0.5, -1.0, -0.001) == "−0.50 (−1.00 to >−0.01)"
 
 
 def test_a_null_estimate_is_said_to_be_not_estimable():
-    assert tables.format_estimate(None, None, None) == "not estimable"
-    assert tables.format_estimate(2.0, None, None) == "2.00 (interval not estimable)"
+    assert numbers.format_estimate(None, None, None) == "not estimable"
+    assert numbers.format_estimate(2.0, None, None) == "2.00 (interval not estimable)"
 
 
 def test_limits_in_the_wrong_order_are_refused():
     with pytest.raises(ValueError, match="outside its interval"):
-        tables.format_estimate(1.2, 1.5, 1.0)
+        numbers.format_estimate(1.2, 1.5, 1.0)
 
 
 def test_quartiles_are_those_of_r_type_7():
     """R 4.2.2, quantile(c(1, 2, 3, 4, 7, 9, 10), type = 7): 2.5 and 8.0."""
-    assert tables.format_median(pl.Series([1, 2, 3, 4, 7, 9, 10]), decimals=1) == (
+    assert numbers.format_median(pl.Series([1, 2, 3, 4, 7, 9, 10]), decimals=1) == (
         "4.0 (2.5 to 8.0)"
     )
 
@@ -119,18 +118,19 @@ def test_quartiles_agree_with_numpy():
     for n in (1, 2, 5, 6, 97):
         values = draw.gamma(2.0, 3.0, n)
         low, median, high = (
-            tables.format_number(float(q), decimals=3)
+            numbers.format_number(float(q), decimals=3)
             for q in np.quantile(values, [0.25, 0.5, 0.75])
         )
         assert (
-            tables.format_median(pl.Series(values), decimals=3) == f"{median} ({low} to {high})"
+            numbers.format_median(pl.Series(values), decimals=3)
+            == f"{median} ({low} to {high})"
         )
 
 
 def test_a_median_leaves_nulls_out_and_of_nothing_is_a_dash():
-    assert tables.format_median(pl.Series([None, 3.0, None]), decimals=1) == "3.0 (3.0 to 3.0)"
-    assert tables.format_median(pl.Series([None], dtype=pl.Float64()), decimals=1) == "–"
-    assert tables.format_median(pl.Series([], dtype=pl.Float64()), decimals=1) == "–"
+    assert numbers.format_median(pl.Series([None, 3.0, None]), decimals=1) == "3.0 (3.0 to 3.0)"
+    assert numbers.format_median(pl.Series([None], dtype=pl.Float64()), decimals=1) == "–"
+    assert numbers.format_median(pl.Series([], dtype=pl.Float64()), decimals=1) == "–"
 
 
 def _analysis(**columns):
@@ -159,8 +159,8 @@ BY_OUTCOME = {"by": "outcome", "exposure": "prx_mean", "exposed_above": 0.0}
 
 
 def _table_one(analysis, **changed):
-    groups = tables.groups_of(**(BY_OUTCOME | changed))
-    return tables.table_one(analysis, main_window="w72", groups=groups)
+    groups = table_one.groups_of(**(BY_OUTCOME | changed))
+    return table_one.table_one(analysis, main_window="w72", groups=groups)
 
 
 def _row(table, variable, level):
@@ -227,7 +227,7 @@ def test_groups_may_be_by_an_exposure_and_its_nulls_are_unknown():
 
 def test_groups_that_nobody_knows_are_refused():
     with pytest.raises(ValueError, match="'sex' is unknown; write outcome or exposure"):
-        tables.groups_of("sex", exposure="prx_mean", exposed_above=0.0)
+        table_one.groups_of("sex", exposure="prx_mean", exposed_above=0.0)
 
 
 def test_a_variable_nobody_recorded_keeps_a_row():
@@ -243,11 +243,11 @@ def test_table_one_of_nobody_says_zero_patients():
 
 
 def test_the_variables_of_table_one_are_columns_of_the_analysis():
-    assert {v.column for v in tables.VARIABLES} <= set(contracts.analysis({}).columns)
+    assert {v.column for v in table_one.VARIABLES} <= set(contracts.analysis({}).columns)
 
 
 def test_the_report_shows_the_difference_and_what_is_missing_once_a_variable():
-    grid = grids.table_one(_table_one(FIVE))
+    grid = cohort.table_one(_table_one(FIVE))
     assert grid.head == [
         *("Variable", "All", "Favourable", "Unfavourable", "Unknown"),
         *("SMD", "Missing, n"),
@@ -263,4 +263,4 @@ def test_a_step_at_which_nobody_left_names_no_reason():
     step = {"window": "w", "step": 1, "name": "Age known", "n_in": 9, "n_out": 9}
     rows = [step | {"n_dropped": 0, "reason": "age_missing"}]
     rows.append(step | {"step": 2, "n_dropped": 1, "n_out": 8, "reason": "too_young"})
-    assert [row[-1] for row in grids.flow(pl.DataFrame(rows)).rows] == ["–", "too young"]
+    assert [row[-1] for row in cohort.flow(pl.DataFrame(rows)).rows] == ["–", "too young"]
