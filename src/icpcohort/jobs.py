@@ -1,16 +1,20 @@
-"""Inputs: what the workflow's rules depend on, who shares a job, and what lies astray."""
+"""Jobs: what the workflow's rules depend on, who shares a job, and what lies astray."""
 
 import hashlib
+import itertools
 import re
 import zlib
-from collections.abc import Collection, Iterable, Mapping, MutableMapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, MutableMapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
+from string import Formatter
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, NamedTuple
 
 from icpcohort import recordings
 from icpcohort.provenance import plan_lock
-from icpcohort.study import tables as study
+from icpcohort.specifications import choices
+from icpcohort.study import settings, tables
 
 AT_START = (
     "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
@@ -21,19 +25,77 @@ class ChangedError(RuntimeError):
     """Settings or tables were changed while the study ran; the text says what to do."""
 
 
+class NotReady(Exception):  # noqa: N818 (what the study is)
+    """The study cannot be run; the text has one problem a line."""
+
+
+class Study(NamedTuple):
+    """What a study states, read and checked."""
+
+    settings: dict[str, Any]
+    models: dict[str, Any]
+    questions: dict[str, Any]
+    tables: tables.Study
+    locked: dict[str, Any] | None
+    reasons: dict[str, Any]
+
+
+def read(home: Path, environment: MutableMapping[str, str]) -> Study:
+    """Read the study in the working directory.
+
+    Parameters
+    ----------
+    home : Path
+        The checkout, with its schemas.
+    environment : mapping
+        Of the run: gets when it started and by which command, for its jobs.
+
+    Raises
+    ------
+    NotReady
+        With every problem of the settings, the plan, the tables or the lock.
+    """
+    schemas = home / "workflow/schemas"
+    try:
+        asked, models = settings.load(
+            Path("config/config.yaml"), Path("config/models.yaml"), schema_folder=schemas
+        )
+        questions = choices.load(
+            Path("config/specifications.yaml"),
+            settings=asked,
+            models=models,
+            schema_folder=schemas,
+        )
+        study = tables.read_study(asked)
+        locked = plan_lock.read(Path(plan_lock.FILE))
+        reasons = plan_lock.read_reasons(Path(plan_lock.CHANGES_FILE), schema_folder=schemas)
+        refuse_changed_settings(asked, environment)
+    except (
+        settings.SettingsError,
+        tables.StudyError,
+        plan_lock.LockError,
+        ChangedError,
+    ) as problems:
+        raise NotReady(str(problems)) from problems
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    environment.setdefault("ICPCOHORT_STARTED", now)
+    environment.setdefault("ICPCOHORT_COMMAND", "snakemake")
+    return Study(asked, models, questions, study, locked, reasons)
+
+
 def table(settings: dict[str, Any], name: str) -> str:
     """Return the path of one of the study's tables: patients, recordings, monitors, events."""
     return str(Path(settings["study"]["folder"]) / settings["study"][name])
 
 
 def recording_files(
-    tables: study.Study, settings: dict[str, Any], patient_id: str
+    study: tables.Study, settings: dict[str, Any], patient_id: str
 ) -> list[str]:
     """Return every existing file of a patient's recordings; a missing one becomes a reason."""
     folder = Path(settings["study"]["folder"])
     extensions = settings["recordings"]["annotation_extensions"]
     found: set[str] = set()
-    for row in study.recordings_of(tables, patient_id):
+    for row in tables.recordings_of(study, patient_id):
         found.update(
             str(path)
             for path in recordings.files_of(
@@ -56,16 +118,48 @@ def stamps(paths: Sequence[str | Path]) -> list[str]:
     return [f"{stat.st_size} {int(stat.st_mtime)}" for stat in stats]
 
 
+def of_patient(
+    study: tables.Study, settings: dict[str, Any], patient_id: str
+) -> dict[str, Any]:
+    """Return what the reading of a patient's recordings depends on, beside the settings.
+
+    The rows of the study's tables, and what `stamps` says of the recordings' files.
+    """
+    return {
+        "rows": tables.recordings_of(study, patient_id),
+        "events": tables.events_of(study, patient_id),
+        "monitors": tables.monitors_of(study, patient_id),
+        "level": tables.level_of(study, patient_id),
+        "stamps": stamps(recording_files(study, settings, patient_id)),
+    }
+
+
+def planned(
+    settings: Mapping[str, Any],
+    models: Mapping[str, Any],
+    questions: Mapping[str, Any],
+    *,
+    scripts: Path,
+) -> dict[str, Any]:
+    """Return what a run goes by, as it is held against the lock of the plan."""
+    return {
+        "settings": settings,
+        "models": models,
+        "specifications": questions,
+        "code": plan_lock.codes(scripts),
+    }
+
+
 def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
     """Return the settings, the plan and the tables of a study."""
     folder = Path(settings["study"]["folder"])
-    tables = [folder / settings["study"][name] for name in study.TABLES]
+    own = [folder / settings["study"][name] for name in tables.TABLES]
     optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
     asked = [Path("config/config.yaml"), Path("config/models.yaml")]
-    return [*asked, *(path for path in optional if path.exists()), *tables]
+    return [*asked, *(path for path in optional if path.exists()), *own]
 
 
-def hold_to_the_start(
+def refuse_changed_settings(
     settings: Mapping[str, Any], environment: MutableMapping[str, str]
 ) -> None:
     """Note what the settings and tables of a run are; its jobs stop if they have changed since.
@@ -97,8 +191,35 @@ LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes 
 MANY = 100  # patients with little to read, from which on they share jobs
 
 
+def more_if_retried(megabytes: int) -> Callable[[Any, int], int]:
+    """Return the memory of a job: as stated, and as much more each time it is run again."""
+
+    def of_attempt(wildcards: Any, attempt: int) -> int:  # noqa: ARG001 - asked for by name
+        return megabytes * attempt
+
+    return of_attempt
+
+
+def filled(patterns: Iterable[str], **values: Iterable[str]) -> list[str]:
+    """Return every file that patterns stand for, such as "minutes/{patient}.parquet".
+
+    Parameters
+    ----------
+    patterns : iterable of str
+    values : iterable of str
+        Of each wildcard that occurs in them.
+    """
+    known = {name: list(of_name) for name, of_name in values.items()}
+    files = []
+    for pattern in patterns:
+        names = [name for _, name, _, _ in Formatter().parse(pattern) if name]
+        for chosen in itertools.product(*(known[name] for name in names)):
+            files.append(pattern.format(**dict(zip(names, chosen, strict=True))))
+    return files
+
+
 def with_little(
-    tables: study.Study, settings: dict[str, Any], *, many: int = MANY
+    study: tables.Study, settings: dict[str, Any], *, many: int = MANY
 ) -> list[str]:
     """Return the patients whose recordings are read in less time than a job takes to start.
 
@@ -106,8 +227,8 @@ def with_little(
     """
     little = [
         patient_id
-        for patient_id in tables.patients["patient_id"].sort()
-        if sum(Path(f).stat().st_size for f in recording_files(tables, settings, patient_id))
+        for patient_id in study.patients["patient_id"].sort()
+        if sum(Path(f).stat().st_size for f in recording_files(study, settings, patient_id))
         <= LITTLE_BYTES
     ]
     return little if len(little) >= many else []

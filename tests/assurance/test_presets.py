@@ -1,4 +1,4 @@
-"""Promise: a preset is complete, keeps the schema, and says where each value is from."""
+"""Promise: a preset keeps the schema, says where its values are from, and is no copy."""
 
 import json
 from pathlib import Path
@@ -6,32 +6,48 @@ from pathlib import Path
 import pytest
 import yaml
 
-from icpcohort.study import settings
+from icpcohort.study import presets, settings
 
 HOME = Path(__file__).parents[2]
-PRESETS = yaml.safe_load((HOME / "config/presets.yaml").read_text(encoding="utf-8"))
+STATED = yaml.safe_load((HOME / "config/presets.yaml").read_text(encoding="utf-8"))
 CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
 SCHEMA = json.loads((HOME / "workflow/schemas/config.schema.json").read_text(encoding="utf-8"))
-ALL = [(block, name) for block, presets in PRESETS.items() for name in presets]
-PARTS = ("confirmed", "from_memory", "own_choice")
+ALL = [(section, name) for section, of_section in STATED.items() for name in of_section]
 
 
-@pytest.mark.parametrize(("block", "name"), ALL)
-def test_a_preset_can_be_written_over_its_block(block, name):
-    values = PRESETS[block][name]["values"]
-    assert settings.problems(values, SCHEMA["properties"][block], file=name) == []
-    needed = {
-        other: CONFIG[other] | own for other, own in PRESETS[block][name]["needs"].items()
+@pytest.mark.parametrize(("section", "name"), ALL)
+def test_a_study_can_name_the_preset(section, name):
+    preset = SCHEMA["properties"][section]["x-presets"][name]
+    own = {key: v for key, v in CONFIG[section].items() if key not in preset["values"]}
+    needed = {other: CONFIG[other] | values for other, values in preset["needs"].items()}
+    named = CONFIG | needed | {section: own | {"preset": name}}
+    done, problems = presets.applied(named, SCHEMA, file="config.yaml")
+    assert problems == []
+    assert done[section] == own | preset["values"]
+    assert settings.problems(done, SCHEMA, file="config.yaml") == []
+    assert settings.contradictions(done, file="config.yaml") == []
+
+
+@pytest.mark.parametrize(("section", "name"), ALL)
+def test_what_is_confirmed_or_from_memory_is_stated_and_the_rest_our_own(section, name):
+    preset = STATED[section][name]
+    assert set(preset) <= {"source", "like", "needs", "confirmed", "from_memory", "values"}
+    confirmed, from_memory = preset.get("confirmed", []), preset.get("from_memory", [])
+    assert not set(confirmed) & set(from_memory)
+    assert {*confirmed, *from_memory} <= set(preset["values"])
+    assert not (preset["source"].startswith("no source") and confirmed)
+
+
+@pytest.mark.parametrize(("section", "name"), ALL)
+def test_a_value_as_in_the_published_settings_stands_only_where_the_source_states_it(
+    section, name
+):
+    preset = STATED[section][name]
+    like = (
+        presets.resolved(STATED[section])[preset["like"]]["values"] if "like" in preset else {}
+    )
+    sourced = {*preset.get("confirmed", ()), *preset.get("from_memory", ())}
+    same = {
+        key for key, value in preset["values"].items() if (CONFIG[section] | like)[key] == value
     }
-    whole = CONFIG | needed | {block: values}
-    assert settings.problems(whole, SCHEMA, file=name) == []
-    assert settings.contradictions(whole, file=name) == []
-
-
-@pytest.mark.parametrize(("block", "name"), ALL)
-def test_each_value_of_a_preset_is_confirmed_or_from_memory_or_our_own(block, name):
-    preset = PRESETS[block][name]
-    assert set(preset) == {"source", "needs", "values", *PARTS}
-    told = [value for part in PARTS for value in preset[part]]
-    assert sorted(told) == sorted(preset["values"])
-    assert not (preset["source"].startswith("no source") and preset["confirmed"])
+    assert preset["source"].startswith("no source") or same <= sourced

@@ -1,8 +1,10 @@
 """The schemas are closed, explained and sourced; a wrong setting is always named."""
 
 import copy
+import difflib
 import json
 import math
+from dataclasses import dataclass
 from pathlib import Path
 
 import jsonschema
@@ -10,10 +12,9 @@ import pytest
 import yaml
 
 from icpcohort import contracts
-from icpcohort.cohort import eligibility
+from icpcohort.commands import settings_schema
 from icpcohort.contracts import burden_columns
-from icpcohort.signals import intervals
-from icpcohort.study import gose, plan_checks, settings, tables, values
+from icpcohort.study import plan_checks, settings, tables, values
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -272,34 +273,42 @@ def test_a_cleaning_rule_has_the_keys_of_its_own_kind_only():
 # --- the schemas and the rest of the project name the same things ---
 
 
-def test_the_columns_that_can_be_renamed_are_those_of_the_contracts():
-    columns = SCHEMAS["config"]["properties"]["study"]["properties"]["columns"]["properties"]
-    assert {name: list(part["properties"]) for name, part in columns.items()} == {
-        name: list(table.columns) for name, table in tables.TABLES.items()
-    }
+def test_the_schema_of_the_settings_is_that_of_the_sections():
+    path = REPOSITORY / "workflow/schemas/config.schema.json"
+    now = settings_schema.read(REPOSITORY)
+    difference = "\n".join(
+        difflib.unified_diff(
+            path.read_text(encoding="utf-8").splitlines(),
+            now.splitlines(),
+            "config.schema.json",
+            "as the sections say now",
+            lineterm="",
+        )
+    )
+    assert not difference, (
+        "workflow/schemas/config.schema.json is out of date; repair it with: make generate\n"
+        f"{difference}"
+    )
 
 
-def test_the_columns_whose_values_can_be_translated_are_those_of_the_contracts():
-    codings = SCHEMAS["config"]["properties"]["study"]["properties"]["codings"]["properties"]
-    assert {name: list(part["properties"]) for name, part in codings.items()} == {
-        name: list(table.columns) for name, table in tables.TABLES.items()
-    }
+def test_a_section_without_a_setting_at_a_field_is_refused():
+    @dataclass(frozen=True)
+    class Section:
+        """A section."""
+
+        settle_s: float
+
+    with pytest.raises(TypeError, match="neither a section nor annotated with a Setting"):
+        settings_schema._block(Section, {})
 
 
-def test_the_scales_and_rules_of_the_settings_are_those_that_are_known():
-    scales = SCHEMAS["config"]["properties"]["study"]["properties"]["gose_coding"]["enum"]
-    assert scales == list(gose.CODINGS)
-    rules = SCHEMAS["config"]["properties"]["cohort"]["properties"]["eligibility"]
-    assert rules["items"]["properties"]["rule"]["enum"] == list(eligibility.STEPS)
-
-
-def test_the_events_of_the_settings_are_those_of_the_study_tables():
-    not_during = SCHEMAS["config"]["properties"]["reactivity"]["properties"]["not_during"]
-    rule = SCHEMAS["config"]["$defs"]["event"]["properties"]["event"]
-    assert tuple(not_during["items"]["enum"]) == values.CHOICES["event"]
-    assert tuple(rule["enum"]) == (*values.CHOICES["event"], *intervals.MONITOR_KINDS)
-    own = SCHEMAS["config"]["properties"]["recordings"]["properties"]["annotation_meanings"]
-    assert tuple(own["items"]["properties"]["event"]["enum"]) == values.CHOICES["event"]
+def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
+    config = copy.deepcopy(CONTENTS["config"])
+    config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("lprx_window_min")
+    config["cleaning"]["rules"][8]["rule"] = "sampling"
+    found = "\n".join(_problems("config", config))
+    assert "reactivity.long_n_minutes: is now reactivity.lprx_window_min; write it" in found
+    assert "entry 9 (sampling), rule: 'sampling' is now 'blood_sampling'; write that" in found
 
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():

@@ -48,8 +48,9 @@ def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
             if line.startswith("| `")
         ]
         own = dict(_named(CONFIG[block]))
-        assert {row[0].strip("`") for row in rows} == set(own)
-        for name, value, _, allowed, meaning, source in rows:
+        told = {row[0].strip("`"): row for row in rows}
+        assert set(told) - {"preset"} == set(own)
+        for name, value, _, allowed, meaning, source in (told[name] for name in own):
             n_rows += 1
             setting = own[name.strip("`")]
             if setting and isinstance(setting, list) and isinstance(setting[0], dict):

@@ -1,5 +1,6 @@
 """What a rule declares its script reads, what a script reads its rule declares, both ways."""
 
+import inspect
 import re
 import textwrap
 from pathlib import Path
@@ -7,7 +8,9 @@ from pathlib import Path
 import pytest
 import yaml
 
+from icpcohort.indices import curve_settings, reactivity
 from icpcohort.provenance import plan_lock
+from icpcohort.signals import ingest
 
 HOME = Path(__file__).parents[2]
 RULES = "\n".join(path.read_text() for path in sorted(HOME.glob("workflow/rules/*.smk")))
@@ -15,6 +18,12 @@ CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"
 DIRECTIVES = ("input", "output", "params")
 # Read by rules in another way: `folder` and the tables through `inputs` and `study`.
 THROUGH_THE_STUDY = {"study"}
+THRESHOLDS = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")  # as in the Snakefile
+OF_REACTIVITY = inspect.getsource(reactivity.rules_of)
+CONSTRUCTORS = {
+    "ingest.sections_of": inspect.getsource(ingest.sections_of),
+    "curve_settings.rules_of": inspect.getsource(curve_settings.rules_of) + OF_REACTIVITY,
+}
 # Inputs that tell Snakemake when to rerun; the script finds the files through its params.
 ONLY_FOR_SNAKEMAKE = {
     ("ingest", "input"): {"files"},
@@ -40,6 +49,15 @@ def _declared(block, directive):
     return set(re.findall(r"^        (\w+)=", found[1], re.M)) if found else set()
 
 
+def _without_aliases(text):
+    """Return a script with `snakemake.input` where it says `read`, and the like."""
+    for names, values in re.findall(r"^([\w, ]+) = (.*)$", text, re.M):
+        for name, value in zip(names.split(", "), values.split(", "), strict=False):
+            if re.fullmatch(r"snakemake\.(input|output|params)", value):
+                text = re.sub(rf"(?<![\w.]){name}\.", f"{value}.", text)
+    return text
+
+
 @pytest.mark.parametrize(
     ("rule", "block"), list(_blocks()), ids=[name for name, _ in _blocks()]
 )
@@ -47,8 +65,7 @@ def test_a_rule_and_its_script_agree(rule, block):
     script = re.search(r'"\.\./scripts/(\w+)\.py"', block)
     assert script and script[1] == rule, "a script has the name of its rule"
     text = (HOME / f"workflow/scripts/{rule}.py").read_text(encoding="utf-8")
-    text = text.replace("read = snakemake.input\n", "").replace("read.", "snakemake.input.")
-    text = text.replace("store.snakemake.input.", "store.read.")
+    text = _without_aliases(text)
     for directive in DIRECTIVES:
         declared = _declared(block, directive) - ({"code"} if directive == "params" else set())
         declared -= ONLY_FOR_SNAKEMAKE.get((rule, directive), set())
@@ -74,6 +91,25 @@ def test_every_rule_says_what_a_cluster_must_give_it():
             assert rule == "model" or re.search(r'\n    group:\n        "\w+"\n', block), rule
 
 
+def _handed(block):
+    """Return the names that a rule hands on by `only`, and those that it leaves out."""
+    calls = re.findall(r"only\(\s*SET,((?:[^()]|\([^()]*\))*)\)", block)
+    names, left_out = set(), set()
+    for call in calls:
+        kept, _, without = call.partition("without=")
+        names |= set(re.findall(r'"([\w.]+)"', kept))
+        names |= set(THRESHOLDS) if "*THRESHOLDS" in kept else set()
+        left_out |= set(re.findall(r'"([\w.]+)"', without))
+    names |= {f"{a}.{b}" for a, b in re.findall(r'SET\["(\w+)"\]\["(\w+)"\]', block)}
+    names |= {"plan.blinded_until_locked"} if "IS_BLINDED" in block else set()
+    return names, left_out
+
+
+def _reaches(block, group, name):
+    names, left_out = _handed(block)
+    return (group in names or f"{group}.{name}" in names) and f"{group}.{name}" not in left_out
+
+
 @pytest.mark.parametrize(
     ("group", "name"),
     [
@@ -84,7 +120,22 @@ def test_every_rule_says_what_a_cluster_must_give_it():
     ],
 )
 def test_every_setting_reaches_a_rule(group, name):
-    assert f'SET["{group}"]["{name}"]' in RULES
+    assert any(_reaches(block, group, name) for _, block in _blocks())
+
+
+@pytest.mark.parametrize(
+    ("rule", "block"), list(_blocks()), ids=[name for name, _ in _blocks()]
+)
+def test_a_script_uses_the_sections_that_its_rule_hands_on_and_no_other(rule, block):
+    handed = {name.partition(".")[0] for name in _handed(block)[0]}
+    text = (HOME / f"workflow/scripts/{rule}.py").read_text(encoding="utf-8")
+    for constructor, source in CONSTRUCTORS.items():
+        text = text.replace(f"{constructor}(", f"{source} (")
+    used = set(re.findall(r'(?:settings|made_with)\["(\w+)"\]', text))
+    if rule == "study":  # hands them on to the reader of the tables
+        used |= {"study"}
+    if "settings=only" in block:
+        assert used == handed
 
 
 def test_the_lock_of_the_plan_holds_every_script_that_an_estimate_rests_on():

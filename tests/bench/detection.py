@@ -11,7 +11,7 @@ import numpy as np
 import yaml
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import trends
+from icpcohort.signals import rules, trend_settings, trends
 from icpcohort.simulate import artefacts, pulses
 
 CONFIG = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text())
@@ -142,9 +142,9 @@ def masked_seconds(samples_mmhg, *, tier):
         chunks,
         start_s=0.0,
         duration_s=duration_s,
-        rules=CONFIG["cleaning"]["rules"],
+        rules=rules.from_blocks(CONFIG["cleaning"]["rules"]),
         events=[],
-        **CONFIG["trends"],
+        settings=trend_settings.Settings(**CONFIG["trends"]),
     )
     reasons = {name: np.full(round(duration_s), None, object) for name in samples_mmhg}
     for signal, start_s, end_s, reason in found.artefacts.select(

@@ -122,32 +122,28 @@ def ingest(path: Path, *, rules=None, **changed: str):
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        summarise={"rules": rules or given["cleaning"]["rules"], **given["trends"], **changed},
-        levelling=given["levels"],
-        **given["recordings"],
+        sections=ingest.sections_of(
+            given
+            | {"cleaning": {"rules": rules or given["cleaning"]["rules"]}}
+            | {"trends": given["trends"] | changed}
+        ),
     )
 
 
 def minutes_of(trends):
     """From 10-s means to minutes, as the workflow's second job does it, by many windows."""
-    from icpcohort.indices import cpp_curve, reactivity
+    from icpcohort.indices import curve_settings
     from icpcohort.indices import minutes as indices
+    from icpcohort.study import presets
 
+    preset = presets.resolved(settings("presets")["optimal_cpp"])[WINDOWS]
     given = settings()
-    curve = dict(settings("presets")["optimal_cpp"][WINDOWS]["values"])
-    windows_min, min_valid_fraction = curve.pop("windows_min"), curve.pop("min_valid_fraction")
-    index = given["reactivity"] | {"block_s": given["trends"]["block_s"]}
-    not_during = index.pop("not_during")
-    of_prx = {n: index[n] for n in ("block_s", "n_blocks", "averaging", "fisher_clip")}
+    given = given | {"optimal_cpp": given["optimal_cpp"] | preset["values"]}
     return indices.compute(
         trends,
         events=[],
         minute_min_valid_fraction=given["minutes"]["min_valid_fraction"],
-        correlations=reactivity.CorrelationRules(**index),
-        not_during=not_during,
-        curve=cpp_curve.CurveRules(**curve, **of_prx),
-        windows_min=windows_min,
-        min_valid_fraction=min_valid_fraction,
+        rules=curve_settings.rules_of(given),
     )
 
 
@@ -159,10 +155,11 @@ def all_outputs(path: Path, *, rules=None, **changed: str):
 
     trends = ingest(path, rules=rules, **changed).trends
     minutes = minutes_of(trends)
-    given = {k: v for k, v in settings()["burden"].items() if k != "impaired_prx"}
-    whole = {"whole": {"start_h": 0.0, "end_h": float(path.stem.removeprefix("h"))}}
+    rules_of_burden = burden.Settings(**settings()["burden"])
+    end_h = float(path.stem.removeprefix("h"))
+    whole = {"whole": {"start_h": 0.0, "end_h": end_h, "min_monitored_h": 0.0}}
     of_patient = minutes.with_columns(patient_id=pl.lit("p"))
-    return trends, minutes, burden.add_up(of_patient, windows=whole, **given)
+    return trends, minutes, burden.add_up(of_patient, windows=whole, rules=rules_of_burden)
 
 
 def rules_named(*names: str, but: str = "") -> list:

@@ -7,6 +7,7 @@ a fifth), with sensor noise and gaps, and averaged over 10 s directly. Run it al
 
 import sys
 import zlib
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -14,27 +15,22 @@ import numpy as np
 import yaml
 
 from icpcohort.exposures import autocorrelated_mean
-from icpcohort.indices import bootstrap, cppopt, reactivity, surrogates
-from icpcohort.indices.cpp_curve import CurveRules
+from icpcohort.indices import (
+    bootstrap,
+    cppopt,
+    curve_settings,
+    reactivity,
+    surrogates,
+    whole_recording,
+)
 from icpcohort.simulate import physiology
 
 SETTINGS = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text("utf-8"))
-CORRELATIONS = reactivity.CorrelationRules(
-    block_s=SETTINGS["trends"]["block_s"],
-    **{k: v for k, v in SETTINGS["reactivity"].items() if k != "not_during"},
-)
-OF_WINDOWS = ("windows_min", "min_valid_fraction")
-CURVE = CurveRules(
-    **{k: v for k, v in SETTINGS["optimal_cpp"].items() if k not in OF_WINDOWS},
-    block_s=SETTINGS["trends"]["block_s"],
-    **{k: SETTINGS["reactivity"][k] for k in ("n_blocks", "averaging", "fisher_clip")},
-)
+CURVE = curve_settings.rules_of(SETTINGS)
+UNCERTAINTY = whole_recording.Settings(**SETTINGS["uncertainty"])
 CHANCE = {
     "minute_min_valid_fraction": SETTINGS["minutes"]["min_valid_fraction"],
-    "correlations": CORRELATIONS,
-    **{k: SETTINGS["optimal_cpp"][k] for k in OF_WINDOWS},
     "rules": CURVE,
-    "surrogate": SETTINGS["uncertainty"]["surrogate"],
 }
 GAPS_PER_H = 1 / 6
 
@@ -95,7 +91,7 @@ def to_minutes(icp_mmhg: np.ndarray, abp_mmhg: np.ndarray):
         given,
         icp_mmhg,
         minute_min_valid_fraction=CHANCE["minute_min_valid_fraction"],
-        correlations=CORRELATIONS,
+        rules=CURVE.prx,
     )
     return given, minutes
 
@@ -119,7 +115,7 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
     found = []
     for _ in range(n_repeats):
         prx = to_minutes(*record(draw, drawn, hours=hours))[1]["prx"].fill_null(np.nan)
-        z = reactivity.to_scale(prx.to_numpy(), averaging="fisher", clip=0.999)
+        z = reactivity.to_scale(prx.to_numpy(), CURVE.prx)
         known = z[np.isfinite(z)]
         half = 1.96 * known.std() / np.sqrt(known.size)
         n_cosines = SETTINGS["summary"]["n_cosines"]
@@ -132,24 +128,25 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
     return float(ours.mean()), float((abs(mean - truth) <= half).mean())
 
 
+def surrogates_only(n_surrogates: int) -> whole_recording.Settings:
+    """Return the settings of chance without a yield of minutes."""
+    return replace(UNCERTAINTY, n_surrogates=n_surrogates, n_yield_surrogates=0)
+
+
 def judge(patient: Patient, *, n_surrogates: int) -> Found:
     """Find CPPopt, its interval and its p of chance."""
     given, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
-    optimum = cppopt.for_recording(minutes, min_minutes=120, rules=CURVE).optimum
+    optimum = cppopt.for_recording(minutes, rules=CURVE).optimum
     interval = bootstrap.interval(
         minutes,
-        **{
-            k: SETTINGS["uncertainty"][k]
-            for k in ("block_min", "n_resamples", "min_upward_fraction")
-        },
+        settings=UNCERTAINTY,
         generator=np.random.default_rng([patient.seed, 1]),
         rules=CURVE,
     )
     chance = surrogates.chance(
         given,
         minutes,
-        n_surrogates=n_surrogates,
-        n_yield_surrogates=0,
+        settings=surrogates_only(n_surrogates),
         generator=np.random.default_rng([patient.seed, 2]),
         **CHANCE,
     )

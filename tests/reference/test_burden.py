@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns, store
-from icpcohort.exposures import burden
+from icpcohort.exposures import burden, window
 
 
 def _dose(values, rule, interval_s, threshold=20.0):
@@ -80,12 +80,14 @@ def _burden(minutes, *, end_h, episode_min=5, merge_gap_min=1, thresholds=(20.0,
     return burden.add_up(
         minutes,
         windows={"w": {"start_h": 0.0, "end_h": end_h}},
-        icp_above_mmhg=list(thresholds),
-        cpp_below_mmhg=[60.0],
-        inequality="strict",
-        integration="rectangle",
-        episode_min=episode_min,
-        merge_gap_min=merge_gap_min,
+        rules=burden.Rules(
+            icp_above_mmhg=list(thresholds),
+            cpp_below_mmhg=[60.0],
+            inequality="strict",
+            integration="rectangle",
+            episode_min=episode_min,
+            merge_gap_min=merge_gap_min,
+        ),
     )
 
 
@@ -201,12 +203,14 @@ def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
     found = burden.add_up(
         pl.concat(frames),
         windows={"w": {"start_h": 0.0, "end_h": 6.0}},
-        icp_above_mmhg=[20.0, 22.5],
-        cpp_below_mmhg=[60.0, 62.0],
-        inequality=inequality,
-        integration=rule,
-        episode_min=episode_min,
-        merge_gap_min=gap,
+        rules=burden.Rules(
+            icp_above_mmhg=[20.0, 22.5],
+            cpp_below_mmhg=[60.0, 62.0],
+            inequality=inequality,
+            integration=rule,
+            episode_min=episode_min,
+            merge_gap_min=gap,
+        ),
     )
     n_rows = 0
     for row in found.to_dicts():
@@ -231,12 +235,14 @@ def test_three_rules_part_on_one_ramp_by_the_setting():
         found = burden.add_up(
             _minutes([18.0, 24.0]),
             windows={"w": {"start_h": 0.0, "end_h": 1.0}},
-            icp_above_mmhg=[20.0],
-            cpp_below_mmhg=[],
-            inequality="strict",
-            integration=rule,
-            episode_min=5,
-            merge_gap_min=1,
+            rules=burden.Rules(
+                icp_above_mmhg=[20.0],
+                cpp_below_mmhg=[],
+                inequality="strict",
+                integration=rule,
+                episode_min=5,
+                merge_gap_min=1,
+            ),
         )
         doses[rule] = found["dose_mmhg_h"][0] * 60
     assert doses["rectangle"] == pytest.approx(4.0, rel=1e-12)
@@ -283,23 +289,24 @@ def test_burden_by_state_agrees_with_a_plain_loop_and_adds_up(rule, inequality):
             )
         )
     minutes = pl.concat(frames)
-    settings = {
-        "windows": {"w": {"start_h": 0.0, "end_h": 6.0}},
-        "icp_above_mmhg": [20.0],
-        "cpp_below_mmhg": [60.0],
-        "inequality": inequality,
-        "integration": rule,
-        "episode_min": 2,
-        "merge_gap_min": 1,
-    }
-    found = burden.add_up_by_state(minutes, impaired_prx=0.25, **settings)
+    windows = {"w": {"start_h": 0.0, "end_h": 6.0}}
+    settings = burden.Settings(
+        icp_above_mmhg=[20.0],
+        cpp_below_mmhg=[60.0],
+        inequality=inequality,
+        integration=rule,
+        episode_min=2,
+        merge_gap_min=1,
+        impaired_prx=0.25,
+    )
+    found = burden.add_up_by_state(minutes, windows=windows, settings=settings)
     store.check(found, contracts.BURDEN_BY_STATE, "by_state")
     assert found.height == 200 * 6 * 2
     for row in found.to_dicts():
         rows = patients[row["patient_id"]]
         values = [m[f"{row['signal']}_mmhg"] if STATES[row["state"]](m) else None for m in rows]
         _check(row, values, episode_min=2, merge_gap_min=1, inequality=inequality, rule=rule)
-    whole = burden.add_up(minutes, **settings)
+    whole = burden.add_up(minutes, windows=windows, rules=settings)
     for prefix in ("prx", "llr|cpp"):
         parts = (
             found.filter(pl.col("state").str.contains(f"^({prefix})"))
@@ -339,25 +346,30 @@ def test_interruptions_do_not_make_an_episode_longer():
 @pytest.mark.parametrize("rule", ["trapezoid", "crossing"])
 def test_a_rule_that_joins_minutes_divides_by_the_time_it_joined(rule):
     """Continuous 30 mmHg for 1 h above 20 is 10 mmHg an hour by every rule."""
-    settings = {
-        "windows": {"w": {"start_h": 0.0, "end_h": 1.0}},
-        "icp_above_mmhg": [20.0],
-        "cpp_below_mmhg": [],
-        "inequality": "strict",
-        "integration": rule,
-        "episode_min": 5,
-        "merge_gap_min": 0,
-    }
-    row = burden.add_up(_minutes([30.0] * 60), **settings).row(0, named=True)
+    windows = {"w": {"start_h": 0.0, "end_h": 1.0}}
+    settings = burden.Settings(
+        icp_above_mmhg=[20.0],
+        cpp_below_mmhg=[],
+        inequality="strict",
+        integration=rule,
+        episode_min=5,
+        merge_gap_min=0,
+        impaired_prx=0.25,
+    )
+    row = burden.add_up(_minutes([30.0] * 60), windows=windows, rules=settings).row(
+        0, named=True
+    )
     assert row["dose_per_h_mmhg"] == pytest.approx(10.0)
-    alone = burden.add_up(_minutes([30.0, None] * 30), **settings).row(0, named=True)
+    alone = burden.add_up(_minutes([30.0, None] * 30), windows=windows, rules=settings).row(
+        0, named=True
+    )
     assert alone["dose_mmhg_h"] is None
     assert alone["percent_time"] == 100.0
 
 
 def test_a_minute_belongs_to_a_window_when_it_lies_wholly_inside():
     minutes = _minutes([25.0] * 240)
-    inside = burden.in_window(minutes, start_h=1.0, end_h=2.0)
+    inside = window.inside(minutes, {"start_h": 1.0, "end_h": 2.0, "min_monitored_h": 0.0})
     assert inside["t_s"].to_list() == [60.0 * i for i in range(61, 121)]
 
 

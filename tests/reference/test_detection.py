@@ -30,8 +30,8 @@ LEVELS = {
     ("waveform", "abp", "damping"): (0.95, 0.95, "damping"),
     ("waveform", "abp", "flush"): (0.95, 0.35, "flush"),
     ("waveform", "abp", "movement"): (0.90, 0.85, "beats"),
-    ("waveform", "abp", "ramp"): (0.95, 0.90, "sampling"),
-    ("waveform", "abp", "sampling"): (0.95, 0.85, "sampling"),
+    ("waveform", "abp", "ramp"): (0.95, 0.90, "blood_sampling"),
+    ("waveform", "abp", "sampling"): (0.95, 0.85, "blood_sampling"),
     ("waveform", "abp", "saturation"): (0.95, 0.65, "saturation"),
     ("waveform", "abp", "zeroing"): (0.95, 0.70, "zeroing"),
     ("seconds", "icp", "disconnection"): (0.95, 0.90, "disconnection"),
@@ -41,12 +41,12 @@ LEVELS = {
     ("seconds", "abp", "flush"): (0.95, 0.28, "flush"),
     # in numbers a closed line that stands near the mean before it looks like a steady patient:
     # half of the samplings here do, and a ramp does until it is 20 mmHg away
-    ("seconds", "abp", "ramp"): (0.25, 0.80, "sampling"),
-    ("seconds", "abp", "sampling"): (0.30, 0.75, "sampling"),
+    ("seconds", "abp", "ramp"): (0.25, 0.80, "blood_sampling"),
+    ("seconds", "abp", "sampling"): (0.30, 0.75, "blood_sampling"),
     ("seconds", "abp", "zeroing"): (0.95, 0.70, "zeroing"),
     ("ten_seconds", "icp", "disconnection"): (0.90, 0.90, None),
     ("ten_seconds", "icp", "flat"): (0.95, 0.95, "flat_line"),
-    ("ten_seconds", "abp", "sampling"): (0.30, 0.75, "sampling"),
+    ("ten_seconds", "abp", "sampling"): (0.30, 0.75, "blood_sampling"),
     ("ten_seconds", "abp", "zeroing"): (0.95, 0.65, "zeroing"),
 }
 

@@ -2,6 +2,7 @@
 
 import itertools
 import random
+from dataclasses import replace
 
 import polars as pl
 import pytest
@@ -12,8 +13,17 @@ from icpcohort.contracts import store
 from icpcohort.exposures import burden, intensity_duration
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 6.0}, "late": {"start_h": 2.0, "end_h": 6.0}}
-THRESHOLDS = {"icp": [18.0, 20.0, 25.5], "cpp": [58.0, 62.0]}
-DURATIONS_MIN = [1, 5, 15, 60]
+THRESHOLDS = {"icp": [18.0, 20.5, 23.0, 25.5], "cpp": [57.0, 59.5, 62.0]}
+RULES = intensity_duration.Rules(
+    icp_from_mmhg=18.0,
+    icp_to_mmhg=25.5,
+    cpp_from_mmhg=57.0,
+    cpp_to_mmhg=62.0,
+    step_mmhg=2.5,
+    durations_min=[1, 5, 15, 60],
+    inequality="strict",
+    merge_gap_min=1,
+)
 
 
 def _draw_minutes(draw, n):
@@ -56,13 +66,10 @@ def test_counts_agree_with_a_plain_loop(inequality, gap):
     found = intensity_duration.count_episodes(
         minutes,
         windows=WINDOWS,
-        thresholds=THRESHOLDS,
-        durations_min=DURATIONS_MIN,
-        inequality=inequality,
-        merge_gap_min=gap,
+        rules=replace(RULES, inequality=inequality, merge_gap_min=gap),
     )
     store.check(found, contracts.INTENSITY, "intensity")
-    assert found.height == 200 * 2 * 5 * 4
+    assert found.height == 200 * 2 * 7 * 4
     lengths = {}
     for row in found.to_dicts():
         rows, span = patients[row["patient_id"]], WINDOWS[row["window"]]
@@ -224,14 +231,22 @@ def test_harm_that_begins_after_some_minutes_is_found_in_the_map():
             ("w", f"P{i}", min(8, 8 - 2 * n_long + draw.randrange(0, 2) + n_short // 6))
         )
     schema = {"patient_id": pl.String, "t_s": pl.Float64, "icp_mmhg": pl.Float64}
-    minutes = pl.DataFrame(rows, schema=schema, orient="row")
+    minutes = pl.DataFrame(rows, schema=schema, orient="row").with_columns(
+        cpp_mmhg=pl.lit(None, pl.Float64)
+    )
     intensity = intensity_duration.count_episodes(
         minutes,
         windows={"w": {"start_h": 0.0, "end_h": 10.0}},
-        thresholds={"icp": [20.0, 30.0]},
-        durations_min=[5, 60],
-        inequality="or_equal",
-        merge_gap_min=0,
+        rules=intensity_duration.Rules(
+            icp_from_mmhg=20.0,
+            icp_to_mmhg=30.0,
+            cpp_from_mmhg=60.0,
+            cpp_to_mmhg=60.0,
+            step_mmhg=10.0,
+            durations_min=[5, 60],
+            inequality="or_equal",
+            merge_gap_min=0,
+        ),
     )
     names = {"window": pl.String, "patient_id": pl.String, "gose_6m": pl.Int64}
     table = intensity_duration.against_outcome(
@@ -244,21 +259,18 @@ def test_harm_that_begins_after_some_minutes_is_found_in_the_map():
     assert r[20.0, 60] < -0.8
     assert r[20.0, 5] > r[20.0, 60] + 0.4
     assert r[30.0, 5] is None
-    assert intensity_duration.transition(table)["course"].to_list()[1] == "unknown"
+    lines = intensity_duration.transition(table.filter(signal="icp"))
+    assert lines["course"].to_list()[1] == "unknown"
 
 
 def test_thresholds_include_both_ends_where_the_steps_meet_them():
-    assert intensity_duration.thresholds_mmhg(from_mmhg=10.0, to_mmhg=40.0, step_mmhg=1.0) == [
-        float(x) for x in range(10, 41)
-    ]
-    assert intensity_duration.thresholds_mmhg(from_mmhg=1.0, to_mmhg=2.0, step_mmhg=0.1)[
-        -1
-    ] == (pytest.approx(2.0))
-    assert intensity_duration.thresholds_mmhg(from_mmhg=1.0, to_mmhg=2.0, step_mmhg=0.4) == [
-        1.0,
-        1.4,
-        1.8,
-    ]
+    for first, last, step, expected in (
+        (10.0, 40.0, 1.0, [float(x) for x in range(10, 41)]),
+        (1.0, 2.0, 0.1, [1 + x / 10 for x in range(11)]),
+        (1.0, 2.0, 0.4, [1.0, 1.4, 1.8]),
+    ):
+        rules = replace(RULES, icp_from_mmhg=first, icp_to_mmhg=last, step_mmhg=step)
+        assert intensity_duration.thresholds_mmhg(rules, "icp") == pytest.approx(expected)
 
 
 def test_the_map_and_the_burden_count_the_same_episodes():
@@ -270,23 +282,22 @@ def test_the_map_and_the_burden_count_the_same_episodes():
     whole = burden.add_up(
         minutes,
         windows=WINDOWS,
-        icp_above_mmhg=THRESHOLDS["icp"],
-        cpp_below_mmhg=THRESHOLDS["cpp"],
-        inequality="strict",
-        integration="rectangle",
-        episode_min=5,
-        merge_gap_min=1,
+        rules=burden.Rules(
+            icp_above_mmhg=THRESHOLDS["icp"],
+            cpp_below_mmhg=THRESHOLDS["cpp"],
+            inequality="strict",
+            integration="rectangle",
+            episode_min=5,
+            merge_gap_min=1,
+        ),
     )
     counts = intensity_duration.count_episodes(
         minutes,
         windows=WINDOWS,
-        thresholds=THRESHOLDS,
-        durations_min=[5],
-        inequality="strict",
-        merge_gap_min=1,
+        rules=replace(RULES, durations_min=[5]),
     )
     key = ["window", "signal", "threshold_mmhg"]
     both = whole.join(counts, on=key, suffix="_map", validate="1:1")
-    assert both.height == 10
+    assert both.height == 14
     assert both["n_episodes"].to_list() == both["n_episodes_map"].to_list()
     assert both["n_episodes"].max() > 1

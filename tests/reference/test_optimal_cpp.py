@@ -1,9 +1,7 @@
 """CPPopt against analytic parabolas, ordinary least squares, and a plain loop (C01-C15)."""
 
-import dataclasses
 import math
 import random
-from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -13,19 +11,24 @@ import yaml
 from hypothesis import given
 from hypothesis import settings as cases
 from hypothesis import strategies as st
+from published_settings import CONFIG, PUBLISHED
 
-from icpcohort.indices import cpp_curve, parabola
+from icpcohort.indices import cpp_curve, curve_settings, parabola, reactivity
 from icpcohort.indices import cppopt as optimal_cpp
+from icpcohort.study import presets
 
 CENTRES = np.arange(62.5, 88, 5.0)
 PRX = np.array([0.35, 0.18, 0.05, 0.02, 0.10, 0.30])
 COUNTS = np.array([12.0, 40.0, 80.0, 60.0, 30.0, 18.0])
 ONES = np.ones(6)
 PRESETS = {
-    name: preset["values"]
-    for name, preset in yaml.safe_load(
-        (Path(__file__).parents[2] / "config/presets.yaml").read_text(encoding="utf-8")
-    )["optimal_cpp"].items()
+    name: PUBLISHED["optimal_cpp"] | preset["values"]
+    for name, preset in presets.resolved(
+        yaml.safe_load((CONFIG.parent / "presets.yaml").read_text(encoding="utf-8"))[
+            "optimal_cpp"
+        ]
+    ).items()
+    if name != "any_parabola"  # the others are like it
 }
 PRX_SETTINGS = {"block_s": 10.0, "n_blocks": 30, "averaging": "fisher", "fisher_clip": 0.999}
 SETTINGS = PRX_SETTINGS | {
@@ -51,18 +54,20 @@ SETTINGS = PRX_SETTINGS | {
 }
 
 
+ANY_LENGTH = {"windows_min": [2]}  # a curve of one minute
+
+
 def _rules(settings):
-    of_windows = ("windows_min", "min_valid_fraction")
-    return cpp_curve.CurveRules(**{k: v for k, v in settings.items() if k not in of_windows})
+    of_prx = {name: settings[name] for name in ("n_blocks", "averaging", "fisher_clip")}
+    own = {name: value for name, value in settings.items() if name not in PRX_SETTINGS}
+    return curve_settings.Rules(
+        **own,
+        prx=reactivity.Rules(**(PUBLISHED["reactivity"] | of_prx), block_s=settings["block_s"]),
+    )
 
 
 def _for_minutes(minutes, settings):
-    return optimal_cpp.for_minutes(
-        minutes,
-        windows_min=settings["windows_min"],
-        min_valid_fraction=settings["min_valid_fraction"],
-        rules=_rules(settings),
-    )
+    return optimal_cpp.for_minutes(minutes, rules=_rules(settings))
 
 
 def _fit(values, weights):
@@ -322,8 +327,7 @@ def test_the_curve_of_a_whole_recording_agrees_with_a_plain_loop(variant):
         rows = _draw_patient(random.Random(seed + 1000))
         found = optimal_cpp.for_recording(
             _as_minutes(rows),
-            min_minutes=settings["min_valid_fraction"] * len(rows),
-            rules=_rules(settings),
+            rules=_rules(settings | {"windows_min": [len(rows)]}),
         ).optimum
         slow = (
             _window_by_loop(rows, len(rows), settings, min_arm_z=settings["min_arm_z"])
@@ -412,7 +416,6 @@ def _share_with_cppopt(min_curvature_z, *, depth, min_arm_z=0.0, n_recordings=30
         )
         whole = optimal_cpp.for_recording(
             pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
-            min_minutes=120.0,
             rules=_rules(
                 SETTINGS | {"min_curvature_z": min_curvature_z, "min_arm_z": min_arm_z}
             ),
@@ -444,7 +447,7 @@ def _whole(settings, *, cpp=None, prx=None):
     """The curve of the whole recording of the reference file's bins (C06), as minutes."""
     rows = [(c, r) for c, r, n in zip(CENTRES, PRX, COUNTS) for _ in range(int(n))]
     return optimal_cpp.for_recording(
-        _as_minutes(rows), min_minutes=1, rules=_rules(settings | {"cpp_average_min": 1})
+        _as_minutes(rows), rules=_rules(settings | ANY_LENGTH | {"cpp_average_min": 1})
     ).optimum
 
 
@@ -517,7 +520,7 @@ def test_inverse_variance_weights_follow_the_spread_within_bins():
         "weighting": "inverse_variance",
         "cpp_average_min": 1,
     }
-    found = optimal_cpp.for_recording(_as_minutes(rows), min_minutes=1, rules=_rules(settings))
+    found = optimal_cpp.for_recording(_as_minutes(rows), rules=_rules(settings | ANY_LENGTH))
     expected = _fit(PRX, np.array([1, 1, 16, 1, 1, 1.0])).lowest_mmhg()
     assert found.optimum["cppopt_mmhg"] == pytest.approx(float(expected), rel=1e-9)
     assert abs(expected - 75.77323420074357) > 0.02
@@ -535,7 +538,7 @@ def test_a_one_sided_curve_is_rejected_or_gives_its_last_bin(rule, cppopt, reaso
     settings = SETTINGS | {"averaging": "arithmetic", "cpp_average_min": 1, "one_sided": rule}
     rows = [row for row in ONE_SIDED for _ in range(30)]
     found = optimal_cpp.for_recording(
-        _as_minutes(rows), min_minutes=1, rules=_rules(settings)
+        _as_minutes(rows), rules=_rules(settings | ANY_LENGTH)
     ).optimum
     assert found["cppopt_mmhg"] == cppopt
     assert found["reason"] == reason
@@ -586,12 +589,6 @@ def test_the_multi_window_preset_has_36_windows_of_2_to_8_h():
     windows = PRESETS["multi_window_2017"]["windows_min"]
     assert len(windows) == 36
     assert windows == list(range(120, 480, 10))
-
-
-def test_the_rules_are_told_of_every_setting_of_the_block():
-    given = {field.name for field in dataclasses.fields(cpp_curve.CurveRules)}
-    of_block = set(SETTINGS) - {"windows_min", "min_valid_fraction"}
-    assert given == of_block
 
 
 def test_an_average_that_misses_an_edge_by_rounding_lies_on_it():

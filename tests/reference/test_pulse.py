@@ -1,12 +1,14 @@
 """AMP against sinusoids of known amplitude (A01-A05), and the rule written as a plain loop."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from published_settings import PUBLISHED
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import pulse_amplitude, trends
+from icpcohort.signals import pulse_amplitude, rules, trend_settings, trends
 
 T_S = np.arange(1000) / 100  # 10 s at 100 Hz
 
@@ -287,19 +289,9 @@ def _by_trends(fs_hz, icp, abp, gap, start_s):
         chunks,
         start_s=start_s,
         duration_s=icp.size / fs_hz + GAP_S * (len(pieces) > 1),
-        rules=RULES,
+        rules=rules.from_blocks(RULES),
         events=[],
-        block_s=10.0,
-        min_valid_fraction=0.5,
-        pulse_min_hz=0.67,
-        pulse_max_hz=4.0,
-        pulse_rate_from="abp",
-        pulse_tolerance_hz=0.15,
-        amplitude_method="interpolated",
-        shape_method="none",
-        shape_min_hz=100.0,
-        shape_min_pulses=3,
-        shape_smoothing_fraction=0.025,
+        settings=trend_settings.Settings(**(PUBLISHED["trends"] | {"shape_method": "none"})),
     ).trends
 
 
@@ -363,7 +355,7 @@ def test_rates_between_the_samples_of_two_files_are_compared_all_the_same():
     icp = 12 + 3 * np.sin(2 * np.pi * t_icp) + 1.5 * np.sin(2 * np.pi * 1.3 * t_icp)
     abp = 90 + 20 * np.sin(2 * np.pi * 1.3 * t_abp)
     chunk = Chunk(0.0, {"icp": icp, "abp": abp}, {"icp": 50.0, "abp": 125.0})
-    settings = {"pulse_min_hz": 0.67, "pulse_max_hz": 4.0, "pulse_tolerance_hz": 0.15}
+    settings = trend_settings.Settings(**(PUBLISHED["trends"] | {"shape_method": "none"}))
     found = {
         rate_from: trends.summarise(
             [chunk],
@@ -371,15 +363,7 @@ def test_rates_between_the_samples_of_two_files_are_compared_all_the_same():
             duration_s=40.0,
             rules=[],
             events=[],
-            block_s=10.0,
-            min_valid_fraction=0.5,
-            **settings,
-            pulse_rate_from=rate_from,
-            amplitude_method="interpolated",
-            shape_method="none",
-            shape_min_hz=100.0,
-            shape_min_pulses=3,
-            shape_smoothing_fraction=0.025,
+            settings=replace(settings, pulse_rate_from=rate_from),
         ).trends
         for rate_from in ("abp", "icp")
     }

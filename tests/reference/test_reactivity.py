@@ -2,7 +2,7 @@
 
 import math
 import random
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -10,11 +10,13 @@ import pytest
 import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from published_settings import CONFIG, PUBLISHED
 from scipy import stats
 
 from icpcohort.indices import reactivity
 from icpcohort.recordings import Chunk
-from icpcohort.signals import pulse_blocks, trends
+from icpcohort.signals import pulse_blocks, trend_settings, trends
+from icpcohort.study import presets
 
 # R 4.2.2, datasets::anscombe (Anscombe 1973, Am Stat 27:17-21), first set.
 ANSCOMBE_X = [10.0, 8.0, 13.0, 9.0, 11.0, 14.0, 6.0, 4.0, 12.0, 7.0, 5.0]
@@ -26,6 +28,7 @@ CARS_SPEED += [20, 22, 23, 24, 24, 24, 24, 25]
 CARS_DIST = [2, 10, 4, 22, 16, 10, 18, 26, 34, 17, 28, 14, 20, 24, 28, 26, 34, 34, 46, 26, 36]
 CARS_DIST += [60, 80, 20, 26, 54, 32, 40, 32, 40, 50, 42, 56, 76, 84, 36, 46, 68, 32, 48, 52]
 CARS_DIST += [56, 64, 66, 54, 70, 92, 93, 120, 85]
+FISHER = reactivity.Scale(averaging="fisher", fisher_clip=0.999)
 
 
 def _last(x, y, n):
@@ -85,14 +88,14 @@ def test_single_windows_of_noise_spread_as_the_theory_of_30_independent_pairs_sa
 )
 def test_fisher_z(r, z):
     """P13-P15: atanh, analytic."""
-    found = reactivity.to_scale(np.array([r]), averaging="fisher", clip=0.999)
+    found = reactivity.to_scale(np.array([r]), FISHER)
     assert found[0] == pytest.approx(z, abs=1e-12)
 
 
 def test_correlations_are_averaged_through_fisher_z():
     """P16: the arithmetic mean would be 0.5."""
     mean = pl.DataFrame({"r": [0.2, 0.8]}).select(
-        reactivity.mean_correlation(pl.col("r"), averaging="fisher", clip=0.999)
+        reactivity.mean_correlation(pl.col("r"), FISHER)
     )
     assert mean.item() == pytest.approx(0.5721224617320373, abs=1e-12)
 
@@ -112,17 +115,9 @@ def _block_means(wave, *, fs_hz, block_s):
         duration_s=wave.size / fs_hz,
         rules=[],
         events=[],
-        block_s=block_s,
-        min_valid_fraction=0.5,
-        pulse_min_hz=0.67,
-        pulse_max_hz=4.0,
-        pulse_rate_from="abp",
-        pulse_tolerance_hz=0.15,
-        amplitude_method="interpolated",
-        shape_method="none",
-        shape_min_hz=100.0,
-        shape_min_pulses=3,
-        shape_smoothing_fraction=0.025,
+        settings=trend_settings.Settings(
+            **(PUBLISHED["trends"] | {"block_s": block_s, "shape_method": "none"})
+        ),
     )
     return summary.trends["icp_mmhg"].to_numpy() - 10
 
@@ -202,19 +197,15 @@ def test_moving_pearson_agrees_with_a_plain_loop(seed):
             assert ours == pytest.approx(slow, rel=1e-9, abs=1e-9 * max(1.0, level / 80))
 
 
+STATED = yaml.safe_load((CONFIG.parent / "presets.yaml").read_text(encoding="utf-8"))
 PRESETS = {
-    name: preset["values"] | preset["needs"]["trends"]
-    for name, preset in yaml.safe_load(
-        (Path(__file__).parents[2] / "config/presets.yaml").read_text(encoding="utf-8")
-    )["reactivity"].items()
+    name: PUBLISHED["reactivity"] | preset["values"] | preset["needs"]["trends"]
+    for name, preset in presets.resolved(STATED["reactivity"]).items()
 }
 
 
 def _rules(preset, **changed):
-    values = PRESETS[preset] | changed
-    return reactivity.CorrelationRules(
-        **{name: value for name, value in values.items() if name != "not_during"}
-    )
+    return reactivity.Rules(**(PRESETS[preset] | changed))
 
 
 def _trends(series, block_s):
@@ -237,13 +228,12 @@ def _trends(series, block_s):
     return table.select(list(trends.RECORDED.columns))
 
 
-def _to_minutes(trends, rules, *, events=(), not_during=()):
+def _to_minutes(trends, rules, *, events=()):
     return reactivity.to_minutes(
         trends,
         events=events,
         minute_min_valid_fraction=0.5,
         rules=rules,
-        not_during=not_during,
     )
 
 
@@ -325,7 +315,7 @@ def _by_loop(series, rules, interval_s, events):
     means = [_minute_means_by_loop(series[name], per_minute) for name in PAIRS["prx"]]
     if max(interval_s.values()) > 60:
         means = [[None] * len(m) for m in means]
-    found["lprx"] = _moving_by_loop(*means, rules.long_n_minutes, 1, rules.min_valid_fraction)
+    found["lprx"] = _moving_by_loop(*means, rules.lprx_window_min, 1, rules.min_valid_fraction)
     for i in range(len(found["lprx"])):
         start_s, end_s = 60.0 * i, 60.0 * (i + 1)
         for event in events:
@@ -368,9 +358,7 @@ def test_every_minute_of_every_preset_agrees_with_a_plain_loop(preset):
         table = _trends(series, rules.block_s).with_columns(
             pl.lit(value).alias(f"{signal}_interval_s") for signal, value in interval_s.items()
         )
-        found = _to_minutes(
-            table, rules, events=events, not_during=PRESETS[preset]["not_during"]
-        )
+        found = _to_minutes(table, rules, events=events)
         series["cpp_mmhg"] = [
             None if a is None or i is None else a - i
             for a, i in zip(series["abp_mmhg"], series["icp_mmhg"])
@@ -399,8 +387,8 @@ def test_a_minute_says_for_how_long_the_pulse_shape_was_sought_and_found():
         n_pulses_averaged=pl.Series([10, 10, 10, 10, 0, None] + [None] * 6, dtype=pl.Int64)
     )
     found = _to_minutes(table, _rules("later_practice"))
-    assert found["shape_sought_s"].to_list() == [50.0, 0.0]
-    assert found["shape_found_s"].to_list() == [30.0, 0.0]
+    assert found["p2p1_eligible_s"].to_list() == [50.0, 0.0]
+    assert found["p2p1_found_s"].to_list() == [30.0, 0.0]
     assert found["p2_p1_ratio"].to_list() == [pytest.approx(1.0), None]
     assert found["peak_to_trough_mmhg"].to_list() == [pytest.approx(5.5), None]
 
@@ -410,7 +398,7 @@ def test_how_correlations_are_averaged_moves_the_average():
     r = pl.DataFrame({"r": [0.2, None, 0.8]})
     means = {
         averaging: r.select(
-            reactivity.mean_correlation(pl.col("r"), averaging=averaging, clip=0.999)
+            reactivity.mean_correlation(pl.col("r"), replace(FISHER, averaging=averaging))
         ).item()
         for averaging in ("fisher", "arithmetic")
     }
@@ -437,7 +425,6 @@ def test_no_index_during_an_open_drain_or_after_a_craniectomy():
         table,
         _rules("every_block"),
         events=events,
-        not_during=PRESETS["every_block"]["not_during"],
     ).select("t_s", "prx", "pax", "rac", "rap", "lprx")
     closed = ((found["t_s"] > 1830) & (found["t_s"] - 60 < 2400)) | (found["t_s"] > 5000)
     assert found.filter(closed).height == 10 + 37

@@ -11,6 +11,7 @@ from scipy import stats
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import summary
+from icpcohort.indices import reactivity
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 4.0}}
 LEVELS = {
@@ -18,7 +19,7 @@ LEVELS = {
     **{"cppopt_mmhg": 72.0, "llr_mmhg": 62.0, "ulr_mmhg": 80.0, "llr_bins_mmhg": 64.0},
 }
 INDICES = ("prx", "pax", "rac", "rap", "lprx")
-PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio", "shape_sought_s", "shape_found_s")
+PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio", "p2p1_eligible_s", "p2p1_found_s")
 TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 N_COSINES = 6
 
@@ -37,8 +38,8 @@ def _draw_minutes(draw):
             row[name] = draw.choice([-1.0, 1.0, 0.2, draw.uniform(-0.9, 0.9)])
         row["peak_to_trough_mmhg"] = draw.uniform(1, 9)
         row["p2_p1_ratio"] = draw.uniform(0.5, 1.6)
-        row["shape_sought_s"] = draw.choice([0.0, 10.0, 60.0])
-        row["shape_found_s"] = draw.choice([0.0, row["shape_sought_s"]])
+        row["p2p1_eligible_s"] = draw.choice([0.0, 10.0, 60.0])
+        row["p2p1_found_s"] = draw.choice([0.0, row["p2p1_eligible_s"]])
         for name in (*LEVELS, *INDICES, *PULSE):
             if name == empty or draw.random() < gap:
                 row[name] = None
@@ -95,9 +96,9 @@ def _by_loop(rows, averaging):
     found["amp_h"] = len(given["amp_mmhg"]) / 60
     found["peak_to_trough_mean_mmhg"] = _mean(given["peak_to_trough_mmhg"])
     found["p2_p1_ratio_mean"] = _mean(given["p2_p1_ratio"])
-    sought_s, seen_s = sum(given["shape_sought_s"]), sum(given["shape_found_s"])
-    found["shape_sought_h"] = sought_s / 3600
-    found["shape_yield_percent"] = 100 * seen_s / sought_s if sought_s else None
+    sought_s, seen_s = sum(given["p2p1_eligible_s"]), sum(given["p2p1_found_s"])
+    found["p2p1_eligible_h"] = sought_s / 3600
+    found["p2p1_yield_percent"] = 100 * seen_s / sought_s if sought_s else None
     known = [m["tier"] for m in rows if m["tier"] is not None]
     found["tier"] = max(known, key=TIERS.index) if known else None
     levels = {m["abp_level_used"] for m in rows} - {None}
@@ -145,11 +146,10 @@ def test_every_column_of_every_window_agrees_with_a_plain_loop(averaging):
     table = summary.summarise(
         minutes,
         windows=WINDOWS,
-        averaging=averaging,
-        fisher_clip=0.999,
-        min_cppopt_h=1.0,
-        min_prx_interval_h=1.0,
-        n_cosines=N_COSINES,
+        scale=reactivity.Scale(averaging=averaging, fisher_clip=0.999),
+        settings=summary.Settings(
+            min_cppopt_h=1.0, min_prx_interval_h=1.0, n_cosines=N_COSINES
+        ),
     )
     store.check(table, contracts.SUMMARY, "summary")
     assert table.height == 400
@@ -188,11 +188,8 @@ def test_an_interval_of_mean_prx_needs_its_least_time():
         row = summary.summarise(
             pl.concat([empty, minutes], how="diagonal_relaxed"),
             windows={"w": {"start_h": 0.0, "end_h": 24.0}},
-            averaging="fisher",
-            fisher_clip=0.999,
-            min_cppopt_h=1.0,
-            min_prx_interval_h=6.0,
-            n_cosines=6,
+            scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
+            settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
         ).row(0, named=True)
         assert (row["prx_mean_ci_low"] is not None) == given
         if given:

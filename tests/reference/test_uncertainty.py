@@ -51,9 +51,9 @@ def test_the_interval_is_that_of_refitted_resamples():
     minutes, rules, n = _minutes(), bench.CURVE, 50
     found = bootstrap.interval(
         minutes,
-        block_min=30,
-        n_resamples=n,
-        min_upward_fraction=0.0,
+        settings=dataclasses.replace(
+            bench.UNCERTAINTY, block_min=30, n_resamples=n, min_upward_fraction=0.0
+        ),
         generator=np.random.default_rng(5),
         rules=rules,
     )
@@ -94,9 +94,9 @@ def test_a_recording_that_does_not_open_upward_has_no_interval():
     minutes = _minutes().with_columns(prx=-pl.col("prx"))
     found = bootstrap.interval(
         minutes,
-        block_min=30,
-        n_resamples=100,
-        min_upward_fraction=0.9,
+        settings=dataclasses.replace(
+            bench.UNCERTAINTY, block_min=30, n_resamples=100, min_upward_fraction=0.9
+        ),
         generator=np.random.default_rng(5),
         rules=bench.CURVE,
     )
@@ -206,8 +206,7 @@ def test_a_u_has_two_arms_and_chance_none(shape, p):
     chance = surrogates.chance(
         given,
         pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
-        n_surrogates=19,
-        n_yield_surrogates=0,
+        settings=bench.surrogates_only(19),
         generator=np.random.default_rng(1),
         **bench.CHANCE,
     )
@@ -243,20 +242,18 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
         trends,
         events=events,
         minute_min_valid_fraction=0.5,
-        rules=bench.CORRELATIONS,
-        not_during=["drain_open"],
+        rules=bench.CURVE.prx,
     )
     given = surrogates.pressures(
         trends,
         events=events,
-        not_during=["drain_open"],
-        correlations=bench.CORRELATIONS,
+        rules=bench.CURVE.prx,
     )
     again = surrogates.to_minutes(
         given,
         given.icp_mmhg,
         minute_min_valid_fraction=0.5,
-        correlations=bench.CORRELATIONS,
+        rules=bench.CURVE.prx,
     )
     assert again["prx"].equals(whole["prx"], null_equal=True)
     assert whole["prx"].count() > 300
@@ -283,5 +280,5 @@ def test_on_a_few_patients_the_interval_holds_the_truth_and_chance_is_told_from_
 
 
 def test_the_methods_text_says_what_the_interval_does_not_hold():
-    said = bootstrap.methods_sentence(block_min=60, n_resamples=1000, min_upward_fraction=0.9)
+    said = bootstrap.methods_sentence(bench.UNCERTAINTY)
     assert "sampling error alone" in said and "drift" in said

@@ -1,5 +1,6 @@
 import os
 import re
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -7,6 +8,8 @@ import pytest
 from icpcohort import contracts, jobs
 from icpcohort.contracts import store
 from icpcohort.study import tables as study
+
+HOME = Path(__file__).parents[2]
 
 
 def test_results_of_nobody_are_named(tmp_path):
@@ -94,12 +97,12 @@ def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
         path.parent.mkdir(exist_ok=True)
         path.write_text("as it was")
     environment = {}
-    jobs.hold_to_the_start(own, environment)
-    jobs.hold_to_the_start(own, environment)
+    jobs.refuse_changed_settings(own, environment)
+    jobs.refuse_changed_settings(own, environment)
     for path in paths:
         path.write_text("changed")
         with pytest.raises(jobs.ChangedError, match="changed while it ran"):
-            jobs.hold_to_the_start(own, environment)
+            jobs.refuse_changed_settings(own, environment)
         path.write_text("as it was")
 
 
@@ -163,3 +166,28 @@ def test_a_wildcard_stands_for_the_names_and_for_nothing_else():
     assert re.fullmatch(jobs.one_of(["P-1", "P.2"]), "P-1")
     assert not re.fullmatch(jobs.one_of(["P-1", "P.2"]), "Px2")
     assert not re.fullmatch(jobs.one_of([]), "")
+
+
+def test_patterns_are_filled_with_the_values_of_the_wildcards_that_occur_in_them():
+    filled = jobs.filled(
+        ["a.csv", "m/{model}.csv", "x/{batch}/{model}.csv"],
+        model=["dose", "time"],
+        batch=["0", "1"],
+        patient=["P1", "P2"],
+    )
+    assert filled[:3] == ["a.csv", "m/dose.csv", "m/time.csv"]
+    assert filled[3:] == [f"x/{b}/{m}.csv" for b in "01" for m in ("dose", "time")]
+    with pytest.raises(KeyError):
+        jobs.filled(["{signals}.csv"], model=["dose"])
+
+
+def test_a_job_that_is_run_again_gets_more_memory():
+    memory = jobs.more_if_retried(600)
+    assert [memory(None, attempt) for attempt in (1, 2, 3)] == [600, 1200, 1800]
+
+
+def test_a_study_that_cannot_be_read_says_all_that_is_wrong(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(jobs.NotReady) as problems:
+        jobs.read(HOME, {})
+    assert "config.yaml" in str(problems.value) and "models.yaml" in str(problems.value)

@@ -92,9 +92,9 @@ def test_amp_and_p2_over_p1_of_waveforms(finished):
     amp = (rows["amp_mean_mmhg"] / rows["amp_mean_true_mmhg"]).to_numpy()
     assert np.median(abs(amp - 1)) < 0.03
     assert (rows["peak_to_trough_mean_mmhg"] > 1.5 * rows["amp_mean_mmhg"]).all()
-    shaped = rows.filter(pl.col("shape_sought_h") > 0)
+    shaped = rows.filter(pl.col("p2p1_eligible_h") > 0)
     assert shaped.height >= 1
-    assert (shaped["shape_yield_percent"] > 90).all()
+    assert (shaped["p2p1_yield_percent"] > 90).all()
     ratio = (shaped["p2_p1_ratio_mean"] / shaped["p2_p1_ratio_true"]).to_numpy()
     assert abs(ratio - 1).max() < 0.05
     found = pl.read_parquet(finished.study / "results/pulse_findings.parquet")

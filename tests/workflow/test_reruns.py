@@ -149,7 +149,7 @@ def _follow(rules):
 @pytest.mark.parametrize(
     ("edits", "rules"),
     [
-        ({"signals/cleaning.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
+        ({"signals/rules/levels.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
         (
             {"indices/reactivity.py": ("changes & (spread", "(spread")},
             ["indices"],

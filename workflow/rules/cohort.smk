@@ -5,16 +5,15 @@ rule outcomes:
     output:
         outcomes="results/outcomes.parquet",
         bands="results/bands.parquet",
+    log:
+        "logs/outcomes.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        favourable_gose=SET["outcomes"]["favourable_gose"],
-        impact_form=SET["outcomes"]["impact_form"],
-        mortality_horizon_h=SET["outcomes"]["mortality_horizon_h"],
-        n_bands=SET["outcomes"]["n_bands"],
+        settings=only(SET, "outcomes"),
         code=fingerprint.code_of(SCRIPTS / "outcomes.py"),
     script:
         "../scripts/outcomes.py"
@@ -34,16 +33,15 @@ rule cohort:
         analysis="results/analysis.parquet",
         flow="results/flow.parquet",
         dropped="results/dropped.parquet",
+    log:
+        "logs/cohort.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        windows=SET["windows"],
-        rules=SET["cohort"]["eligibility"],
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, "windows", "cohort.eligibility", *THRESHOLDS),
         code=fingerprint.code_of(SCRIPTS / "cohort.py"),
     script:
         "../scripts/cohort.py"
@@ -60,14 +58,15 @@ rule monitoring_end:
     output:
         ends="results/monitoring_end.parquet",
         by_outcome="results/monitoring_end_by_outcome.parquet",
+    log:
+        "logs/monitoring_end.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        windows=SET["windows"],
-        tolerance_h=SET["cohort"]["monitoring_end_tolerance_h"],
+        settings=only(SET, "windows", "cohort.monitoring_end_tolerance_h"),
         code=fingerprint.code_of(SCRIPTS / "monitoring_end.py"),
     script:
         "../scripts/monitoring_end.py"
@@ -79,16 +78,15 @@ rule table_one:
         analysis=rules.cohort.output.analysis,
     output:
         table="results/tables/table1.parquet",
+    log:
+        "logs/table_one.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        main_window=SET["cohort"]["main_window"],
-        groups=SET["cohort"]["table_one"],
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, "cohort.main_window", "cohort.table_one", *THRESHOLDS),
         code=fingerprint.code_of(SCRIPTS / "table_one.py"),
     script:
         "../scripts/table_one.py"
@@ -102,14 +100,15 @@ rule handover:
         csv="results/analysis.csv",
         stata="results/analysis.dta",
         feather="results/analysis.feather",
+    log:
+        "logs/handover.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, *THRESHOLDS),
         code=fingerprint.code_of(SCRIPTS / "handover.py"),
     script:
         "../scripts/handover.py"
@@ -123,15 +122,15 @@ rule intensity_map:
     output:
         table="results/intensity_map.parquet",
         transition="results/intensity_transition.parquet",
+    log:
+        "logs/intensity_map.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
-        min_patients=SET["intensity_duration"]["min_patients"],
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, "intensity_duration.min_patients", *THRESHOLDS),
         code=fingerprint.code_of(SCRIPTS / "intensity_map.py"),
     script:
         "../scripts/intensity_map.py"

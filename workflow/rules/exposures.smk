@@ -7,20 +7,15 @@ rule batch_burden:
     output:
         burden="results/exposures/{batch}/burden.parquet",
         by_state="results/exposures/{batch}/burden_by_state.parquet",
+    log:
+        "logs/batch_burden/{batch}.log",
     group:
         "exposures"
     resources:
-        mem_mb=lambda wildcards, attempt: BATCH_MB * attempt,
+        mem_mb=BATCH_MB,
         runtime=10,
     params:
-        windows=SET["windows"],
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        inequality=SET["burden"]["inequality"],
-        integration=SET["burden"]["integration"],
-        episode_min=SET["burden"]["episode_min"],
-        merge_gap_min=SET["burden"]["merge_gap_min"],
-        impaired_prx=SET["burden"]["impaired_prx"],
+        settings=only(SET, "windows", "burden"),
         code=fingerprint.code_of(SCRIPTS / "batch_burden.py"),
     script:
         "../scripts/batch_burden.py"
@@ -34,10 +29,12 @@ rule burden:
     output:
         burden="results/burden.parquet",
         by_state="results/burden_by_state.parquet",
+    log:
+        "logs/burden.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
         code=fingerprint.code_of(SCRIPTS / "burden.py"),
@@ -53,18 +50,17 @@ rule batch_summary:
         ),
     output:
         summary="results/exposures/{batch}/summary.parquet",
+    log:
+        "logs/batch_summary/{batch}.log",
     group:
         "exposures"
     resources:
-        mem_mb=lambda wildcards, attempt: BATCH_MB * attempt,
+        mem_mb=BATCH_MB,
         runtime=10,
     params:
-        windows=SET["windows"],
-        averaging=SET["reactivity"]["averaging"],
-        fisher_clip=SET["reactivity"]["fisher_clip"],
-        min_cppopt_h=SET["summary"]["min_cppopt_h"],
-        min_prx_interval_h=SET["summary"]["min_prx_interval_h"],
-        n_cosines=SET["summary"]["n_cosines"],
+        settings=only(
+            SET, "windows", "reactivity.averaging", "reactivity.fisher_clip", "summary"
+        ),
         code=fingerprint.code_of(SCRIPTS / "batch_summary.py"),
     script:
         "../scripts/batch_summary.py"
@@ -76,10 +72,12 @@ rule summary:
         summary=expand(rules.batch_summary.output.summary, batch=BATCHES),
     output:
         summary="results/summary.parquet",
+    log:
+        "logs/summary.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
         code=fingerprint.code_of(SCRIPTS / "summary.py"),
@@ -95,21 +93,20 @@ rule batch_intensity:
         ),
     output:
         intensity="results/exposures/{batch}/intensity.parquet",
+    log:
+        "logs/batch_intensity/{batch}.log",
     group:
         "exposures"
     resources:
-        mem_mb=lambda wildcards, attempt: BATCH_MB * attempt,
+        mem_mb=BATCH_MB,
         runtime=10,
     params:
-        windows=SET["windows"],
-        icp_from_mmhg=SET["intensity_duration"]["icp_from_mmhg"],
-        icp_to_mmhg=SET["intensity_duration"]["icp_to_mmhg"],
-        cpp_from_mmhg=SET["intensity_duration"]["cpp_from_mmhg"],
-        cpp_to_mmhg=SET["intensity_duration"]["cpp_to_mmhg"],
-        step_mmhg=SET["intensity_duration"]["step_mmhg"],
-        durations_min=SET["intensity_duration"]["durations_min"],
-        inequality=SET["intensity_duration"]["inequality"],
-        merge_gap_min=SET["intensity_duration"]["merge_gap_min"],
+        settings=only(
+            SET,
+            "windows",
+            "intensity_duration",
+            without=["intensity_duration.min_patients"],
+        ),
         code=fingerprint.code_of(SCRIPTS / "batch_intensity.py"),
     script:
         "../scripts/batch_intensity.py"
@@ -121,10 +118,12 @@ rule intensity:
         intensity=expand(rules.batch_intensity.output.intensity, batch=BATCHES),
     output:
         intensity="results/intensity.parquet",
+    log:
+        "logs/intensity.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
         code=fingerprint.code_of(SCRIPTS / "intensity.py"),

@@ -4,18 +4,15 @@ rule updates:
         minutes=expand(rules.indices.output.minutes, patient=PATIENTS),
     output:
         updates="results/updates.parquet",
+    log:
+        "logs/updates.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
-        integration=SET["burden"]["integration"],
-        inequality=SET["burden"]["inequality"],
-        episode_min=SET["burden"]["episode_min"],
-        merge_gap_min=SET["burden"]["merge_gap_min"],
+        settings=only(SET, "burden", without=["burden.impaired_prx"]),
         code=fingerprint.code_of(SCRIPTS / "updates.py"),
     script:
         "../scripts/updates.py"
@@ -41,16 +38,14 @@ rule model:
         replicate="results/models/{model}/replicate.R",
         plan="results/models/{model}/plan.yaml",
         summary="results/models/{model}/summary.md",
+    log:
+        "logs/model/{model}.log",
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=60,
     params:
         plan=lambda wildcards: MODELS[wildcards.model],
-        landmark_h=lambda wildcards: SET["windows"][MODELS[wildcards.model]["window"]][
-            "end_h"
-        ],
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, "windows", *THRESHOLDS),
         code=fingerprint.code_of(SCRIPTS / "model.py"),
     script:
         "../scripts/model.py"
@@ -62,6 +57,8 @@ rule planning:
         estimates=expand(rules.model.output.estimates, model=MODELS),
     output:
         planning="results/tables/planning.parquet",
+    log:
+        "logs/planning.log",
     group:
         "report"
     resources:
@@ -80,10 +77,12 @@ rule comparisons:
         estimates=expand(rules.model.output.estimates, model=MODELS),
     output:
         comparisons="results/tables/comparisons.parquet",
+    log:
+        "logs/comparisons.log",
     group:
         "report"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
         models=MODELS,

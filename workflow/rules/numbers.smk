@@ -17,10 +17,12 @@ for batch, members in jobs.batches(LITTLE, n_each=8).items():
             ],
         output:
             files=expand([*rules.ingest.output, *rules.indices.output], patient=members),
+        log:
+            f"logs/numbers/{batch}.log",
         group:
             "patients"
         resources:
-            mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+            mem_mb=ONE_MB,
             runtime=10,
         params:
             tables={

@@ -1,4 +1,3 @@
-DRAWN_TOGETHER = jobs.batches(PATIENTS, n_each=32)
 PICTURES_CODE = fingerprint.code_of(SCRIPTS / "pictures.py")
 
 for batch, members in DRAWN_TOGETHER.items():
@@ -18,15 +17,17 @@ for batch, members in DRAWN_TOGETHER.items():
         output:
             patients=expand("results/pictures/{patient}.svg", patient=members),
             hours=f"results/hours/{batch}.parquet",
+        log:
+            f"logs/pictures/{batch}.log",
         # At once: with every job that ends the sizes of all that waits are looked up again.
         priority: 1
         group:
             "pictures"
         resources:
-            mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+            mem_mb=ONE_MB,
             runtime=10,
         params:
-            time_zero=SET["study"]["time_zero"],
+            settings=only(SET, "study.time_zero"),
             code=PICTURES_CODE,
         script:
             "../scripts/pictures.py"
@@ -39,14 +40,16 @@ rule cohort_picture:
         hours=expand("results/hours/{batch}.parquet", batch=DRAWN_TOGETHER),
     output:
         cohort="results/cohort.svg",
+    log:
+        "logs/cohort_picture.log",
     group:
         "report"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
         patients=PATIENTS,
-        time_zero=SET["study"]["time_zero"],
+        settings=only(SET, "study.time_zero"),
         code=fingerprint.code_of(SCRIPTS / "cohort_picture.py"),
     script:
         "../scripts/cohort_picture.py"

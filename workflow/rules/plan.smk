@@ -8,6 +8,8 @@ rule plan:
     output:
         changes="results/plan_changes.parquet",
         status="results/plan_status.parquet",
+    log:
+        "logs/plan.log",
     group:
         "report"
     resources:
@@ -16,11 +18,8 @@ rule plan:
     params:
         locked=LOCKED,
         reasons=REASONS,
-        # without a lock nothing is held against it
-        settings=SET if LOCKED else None,
-        models=MODELS if LOCKED else None,
-        specifications=QUESTIONS if LOCKED else None,
-        scripts=plan_lock.codes(SCRIPTS) if LOCKED else None,
+        now=jobs.planned(SET, MODELS, QUESTIONS, scripts=SCRIPTS) if LOCKED else None,
+        models=list(MODELS),
         code=fingerprint.code_of(SCRIPTS / "plan.py"),
     script:
         "../scripts/plan.py"

@@ -13,40 +13,16 @@ rule ingest:
         masked="results/masked/{patient}.parquet",
         recording_quality="results/recording_quality/{patient}.parquet",
         recording_masked="results/recording_masked/{patient}.parquet",
+    log:
+        "logs/ingest/{patient}.log",
     group:
         "patients"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        folder=SET["study"]["folder"],
-        stamps=lambda wildcards: jobs.stamps(
-            jobs.recording_files(STUDY, SET, wildcards.patient)
-        ),
-        rows=lambda wildcards: study.recordings_of(STUDY, wildcards.patient),
-        events=lambda wildcards: study.events_of(STUDY, wildcards.patient),
-        monitors=lambda wildcards: study.monitors_of(STUDY, wildcards.patient),
-        level=lambda wildcards: study.level_of(STUDY, wildcards.patient),
-        icp_channels=SET["recordings"]["icp_channels"],
-        abp_channels=SET["recordings"]["abp_channels"],
-        time_column=SET["recordings"]["time_column"],
-        chunk_samples=SET["recordings"]["chunk_samples"],
-        annotation_extensions=SET["recordings"]["annotation_extensions"],
-        annotation_meanings=SET["recordings"]["annotation_meanings"],
-        rules=SET["cleaning"]["rules"],
-        block_s=SET["trends"]["block_s"],
-        min_valid_fraction=SET["trends"]["min_valid_fraction"],
-        pulse_min_hz=SET["trends"]["pulse_min_hz"],
-        pulse_max_hz=SET["trends"]["pulse_max_hz"],
-        pulse_rate_from=SET["trends"]["pulse_rate_from"],
-        pulse_tolerance_hz=SET["trends"]["pulse_tolerance_hz"],
-        amplitude_method=SET["trends"]["amplitude_method"],
-        shape_method=SET["trends"]["shape_method"],
-        shape_min_hz=SET["trends"]["shape_min_hz"],
-        shape_min_pulses=SET["trends"]["shape_min_pulses"],
-        shape_smoothing_fraction=SET["trends"]["shape_smoothing_fraction"],
-        abp_correction=SET["levels"]["abp_correction"],
-        fluid_density_kg_m3=SET["levels"]["fluid_density_kg_m3"],
+        settings=only(SET, "study.folder", "recordings", "cleaning", "trends", "levels"),
+        of_patient=lambda wildcards: jobs.of_patient(STUDY, SET, wildcards.patient),
         code=fingerprint.code_of(SCRIPTS / "ingest.py"),
     script:
         "../scripts/ingest.py"
@@ -72,10 +48,12 @@ rule collect:
         masked="results/masked.parquet",
         recording_quality="results/recording_quality.parquet",
         recording_masked="results/recording_masked.parquet",
+    log:
+        "logs/collect.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
         code=fingerprint.code_of(SCRIPTS / "collect.py"),

@@ -2,7 +2,7 @@ rule report:
     """Write the page that the principal investigator reads."""
     input:
         template=HOME / "workflow/report/report.html.j2",
-        study=[jobs.table(SET, name) for name in study.TABLES],
+        study=[jobs.table(SET, name) for name in tables.TABLES],
         patients=rules.study.output.patients,
         monitors=rules.study.output.monitors,
         events=rules.study.output.events,
@@ -45,7 +45,7 @@ rule report:
     group:
         "report"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=10,
     params:
         settings=SET,
@@ -62,6 +62,8 @@ rule catalogue:
     """List every table and column of the results, with units."""
     output:
         catalogue="results/README.md",
+    log:
+        "logs/catalogue.log",
     localrule: True
     params:
         code=fingerprint.code_of(SCRIPTS / "catalogue.py"),

@@ -10,22 +10,24 @@ rule alternative:
     output:
         summary="results/specifications/exposures/{signals}/{batch}/summary.parquet",
         burden="results/specifications/exposures/{signals}/{batch}/burden.parquet",
+    log:
+        "logs/alternative/{signals}/{batch}.log",
     group:
         "alternatives"
     resources:
-        mem_mb=lambda wildcards, attempt: BATCH_MB * attempt,
+        mem_mb=BATCH_MB,
         runtime=20,
     params:
         of_patients=lambda wildcards: {
             patient: {
-                "level": study.level_of(STUDY, patient),
-                "events": study.events_of(STUDY, patient),
+                "level": tables.level_of(STUDY, patient),
+                "events": tables.events_of(STUDY, patient),
             }
             for patient in BATCHES[wildcards.batch]
         },
         settings=lambda wildcards: ALTERNATIVES[wildcards.signals].exposures,
         shift=lambda wildcards: ALTERNATIVES[wildcards.signals].shift,
-        levels_of_trends=SET["levels"],
+        made_with=only(SET, "levels"),
         code=fingerprint.code_of(SCRIPTS / "alternative.py"),
     script:
         "../scripts/alternative.py"
@@ -46,15 +48,16 @@ rule analyses:
         recordings=rules.collect.output.recordings,
     output:
         analyses="results/specifications/analyses.parquet",
+    log:
+        "logs/analyses.log",
     group:
         "specifications"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=20,
     params:
         cohorts={name: one.cohorts for name, one in ALTERNATIVES.items()},
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, *THRESHOLDS),
         code=fingerprint.code_of(SCRIPTS / "analyses.py"),
     script:
         "../scripts/analyses.py"
@@ -70,10 +73,12 @@ rule question:
         options="results/specifications/questions/{question}/options.parquet",
         choices="results/specifications/questions/{question}/choices.parquet",
         summary="results/specifications/questions/{question}/summary.parquet",
+    log:
+        "logs/question/{question}.log",
     group:
         "specifications"
     resources:
-        mem_mb=lambda wildcards, attempt: ALL_MB * attempt,
+        mem_mb=ALL_MB,
         runtime=60,
     params:
         question=lambda wildcards: QUESTIONS[wildcards.question],
@@ -96,10 +101,12 @@ rule specifications:
         options="results/specifications/options.parquet",
         choices="results/specifications/choices.parquet",
         summary="results/specifications/summary.parquet",
+    log:
+        "logs/specifications.log",
     group:
         "specifications"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
         code=fingerprint.code_of(SCRIPTS / "specifications.py"),

@@ -13,19 +13,18 @@ rule study:
         monitors="results/monitors.parquet",
         events="results/events.parquet",
         recodings="results/recodings.parquet",
+    log:
+        "logs/study.log",
     group:
         "cohort"
     resources:
-        mem_mb=lambda wildcards, attempt: ONE_MB * attempt,
+        mem_mb=ONE_MB,
         runtime=10,
     params:
-        folder=SET["study"]["folder"],
-        names={name: SET["study"][name] for name in study.TABLES},
-        columns=SET["study"]["columns"],
-        codings=SET["study"]["codings"],
-        gose_coding=SET["study"]["gose_coding"],
+        settings=only(
+            SET, "study", "plan.seed", without=["study.title", "study.time_zero"]
+        ),
         is_blinded=IS_BLINDED,
-        seed=SET["plan"]["seed"],
         code=fingerprint.code_of(SCRIPTS / "study.py"),
     script:
         "../scripts/study.py"

@@ -5,9 +5,11 @@ from pathlib import Path
 import yaml
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write, store
+from icpcohort.contracts import atomic_write, job_log, store
 from icpcohort.provenance import account as run_account
 from icpcohort.provenance import checksums, ro_crate
+
+job_log.keep(snakemake.log)
 
 results = Path(snakemake.output.sums).parent
 atomic_write.sweep(results)

@@ -1,9 +1,10 @@
 from pathlib import Path
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.specifications import exposures
 
+job_log.keep(snakemake.log)
 files = zip(snakemake.input.trends, snakemake.input.intervals, strict=True)
 patients = (
     exposures.Patient(
@@ -18,7 +19,7 @@ made = exposures.add_up_all(
     patients,
     signals=snakemake.wildcards.signals,
     settings=snakemake.params.settings,
-    levels_of_trends=snakemake.params.levels_of_trends,
+    levels_of_trends=snakemake.params.made_with["levels"],
     shift=snakemake.params.shift,
 )
 store.write(made.summary, contracts.EXPOSED_SUMMARY, snakemake.output.summary)

@@ -1,13 +1,10 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.specifications import analyses
 from icpcohort.specifications.exposures import Exposures
 
-read = snakemake.input
-thresholds = {
-    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-}
+job_log.keep(snakemake.log)
+read, thresholds = snakemake.input, snakemake.params.settings["burden"]
 made = analyses.form_all(
     Exposures(
         store.read_all(read.summary, contracts.EXPOSED_SUMMARY),
@@ -22,5 +19,4 @@ made = analyses.form_all(
     cohorts=snakemake.params.cohorts,
     thresholds=thresholds,
 )
-table = contracts.analyses(thresholds)
-store.write(made, table, snakemake.output.analyses)
+store.write(made, contracts.analyses(thresholds), snakemake.output.analyses)

@@ -1,23 +1,16 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.exposures import burden
 
+job_log.keep(snakemake.log)
+windows = snakemake.params.settings["windows"]
+settings = burden.Settings(**snakemake.params.settings["burden"])
 minutes = store.read_patients(
     snakemake.input.minutes,
     contracts.MINUTES,
     columns=("icp_mmhg", "cpp_mmhg", "prx", "llr_mmhg"),
 )
-settings = {
-    "windows": snakemake.params.windows,
-    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-    "inequality": snakemake.params.inequality,
-    "integration": snakemake.params.integration,
-    "episode_min": snakemake.params.episode_min,
-    "merge_gap_min": snakemake.params.merge_gap_min,
-}
-store.write(burden.add_up(minutes, **settings), contracts.BURDEN, snakemake.output.burden)
-by_state = burden.add_up_by_state(
-    minutes, impaired_prx=snakemake.params.impaired_prx, **settings
-)
+total = burden.add_up(minutes, windows=windows, rules=settings)
+by_state = burden.add_up_by_state(minutes, windows=windows, settings=settings)
+store.write(total, contracts.BURDEN, snakemake.output.burden)
 store.write(by_state, contracts.BURDEN_BY_STATE, snakemake.output.by_state)

@@ -1,14 +1,14 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.exposures import summary
+from icpcohort.indices import reactivity
 
+job_log.keep(snakemake.log)
+settings = snakemake.params.settings
 summaries = summary.summarise(
     store.read_patients(snakemake.input.minutes, contracts.MINUTES),
-    windows=snakemake.params.windows,
-    averaging=snakemake.params.averaging,
-    fisher_clip=snakemake.params.fisher_clip,
-    min_cppopt_h=snakemake.params.min_cppopt_h,
-    min_prx_interval_h=snakemake.params.min_prx_interval_h,
-    n_cosines=snakemake.params.n_cosines,
+    windows=settings["windows"],
+    scale=reactivity.Scale(**settings["reactivity"]),
+    settings=summary.Settings(**settings["summary"]),
 )
 store.write(summaries, contracts.SUMMARY, snakemake.output.summary)

@@ -1,27 +1,24 @@
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, select
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 
-thresholds = {
-    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-}
-facts = eligibility.facts(
-    store.read(snakemake.input.recordings, contracts.RECORDINGS),
-    store.read(snakemake.input.monitors, contracts.MONITORS),
-    store.read(snakemake.input.events, contracts.EVENTS),
+job_log.keep(snakemake.log)
+settings, read = snakemake.params.settings, snakemake.input
+cohort = select.select(
+    store.read(read.patients, contracts.PATIENTS),
+    store.read(read.outcomes, contracts.OUTCOMES),
+    store.read(read.summary, contracts.SUMMARY),
+    store.read(read.burden, contracts.BURDEN),
+    eligibility.facts(
+        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.monitors, contracts.MONITORS),
+        store.read(read.events, contracts.EVENTS),
+    ),
+    windows=settings["windows"],
+    rules=settings["cohort"]["eligibility"],
+    thresholds=settings["burden"],
 )
-formed = select.select(
-    store.read(snakemake.input.patients, contracts.PATIENTS),
-    store.read(snakemake.input.outcomes, contracts.OUTCOMES),
-    store.read(snakemake.input.summary, contracts.SUMMARY),
-    store.read(snakemake.input.burden, contracts.BURDEN),
-    facts,
-    windows=snakemake.params.windows,
-    rules=snakemake.params.rules,
-    thresholds=thresholds,
-)
-analysis = contracts.analysis(thresholds)
-store.write(formed.analysis, analysis, snakemake.output.analysis)
-store.write(formed.flow, contracts.FLOW, snakemake.output.flow)
-store.write(formed.dropped, contracts.DROPPED, snakemake.output.dropped)
+analysis = contracts.analysis(settings["burden"])
+store.write(cohort.analysis, analysis, snakemake.output.analysis)
+store.write(cohort.flow, contracts.FLOW, snakemake.output.flow)
+store.write(cohort.dropped, contracts.DROPPED, snakemake.output.dropped)

@@ -1,6 +1,8 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.models import comparisons
+
+job_log.keep(snakemake.log)
 
 held = comparisons.hold(
     store.read_named(snakemake.input.estimates, contracts.ESTIMATES),

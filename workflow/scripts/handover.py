@@ -1,13 +1,9 @@
 from icpcohort import contracts
 from icpcohort.cohort import export
-from icpcohort.contracts import atomic_write, store
+from icpcohort.contracts import atomic_write, job_log, store
 
-table = contracts.analysis(
-    {
-        "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-        "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-    }
-)
+job_log.keep(snakemake.log)
+table = contracts.analysis(snakemake.params.settings["burden"])
 analysis = store.read(snakemake.input.analysis, table)
 atomic_write.write(snakemake.output.csv, export.as_csv(analysis, table))
 atomic_write.write(snakemake.output.stata, export.as_stata(analysis, table))

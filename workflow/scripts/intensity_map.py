@@ -1,19 +1,14 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.exposures import intensity_duration
 
-analysis = contracts.analysis(
-    {
-        "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-        "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-    }
-)
+job_log.keep(snakemake.log)
+settings = snakemake.params.settings
 table = intensity_duration.against_outcome(
     store.read(snakemake.input.intensity, contracts.INTENSITY),
-    store.read(snakemake.input.analysis, analysis),
-    min_patients=snakemake.params.min_patients,
+    store.read(snakemake.input.analysis, contracts.analysis(settings["burden"])),
+    min_patients=settings["intensity_duration"]["min_patients"],
 )
+transition = intensity_duration.transition(table)
 store.write(table, contracts.INTENSITY_MAP, snakemake.output.table)
-store.write(
-    intensity_duration.transition(table), contracts.TRANSITION, snakemake.output.transition
-)
+store.write(transition, contracts.TRANSITION, snakemake.output.transition)

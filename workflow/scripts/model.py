@@ -1,37 +1,31 @@
 import yaml
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write, store
+from icpcohort.contracts import atomic_write, job_log, store
 from icpcohort.models import fit, replication, wording
 from icpcohort.report.formats import model_page
 from icpcohort.study import plan
 
-thresholds = {
-    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-}
-asked = plan.from_block(snakemake.wildcards.model, block=snakemake.params.plan)
+job_log.keep(snakemake.log)
+settings, block, made = snakemake.params.settings, snakemake.params.plan, snakemake.output
+asked = plan.from_block(snakemake.wildcards.model, block=block)
 done = fit.fit_model(
-    store.read(snakemake.input.analysis, contracts.analysis(thresholds)),
+    store.read(snakemake.input.analysis, contracts.analysis(settings["burden"])),
     plan=asked,
-    landmark_h=snakemake.params.landmark_h,
-    updates=store.read_all(snakemake.input.updates, contracts.updates(thresholds)),
+    landmark_h=settings["windows"][asked.window]["end_h"],
+    updates=store.read_all(snakemake.input.updates, contracts.updates(settings["burden"])),
 )
-store.write(done.estimates, contracts.ESTIMATES, snakemake.output.estimates)
-store.write(done.diagnostics, contracts.DIAGNOSTICS, snakemake.output.diagnostics)
-store.write(done.flow, contracts.MODEL_FLOW, snakemake.output.flow)
-store.write(done.dropped, contracts.MODEL_DROPPED, snakemake.output.dropped)
-store.write(done.alternatives, contracts.ALTERNATIVES, snakemake.output.alternatives)
-store.write(done.risks, contracts.RISKS, snakemake.output.risks)
-store.write(done.curve, contracts.EXPOSURE_CURVE, snakemake.output.curve)
-store.write(done.performance, contracts.PERFORMANCE, snakemake.output.performance)
-atomic_write.write(snakemake.output.data, replication.data(done, plan=asked).write_csv())
-atomic_write.write(snakemake.output.replicate, replication.script(done, plan=asked))
-atomic_write.write(
-    snakemake.output.plan,
-    yaml.safe_dump({asked.name: snakemake.params.plan}, sort_keys=False, allow_unicode=True),
-)
-atomic_write.write(
-    snakemake.output.summary,
-    model_page.markdown(done, plan=asked, methods=wording.methods_sentence(asked)),
-)
+store.write(done.estimates, contracts.ESTIMATES, made.estimates)
+store.write(done.diagnostics, contracts.DIAGNOSTICS, made.diagnostics)
+store.write(done.flow, contracts.MODEL_FLOW, made.flow)
+store.write(done.dropped, contracts.MODEL_DROPPED, made.dropped)
+store.write(done.alternatives, contracts.ALTERNATIVES, made.alternatives)
+store.write(done.risks, contracts.RISKS, made.risks)
+store.write(done.curve, contracts.EXPOSURE_CURVE, made.curve)
+store.write(done.performance, contracts.PERFORMANCE, made.performance)
+atomic_write.write(made.data, replication.data(done, plan=asked).write_csv())
+atomic_write.write(made.replicate, replication.script(done, plan=asked))
+as_run = yaml.safe_dump({asked.name: block}, sort_keys=False, allow_unicode=True)
+atomic_write.write(made.plan, as_run)
+methods = wording.methods_sentence(asked)
+atomic_write.write(made.summary, model_page.markdown(done, plan=asked, methods=methods))

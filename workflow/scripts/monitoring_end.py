@@ -1,19 +1,19 @@
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, monitoring_end
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 
+job_log.keep(snakemake.log)
+settings, read = snakemake.params.settings, snakemake.input
 ends = monitoring_end.describe(
-    store.read(snakemake.input.patients, contracts.PATIENTS),
+    store.read(read.patients, contracts.PATIENTS),
     eligibility.facts(
-        store.read(snakemake.input.recordings, contracts.RECORDINGS),
-        store.read(snakemake.input.monitors, contracts.MONITORS),
-        store.read(snakemake.input.events, contracts.EVENTS),
+        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.monitors, contracts.MONITORS),
+        store.read(read.events, contracts.EVENTS),
     ),
-    windows=snakemake.params.windows,
-    tolerance_h=snakemake.params.tolerance_h,
+    windows=settings["windows"],
+    tolerance_h=settings["cohort"]["monitoring_end_tolerance_h"],
 )
-counts = monitoring_end.by_outcome(
-    ends, store.read(snakemake.input.outcomes, contracts.OUTCOMES)
-)
+counts = monitoring_end.by_outcome(ends, store.read(read.outcomes, contracts.OUTCOMES))
 store.write(ends, contracts.MONITORING_END, snakemake.output.ends)
 store.write(counts, contracts.MONITORING_END_BY_OUTCOME, snakemake.output.by_outcome)

@@ -2,13 +2,13 @@ import runpy
 from pathlib import Path
 from types import SimpleNamespace
 
-for patient, own in snakemake.params.of_patients.items():
+for patient, of_patient in snakemake.params.of_patients.items():
     tables = {
         name: pattern.format(patient=patient)
         for name, pattern in snakemake.params.tables.items()
     }
     for script, params in (
-        ("ingest", snakemake.params.ingest | own),
+        ("ingest", snakemake.params.ingest | of_patient),
         ("indices", snakemake.params.indices),
     ):
         one = SimpleNamespace(
@@ -16,6 +16,7 @@ for patient, own in snakemake.params.of_patients.items():
             input=SimpleNamespace(**tables),  # the indices read what ingest wrote
             output=SimpleNamespace(**tables),
             params=SimpleNamespace(**params),
+            log=snakemake.log,
         )
         path = Path(__file__).with_name(f"{script}.py")
         runpy.run_path(str(path), init_globals={"snakemake": one})

@@ -3,9 +3,10 @@ from pathlib import Path
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write, store
+from icpcohort.contracts import atomic_write, job_log, store
 from icpcohort.report.patients import cohort_picture, timeline
 
+job_log.keep(snakemake.log)
 files = zip(
     snakemake.input.recordings,
     snakemake.input.quality,
@@ -31,7 +32,7 @@ for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture 
         intervals=store.read(intervals, contracts.INTERVALS),
         curve=store.read(curve, contracts.CURVES),
         optimum=store.read(optimum, contracts.OPTIMA),
-        time_zero=snakemake.params.time_zero,
+        time_zero=snakemake.params.settings["study"]["time_zero"],
     )
     atomic_write.write(picture, drawn)
     hours.append(cohort_picture.patient_hours(Path(picture).stem, **recorded))

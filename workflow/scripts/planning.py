@@ -1,6 +1,8 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.models import power
+
+job_log.keep(snakemake.log)
 
 exposures, units = power.names(snakemake.params.models)
 table = power.expected(

@@ -1,18 +1,16 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.specifications import fits
 
-thresholds = {
-    n: snakemake.params.settings["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")
-}
-table = contracts.analyses(thresholds)
+job_log.keep(snakemake.log)
+settings, read = snakemake.params.settings, snakemake.input
 curve = fits.answer_question(
     snakemake.wildcards.question,
     snakemake.params.question,
-    settings=snakemake.params.settings,
+    settings=settings,
     model=snakemake.params.model,
-    analyses=store.read(snakemake.input.analyses, table),
-    patients=store.read(snakemake.input.patients, contracts.PATIENTS)["patient_id"].to_list(),
+    analyses=store.read(read.analyses, contracts.analyses(settings["burden"])),
+    patients=store.read(read.patients, contracts.PATIENTS)["patient_id"].to_list(),
 )
 store.write(curve.specifications, contracts.SPECIFICATIONS, snakemake.output.specifications)
 store.write(curve.options, contracts.SPECIFICATION_OPTIONS, snakemake.output.options)

@@ -1,19 +1,15 @@
 from icpcohort import contracts
 from icpcohort.cohort import blinding
-from icpcohort.contracts import store
-from icpcohort.study import tables as study
+from icpcohort.contracts import job_log, store
+from icpcohort.study import tables
 
-own = {
-    "folder": snakemake.params.folder,
-    "columns": snakemake.params.columns,
-    "codings": snakemake.params.codings,
-    "gose_coding": snakemake.params.gose_coding,
-}
-tables = study.read_study({"study": own | snakemake.params.names})
-patients = tables.patients
+job_log.keep(snakemake.log)
+settings = snakemake.params.settings
+study = tables.read_study(settings)
+patients = study.patients
 if snakemake.params.is_blinded:
-    patients = blinding.shuffled(patients, seed=snakemake.params.seed)
+    patients = blinding.shuffled(patients, seed=settings["plan"]["seed"])
 store.write(patients, contracts.PATIENTS, snakemake.output.patients)
-store.write(tables.monitors, contracts.MONITORS, snakemake.output.monitors)
-store.write(tables.events, contracts.EVENTS, snakemake.output.events)
-store.write(tables.recodings, contracts.RECODINGS, snakemake.output.recodings)
+store.write(study.monitors, contracts.MONITORS, snakemake.output.monitors)
+store.write(study.events, contracts.EVENTS, snakemake.output.events)
+store.write(study.recodings, contracts.RECODINGS, snakemake.output.recodings)

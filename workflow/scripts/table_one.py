@@ -1,16 +1,13 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import job_log, store
 from icpcohort.report.tables import table_one
 
-analysis = contracts.analysis(
-    {
-        "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-        "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-    }
-)
+job_log.keep(snakemake.log)
+settings = snakemake.params.settings
+analysis = contracts.analysis(settings["burden"])
 table = table_one.table_one(
     store.read(snakemake.input.analysis, analysis),
-    main_window=snakemake.params.main_window,
-    groups=table_one.groups_of(**snakemake.params.groups),
+    main_window=settings["cohort"]["main_window"],
+    groups=table_one.groups_of(**settings["cohort"]["table_one"]),
 )
 store.write(table, contracts.TABLE_ONE, snakemake.output.table)

@@ -1,19 +1,13 @@
 from icpcohort import contracts
-from icpcohort.contracts import store
-from icpcohort.exposures import daily_burden
+from icpcohort.contracts import job_log, store
+from icpcohort.exposures import burden, daily_burden
 
-thresholds = {
-    "icp_above_mmhg": snakemake.params.icp_above_mmhg,
-    "cpp_below_mmhg": snakemake.params.cpp_below_mmhg,
-}
+job_log.keep(snakemake.log)
+settings = snakemake.params.settings
 days = daily_burden.day_by_day(
     store.read_patients(
         snakemake.input.minutes, contracts.MINUTES, columns=("icp_mmhg", "cpp_mmhg")
     ),
-    integration=snakemake.params.integration,
-    inequality=snakemake.params.inequality,
-    episode_min=snakemake.params.episode_min,
-    merge_gap_min=snakemake.params.merge_gap_min,
-    **thresholds,
+    rules=burden.Rules(**settings["burden"]),
 )
-store.write(days, contracts.updates(thresholds), snakemake.output.updates)
+store.write(days, contracts.updates(settings["burden"]), snakemake.output.updates)

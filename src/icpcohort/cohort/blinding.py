@@ -4,14 +4,44 @@ Source: blinded analysis, common practice in physics: MacCoun and Perlmutter 201
 526:187-189 (from memory).
 """
 
+from dataclasses import dataclass
+from typing import Annotated
+
 import numpy as np
 import polars as pl
+
+from icpcohort.contracts.setting import OF_THE_STUDY, Setting
 
 OUTCOMES = ("gose_6m", "death_h", "left_unit_h", "last_known_h")
 WARNING = (
     "Blinded run: outcomes, with times of death and discharge, are shuffled among patients. "
     "Nothing here is a result. The plan is locked with: icpcohort plan lock STUDY"
 )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """The analysis plan and when outcomes are seen."""
+
+    blinded_until_locked: Annotated[
+        bool,
+        Setting(
+            "Whether outcomes are shuffled among patients until the plan is locked with "
+            "`icpcohort plan lock`",
+            "MacCoun and Perlmutter 2015, Nature 526:187-189 (from memory)",
+            True,
+        ),
+    ]
+    seed: Annotated[
+        int,
+        Setting(
+            "Start of the random numbers of the shuffle",
+            OF_THE_STUDY,
+            1,
+            at_least=0,
+            at_most=2147483647,
+        ),
+    ]
 
 
 def shuffled(patients: pl.DataFrame, *, seed: int) -> pl.DataFrame:

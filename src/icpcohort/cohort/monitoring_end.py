@@ -10,6 +10,7 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
+from icpcohort.exposures.window import Window
 
 REASONS = (
     "landmark_reached",
@@ -31,7 +32,7 @@ def describe(
     patients: pl.DataFrame,
     facts: pl.DataFrame,
     *,
-    windows: Mapping[str, Mapping[str, float]],
+    windows: Mapping[str, Window],
     tolerance_h: float,
 ) -> pl.DataFrame:
     """Say for each patient and window when the recordings ended, and why.
@@ -42,7 +43,7 @@ def describe(
         Contract PATIENTS; every patient is described, in the cohort or not.
     facts
         As `eligibility.facts` gives them.
-    windows : name -> start_h, end_h [h], min_monitored_h
+    windows : Window by its name
     tolerance_h : float, h
         An event at most this long before or after the end of the last recording explains it;
         of several death comes first, then discharge, then removal.
@@ -68,7 +69,7 @@ def describe(
     return pl.concat([store.empty(contracts.MONITORING_END), *(p.select(names) for p in parts)])
 
 
-def _columns(window: Mapping[str, float], tolerance_h: float) -> dict[str, pl.Expr]:
+def _columns(window: Window, tolerance_h: float) -> dict[str, pl.Expr]:
     end_h, start_h = pl.col("monitoring_end_h"), pl.col("monitoring_start_h")
     never = end_h.is_null() | (start_h >= window["end_h"])
     reached = end_h >= window["end_h"]

@@ -1,15 +1,64 @@
 """Outcomes: endpoints with their direction stated, and the prognostic risk at admission."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Annotated, Literal, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.cohort import prognosis, sliding_dichotomy
+from icpcohort.contracts.setting import Setting
 from icpcohort.study import gose
 
 _SCORES = tuple(range(1, 9))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Endpoints and prognostic risk."""
+
+    favourable_gose: Annotated[
+        Sequence[int],
+        Setting(
+            "Scores of the extended Glasgow Outcome Scale that are favourable: all from the "
+            "lowest of them up to 8",
+            "5 to 8 is usual; 6 to 8 in a paper of 2024 [confirmed]",
+            [5, 6, 7, 8],
+            each="A score",
+            at_least=1,
+            at_most=8,
+            least_items=1,
+        ),
+    ]
+    impact_form: Annotated[
+        Literal["continuous", "chart"],
+        Setting(
+            "Published form of the IMPACT model; the two disagree",
+            "Steyerberg 2008, PLoS Med 5:e165, doi 10.1371/journal.pmed.0050165 [confirmed]",
+            "continuous",
+        ),
+    ]
+    mortality_horizon_h: Annotated[
+        float,
+        Setting(
+            "Hours since time zero by which a death counts in dead_by_horizon",
+            "30 days: common practice, no source",
+            720.0,
+            above=0,
+            at_most=8760,
+        ),
+    ]
+    n_bands: Annotated[
+        int,
+        Setting(
+            "Prognostic bands of the sliding dichotomy",
+            "usually 3: Murray 2005, J Neurotrauma 22:511-517 (from memory, high)",
+            3,
+            at_least=2,
+            at_most=10,
+        ),
+    ]
 
 
 class Endpoints(NamedTuple):
@@ -19,14 +68,7 @@ class Endpoints(NamedTuple):
     bands: pl.DataFrame
 
 
-def derive(
-    patients: pl.DataFrame,
-    *,
-    favourable_gose: Sequence[int],
-    impact_form: str,
-    mortality_horizon_h: float,
-    n_bands: int,
-) -> Endpoints:
+def derive(patients: pl.DataFrame, *, settings: Settings) -> Endpoints:
     """Derive the endpoints and the prognostic risks of every patient.
 
     Parameters
@@ -34,15 +76,9 @@ def derive(
     patients : DataFrame of `contracts.PATIENTS`
         `gose_6m` runs from 1 (dead) to 8 (upper good recovery); null in it gives null
         endpoints. Null in a value that a risk or score needs gives a null risk or score.
-    favourable_gose : sequence of int
-        The scores called favourable: the upper end of 1-8, usually 5-8. All lower scores,
-        death among them, are unfavourable.
-    impact_form : str
-        "continuous" or "chart"; see `impact`.
-    mortality_horizon_h : float, h
-        `dead_by_horizon` is death at or before it.
-    n_bands : int
-        Prognostic bands of the sliding dichotomy; see `sliding`.
+    settings : Settings
+        All scores below the favourable ones, death among them, are unfavourable.
+        `dead_by_horizon` is death at or before the horizon.
 
     Returns
     -------
@@ -59,7 +95,7 @@ def derive(
     1-4 unfavourable is common practice); merging 2 and 3, which postal forms cannot tell
     apart: common practice.
     """
-    best = _favourable(favourable_gose)
+    best = _favourable(settings.favourable_gose)
     outside = patients.filter(~pl.col("gose_6m").is_in(_SCORES))
     if outside.height:
         raise ValueError(
@@ -75,12 +111,14 @@ def derive(
         gose_6m_merged=pl.when(score == 2).then(pl.lit(3, pl.Int64)).otherwise(score),
         unfavourable=score < best[0],
         dead=score == 1,
-        dead_by_horizon=_dead_by(mortality_horizon_h),
+        dead_by_horizon=_dead_by(settings.mortality_horizon_h),
         gcs_pupils=prognosis.gcs_pupils(patients),
         rotterdam=_rotterdam(patients),
-        **_risks(patients, form=impact_form),
+        **_risks(patients, form=settings.impact_form),
     )
-    band = sliding_dichotomy.bands(derived["impact_core_unfavourable"], n_bands=n_bands)
+    band = sliding_dichotomy.bands(
+        derived["impact_core_unfavourable"], n_bands=settings.n_bands
+    )
     derived = derived.with_columns(band)
     chosen = sliding_dichotomy.cuts(derived)
     derived = derived.with_columns(sliding_dichotomy.unfavourable(derived, chosen))
@@ -151,33 +189,28 @@ def survival_columns(*, landmark_h: float) -> dict[str, pl.Expr]:
     }
 
 
-def methods_sentence(
-    *,
-    favourable_gose: Sequence[int],
-    impact_form: str,
-    mortality_horizon_h: float,
-    n_bands: int,
-) -> str:
-    """Return the report's sentences for `derive`, from the same settings."""
-    best = _favourable(favourable_gose)
-    prognosis.refuse_form(impact_form)
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `derive`."""
+    best = _favourable(settings.favourable_gose)
+    prognosis.refuse_form(settings.impact_form)
     forms = {
         "continuous": "the published regression coefficients with age in years",
         "chart": "the published score chart",
     }
     return (
-        "Outcome was the extended Glasgow Outcome Scale (GOSE) at 6 months, from 1 (dead) to 8 "
-        f"(upper good recovery). Scores {_span(range(1, best[0]))} were called unfavourable "
-        f"and {_span(best)} favourable. For analyses of the whole scale, scores 2 and 3 were "
-        "merged. For the sliding dichotomy, patients were divided into "
-        f"{n_bands} bands of equal size by their IMPACT core risk, and each band at the score "
-        f"that divides it nearest to half. Mortality was death by {mortality_horizon_h:g} h. "
-        "Survival was counted from the landmark; survivors were censored when last known to be "
-        "alive. Baseline risk was the IMPACT core, extended and laboratory model in the "
-        f"form of {forms[impact_form]}; the two published forms give different risks. IMPACT "
-        "was developed in patients aged 14 years or older with a Glasgow Coma Scale of 12 or "
-        "lower; it was computed for every patient in whom its values were known. An untestable "
-        "motor score has its own coefficient; a missing one leaves the risk missing."
+        "Outcome was the extended Glasgow Outcome Scale (GOSE) at 6 months, from 1 (dead) to 8"
+        f" (upper good recovery). Scores {_span(range(1, best[0]))} were called unfavourable"
+        f" and {_span(best)} favourable. For analyses of the whole scale, scores 2 and 3 were"
+        f" merged. For the sliding dichotomy, patients were divided into {settings.n_bands}"
+        " bands of equal size by their IMPACT core risk, and each band at the score that"
+        f" divides it nearest to half. Mortality was death by {settings.mortality_horizon_h:g}"
+        " h. Survival was counted from the landmark; survivors were censored when last known"
+        " to be alive. Baseline risk was the IMPACT core, extended and laboratory model in the"
+        f" form of {forms[settings.impact_form]}; the two published forms give different risks."
+        " IMPACT was developed in patients aged 14 years or older with a Glasgow Coma Scale of"
+        " 12 or lower; it was computed for every patient in whom its values were known. An"
+        " untestable motor score has its own coefficient; a missing one leaves the risk"
+        " missing."
     )
 
 

@@ -1,16 +1,77 @@
 """Cohort: who is in the analysis of each window, who left at which step, and why."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, NamedTuple, TypedDict
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.cohort import attrition, eligibility
 from icpcohort.cohort import outcomes as endpoints
-from icpcohort.cohort.eligibility import Step
+from icpcohort.cohort.rules import KINDS, Rule, Step
 from icpcohort.contracts import store
+from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Kinds, Setting
 from icpcohort.exposures import burden
+from icpcohort.exposures.window import Window
+
+
+class TableOne(TypedDict):
+    """The two groups of Table 1."""
+
+    by: Annotated[
+        Literal["outcome", "exposure"],
+        Setting("Whether the groups are by outcome or by exposure", OF_THE_STUDY, "outcome"),
+    ]
+    exposure: Annotated[
+        str,
+        Setting(
+            "Exposure that divides the groups when they are by exposure",
+            OF_THE_STUDY,
+            "icp_above_20_percent_time",
+        ),
+    ]
+    exposed_above: Annotated[
+        float,
+        Setting(
+            "Value in the exposure's unit above which a patient is in the second group",
+            OF_THE_STUDY,
+            10.0,
+            at_least=-1000000,
+            at_most=1000000,
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Who is in the study."""
+
+    main_window: Annotated[
+        str, Setting("Window of Table 1 and of the flow diagram", OF_THE_STUDY, "first_72_h")
+    ]
+    eligibility: Annotated[
+        Sequence[Rule],
+        Setting(
+            "Eligibility rules in their order; a patient leaves at the first that says no",
+            "numbers and reasons at each stage: STROBE items 13a and 13b (from memory, high)",
+            [{"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"}],
+        ),
+        Kinds(
+            KINDS, "One eligibility rule; `rule` says which settings it has", "age", "eligible_"
+        ),
+    ]
+    table_one: TableOne
+    monitoring_end_tolerance_h: Annotated[
+        float,
+        Setting(
+            "An event within so many hours of the end of the last recording explains it",
+            COMMON_PRACTICE,
+            6.0,
+            at_least=0,
+            at_most=168,
+        ),
+    ]
 
 
 class Cohort(NamedTuple):
@@ -28,7 +89,7 @@ def select(
     burdens: pl.DataFrame,
     facts: pl.DataFrame,
     *,
-    windows: Mapping[str, Mapping[str, float]],
+    windows: Mapping[str, Window],
     rules: Sequence[Mapping[str, Any]],
     thresholds: Mapping[str, Sequence[float]],
 ) -> Cohort:
@@ -40,7 +101,7 @@ def select(
         Contracts PATIENTS, OUTCOMES, SUMMARY and BURDEN.
     facts
         As `eligibility.facts` gives them.
-    windows : name -> start_h, end_h, min_monitored_h
+    windows : Window by its name
     rules
         `cohort.eligibility` of the settings; see `eligibility.steps_of`.
     thresholds : of `burdens`, for the names of its columns; see `burden_columns.thresholds`
@@ -120,11 +181,11 @@ def _count(step: int, name: str, n_in: int, n_out: int, reason: str | None) -> d
 
 def methods_sentence(
     *,
-    windows: Mapping[str, Mapping[str, float]],
+    windows: Mapping[str, Window],
     rules: Sequence[Mapping[str, Any]],
     time_zero: str,
 ) -> str:
-    """Return the report's sentences for `select`, from the same settings."""
+    """Return the report's sentences for `select`."""
     spans = "; ".join(
         f"{span['start_h']:g} to {span['end_h']:g} h (at least {span['min_monitored_h']:g} h of"
         " valid ICP)"

@@ -1,7 +1,7 @@
 """Checking: every problem of a study that settings, tables and headers can show, at once."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ from icpcohort.commands import check_tables, inventory
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.provenance import plan_lock
 from icpcohort.recordings import examine
-from icpcohort.signals import cleaning, intervals
+from icpcohort.signals import intervals, rules
 from icpcohort.specifications import choices
 from icpcohort.study import settings
 from icpcohort.study import tables as study
@@ -185,20 +185,17 @@ def _open(
 ) -> tuple[list[Opened], list[str], list[str]]:
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
-    names = ("icp_channels", "abp_channels", "time_column", "annotation_extensions")
+    names = [field.name for field in fields(examine.Opening)]
     for name in names:
         if rows and not settings.is_sound(files, f"recordings.{name}"):
             why = f"recordings.{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
+    asked = {name: at(files.settings, "recordings", name) for name in names}
     clear = [row for row in rows if _can_be_opened(row)]
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
         try:
-            found = examine.examine(
-                row.values,
-                folder=folder,
-                **{name: at(files.settings, "recordings", name) for name in names},
-            )
+            found = examine.examine(row.values, folder=folder, opening=examine.Opening(**asked))
         except recordings.RecordingError as error:
             unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
         else:
@@ -246,9 +243,9 @@ def _idle_events(tables: Mapping[str, Rows], files: settings.Files) -> list[str]
         return []
     rows = tables["events"].rows
     kinds = [row.values["event"] for row in rows if row.values.get("event")]
-    idle = cleaning.without_effect(
+    idle = rules.without_effect(
         kinds,
-        rules=at(files.settings, "cleaning", "rules"),
+        rules=rules.from_blocks(at(files.settings, "cleaning", "rules")),
         not_during=at(files.settings, "reactivity", "not_during"),
     )
     return [

@@ -23,7 +23,10 @@ from typing import IO
 
 import psutil
 
+from icpcohort.contracts import job_log
+
 RUN_LOCK = "icpcohort.run"
+MOST_LOGS = 5  # that are named
 STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 STOPPED = 130
 NOISE = re.compile(  # Snakemake tells each job three times; everything else is shown
@@ -64,10 +67,14 @@ def run(
     with _alone(study, say=say) as lock:
         date_to_now(study / "results", now_s=time.time(), say=say)
         environment = os.environ | {"ICPCOHORT_COMMAND": in_words(arguments)}
+        began_s = time.time()
         code = _follow([*command, *arguments], keep_open=lock, environment=environment, say=say)
+        of_errors = job_log.of_errors(study / "logs", since_s=began_s)
     if code == STOPPED:
         say(f"Stopped. What is finished is kept; go on with: {again}")
     elif code:
+        for path in of_errors[:MOST_LOGS]:
+            say(f"What a job said that failed: {path}")
         say(f"Not finished, for the reason above. What is finished is kept; then: {again}")
     return code
 

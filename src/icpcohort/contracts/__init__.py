@@ -63,9 +63,11 @@ from icpcohort.contracts.specifications import (
     SPECIFICATIONS,
 )
 from icpcohort.contracts.study import (
+    EVENT_KINDS,
     EVENTS,
     KNOWN_AFTERWARDS,
     LEVEL,
+    MONITOR_TYPES,
     MONITORS,
     PATIENTS,
     RECODINGS,
@@ -85,6 +87,7 @@ __all__ = [
     "DROPPED",
     "ESTIMATES",
     "EVENTS",
+    "EVENT_KINDS",
     "EXCLUDED",
     "EXPOSED_BURDEN",
     "EXPOSED_SUMMARY",
@@ -104,6 +107,7 @@ __all__ = [
     "MONITORING_END",
     "MONITORING_END_BY_OUTCOME",
     "MONITORS",
+    "MONITOR_TYPES",
     "OPTIMA",
     "OUTCOMES",
     "PATIENTS",

@@ -28,8 +28,10 @@ MINUTES = Table(
         "amp_mmhg": Column(REAL, "mm[Hg]", "Mean amplitude of the ICP pulse's fundamental"),
         "peak_to_trough_mmhg": Column(REAL, "mm[Hg]", "Mean peak-to-trough amplitude of ICP"),
         "p2_p1_ratio": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
-        "shape_sought_s": Column(REAL, "s", "Blocks of the minute in which P2 / P1 was sought"),
-        "shape_found_s": Column(REAL, "s", "Blocks of the minute that have P2 / P1"),
+        "p2p1_eligible_s": Column(
+            REAL, "s", "Blocks of the minute in which P2 / P1 was sought"
+        ),
+        "p2p1_found_s": Column(REAL, "s", "Blocks of the minute that have P2 / P1"),
         "prx": Column(
             REAL, "1", "Pressure reactivity index: moving correlation of ICP and ABP"
         ),
@@ -174,10 +176,10 @@ SUMMARY = Table(
             REAL, "mm[Hg]", "Mean peak-to-trough amplitude of ICP"
         ),
         "p2_p1_ratio_mean": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
-        "shape_sought_h": Column(
+        "p2p1_eligible_h": Column(
             REAL, "h", "Blocks with a pulse, sampled fast enough for P2 / P1, in the window"
         ),
-        "shape_yield_percent": Column(
+        "p2p1_yield_percent": Column(
             REAL, "%", "Blocks with P2 / P1 / blocks in which it was sought"
         ),
         "prx_mean": Column(REAL, "1", "Mean PRx"),

@@ -74,6 +74,8 @@ RECORDING_LIST = Table(
     },
 )
 
+MONITOR_TYPES = ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain")
+
 MONITORS = Table(
     "monitors.parquet",
     "One row a monitor: kind, placement, calibration, drift, complications",
@@ -81,7 +83,7 @@ MONITORS = Table(
     {
         "monitor_id": Column(TEXT, "", "Identifier of the monitor"),
         "patient_id": PATIENT_ID,
-        "kind": Column(TEXT, "", "strain_gauge, fibre_optic, pneumatic or ventricular_drain"),
+        "kind": Column(TEXT, "", f"{', '.join(MONITOR_TYPES[:-1])} or {MONITOR_TYPES[-1]}"),
         "fixation": Column(TEXT, "", "bolt or tunnelled"),
         "side": Column(TEXT, "", "left or right"),
         "depth_mm": Column(REAL, "mm", "Depth of the sensor's tip below the dura"),
@@ -106,17 +108,18 @@ MONITORS = Table(
     },
 )
 
+EVENT_KINDS = (
+    *("drain_open", "craniectomy", "rezero", "level_change"),
+    *("transport", "disconnected", "artefact"),
+)
+
 EVENTS = Table(
     "events.parquet",
     "One row an interval noted at the bedside or by hand afterwards",
     ("patient_id", "event", "start_s"),
     {
         "patient_id": PATIENT_ID,
-        "event": Column(
-            TEXT,
-            "",
-            "drain_open, craniectomy, rezero, level_change, transport, disconnected, artefact",
-        ),
+        "event": Column(TEXT, "", ", ".join(EVENT_KINDS)),
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
         **{

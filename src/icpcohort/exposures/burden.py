@@ -4,15 +4,107 @@ Also for the minutes of a state alone: PRx above a limit or not, CPP below LLR o
 """
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import asdict, dataclass
+from typing import Annotated, Any, Literal
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns, store
+from icpcohort.contracts.setting import Setting
+from icpcohort.exposures.window import H_S, Window
+from icpcohort.exposures.window import inside as window_of
 from icpcohort.indices.reactivity import MINUTE_S
 
-H_S = 3600.0
+
+@dataclass(frozen=True, kw_only=True)
+class Rules:
+    """How the minutes beyond a threshold are added up."""
+
+    icp_above_mmhg: Annotated[
+        Sequence[float],
+        Setting(
+            "Thresholds of ICP; burden is what lies above",
+            "18 and 22 mmHg: Sorrentino 2012, Neurocrit Care 16:258-266, doi "
+            "10.1007/s12028-011-9630-8 [confirmed]; above 22: Carney 2017, Neurosurgery "
+            "80:6-15, doi 10.1227/NEU.0000000000001432 [confirmed]",
+            [18.0, 20.0, 22.0, 25.0],
+            each="A threshold",
+            at_least=1,
+            at_most=150,
+            least_items=1,
+        ),
+    ]
+    cpp_below_mmhg: Annotated[
+        Sequence[float],
+        Setting(
+            "Thresholds of CPP; burden is what lies below",
+            "target 60 to 70 mmHg: Carney 2017, Neurosurgery 80:6-15, doi "
+            "10.1227/NEU.0000000000001432 [confirmed]",
+            [50.0, 60.0, 70.0],
+            each="A threshold",
+            at_least=1,
+            at_most=250,
+            least_items=1,
+        ),
+    ]
+    inequality: Annotated[
+        Literal["strict", "or_equal"],
+        Setting(
+            "Whether a pressure on the threshold is beyond it: strict (no) or or_equal (yes)",
+            "above 22: Carney 2017, Neurosurgery 80:6-15, doi 10.1227/NEU.0000000000001432 "
+            "[confirmed]; the two differ with readings in whole mmHg",
+            "strict",
+        ),
+    ]
+    integration: Annotated[
+        Literal["rectangle", "trapezoid", "crossing"],
+        Setting(
+            "Rule by which minute means are added up to a dose",
+            "common practice, no source: rectangles on minute means are simple and additive "
+            "over gaps; a ramp from 18 to 24 mmHg in 10 min has 0.222 mmHg h above 20 exactly,"
+            " 0.333 by trapezoids (computed)",
+            "rectangle",
+        ),
+    ]
+    episode_min: Annotated[
+        int,
+        Setting(
+            "Shortest stretch beyond the threshold that is an episode, in minutes",
+            "5 min (from memory, high); 15 min above 20 mmHg is another definition [confirmed]",
+            5,
+            at_least=1,
+            at_most=1440,
+        ),
+    ]
+    merge_gap_min: Annotated[
+        int,
+        Setting(
+            "Up to as many minutes within do not end an episode",
+            "0 to 5 min (from memory, high)",
+            1,
+            at_least=0,
+            at_most=60,
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings(Rules):
+    """Dose, time and episodes beyond a threshold."""
+
+    impaired_prx: Annotated[
+        float,
+        Setting(
+            "PRx above which the burden is also added up apart",
+            "0.25 for survival: Sorrentino 2012, Neurocrit Care 16:258-266, doi "
+            "10.1007/s12028-011-9630-8 [confirmed], for a patient's mean; a single minute "
+            "exceeds it by chance in 9 % (computed)",
+            0.25,
+            above=-1,
+            below=1,
+        ),
+    ]
 
 
 def excess(pressure: pl.Expr, *, threshold_mmhg: float, side: str) -> pl.Expr:
@@ -76,15 +168,7 @@ def dose_parts(
 
 
 def add_up(
-    minutes: pl.DataFrame,
-    *,
-    windows: Mapping[str, Mapping[str, float]],
-    icp_above_mmhg: Sequence[float],
-    cpp_below_mmhg: Sequence[float],
-    inequality: str,
-    integration: str,
-    episode_min: int,
-    merge_gap_min: int,
+    minutes: pl.DataFrame, *, windows: Mapping[str, Window], rules: Rules
 ) -> pl.DataFrame:
     """Add up the burden of every patient in every window.
 
@@ -92,11 +176,8 @@ def add_up(
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
         A minute belongs to a window when it lies wholly inside it.
-    windows : name -> start_h, end_h
-    icp_above_mmhg, cpp_below_mmhg : thresholds
-    inequality : see `is_beyond`
-    integration : see `dose_parts`
-    episode_min, merge_gap_min
+    windows : Window by its name
+    rules : Rules
         An episode has `episode_min` minutes beyond the threshold or more; up to
         `merge_gap_min` minutes in between that are not, or are missing, do not end it and
         do not count in its length.
@@ -111,64 +192,46 @@ def add_up(
     Source: hourly dose, percent time: Bogli 2025, Crit Care 29:207; episodes of 5 min:
     common in the literature (from memory).
     """
-    return _over_thresholds(
-        minutes,
-        patients=minutes.select(pl.col("patient_id").unique(maintain_order=True)),
-        windows=windows,
-        icp_above_mmhg=icp_above_mmhg,
-        cpp_below_mmhg=cpp_below_mmhg,
-        inequality=inequality,
-        integration=integration,
-        episode_min=episode_min,
-        merge_gap_min=merge_gap_min,
-    )
+    patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
+    return _over_thresholds(minutes, patients=patients, windows=windows, rules=rules)
 
 
 def _over_thresholds(
     minutes: pl.DataFrame,
     *,
     patients: pl.DataFrame,
-    windows: Mapping[str, Mapping[str, float]],
-    icp_above_mmhg: Sequence[float],
-    cpp_below_mmhg: Sequence[float],
-    **rules: Any,
+    windows: Mapping[str, Window],
+    rules: Rules,
 ) -> pl.DataFrame:
     """Return contracts.BURDEN of `minutes`, with a row for each of `patients`."""
-    thresholds = {"icp_above_mmhg": icp_above_mmhg, "cpp_below_mmhg": cpp_below_mmhg}
-    signals = list(burden_columns.thresholds(thresholds))
-    found = [store.empty(contracts.BURDEN)]
-    for window, span in windows.items():
-        inside = in_window(
-            minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"),
-            start_h=span["start_h"],
-            end_h=span["end_h"],
-        )
-        for signal, side, threshold_mmhg in signals:
+    parts = [store.empty(contracts.BURDEN)]
+    for name, window in windows.items():
+        inside = window_of(minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"), window)
+        for signal, side, threshold_mmhg in burden_columns.thresholds(asdict(rules)):
             pressure = pl.col(f"{signal}_mmhg").alias("pressure_mmhg")
-            found.append(
+            parts.append(
                 _one_burden(
                     inside.select("patient_id", "t_s", pressure),
                     patients=patients,
                     threshold_mmhg=threshold_mmhg,
                     side=side,
-                    **rules,
-                ).with_columns(window=pl.lit(window), signal=pl.lit(signal))
+                    rules=rules,
+                ).with_columns(window=pl.lit(name), signal=pl.lit(signal))
             )
     columns = list(contracts.BURDEN.columns)
-    return pl.concat([part.select(columns) for part in found]).sort(contracts.BURDEN.key)
+    return pl.concat([part.select(columns) for part in parts]).sort(contracts.BURDEN.key)
 
 
 def add_up_by_state(
-    minutes: pl.DataFrame, *, impaired_prx: float, **settings: Any
+    minutes: pl.DataFrame, *, windows: Mapping[str, Window], settings: Settings
 ) -> pl.DataFrame:
     """Add up the burden of the minutes in each state alone.
 
     Parameters
     ----------
-    minutes : see `add_up`
-    impaired_prx : float
-        Limit of PRx between two states.
-    settings : all others of `add_up`
+    minutes, windows : see `add_up`
+    settings : Settings
+        `impaired_prx` is the limit of PRx between two states.
 
     Returns
     -------
@@ -180,7 +243,7 @@ def add_up_by_state(
     Source: burden by the state of autoregulation: Guiza 2015, Intensive Care Med
     41:1067-1076 (tolerance is shorter when it is impaired; from memory).
     """
-    prx_above = pl.col("prx") > impaired_prx
+    prx_above = pl.col("prx") > settings.impaired_prx
     below_llr = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
     states = {
         "prx_above": prx_above.fill_null(False),
@@ -192,20 +255,13 @@ def add_up_by_state(
     }
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     parts = [
-        _over_thresholds(minutes.filter(test), patients=patients, **settings).with_columns(
-            state=pl.lit(state)
-        )
+        _over_thresholds(
+            minutes.filter(test), patients=patients, windows=windows, rules=settings
+        ).with_columns(state=pl.lit(state))
         for state, test in states.items()
     ]
     table = contracts.BURDEN_BY_STATE
     return pl.concat(parts).select(list(table.columns)).sort(table.key)
-
-
-def in_window(minutes: pl.DataFrame, *, start_h: float, end_h: float) -> pl.DataFrame:
-    """Return the minutes that lie wholly inside a window; `t_s` is a minute's end."""
-    return minutes.filter(
-        (pl.col("t_s") - MINUTE_S >= start_h * H_S) & (pl.col("t_s") <= end_h * H_S)
-    )
 
 
 def _one_burden(
@@ -214,21 +270,21 @@ def _one_burden(
     patients: pl.DataFrame,
     threshold_mmhg: float,
     side: str,
-    inequality: str,
-    integration: str,
-    episode_min: int,
-    merge_gap_min: int,
+    rules: Rules,
 ) -> pl.DataFrame:
-    """Return one row a patient for one signal, threshold and window."""
+    """Return one row per patient for one signal, threshold and window."""
     part = dose_parts(
         threshold_mmhg=threshold_mmhg,
         side=side,
-        rule=integration,
+        rule=rules.integration,
         interval_s=MINUTE_S,
         over=["patient_id"],
     )
     beyond = is_beyond(
-        pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side, inequality=inequality
+        pl.col("pressure_mmhg"),
+        threshold_mmhg=threshold_mmhg,
+        side=side,
+        inequality=rules.inequality,
     )
     n = pl.col("pressure_mmhg").count()
     sums = (
@@ -241,9 +297,7 @@ def _one_burden(
             percent_time=pl.when(n > 0).then(100 * pl.col("beyond").sum() / n),
         )
     )
-    episodes = _episodes(
-        minutes.filter(beyond), episode_min=episode_min, merge_gap_min=merge_gap_min
-    )
+    episodes = _episodes(minutes.filter(beyond), rules=rules)
     table = patients.join(sums, on="patient_id", how="left", validate="1:1").join(
         episodes, on="patient_id", how="left", validate="1:1"
     )
@@ -276,11 +330,11 @@ def episode_lengths(beyond: pl.DataFrame, *, merge_gap_min: int) -> pl.DataFrame
     )
 
 
-def _episodes(beyond: pl.DataFrame, *, episode_min: int, merge_gap_min: int) -> pl.DataFrame:
+def _episodes(beyond: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     """Return n_episodes and longest_episode_min of each patient who has an episode."""
     return (
-        episode_lengths(beyond, merge_gap_min=merge_gap_min)
-        .filter(pl.col("length_min") >= episode_min)
+        episode_lengths(beyond, merge_gap_min=rules.merge_gap_min)
+        .filter(pl.col("length_min") >= rules.episode_min)
         .group_by("patient_id", maintain_order=True)
         .agg(n_episodes=pl.len(), longest_episode_min=pl.col("length_min").max())
     )
@@ -315,31 +369,22 @@ def widen(burden: pl.DataFrame, thresholds: Mapping[str, Any]) -> pl.DataFrame:
     return wide
 
 
-def methods_sentence(
-    *,
-    icp_above_mmhg: Sequence[float],
-    cpp_below_mmhg: Sequence[float],
-    inequality: str,
-    integration: str,
-    episode_min: int,
-    merge_gap_min: int,
-    impaired_prx: float,
-) -> str:
-    """Return the report's sentence for `add_up`, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `add_up`."""
     how = {
         "rectangle": "the rectangle rule on minute means",
         "trapezoid": "the trapezoidal rule on the clipped minute means",
         "crossing": "straight lines between minute means, cut where they cross the threshold",
-    }[integration]
-    edge = {"strict": "strictly", "or_equal": "or on it"}[inequality]
-    above = ", ".join(f"{t:g}" for t in icp_above_mmhg)
-    below = ", ".join(f"{t:g}" for t in cpp_below_mmhg)
+    }[settings.integration]
+    edge = {"strict": "strictly", "or_equal": "or on it"}[settings.inequality]
+    above = ", ".join(f"{t:g}" for t in settings.icp_above_mmhg)
+    below = ", ".join(f"{t:g}" for t in settings.cpp_below_mmhg)
     return (
         f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
         f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
-        f" {episode_min} min or more beyond the threshold, not ended by interruptions of up to"
-        f" {merge_gap_min} min, which do not count in their length. Gaps and masked"
-        " time count in neither numerator nor denominator; all other time does, also after a"
-        f" craniectomy. It was also added up for the minutes with PRx above {impaired_prx:.2f}"
-        " and not above, and with CPP below LLR and not below."
+        f" {settings.episode_min} min or more beyond the threshold, not ended by interruptions"
+        f" of up to {settings.merge_gap_min} min, which do not count in their length. Gaps and"
+        " masked time count in neither numerator nor denominator; all other time does, also"
+        " after a craniectomy. It was also added up for the minutes with PRx above"
+        f" {settings.impaired_prx:.2f} and not above, and with CPP below LLR and not below."
     )

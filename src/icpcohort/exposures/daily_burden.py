@@ -1,34 +1,25 @@
 """Updates: the burden at the end of each day, for exposures that change with time."""
 
 import math
-from collections.abc import Sequence
+from dataclasses import asdict
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import burden
+from icpcohort.exposures.window import H_S
 
 DAY_H = 24.0
 
 
-def day_by_day(
-    minutes: pl.DataFrame,
-    *,
-    icp_above_mmhg: Sequence[float],
-    cpp_below_mmhg: Sequence[float],
-    integration: str,
-    inequality: str,
-    episode_min: int,
-    merge_gap_min: int,
-) -> pl.DataFrame:
+def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
     """Return each patient's burden from time zero to the end of each day.
 
     Parameters
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
-    icp_above_mmhg, cpp_below_mmhg, integration, inequality, episode_min, merge_gap_min
-        As in `burden.add_up`.
+    rules : burden.Rules
 
     Returns
     -------
@@ -38,9 +29,9 @@ def day_by_day(
 
     Source: `burden.add_up`, with windows that grow by a day.
     """
-    thresholds = {"icp_above_mmhg": icp_above_mmhg, "cpp_below_mmhg": cpp_below_mmhg}
+    thresholds = asdict(rules)
     table = contracts.updates(thresholds)
-    last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / burden.H_S)
+    last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / H_S)
     found = [store.empty(table)]
     n_days = math.ceil(float(last_h["last_h"].max() or 0.0) / DAY_H)  # type: ignore[arg-type]
     for day in range(1, n_days + 1):
@@ -48,12 +39,8 @@ def day_by_day(
         seen = last_h.filter(pl.col("last_h") > until_h - DAY_H).select("patient_id")
         so_far = burden.add_up(
             minutes.join(seen, on="patient_id", how="semi"),
-            windows={"so_far": {"start_h": 0.0, "end_h": until_h}},
-            **thresholds,
-            integration=integration,
-            inequality=inequality,
-            episode_min=episode_min,
-            merge_gap_min=merge_gap_min,
+            windows={"so_far": {"start_h": 0.0, "end_h": until_h, "min_monitored_h": 0.0}},
+            rules=rules,
         )
         wide = burden.widen(so_far, thresholds)
         found.append(wide.with_columns(until_h=pl.lit(until_h)).select(list(table.columns)))

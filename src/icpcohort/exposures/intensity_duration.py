@@ -1,44 +1,134 @@
 """Intensity and duration: episodes by threshold and length, and their relation to outcome."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
 import numpy as np
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
+from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.exposures import burden
+from icpcohort.exposures.window import H_S, Window
+from icpcohort.exposures.window import inside as window_of
 from icpcohort.indices.reactivity import MINUTE_S, fisher_interval
 
 SIDES = {"icp": "above", "cpp": "below"}
 MAP_KEY = ["window", "signal", "threshold_mmhg", "duration_min"]
 
 
-def thresholds_mmhg(*, from_mmhg: float, to_mmhg: float, step_mmhg: float) -> list[float]:
-    """Return the thresholds from one to another, both included where the steps meet them."""
-    n = int(np.floor((to_mmhg - from_mmhg) / step_mmhg + 1e-9))
-    return [from_mmhg + step_mmhg * i for i in range(n + 1)]
+_GUIZA = (
+    "10 to 40 mmHg by 1, 5 to 360 min: Guiza 2015, Intensive Care Med 41:1067-1076, doi "
+    "10.1007/s00134-015-3806-1 (from memory, medium)"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rules:
+    """Which episodes are counted."""
+
+    icp_from_mmhg: Annotated[
+        float,
+        Setting("Lowest threshold of ICP in the map", _GUIZA, 10.0, at_least=1, at_most=150),
+    ]
+    icp_to_mmhg: Annotated[
+        float,
+        Setting("Highest threshold of ICP in the map", _GUIZA, 40.0, at_least=1, at_most=150),
+    ]
+    cpp_from_mmhg: Annotated[
+        float,
+        Setting(
+            "Lowest threshold of CPP in the map", COMMON_PRACTICE, 40.0, at_least=1, at_most=250
+        ),
+    ]
+    cpp_to_mmhg: Annotated[
+        float,
+        Setting(
+            "Highest threshold of CPP in the map",
+            COMMON_PRACTICE,
+            80.0,
+            at_least=1,
+            at_most=250,
+        ),
+    ]
+    step_mmhg: Annotated[
+        float,
+        Setting(
+            "Distance between two thresholds of the map", _GUIZA, 1.0, at_least=0.1, at_most=50
+        ),
+    ]
+    durations_min: Annotated[
+        Sequence[int],
+        Setting(
+            "Least lengths of an episode in the map, in minutes",
+            _GUIZA,
+            [5, 15, 60],
+            each="A length, in minutes",
+            at_least=1,
+            at_most=2880,
+            least_items=2,
+        ),
+    ]
+    inequality: Annotated[
+        Literal["strict", "or_equal"],
+        Setting(
+            "Whether a pressure on the threshold is beyond it, in the map",
+            "on or above the threshold: Guiza 2015, Intensive Care Med 41:1067-1076, doi "
+            "10.1007/s00134-015-3806-1 [confirmed]",
+            "or_equal",
+        ),
+    ]
+    merge_gap_min: Annotated[
+        int,
+        Setting(
+            "Up to as many minutes within do not end an episode of the map",
+            "0 to 5 min (from memory, high)",
+            0,
+            at_least=0,
+            at_most=60,
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings(Rules):
+    """Episodes by threshold and duration, and their relation to outcome."""
+
+    min_patients: Annotated[
+        int,
+        Setting(
+            "Patients that a correlation of the map needs",
+            COMMON_PRACTICE,
+            10,
+            at_least=4,
+            at_most=100000,
+        ),
+    ]
+
+
+def thresholds_mmhg(rules: Rules, signal: str) -> list[float]:
+    """Return the thresholds of a signal, the last one where the steps meet it."""
+    first, last = {
+        "icp": (rules.icp_from_mmhg, rules.icp_to_mmhg),
+        "cpp": (rules.cpp_from_mmhg, rules.cpp_to_mmhg),
+    }[signal]
+    n = int(np.floor((last - first) / rules.step_mmhg + 1e-9))
+    return [first + rules.step_mmhg * i for i in range(n + 1)]
 
 
 def count_episodes(
-    minutes: pl.DataFrame,
-    *,
-    windows: Mapping[str, Mapping[str, float]],
-    thresholds: Mapping[str, Sequence[float]],
-    durations_min: Sequence[int],
-    inequality: str,
-    merge_gap_min: int,
+    minutes: pl.DataFrame, *, windows: Mapping[str, Window], rules: Rules
 ) -> pl.DataFrame:
     """Count every patient's episodes for each threshold and least duration.
 
     Parameters
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
-    windows : name -> start_h, end_h
-    thresholds : icp and cpp -> thresholds [mmHg]; ICP above, CPP below
-    durations_min : least lengths of an episode
-    inequality : see `burden.is_beyond`
-    merge_gap_min : see `burden.add_up`
+    windows : Window by its name
+    rules : Rules
+        ICP counts above its thresholds, CPP below.
 
     Returns
     -------
@@ -50,36 +140,34 @@ def count_episodes(
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     durations = pl.DataFrame(
-        {"duration_min": list(durations_min)}, schema={"duration_min": pl.Int64()}
+        {"duration_min": list(rules.durations_min)}, schema={"duration_min": pl.Int64()}
     )
     parts = [store.empty(contracts.INTENSITY)]
-    for window, span in windows.items():
-        inside = burden.in_window(
-            minutes.select("patient_id", "t_s", *(f"{name}_mmhg" for name in thresholds)),
-            start_h=span["start_h"],
-            end_h=span["end_h"],
+    for name, window in windows.items():
+        inside = window_of(
+            minutes.select("patient_id", "t_s", *(f"{signal}_mmhg" for signal in SIDES)), window
         )
-        for signal, levels in thresholds.items():
+        for signal in SIDES:
             pressure = pl.col(f"{signal}_mmhg")
             hours = inside.group_by("patient_id").agg(
-                monitored_h=pressure.count() * (MINUTE_S / burden.H_S)
+                monitored_h=pressure.count() * (MINUTE_S / H_S)
             )
             known = patients.join(hours, on="patient_id", how="left", validate="1:1")
             grid = known.join(durations, how="cross").with_columns(
                 pl.col("monitored_h").fill_null(0.0),
-                window=pl.lit(window),
+                window=pl.lit(name),
                 signal=pl.lit(signal),
             )
-            for threshold_mmhg in levels:
+            for threshold_mmhg in thresholds_mmhg(rules, signal):
                 beyond = burden.is_beyond(
                     pressure,
                     threshold_mmhg=threshold_mmhg,
                     side=SIDES[signal],
-                    inequality=inequality,
+                    inequality=rules.inequality,
                 )
                 lengths = burden.episode_lengths(
                     inside.filter(beyond).select("patient_id", "t_s"),
-                    merge_gap_min=merge_gap_min,
+                    merge_gap_min=rules.merge_gap_min,
                 )
                 parts.append(_counted(grid, lengths, threshold_mmhg=threshold_mmhg))
     return pl.concat(parts).sort(contracts.INTENSITY.key)
@@ -219,25 +307,16 @@ def transition(table: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def methods_sentence(
-    *,
-    icp_from_mmhg: float,
-    icp_to_mmhg: float,
-    cpp_from_mmhg: float,
-    cpp_to_mmhg: float,
-    step_mmhg: float,
-    durations_min: Sequence[int],
-    inequality: str,
-    merge_gap_min: int,
-    min_patients: int,
-) -> str:
-    """Return the report's sentences for the map, from the same settings."""
-    edge = {"strict": "beyond", "or_equal": "on or beyond"}[inequality]
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for the map."""
+    durations_min = settings.durations_min
+    edge = {"strict": "beyond", "or_equal": "on or beyond"}[settings.inequality]
     return (
-        f"Episodes {edge} every threshold of ICP from {icp_from_mmhg:g} to {icp_to_mmhg:g} mmHg"
-        f" and of CPP from {cpp_to_mmhg:g} down to {cpp_from_mmhg:g} mmHg in steps of"
-        f" {step_mmhg:g}, lasting {min(durations_min)} to {max(durations_min)} min or longer"
-        f" (interruptions up to {merge_gap_min} min), were counted per 24 h of valid time and"
-        f" correlated (Pearson) with GOSE in windows of {min_patients} patients or more; the"
+        f"Episodes {edge} every threshold of ICP from {settings.icp_from_mmhg:g} to"
+        f" {settings.icp_to_mmhg:g} mmHg and of CPP from {settings.cpp_to_mmhg:g} down to"
+        f" {settings.cpp_from_mmhg:g} mmHg in steps of {settings.step_mmhg:g}, lasting"
+        f" {min(durations_min)} to {max(durations_min)} min or longer (interruptions up to"
+        f" {settings.merge_gap_min} min), were counted per 24 h of valid time and correlated"
+        f" (Pearson) with GOSE in windows of {settings.min_patients} patients or more; the"
         " transition line is where the correlation falls below zero."
     )

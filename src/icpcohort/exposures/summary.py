@@ -1,21 +1,25 @@
 """Summary: what each patient's minutes come to in each exposure window."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
+from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.exposures import autocorrelated_mean
-from icpcohort.exposures.burden import in_window
-from icpcohort.indices.reactivity import from_scale, mean_correlation, to_scale
+from icpcohort.exposures.window import Window
+from icpcohort.exposures.window import inside as window_of
+from icpcohort.indices.reactivity import Scale, from_scale, mean_correlation, to_scale
 from icpcohort.signals import transducer_level
 
 NEAR_MMHG = 5.0
 HOURS = (
     "amp_h",
-    "shape_sought_h",
+    "p2p1_eligible_h",
     "cpp_h",
     "prx_h",
     "cppopt_h",
@@ -26,30 +30,62 @@ HOURS = (
 TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 
 
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What each patient's minutes come to in each exposure window."""
+
+    min_cppopt_h: Annotated[
+        float,
+        Setting(
+            "Hours with CPPopt (or LLR) in a window below which what rests on them is null",
+            COMMON_PRACTICE,
+            1.0,
+            at_least=0,
+            at_most=1000,
+        ),
+    ]
+    min_prx_interval_h: Annotated[
+        float,
+        Setting(
+            "Hours with PRx in a window below which its mean has no interval",
+            "own choice: with less, the interval is too short where PRx changes slowly "
+            "(computed)",
+            6.0,
+            at_least=0,
+            at_most=1000,
+        ),
+    ]
+    n_cosines: Annotated[
+        int,
+        Setting(
+            "Slowest cosines of the window that give the long-run variance of PRx; more "
+            "shorten the interval and hold less slow change",
+            "equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352; "
+            "Lazarus 2018, J Bus Econ Stat 36:541-559 (from memory); 6: own choice, by "
+            "simulation",
+            6,
+            at_least=2,
+            at_most=200,
+        ),
+    ]
+
+
 def summarise(
     minutes: pl.DataFrame,
     *,
-    windows: Mapping[str, Mapping[str, float]],
-    averaging: str,
-    fisher_clip: float,
-    min_cppopt_h: float,
-    min_prx_interval_h: float,
-    n_cosines: int,
+    windows: Mapping[str, Window],
+    scale: Scale,
+    settings: Settings,
 ) -> pl.DataFrame:
     """Summarise every patient of `minutes` in every window.
 
     Parameters
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
-    windows : name -> start_h, end_h
-    averaging, fisher_clip
-        See `reactivity.mean_correlation`, by which the indices are averaged.
-    min_cppopt_h : float, h
-        Least time with CPPopt (or with LLR) for a mean or a share that rests on it.
-    min_prx_interval_h : float, h
-        Least time with PRx for the interval of its mean.
-    n_cosines : int
-        See `autocorrelated_mean.interval_of_mean`.
+    windows : Window by its name
+    scale : reactivity.Scale
+        On which the indices are averaged.
+    settings : Settings
 
     Returns
     -------
@@ -62,43 +98,36 @@ def summarise(
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     parts = [store.empty(contracts.SUMMARY)]
-    for window, span in windows.items():
-        inside = in_window(minutes, start_h=span["start_h"], end_h=span["end_h"])
+    for name, window in windows.items():
+        inside = window_of(minutes, window)
         rows = inside.group_by("patient_id", maintain_order=True).agg(
-            *_measures(averaging=averaging, fisher_clip=fisher_clip, min_cppopt_h=min_cppopt_h)
+            *_measures(scale, min_cppopt_h=settings.min_cppopt_h)
         )
-        intervals = _prx_intervals(
-            inside,
-            averaging=averaging,
-            fisher_clip=fisher_clip,
-            least=60 * min_prx_interval_h,
-            n_cosines=n_cosines,
-        )
+        intervals = _prx_intervals(inside, scale=scale, settings=settings)
         rows = rows.join(intervals, on="patient_id", how="left", validate="1:1")
         table = patients.join(rows, on="patient_id", how="left", validate="1:1").with_columns(
-            pl.lit(window).alias("window"),
+            pl.lit(name).alias("window"),
             pl.col("monitored_h", *HOURS).fill_null(0.0),
         )
         parts.append(table.select(list(contracts.SUMMARY.columns)))
     return pl.concat(parts).sort(contracts.SUMMARY.key)
 
 
-def _prx_intervals(
-    minutes: pl.DataFrame, *, averaging: str, fisher_clip: float, least: float, n_cosines: int
-) -> pl.DataFrame:
+def _prx_intervals(minutes: pl.DataFrame, *, scale: Scale, settings: Settings) -> pl.DataFrame:
     """Return the interval of each patient's mean PRx, on the scale on which it is averaged.
 
-    Null with fewer than `least` minutes of PRx.
+    Null with less than `settings.min_prx_interval_h` of PRx.
     """
     rows = []
+    least = 60 * settings.min_prx_interval_h
     enough = minutes.select("patient_id", "prx").filter(
         pl.col("prx").count().over("patient_id") >= least
     )
     for (patient_id,), own in enough.group_by("patient_id", maintain_order=True):
         prx = own["prx"].fill_null(np.nan).to_numpy()
-        z = to_scale(prx, averaging=averaging, clip=fisher_clip)
-        found = autocorrelated_mean.interval_of_mean(z, n_cosines=n_cosines)
-        limits = from_scale(np.array(found), averaging=averaging).clip(-1, 1)
+        z = to_scale(prx, scale)
+        found = autocorrelated_mean.interval_of_mean(z, n_cosines=settings.n_cosines)
+        limits = from_scale(np.array(found), scale).clip(-1, 1)
         rows.append((patient_id, *limits.tolist()))
     names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}
     schema = {"patient_id": pl.String(), **names}
@@ -107,7 +136,7 @@ def _prx_intervals(
     )
 
 
-def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> list[pl.Expr]:
+def _measures(scale: Scale, *, min_cppopt_h: float) -> list[pl.Expr]:
     delta = pl.col("cpp_mmhg") - pl.col("cppopt_mmhg")
     beyond = {
         "below_llr": pl.col("cpp_mmhg") < pl.col("llr_mmhg"),
@@ -132,14 +161,12 @@ def _measures(*, averaging: str, fisher_clip: float, min_cppopt_h: float) -> lis
         (pl.col("amp_mmhg").count() / 60).alias("amp_h"),
         pl.col("peak_to_trough_mmhg").mean().alias("peak_to_trough_mean_mmhg"),
         pl.col("p2_p1_ratio").mean().alias("p2_p1_ratio_mean"),
-        (pl.col("shape_sought_s").sum() / 3600).alias("shape_sought_h"),
-        _percent(pl.col("shape_found_s").sum(), pl.col("shape_sought_s").sum()).alias(
-            "shape_yield_percent"
+        (pl.col("p2p1_eligible_s").sum() / 3600).alias("p2p1_eligible_h"),
+        _percent(pl.col("p2p1_found_s").sum(), pl.col("p2p1_eligible_s").sum()).alias(
+            "p2p1_yield_percent"
         ),
         *(
-            mean_correlation(pl.col(name), averaging=averaging, clip=fisher_clip).alias(
-                f"{name}_mean"
-            )
+            mean_correlation(pl.col(name), scale).alias(f"{name}_mean")
             for name in ("prx", "pax", "rac", "rap", "lprx")
         ),
         (pl.col("cpp_mmhg").count() / 60).alias("cpp_h"),
@@ -175,17 +202,17 @@ def _percent(part: pl.Expr, whole: pl.Expr) -> pl.Expr:
     return pl.when(whole > 0).then(100 * part / whole)
 
 
-def methods_sentence(*, min_cppopt_h: float, min_prx_interval_h: float, n_cosines: int) -> str:
-    """Return the report's sentences for `summarise`, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `summarise`."""
     return (
         "The 95 % interval of a patient's mean PRx allows for overlapping windows and slow"
-        f" change: its long-run variance is that along the {n_cosines} slowest cosines of the"
-        " exposure window, with Student's t of as many degrees of freedom; under"
-        f" {min_prx_interval_h:g} h of PRx it is not given. It tells how far the mean would"
-        " move over another stretch of the same course, and nothing of a sensor's own error. "
-        "The yield of CPPopt is the share of minutes with CPP that have one, given for patients"
-        " with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg of it,"
-        " below and above, are over minutes with both, time below LLR or above ULR over minutes"
-        " with CPP and that limit; under"
-        f" {min_cppopt_h:g} h of them they are not given."
+        f" change: its long-run variance is that along the {settings.n_cosines} slowest cosines"
+        " of the exposure window, with Student's t of as many degrees of freedom; under"
+        f" {settings.min_prx_interval_h:g} h of PRx it is not given. It tells how far the mean"
+        " would move over another stretch of the same course, and nothing of a sensor's own"
+        " error. The yield of CPPopt is the share of minutes with CPP that have one, given for"
+        " patients with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg"
+        " of it, below and above, are over minutes with both, time below LLR or above ULR over"
+        f" minutes with CPP and that limit; under {settings.min_cppopt_h:g} h of them they are"
+        " not given."
     )

@@ -1,19 +1,61 @@
 """Bootstrap: how far a recording's CPPopt would move with another stretch of the same."""
 
 import dataclasses
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Annotated, NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.indices.cpp_curve import CurveRules, Sums, bins_that_count, fit_bins
+from icpcohort.contracts.setting import Setting
+from icpcohort.indices.cpp_curve import Sums, bins_that_count, fit_bins
 from icpcohort.indices.cppopt import running_sums
+from icpcohort.indices.curve_settings import Rules
 
 Reals = NDArray[np.float64]
 CI_PERCENT = (2.5, 97.5)
 N_POSITIONS = 5
 SHARES = (1.0, 3.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Interval of a recording's CPPopt."""
+
+    n_resamples: Annotated[
+        int,
+        Setting(
+            "Bootstrap resamples behind the 95 % interval of CPPopt",
+            "1000 or more for percentile limits: Efron & Tibshirani 1993, An introduction to "
+            "the bootstrap (from memory)",
+            1000,
+            at_least=100,
+            at_most=100000,
+        ),
+    ]
+    block_min: Annotated[
+        int,
+        Setting(
+            "Length of the blocks of minutes that are drawn, in minutes",
+            "blocks keep serial dependence: Kunsch 1989, Ann Stat 17:1217-1241 (from memory); "
+            "60 min is ten times what one PRx and its CPP share, and of 15 to 240 min covered "
+            "simulated truths best (measured)",
+            60,
+            at_least=5,
+            at_most=1440,
+        ),
+    ]
+    min_upward_fraction: Annotated[
+        float,
+        Setting(
+            "Share of the resamples whose curve must open upward for an interval",
+            "our own choice",
+            0.9,
+            at_least=0,
+            at_most=1,
+        ),
+    ]
 
 
 class Interval(NamedTuple):
@@ -27,11 +69,9 @@ class Interval(NamedTuple):
 def interval(
     minutes: pl.DataFrame,
     *,
-    block_min: int,
-    n_resamples: int,
-    min_upward_fraction: float,
+    settings: Settings,
     generator: np.random.Generator,
-    rules: CurveRules,
+    rules: Rules,
 ) -> Interval:
     """Return the 95 % interval of the lowest point of a recording's curve.
 
@@ -39,15 +79,13 @@ def interval(
     ----------
     minutes : DataFrame
         One row a minute without gaps in `t_s`; cpp_mmhg and prx.
-    block_min : int, min
-        Length of the blocks that are drawn: longer than the minutes that one PRx and its CPP
-        share, so that what hangs together stays together; short against the recording.
-    n_resamples : int
-    min_upward_fraction : float
-        With a smaller share of resamples that open upward there is no interval (NaN): the
+    settings : Settings
+        Blocks are longer than the minutes that one PRx and its CPP share, so that what hangs
+        together stays together, and short against the recording. With a smaller share of
+        resamples that open upward than `min_upward_fraction` there is no interval (NaN): the
         recording does not tell where its lowest point is.
     generator : numpy Generator
-    rules : CurveRules
+    rules : Rules
 
     Returns
     -------
@@ -65,11 +103,11 @@ def interval(
     fine = dataclasses.replace(rules, bin_width_mmhg=rules.bin_width_mmhg / N_POSITIONS)
     drawn = resample(
         running_sums(minutes, rules=fine),
-        block_min=block_min,
-        n_resamples=n_resamples,
+        block_min=settings.block_min,
+        n_resamples=settings.n_resamples,
         generator=generator,
     )
-    shares = rules.min_bin_fraction * generator.uniform(*SHARES, size=(n_resamples, 1))
+    shares = rules.min_bin_fraction * generator.uniform(*SHARES, size=(settings.n_resamples, 1))
     found = np.concatenate(
         [
             _lowest_points(
@@ -82,8 +120,8 @@ def interval(
         ]
     )
     lowest = found[np.isfinite(found)]
-    share = lowest.size / n_resamples
-    if lowest.size == 0 or share < min_upward_fraction:
+    share = lowest.size / settings.n_resamples
+    if lowest.size == 0 or share < settings.min_upward_fraction:
         return Interval(np.nan, np.nan, share)
     low, high = np.percentile(lowest, CI_PERCENT)
     return Interval(float(low), float(high), share)
@@ -110,7 +148,7 @@ def resample(
     return Sums(*drawn)
 
 
-def _lowest_points(fine: Sums, *, place: int, shares: Reals, rules: CurveRules) -> Reals:
+def _lowest_points(fine: Sums, *, place: int, shares: Reals, rules: Rules) -> Reals:
     """Return the lowest points when the bins begin `place` fine bins lower; NaN where none."""
     n_fine = fine.counts.shape[-1]
     after = -(n_fine + place) % N_POSITIONS
@@ -133,12 +171,13 @@ def _lowest_points(fine: Sums, *, place: int, shares: Reals, rules: CurveRules) 
     return np.where(np.isfinite(lowest), held, np.nan)
 
 
-def methods_sentence(*, block_min: int, n_resamples: int, min_upward_fraction: float) -> str:
-    """Return the report's sentences for `interval`, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `interval`."""
     return (
-        f"Its 95 % interval is that of {n_resamples} moving-block bootstrap resamples (blocks"
-        f" of {block_min} min, so that minutes that hang together stay together), which also"
-        " draw where the bins begin and how many minutes a bin needs; it is given when"
-        f" {100 * min_upward_fraction:g} % of them open upward. It tells sampling error alone:"
-        " a sensor that has drifted moves CPP and CPPopt by its drift, interval and all."
+        f"Its 95 % interval is that of {settings.n_resamples} moving-block bootstrap resamples"
+        f" (blocks of {settings.block_min} min, so that minutes that hang together stay"
+        " together), which also draw where the bins begin and how many minutes a bin needs; it"
+        f" is given when {100 * settings.min_upward_fraction:g} % of them open upward. It tells"
+        " sampling error alone: a sensor that has drifted moves CPP and CPPopt by its drift,"
+        " interval and all."
     )

@@ -1,98 +1,23 @@
 """Curves: PRx binned by CPP, the parabola through the bins, and which curves are accepted."""
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from icpcohort.indices import parabola as parabolas
-from icpcohort.indices.reactivity import MINUTE_S, to_scale
+from icpcohort.indices.curve_settings import Rules
+from icpcohort.indices.reactivity import MINUTE_S
 from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING
 
 Reals = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class CurveRules:
-    """How minutes become a curve of PRx on CPP, and which curves are accepted.
-
-    Attributes
-    ----------
-    block_s, n_blocks : float, int
-        Of `reactivity.CorrelationRules`: what lies behind one PRx.
-    averaging, fisher_clip : str, float
-        Scale of bins and parabola: "fisher" or "arithmetic"; see `reactivity.to_scale`.
-    cpp_average, cpp_average_min : {"mean", "median"}, int
-        CPP is averaged over as many minutes, looking back.
-    bin_width_mmhg, bin_min_mmhg, bin_max_mmhg : mmHg
-    weighting : {"count", "none", "inverse_variance"}
-        Weight of a bin: its minutes, one, or 1 / SE^2 of its mean from the spread within it.
-    min_bin_fraction, min_bins
-        Bins with a smaller share of the minutes do not count; least number that do.
-    min_span_mmhg : float, mmHg
-        Least distance between the outer edges of the first and last bin that count.
-    min_span_prx : float
-        Least difference between the highest and lowest PRx of the bins that count.
-    min_r_squared : float
-    min_curvature_z : float
-        Least curvature, in its standard errors by `spread_of_values`: at 1.645 about 5 % of
-        curves of pure noise pass, 0 asks only that the parabola opens upward.
-    min_arm_z : float
-        The least slope of both arms that `accept` is told for a whole recording. Windows of
-        hours are not asked: they rarely tell an arm (DEVELOPERS.md).
-    one_sided : {"reject", "edge"}
-        A curve that is lowest beyond its bins has no CPPopt, or the centre of its last bin,
-        with `edge_weight` times its weight where windows are combined.
-    window_weighting : {"r_squared", "equal"}
-        Weight of a curve where windows are combined.
-    reactivity_limit_prx : float
-        LLR and ULR are where the curve crosses it, inside the bins that count.
-    """
-
-    block_s: float
-    n_blocks: int
-    averaging: str
-    fisher_clip: float
-    cpp_average: str
-    cpp_average_min: int
-    bin_width_mmhg: float
-    bin_min_mmhg: float
-    bin_max_mmhg: float
-    weighting: str
-    min_bin_fraction: float
-    min_bins: int
-    min_span_mmhg: float
-    min_span_prx: float
-    min_r_squared: float
-    min_curvature_z: float
-    min_arm_z: float
-    one_sided: str
-    edge_weight: float
-    window_weighting: str
-    reactivity_limit_prx: float
-
-    def edges_mmhg(self) -> Reals:
-        """Return the edges of the CPP bins."""
-        n_bins = round((self.bin_max_mmhg - self.bin_min_mmhg) / self.bin_width_mmhg)
-        return np.asarray(self.bin_min_mmhg + self.bin_width_mmhg * np.arange(n_bins + 1))
-
-    def centres_mmhg(self) -> Reals:
-        """Return the centres of the CPP bins."""
-        edges_mmhg = self.edges_mmhg()
-        return np.asarray((edges_mmhg[:-1] + edges_mmhg[1:]) / 2)
-
-    def limit(self) -> float:
-        """Return the limit of reactivity on the scale of the curve."""
-        limit = np.array(self.reactivity_limit_prx)
-        return float(to_scale(limit, averaging=self.averaging, clip=self.fisher_clip))
-
-
 class Sums(NamedTuple):
     """What a curve is made of, for each bin: minutes, the sum of their PRx, and of its square.
 
-    Each (..., n_bins); PRx on the scale of `CurveRules.averaging`.
+    Each (..., n_bins); PRx on the scale on which it is averaged.
     """
 
     counts: Reals
@@ -121,9 +46,7 @@ class Curves(NamedTuple):
 LIMITS = ("llr_mmhg", "ulr_mmhg", "llr_bins_mmhg", "ulr_bins_mmhg")
 
 
-def accept(
-    sums: Sums, *, min_minutes: float | Reals, min_arm_z: float, rules: CurveRules
-) -> Curves:
+def accept(sums: Sums, *, min_minutes: float | Reals, min_arm_z: float, rules: Rules) -> Curves:
     """Fit the curves of binned PRx and keep those whose shape the rules accept.
 
     Parameters
@@ -134,7 +57,7 @@ def accept(
     min_arm_z : float
         Least slope of each arm by `arms_z`; 0 asks for none. A curvature may come from one
         steep arm. Above 0 it refuses one-sided curves, which have no second one.
-    rules : CurveRules
+    rules : Rules
 
     Returns
     -------
@@ -187,7 +110,7 @@ def accept(
 
 
 def fit_bins(
-    sums: Sums, *, centres_mmhg: Reals, used: NDArray[np.bool_], rules: CurveRules
+    sums: Sums, *, centres_mmhg: Reals, used: NDArray[np.bool_], rules: Rules
 ) -> parabolas.Parabola:
     """Fit the parabolas of binned PRx by `rules.weighting`."""
     values = nan_divide.divide(sums.values, sums.counts, where=used)
@@ -211,14 +134,14 @@ def _reasons(
     outside: NDArray[np.bool_],
     *,
     min_minutes: float | Reals,
-    rules: CurveRules,
+    rules: Rules,
 ) -> NDArray[np.str_]:
     """Return the first rule that each curve breaks; empty where it breaks none."""
     n_used = used.sum(axis=-1)
     place = np.arange(used.shape[-1])
     first, last = np.where(used, place, place.size).min(-1), np.where(used, place, -1).max(-1)
     span_mmhg = (last - first + 1) * rules.bin_width_mmhg
-    prx = np.tanh(values) if rules.averaging == "fisher" else values
+    prx = np.tanh(values) if rules.prx.averaging == "fisher" else values
     highest = np.where(used, prx, -np.inf).max(axis=-1)
     span_prx = highest - np.where(used, prx, np.inf).min(axis=-1)
     broken = {
@@ -234,7 +157,7 @@ def _reasons(
     return np.select(list(broken.values()), list(broken), "")
 
 
-def _weights(sums: Sums, *, used: NDArray[np.bool_], rules: CurveRules) -> Reals:
+def _weights(sums: Sums, *, used: NDArray[np.bool_], rules: Rules) -> Reals:
     """Return the weight of each bin; zero where it does not count."""
     if rules.weighting == "count":
         return np.where(used, sums.counts, 0.0)
@@ -244,7 +167,7 @@ def _weights(sums: Sums, *, used: NDArray[np.bool_], rules: CurveRules) -> Reals
     pooled = nan_divide.divide(within.sum(-1), _freedom(sums), where=_freedom(sums) > 0)
     own = nan_divide.divide(within, sums.counts - 1, where=sums.counts > 1)
     variance = np.where(own > ROUNDING, own, pooled[..., None])
-    variance = np.where(variance > ROUNDING, variance, 1 / (rules.n_blocks - 3))
+    variance = np.where(variance > ROUNDING, variance, 1 / (rules.prx.n_blocks - 3))
     return nan_divide.divide(np.where(used, sums.counts, 0.0), variance, where=variance > 0)
 
 
@@ -258,7 +181,7 @@ def _freedom(sums: Sums) -> Reals:
     return np.asarray(sums.counts.sum(axis=-1) - (sums.counts > 0).sum(axis=-1))
 
 
-def spread_of_values(sums: Sums, *, rules: CurveRules) -> Reals:
+def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
     """Return the standard deviation of a minute's value about its bin's mean, for each curve.
 
     Returns
@@ -273,12 +196,12 @@ def spread_of_values(sums: Sums, *, rules: CurveRules) -> Reals:
     """
     freedom = _freedom(sums)
     variance = nan_divide.divide(_squares_within(sums).sum(axis=-1), freedom, where=freedom > 0)
-    least = 1 / (rules.n_blocks - (3 if rules.averaging == "fisher" else 1))
-    minutes_per_window = max(1.0, rules.n_blocks * rules.block_s / MINUTE_S)
+    least = 1 / (rules.prx.n_blocks - (3 if rules.prx.averaging == "fisher" else 1))
+    minutes_per_window = max(1.0, rules.prx.n_blocks * rules.prx.block_s / MINUTE_S)
     return np.asarray(np.sqrt(minutes_per_window * np.fmax(variance, least)))
 
 
-def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: CurveRules) -> tuple[Reals, Reals]:
+def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: Rules) -> tuple[Reals, Reals]:
     """Return how steeply curves' bins rise away from their lowest points, below and above.
 
     Parameters

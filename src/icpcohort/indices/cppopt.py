@@ -8,7 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.indices.cpp_curve import LIMITS, CurveRules, Curves, Sums, accept
+from icpcohort.indices.cpp_curve import LIMITS, Curves, Sums, accept
+from icpcohort.indices.curve_settings import Rules
 from icpcohort.indices.reactivity import from_scale, to_scale
 from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING
@@ -28,7 +29,7 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
 
     Source: weighted average of many window lengths: Liu 2017, J Neurotrauma 34:3081-3088.
     The weights there fall with the error of the fit and for incomplete curves, by a formula
-    that could not be confirmed; those of `cpp_curve.CurveRules` are our own choice.
+    that could not be confirmed; those of `curve_settings` are our own choice.
     """
     given = np.isfinite(values_mmhg) & (weights > 0)
     total = np.where(given, weights, 0.0).sum(axis=0)
@@ -39,7 +40,7 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
 class Binned(NamedTuple):
     """Which bin each minute falls in, and its value; `inside` is false where it counts nowhere.
 
-    The value is PRx on the scale of `CurveRules.averaging`.
+    The value is PRx on the scale of `the scale`.
     """
 
     inside: NDArray[np.bool_]
@@ -47,7 +48,7 @@ class Binned(NamedTuple):
     value: Reals
 
 
-def bin_minutes(minutes: pl.DataFrame, *, rules: CurveRules) -> Binned:
+def bin_minutes(minutes: pl.DataFrame, *, rules: Rules) -> Binned:
     """Put each minute's PRx in the bin of the average CPP of the minutes that it looks back on.
 
     Bins are half-open, and an average that misses an edge by rounding lies on it. A minute
@@ -65,30 +66,19 @@ def bin_minutes(minutes: pl.DataFrame, *, rules: CurveRules) -> Binned:
     prx = minutes["prx"].fill_null(np.nan).to_numpy()
     place = np.searchsorted(edges_mmhg, cpp + ROUNDING, side="right") - 1
     inside = np.isfinite(prx) & np.isfinite(cpp) & (place >= 0) & (place < edges_mmhg.size - 1)
-    value = to_scale(
-        np.where(inside, prx, 0.0), averaging=rules.averaging, clip=rules.fisher_clip
-    )
+    value = to_scale(np.where(inside, prx, 0.0), rules.prx)
     return Binned(inside, np.where(inside, place, 0), value)
 
 
-def for_minutes(
-    minutes: pl.DataFrame,
-    *,
-    windows_min: Sequence[int],
-    min_valid_fraction: float,
-    rules: CurveRules,
-) -> pl.DataFrame:
+def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     """Add CPPopt and the limits of reactivity to the minutes of one patient.
 
     Parameters
     ----------
     minutes : DataFrame
         One row a minute without gaps in `t_s`; cpp_mmhg and prx.
-    windows_min : int, min
-        How far the curves look back; several are combined by `combine_windows`.
-    min_valid_fraction : float
-        Least share of a window's minutes with CPP and PRx.
-    rules : CurveRules
+    rules : Rules
+        Several windows are combined by `combine_windows`.
 
     Returns
     -------
@@ -104,13 +94,13 @@ def for_minutes(
         return minutes.with_columns(pl.lit(None, pl.Float64).alias(n) for n in MINUTE_COLUMNS)
     rules = _where_data_are(binned, rules=rules)
     running = running_sums(minutes, rules=rules)
-    step = max(1, _CURVES_AT_ONCE // len(windows_min))
+    step = max(1, _CURVES_AT_ONCE // len(rules.windows_min))
     found = [np.empty((len(MINUTE_COLUMNS), 0))]
     for first in range(0, minutes.height, step):
         rows = range(first, min(first + step, minutes.height))
         curves = accept(
-            Sums(*(_over_last(sums, rows, windows_min=windows_min) for sums in running)),
-            min_minutes=min_valid_fraction * np.array(windows_min)[:, None],
+            Sums(*(_over_last(sums, rows, windows_min=rules.windows_min) for sums in running)),
+            min_minutes=rules.min_valid_fraction * np.array(rules.windows_min)[:, None],
             min_arm_z=0.0,
             rules=rules,
         )
@@ -123,7 +113,7 @@ def for_minutes(
     )
 
 
-def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
+def running_sums(minutes: pl.DataFrame, *, rules: Rules) -> Sums:
     """Return what the bins hold from the first minute on.
 
     Each (n_minutes + 1, n_bins), beginning with zeros; in memory bin after bin, so that sums
@@ -139,7 +129,7 @@ def running_sums(minutes: pl.DataFrame, *, rules: CurveRules) -> Sums:
     return Sums(*sums.transpose(0, 2, 1))
 
 
-def _where_data_are(binned: Binned, *, rules: CurveRules) -> CurveRules:
+def _where_data_are(binned: Binned, *, rules: Rules) -> Rules:
     """Leave out the bins below the first and above the last that any minute falls in."""
     bins = binned.bin[binned.inside]
     edges_mmhg = rules.edges_mmhg()
@@ -169,25 +159,25 @@ class WholeCurve(NamedTuple):
     optimum: dict[str, Any]
 
 
-def for_recording(
-    minutes: pl.DataFrame, *, min_minutes: float, rules: CurveRules
-) -> WholeCurve:
+def for_recording(minutes: pl.DataFrame, *, rules: Rules) -> WholeCurve:
     """Fit one curve to all minutes of one patient; describes, predicts nothing.
 
     Source: PRx averaged in CPP bins over the whole recording: Steiner 2002, Crit Care Med
     30:733-738; the fitted parabola stands for the reading by eye.
     """
     sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
-    found = accept(sums, min_minutes=min_minutes, min_arm_z=rules.min_arm_z, rules=rules)
+    found = accept(
+        sums, min_minutes=rules.min_minutes(), min_arm_z=rules.min_arm_z, rules=rules
+    )
     some = sums.counts > 0
     centres = rules.centres_mmhg()[some]
     reason = str(found.reason)
-    fitted = from_scale(found.parabola.at(centres), averaging=rules.averaging)
+    fitted = from_scale(found.parabola.at(centres), rules.prx)
     curve = pl.DataFrame(
         {
             "cpp_mmhg": centres,
             "n_minutes": sums.counts[some].astype(np.int64),
-            "prx": from_scale(sums.values[some] / sums.counts[some], averaging=rules.averaging),
+            "prx": from_scale(sums.values[some] / sums.counts[some], rules.prx),
             "prx_fitted": np.where(reason == "", fitted, np.nan),
         },
         schema_overrides={"cpp_mmhg": pl.Float64(), "prx_fitted": pl.Float64()},
@@ -212,77 +202,61 @@ def or_none(value: Any) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def methods_sentence(
-    *,
-    averaging: str,
-    windows_min: Sequence[int],
-    min_valid_fraction: float,
-    cpp_average: str,
-    cpp_average_min: int,
-    bin_width_mmhg: float,
-    bin_min_mmhg: float,
-    bin_max_mmhg: float,
-    weighting: str,
-    min_bin_fraction: float,
-    min_bins: int,
-    min_span_mmhg: float,
-    min_span_prx: float,
-    min_r_squared: float,
-    min_curvature_z: float,
-    min_arm_z: float,
-    one_sided: str,
-    edge_weight: float,
-    window_weighting: str,
-    reactivity_limit_prx: float,
-) -> str:
-    """Return the report's sentences for `for_minutes`, from the same settings."""
+def methods_sentence(rules: Rules) -> str:
+    """Return the report's sentences for `for_minutes`."""
     fitted = {
         "count": "a parabola weighted by minutes",
         "none": "an unweighted parabola",
         "inverse_variance": "a parabola weighted by 1/SE2 of the bins",
-    }[weighting]
-    scale = "Fisher-z PRx" if averaging == "fisher" else "PRx"
+    }[rules.weighting]
+    scale = "Fisher-z PRx" if rules.prx.averaging == "fisher" else "PRx"
     asked = [
-        f"at least {min_bins} bins with {100 * min_bin_fraction:g} % or more of them",
-        f"bins that span {min_span_mmhg:g} mmHg or more" if min_span_mmhg else "",
-        f"bins whose PRx spans {min_span_prx:g} or more" if min_span_prx else "",
-        f"an R2 of {min_r_squared:g} or more" if min_r_squared else "",
+        f"at least {rules.min_bins} bins with {100 * rules.min_bin_fraction:g} % or more of"
+        " them",
+        f"bins that span {rules.min_span_mmhg:g} mmHg or more" if rules.min_span_mmhg else "",
+        f"bins whose PRx spans {rules.min_span_prx:g} or more" if rules.min_span_prx else "",
+        f"an R2 of {rules.min_r_squared:g} or more" if rules.min_r_squared else "",
     ]
     chance = (
-        f" by {min_curvature_z:g} or more standard errors of its curvature (from the spread"
-        " of PRx within bins, overlapping windows allowed for)"
-        if min_curvature_z
+        f" by {rules.min_curvature_z:g} or more standard errors of its curvature (from the"
+        " spread of PRx within bins, overlapping windows allowed for)"
+        if rules.min_curvature_z
         else ""
     )
     arms = (
-        f", if its bins also rise on both sides by {min_arm_z:g} or more standard errors of"
-        " their slope"
-        if min_arm_z
+        f", if its bins also rise on both sides by {rules.min_arm_z:g} or more standard errors"
+        " of their slope"
+        if rules.min_arm_z
         else ""
     )
     sides = (
         "and lowest inside these bins"
-        if one_sided == "reject"
+        if rules.one_sided == "reject"
         else "and, where lowest beyond these bins, taken at the last of them"
-        + (f" with {edge_weight:g} times its weight" if len(windows_min) > 1 else "")
+        + (
+            f" with {rules.edge_weight:g} times its weight"
+            if len(rules.windows_min) > 1
+            else ""
+        )
     )
     return (
         f"Optimal CPP (CPPopt) was the lowest point of {fitted} of {scale} on CPP"
-        f" ({cpp_average} of {cpp_average_min} min) in bins of {bin_width_mmhg:g} mmHg from"
-        f" {bin_min_mmhg:g} to {bin_max_mmhg:g} mmHg over the preceding"
-        f" {_windows_words(windows_min, window_weighting=window_weighting)}"
-        f" with at least {100 * min_valid_fraction:g} % of the minutes valid,"
+        f" ({rules.cpp_average} of {rules.cpp_average_min} min) in bins of"
+        f" {rules.bin_width_mmhg:g} mmHg from {rules.bin_min_mmhg:g} to {rules.bin_max_mmhg:g}"
+        f" mmHg over the preceding {_windows_words(rules)} with at least"
+        f" {100 * rules.min_valid_fraction:g} % of the minutes valid,"
         f" {', '.join(filter(None, asked))}, opening upward{chance} {sides}. The limits of"
-        f" reactivity (LLR, ULR) were where it crosses PRx {reactivity_limit_prx:.2f} inside"
-        " the data and, beside it, where the bins themselves first do. One such curve of all"
-        f" minutes gives the CPPopt of a patient's whole recording{arms}."
+        f" reactivity (LLR, ULR) were where it crosses PRx {rules.reactivity_limit_prx:.2f}"
+        " inside the data and, beside it, where the bins themselves first do. One such curve"
+        f" of all minutes gives the CPPopt of a patient's whole recording{arms}."
     )
 
 
-def _windows_words(windows_min: Sequence[int], *, window_weighting: str) -> str:
+def _windows_words(rules: Rules) -> str:
+    windows_min = rules.windows_min
     if len(windows_min) == 1:
         return f"{windows_min[0] / 60:g} h"
-    weight = "with the R2 as weight" if window_weighting == "r_squared" else "equally"
+    weight = "with the R2 as weight" if rules.window_weighting == "r_squared" else "equally"
     return (
         f"{min(windows_min) / 60:.3g} to {max(windows_min) / 60:.3g} h"
         f" ({len(windows_min)} windows, averaged {weight})"

@@ -1,14 +1,34 @@
 """Indices: one patient's trends to minutes with PRx and its relatives, CPPopt and limits."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Any
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import cpp_curve, cppopt, reactivity
+from icpcohort.contracts.setting import Setting
+from icpcohort.indices import cppopt, reactivity
+from icpcohort.indices.curve_settings import Rules
 from icpcohort.signals import transducer_level
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Minute means."""
+
+    min_valid_fraction: Annotated[
+        float,
+        Setting(
+            "Share of a minute's blocks that must be valid",
+            "common practice, no source: no agreed rule, half or more of the readings is usual"
+            " (from memory, medium)",
+            0.5,
+            above=0,
+            at_most=1,
+        ),
+    ]
 
 
 def compute(
@@ -16,11 +36,7 @@ def compute(
     *,
     events: Sequence[Mapping[str, Any]],
     minute_min_valid_fraction: float,
-    correlations: reactivity.CorrelationRules,
-    not_during: Sequence[str],
-    curve: cpp_curve.CurveRules,
-    windows_min: Sequence[int],
-    min_valid_fraction: float,
+    rules: Rules,
 ) -> pl.DataFrame:
     """Compute the minutes of one patient.
 
@@ -28,11 +44,11 @@ def compute(
     ----------
     trends : contracts.TRENDS; may be empty
     events : rows of contracts.INTERVALS of the patient
-    minute_min_valid_fraction, correlations, not_during
-        Of `reactivity.to_minutes`.
-    windows_min, min_valid_fraction, curve
-        Of `cppopt.for_minutes`. What follows from PRx is null in the same minutes as
-        PRx, those that touch an event of `not_during`.
+    minute_min_valid_fraction : float
+        `min_valid_fraction` of the section `minutes`.
+    rules : curve_settings.Rules
+        What follows from PRx is null in the same minutes as PRx, those that touch an event of
+        `rules.prx.not_during`.
 
     Returns
     -------
@@ -45,14 +61,13 @@ def compute(
             trends,
             events=events,
             minute_min_valid_fraction=minute_min_valid_fraction,
-            rules=correlations,
-            not_during=not_during,
+            rules=rules.prx,
         ),
-        windows_min=windows_min,
-        min_valid_fraction=min_valid_fraction,
-        rules=curve,
+        rules=rules,
     )
-    closed = reactivity.touched(minutes["t_s"].to_numpy(), events=events, kinds=not_during)
+    closed = reactivity.touched(
+        minutes["t_s"].to_numpy(), events=events, kinds=rules.prx.not_during
+    )
     return transducer_level.of_minutes(trends, minutes).with_columns(
         pl.when(~pl.Series(closed)).then(name).alias(name) for name in cppopt.MINUTE_COLUMNS
     )

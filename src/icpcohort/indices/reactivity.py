@@ -3,12 +3,14 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from icpcohort.contracts import EVENT_KINDS
+from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.recordings.chunks import tier_of
 from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING, blocks_of_a_pulse
@@ -26,36 +28,108 @@ OF_PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio")
 _WINDOWS_AT_ONCE = 2000  # of correlations: ten days of them are some arrays of 3 MB
 
 
-@dataclass(frozen=True)
-class CorrelationRules:
-    """How successive means become one correlation a minute.
+@dataclass(frozen=True, kw_only=True)
+class Scale:
+    """The scale on which correlations are averaged."""
+
+    averaging: Annotated[
+        Literal["fisher", "arithmetic"],
+        Setting(
+            "How correlations are averaged, in windows and in bins of CPP: through Fisher z or"
+            " arithmetically",
+            "common practice, no source: both are usual; 0.2 and 0.8 give 0.572 through Fisher"
+            " z and 0.5 without (computed)",
+            "fisher",
+        ),
+    ]
+    fisher_clip: Annotated[
+        float,
+        Setting(
+            "Correlations are clipped to this size before Fisher z, which is infinite at 1",
+            COMMON_PRACTICE,
+            0.999,
+            above=0,
+            below=1,
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings(Scale):
+    """Moving correlations: PRx, PAx, RAC, RAP, L-PRx."""
+
+    n_blocks: Annotated[
+        int,
+        Setting(
+            "Means of trends.block_s in one correlation; the spread of Fisher z needs more "
+            "than three",
+            "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997, Neurosurgery "
+            "41:11-19, doi 10.1097/00006123-199707000-00005 [confirmed]; 30 means of 10 s are "
+            "later practice [confirmed]",
+            30,
+            at_least=4,
+            at_most=360,
+        ),
+    ]
+    step_s: Annotated[
+        float,
+        Setting(
+            "How often a correlation is renewed, a multiple of trends.block_s; those of one "
+            "minute are averaged",
+            "60 s is the commonest in papers on outcome; 10 s and 5 s are used too (from "
+            "memory, high)",
+            60.0,
+            at_least=5,
+            at_most=60,
+            one_of=(5.0, 10.0, 20.0, 30.0, 60.0),
+        ),
+    ]
+    min_valid_fraction: Annotated[
+        float,
+        Setting(
+            "Share of these means that must be valid",
+            "common practice, no source: no agreed rule, 50 to 80 % is usual (from memory, "
+            "medium)",
+            0.5,
+            above=0,
+            at_most=1,
+        ),
+    ]
+    lprx_window_min: Annotated[
+        int,
+        Setting(
+            "Minute means in one correlation of L-PRx",
+            "20 min of 1-min means: Santos 2011, Acta Neurochir [confirmed]",
+            20,
+            at_least=3,
+            at_most=240,
+        ),
+    ]
+    not_during: Annotated[
+        Sequence[str],
+        Setting(
+            "Events during which the indices are null",
+            "not interpretable with an open drain or after craniectomy [confirmed]",
+            ["drain_open", "craniectomy"],
+            each="An event",
+            one_of=EVENT_KINDS,
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rules(Settings):
+    """The section `reactivity`, and the length of the blocks that are correlated.
 
     Attributes
     ----------
     block_s : float, s
-        Length of the means that are correlated, the blocks of the trends; a whole number of
-        them is a minute.
-    n_blocks, min_valid_fraction : int, float
-        Means in one correlation, and the least share of them that must be valid.
-    step_s : float, s
-        A correlation is renewed every `step_s`; those of one minute are averaged.
-    long_n_minutes : int
-        Window of L-PRx, over minute means, with the same completeness.
-    averaging : {"fisher", "arithmetic"}
-        How correlations are averaged; see `mean_correlation`.
-    fisher_clip : float
-        |r| is clipped here before Fisher z.
+        A whole number of blocks is a minute.
     """
 
     block_s: float
-    n_blocks: int
-    step_s: float
-    min_valid_fraction: float
-    long_n_minutes: int
-    averaging: str
-    fisher_clip: float
 
-    def of_amplitude(self) -> "CorrelationRules":
+    def of_amplitude(self) -> "Rules":
         """Return the rules of PAx, RAC and RAP.
 
         Where one AMP is that of several blocks, these are put together: over the same time,
@@ -68,6 +142,11 @@ class CorrelationRules:
             n_blocks=math.ceil(self.n_blocks / n),
             step_s=max(self.step_s, n * self.block_s),
         )
+
+
+def rules_of(settings: Mapping[str, Any]) -> Rules:
+    """Return the rules from the section `reactivity`, and `trends.block_s`."""
+    return Rules(**settings["reactivity"], block_s=settings["trends"]["block_s"])
 
 
 def moving_pearson(
@@ -150,8 +229,7 @@ def to_minutes(
     *,
     events: Sequence[Mapping[str, Any]],
     minute_min_valid_fraction: float,
-    rules: CorrelationRules,
-    not_during: Sequence[str],
+    rules: Rules,
 ) -> pl.DataFrame:
     """Turn the trends' blocks into minute means and minute indices that look backwards only.
 
@@ -159,10 +237,10 @@ def to_minutes(
     ----------
     trends : contracts.TRENDS of one patient, in blocks of `rules.block_s`
     events : rows of contracts.EVENTS of the patient
-        The indices are null in every minute that touches one of `not_during`.
+        The indices are null in every minute that touches one of `rules.not_during`.
     minute_min_valid_fraction : float
         Least share of the trends' blocks for the mean of a minute.
-    rules : CorrelationRules
+    rules : Rules
         PAx, RAC and RAP go by `rules.of_amplitude()`.
 
     Returns
@@ -170,7 +248,7 @@ def to_minutes(
     DataFrame
         One row for each minute from the first to the last block, `t_s` at its end:
         tier, icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, peak_to_trough_mmhg, p2_p1_ratio,
-        shape_sought_s, shape_found_s, prx, pax, rac, rap, lprx. Where ICP or
+        p2p1_eligible_s, p2p1_found_s, prx, pax, rac, rap, lprx. Where ICP or
         ABP was recorded less often than every `rules.block_s` there is no PRx, and less often
         than every minute no L-PRx.
 
@@ -194,8 +272,8 @@ def to_minutes(
             values, n=n_in_minute, min_valid_fraction=minute_min_valid_fraction
         )
     for name, column in (
-        ("shape_sought_s", "n_pulses_averaged"),
-        ("shape_found_s", "p2_p1_ratio"),
+        ("p2p1_eligible_s", "n_pulses_averaged"),
+        ("p2p1_found_s", "p2_p1_ratio"),
     ):
         there = grid[column].is_not_null().to_numpy().reshape(-1, n_in_minute)
         minutes[name] = rules.block_s * there.sum(axis=1)
@@ -214,11 +292,11 @@ def to_minutes(
     held = (slower_s > MINUTE_S + ROUNDING).reshape(-1, n_in_minute).all(axis=1)
     minutes["lprx"] = moving_pearson(
         *(np.where(held, np.nan, minutes[name]) for name in ("icp_mmhg", "abp_mmhg")),
-        n_values=rules.long_n_minutes,
+        n_values=rules.lprx_window_min,
         step=1,
         min_valid_fraction=rules.min_valid_fraction,
     )
-    closed = touched(minutes["t_s"], events=events, kinds=not_during)
+    closed = touched(minutes["t_s"], events=events, kinds=rules.not_during)
     for index in (*PAIRS, "lprx"):
         minutes[index] = np.where(closed, np.nan, minutes[index])
     coarsest_s = np.where(np.isfinite(series["icp_mmhg"]), interval_s["icp"], -np.inf)
@@ -228,7 +306,7 @@ def to_minutes(
     )
 
 
-def by_minute(first: Reals, second: Reals, *, rules: CorrelationRules) -> Reals:
+def by_minute(first: Reals, second: Reals, *, rules: Rules) -> Reals:
     """Return one moving correlation a minute of two series of successive means.
 
     Parameters
@@ -251,8 +329,7 @@ def by_minute(first: Reals, second: Reals, *, rules: CorrelationRules) -> Reals:
     n = round(MINUTE_S / rules.step_s)
     if n == 1:
         return r
-    steps = to_scale(r, averaging=rules.averaging, clip=rules.fisher_clip)
-    return from_scale(means_of(steps, n=n, min_valid_fraction=0.0), averaging=rules.averaging)
+    return from_scale(means_of(to_scale(r, rules), n=n, min_valid_fraction=0.0), rules)
 
 
 def _tiers(interval_s: Reals) -> pl.Series:
@@ -296,31 +373,29 @@ def touched(
     return found
 
 
-def to_scale(r: Reals, *, averaging: str, clip: float) -> Reals:
+def to_scale(r: Reals, scale: Scale) -> Reals:
     """Return correlations on the scale on which they are averaged: Fisher's z, or as they are.
 
     |r| is clipped before z, so that +-1 stays finite.
     """
-    return np.asarray(np.arctanh(np.clip(r, -clip, clip)) if averaging == "fisher" else r)
+    clip = scale.fisher_clip
+    return np.asarray(np.arctanh(np.clip(r, -clip, clip)) if scale.averaging == "fisher" else r)
 
 
-def from_scale(values: Reals, *, averaging: str) -> Reals:
+def from_scale(values: Reals, scale: Scale) -> Reals:
     """Return correlations from the scale of `to_scale`."""
-    return np.asarray(np.tanh(values) if averaging == "fisher" else values)
+    return np.asarray(np.tanh(values) if scale.averaging == "fisher" else values)
 
 
-def mean_correlation(r: pl.Expr, *, averaging: str, clip: float) -> pl.Expr:
-    """Return the mean of correlations; null when there is none.
-
-    Parameters
-    ----------
-    averaging : {"fisher", "arithmetic"}
-        Through Fisher z, |r| clipped at `clip`, or of the correlations as they are.
+def mean_correlation(r: pl.Expr, scale: Scale) -> pl.Expr:
+    """Return the mean of correlations on their scale; null when there is none.
 
     Source: mean of z, transformed back: Fisher 1921 (from memory); arithmetic means are as
     common in papers.
     """
-    return r.clip(-clip, clip).arctanh().mean().tanh() if averaging == "fisher" else r.mean()
+    clip = scale.fisher_clip
+    z = r.clip(-clip, clip).arctanh()
+    return z.mean().tanh() if scale.averaging == "fisher" else r.mean()
 
 
 def fisher_interval(r: float, n_values: int) -> tuple[float, float]:
@@ -333,40 +408,30 @@ def fisher_interval(r: float, n_values: int) -> tuple[float, float]:
     return float(np.tanh(np.arctanh(r) - half)), float(np.tanh(np.arctanh(r) + half))
 
 
-def methods_sentence(
-    *,
-    minute_min_valid_fraction: float,
-    block_s: float,
-    n_blocks: int,
-    step_s: float,
-    min_valid_fraction: float,
-    long_n_minutes: int,
-    averaging: str,
-    fisher_clip: float,
-    not_during: Sequence[str],
-) -> str:
-    """Return the report's sentences for `to_minutes`, from the same settings."""
-    minutes = n_blocks * block_s / MINUTE_S
-    closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in not_during)
+def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:
+    """Return the report's sentences for `to_minutes`."""
+    minutes = rules.n_blocks * rules.block_s / MINUTE_S
+    closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in rules.not_during)
     average = {
-        "fisher": f"through Fisher z, clipped at {fisher_clip:g}",
+        "fisher": f"through Fisher z, clipped at {rules.fisher_clip:g}",
         "arithmetic": "arithmetically, without a transformation",
-    }[averaging]
-    renewed = "minute" if step_s == MINUTE_S else f"{step_s:g} s (averaged by minute)"
-    n = blocks_of_a_pulse(block_s)
+    }[rules.averaging]
+    renewed = (
+        "minute" if rules.step_s == MINUTE_S else f"{rules.step_s:g} s (averaged by minute)"
+    )
+    n = blocks_of_a_pulse(rules.block_s)
     alike = (
         "likewise"
         if n == 1
-        else f"likewise, of {math.ceil(n_blocks / n)} {n * block_s:g}-s means"
+        else f"likewise, of {math.ceil(rules.n_blocks / n)} {n * rules.block_s:g}-s means"
     )
     return (
         f"Minute means needed {100 * minute_min_valid_fraction:g} % of their"
-        f" {block_s:g}-s blocks."
-        f" The pressure reactivity index (PRx) was the correlation of {n_blocks} successive"
-        f" {block_s:g}-s means of ICP and ABP ({minutes:.3g} min), renewed every {renewed} and"
-        f" looking backwards only; PAx (AMP, ABP), RAC (AMP, CPP) and RAP (AMP, ICP) {alike};"
-        f" L-PRx was the correlation of {long_n_minutes} minute means. At least"
-        f" {100 * min_valid_fraction:g} % of a window had to be valid and neither series"
-        f" constant. Correlations were averaged {average}."
-        + (f" They were not computed during {closed}." if closed else "")
+        f" {rules.block_s:g}-s blocks. The pressure reactivity index (PRx) was the correlation"
+        f" of {rules.n_blocks} successive {rules.block_s:g}-s means of ICP and ABP"
+        f" ({minutes:.3g} min), renewed every {renewed} and looking backwards only; PAx (AMP,"
+        f" ABP), RAC (AMP, CPP) and RAP (AMP, ICP) {alike}; L-PRx was the correlation of"
+        f" {rules.lprx_window_min} minute means. At least {100 * rules.min_valid_fraction:g} %"
+        " of a window had to be valid and neither series constant. Correlations were averaged"
+        f" {average}." + (f" They were not computed during {closed}." if closed else "")
     )

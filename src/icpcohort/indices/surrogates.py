@@ -1,19 +1,59 @@
 """Surrogates: the CPPopt that chance alone gives, from pressures whose coupling is broken."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from icpcohort.contracts.setting import Setting
 from icpcohort.indices import reactivity
-from icpcohort.indices.cpp_curve import CurveRules, Sums, accept, arms_z
+from icpcohort.indices.cpp_curve import Sums, accept, arms_z
 from icpcohort.indices.cppopt import for_minutes, running_sums
+from icpcohort.indices.curve_settings import Rules
 from icpcohort.signals.trends import ROUNDING
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What chance alone would give."""
+
+    surrogate: Annotated[
+        Literal["phase", "shift"],
+        Setting(
+            "How surrogates decouple ICP from ABP: phases of its spectrum drawn anew, or a "
+            "circular shift",
+            "phase randomisation: Theiler 1992, Physica D 58:77-94 (from memory); circular "
+            "shift: common practice, no source",
+            "phase",
+        ),
+    ]
+    n_surrogates: Annotated[
+        int,
+        Setting(
+            "Surrogates behind the p of chance, which is at least 1 / (n + 1); 0 computes none",
+            "99 for a test at 5 or 1 %: Davison & Hinkley 1997, Bootstrap methods (from "
+            "memory)",
+            99,
+            at_least=0,
+            at_most=9999,
+        ),
+    ]
+    n_yield_surrogates: Annotated[
+        int,
+        Setting(
+            "Surrogates in which CPPopt is sought for every minute; at most n_surrogates count",
+            "our own choice",
+            5,
+            at_least=0,
+            at_most=9999,
+        ),
+    ]
 
 
 class Pressures(NamedTuple):
@@ -69,27 +109,26 @@ def pressures(
     trends: pl.DataFrame,
     *,
     events: Sequence[Mapping[str, Any]],
-    not_during: Sequence[str],
-    correlations: reactivity.CorrelationRules,
+    rules: reactivity.Rules,
 ) -> Pressures:
     """Return the blocks that PRx is made of; see `reactivity.to_minutes`."""
-    grid = reactivity.on_grid(trends, block_s=correlations.block_s)
+    grid = reactivity.on_grid(trends, block_s=rules.block_s)
     interval_s = grid.select(
         pl.max_horizontal(
             pl.col(f"{signal}_interval_s").fill_null(float("inf")) for signal in ("icp", "abp")
         )
     ).to_series()
-    fine = (interval_s <= correlations.block_s + ROUNDING).to_numpy()
+    fine = (interval_s <= rules.block_s + ROUNDING).to_numpy()
     icp, abp = (
         np.where(fine, grid[name].fill_null(np.nan).to_numpy(), np.nan)
         for name in ("icp_mmhg", "abp_mmhg")
     )
-    n_in_minute = round(reactivity.MINUTE_S / correlations.block_s)
-    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + correlations.block_s
+    n_in_minute = round(reactivity.MINUTE_S / rules.block_s)
+    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + rules.block_s
     return Pressures(
         icp,
         abp,
-        reactivity.touched(t_end_s, events=events, kinds=not_during),
+        reactivity.touched(t_end_s, events=events, kinds=rules.not_during),
         n_in_minute,
     )
 
@@ -99,14 +138,10 @@ def to_minutes(
     icp_mmhg: Reals,
     *,
     minute_min_valid_fraction: float,
-    correlations: reactivity.CorrelationRules,
+    rules: reactivity.Rules,
 ) -> pl.DataFrame:
     """Return cpp_mmhg and prx of each minute with another ICP in place of the recorded one."""
-    prx = reactivity.by_minute(
-        icp_mmhg,
-        given.abp_mmhg,
-        rules=correlations,
-    )
+    prx = reactivity.by_minute(icp_mmhg, given.abp_mmhg, rules=rules)
     cpp_mmhg = reactivity.means_of(
         given.abp_mmhg - icp_mmhg,
         n=given.n_in_minute,
@@ -122,13 +157,8 @@ def chance(
     recorded: pl.DataFrame,
     *,
     minute_min_valid_fraction: float,
-    correlations: reactivity.CorrelationRules,
-    windows_min: Sequence[int],
-    min_valid_fraction: float,
-    rules: CurveRules,
-    surrogate: str,
-    n_surrogates: int,
-    n_yield_surrogates: int,
+    rules: Rules,
+    settings: Settings,
     generator: np.random.Generator,
 ) -> Chance:
     """Return what the settings find in surrogates of a recording, whose ICP is decoupled.
@@ -138,12 +168,9 @@ def chance(
     given : Pressures
     recorded : DataFrame
         The recording's own minutes; cpp_mmhg and prx.
-    windows_min, min_valid_fraction, rules
+    minute_min_valid_fraction, rules
         As for the recording.
-    surrogate : str
-        See `decouple`.
-    n_surrogates, n_yield_surrogates : int
-        How many, and in how many of them CPPopt is sought for every minute.
+    settings : Settings
 
     Returns
     -------
@@ -161,44 +188,39 @@ def chance(
     own = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
     parabola = accept(own, min_minutes=0, min_arm_z=0.0, rules=rules).parabola
     lowest_mmhg = parabola.lowest_mmhg()
-    for i in range(n_surrogates):
+    for i in range(settings.n_surrogates):
         minutes = to_minutes(
             given,
-            decouple(given.icp_mmhg, method=surrogate, generator=generator),
+            decouple(given.icp_mmhg, method=settings.surrogate, generator=generator),
             minute_min_valid_fraction=minute_min_valid_fraction,
-            correlations=correlations,
+            rules=rules.prx,
         )
         sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
         whole = accept(
             sums,
-            min_minutes=min_valid_fraction * min(windows_min),
+            min_minutes=rules.min_minutes(),
             min_arm_z=rules.min_arm_z,
             rules=rules,
         )
         arms.append(_arms(sums, lowest_mmhg, rules))
         found.append(float(whole.cppopt_mmhg))
-        if i < n_yield_surrogates:
-            minutes = for_minutes(
-                minutes,
-                windows_min=windows_min,
-                min_valid_fraction=min_valid_fraction,
-                rules=rules,
-            )
+        if i < settings.n_yield_surrogates:
+            minutes = for_minutes(minutes, rules=rules)
             yields.append(yield_percent(minutes, given.closed))
-    if not n_surrogates:
+    if not settings.n_surrogates:
         return Chance(np.nan, np.nan, np.nan, np.nan)
     some = np.array(found)[np.isfinite(found)]
     return Chance(
         p_of_arms(_arms(own, lowest_mmhg, rules), arms)
         if np.isfinite(parabola.quadratic)
         else np.nan,
-        100 * some.size / n_surrogates,
+        100 * some.size / settings.n_surrogates,
         float(some.std(ddof=1)) if some.size > 1 else np.nan,
         float(np.mean(yields)) if yields else np.nan,
     )
 
 
-def _arms(sums: Sums, lowest_mmhg: Reals, rules: CurveRules) -> tuple[float, float]:
+def _arms(sums: Sums, lowest_mmhg: Reals, rules: Rules) -> tuple[float, float]:
     below, above = arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules)
     return float(below), float(above)
 
@@ -221,15 +243,16 @@ def yield_percent(minutes: pl.DataFrame, closed: Flags) -> float:
     return 100 * int((some & ~pl.Series(closed)).sum()) / n if n else np.nan
 
 
-def methods_sentence(*, surrogate: str, n_surrogates: int, n_yield_surrogates: int) -> str:
-    """Return the report's sentences for `chance`, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `chance`."""
+    n_surrogates = settings.n_surrogates
     if n_surrogates == 0:
         return "What chance alone would give was not computed."
     how = {
         "phase": "the phases of its spectrum drawn anew",
         "shift": "its readings shifted in a circle",
-    }[surrogate]
-    n_yield = min(n_surrogates, n_yield_surrogates)
+    }[settings.surrogate]
+    n_yield = min(n_surrogates, settings.n_yield_surrogates)
     yields = f"; the yield of minutes comes from {n_yield} of them" if n_yield else ""
     return (
         f"What chance alone gives under the same rules was computed from {n_surrogates}"

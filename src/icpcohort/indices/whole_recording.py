@@ -3,29 +3,33 @@
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Annotated, Any, NamedTuple
 
 import numpy as np
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import bootstrap, cppopt, reactivity, surrogates
-from icpcohort.indices.cpp_curve import CurveRules
+from icpcohort.contracts.setting import OF_THE_STUDY, Setting
+from icpcohort.indices import bootstrap, cppopt, surrogates
 from icpcohort.indices.cppopt import or_none
+from icpcohort.indices.curve_settings import Rules
 
 
-@dataclass(frozen=True)
-class UncertaintyRules:
-    """Settings of `bootstrap.interval` and `surrogates.chance`, and the seed of both."""
+@dataclass(frozen=True, kw_only=True)
+class Settings(surrogates.Settings, bootstrap.Settings):
+    """Interval of a recording's CPPopt, and what chance alone would give."""
 
-    seed: int
-    n_resamples: int
-    block_min: int
-    min_upward_fraction: float
-    surrogate: str
-    n_surrogates: int
-    n_yield_surrogates: int
+    seed: Annotated[
+        int,
+        Setting(
+            "Start of the random numbers, together with the patient's identifier",
+            OF_THE_STUDY,
+            1,
+            at_least=0,
+            at_most=4294967295,
+        ),
+    ]
 
 
 class Optimum(NamedTuple):
@@ -41,25 +45,18 @@ def of_recording(
     minutes: pl.DataFrame,
     *,
     events: Sequence[Mapping[str, Any]],
-    not_during: Sequence[str],
     minute_min_valid_fraction: float,
-    correlations: reactivity.CorrelationRules,
-    curve: CurveRules,
-    windows_min: Sequence[int],
-    min_valid_fraction: float,
-    uncertainty: UncertaintyRules,
+    rules: Rules,
+    settings: Settings,
 ) -> Optimum:
     """Fit the curve of all minutes of one patient, with its uncertainty.
 
     Parameters
     ----------
     trends, minutes : contracts.TRENDS, contracts.MINUTES of the patient; may be empty
-    events, not_during, minute_min_valid_fraction, correlations
-        As for `reactivity.to_minutes`, so that surrogates are treated like the recording.
-    windows_min, min_valid_fraction
-        Of `cppopt.for_minutes`. The whole recording's curve asks for as many minutes as
-        the shortest of these windows.
-    uncertainty : UncertaintyRules
+    events, minute_min_valid_fraction, rules
+        As for `minutes.compute`, so that surrogates are treated like the recording.
+    settings : Settings
         Every patient has random streams of their own, of the seed and `patient_id`.
     """
     if minutes.is_empty():
@@ -67,25 +64,16 @@ def of_recording(
             store.empty(contracts.CURVES),
             _row(patient_id, {"n_minutes": 0, "reason": "no_data"}),
         )
-    whole = cppopt.for_recording(
-        minutes, min_minutes=min_valid_fraction * min(windows_min), rules=curve
-    )
-    given = surrogates.pressures(
-        trends,
-        events=events,
-        not_during=not_during,
-        correlations=correlations,
-    )
+    whole = cppopt.for_recording(minutes, rules=rules)
+    given = surrogates.pressures(trends, events=events, rules=rules.prx)
     found = dict(whole.optimum)
     found["cppopt_yield_percent"] = or_none(surrogates.yield_percent(minutes, given.closed))
     if found["cppopt_mmhg"] is not None:
         interval = bootstrap.interval(
             minutes,
-            block_min=uncertainty.block_min,
-            n_resamples=uncertainty.n_resamples,
-            min_upward_fraction=uncertainty.min_upward_fraction,
-            generator=generator_of(uncertainty.seed, patient_id, stream=1),
-            rules=curve,
+            settings=settings,
+            generator=generator_of(settings.seed, patient_id, stream=1),
+            rules=rules,
         )
         found["cppopt_ci_low_mmhg"] = or_none(interval.low)
         found["cppopt_ci_high_mmhg"] = or_none(interval.high)
@@ -95,14 +83,9 @@ def of_recording(
             given,
             minutes,
             minute_min_valid_fraction=minute_min_valid_fraction,
-            correlations=correlations,
-            windows_min=windows_min,
-            min_valid_fraction=min_valid_fraction,
-            rules=curve,
-            surrogate=uncertainty.surrogate,
-            n_surrogates=uncertainty.n_surrogates,
-            n_yield_surrogates=uncertainty.n_yield_surrogates,
-            generator=generator_of(uncertainty.seed, patient_id, stream=2),
+            rules=rules,
+            settings=settings,
+            generator=generator_of(settings.seed, patient_id, stream=2),
         )
         found["p_chance"] = or_none(chance.p)
         found["chance_percent"] = or_none(chance.percent)
@@ -123,23 +106,9 @@ def _row(patient_id: str, found: Mapping[str, Any]) -> pl.DataFrame:
     return pl.DataFrame([{name: given.get(name) for name in schema}], schema=schema)
 
 
-def methods_sentence(
-    *,
-    seed: int,
-    n_resamples: int,
-    block_min: int,
-    min_upward_fraction: float,
-    surrogate: str,
-    n_surrogates: int,
-    n_yield_surrogates: int,
-) -> str:
-    """Return the report's sentences for `of_recording`, from the same settings."""
-    interval = bootstrap.methods_sentence(
-        block_min=block_min, n_resamples=n_resamples, min_upward_fraction=min_upward_fraction
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `of_recording`."""
+    return (
+        f"{bootstrap.methods_sentence(settings)} {surrogates.methods_sentence(settings)} Random"
+        f" numbers began at seed {settings.seed} and the patient's name."
     )
-    chance = surrogates.methods_sentence(
-        surrogate=surrogate,
-        n_surrogates=n_surrogates,
-        n_yield_surrogates=n_yield_surrogates,
-    )
-    return f"{interval} {chance} Random numbers began at seed {seed} and the patient's name."

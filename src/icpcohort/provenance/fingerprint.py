@@ -5,12 +5,11 @@ import hashlib
 import platform
 import re
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
 from pathlib import Path
-from typing import Any
 
 PACKAGE = "icpcohort"
 # where the import has another name than what is installed
@@ -85,23 +84,6 @@ def code_of_all(scripts: Path) -> str:
     """Return one fingerprint of all scripts in a folder and all that they reach."""
     codes = [code_of(script) for script in sorted(scripts.glob("*.py"))]
     return hashlib.sha256("".join(codes).encode()).hexdigest()[:16]
-
-
-def named(params: Mapping[str, Any]) -> Callable[[Any], str]:
-    """Return what fingerprints a rule's params with their names, given a job's wildcards.
-
-    Snakemake 9.27 compares a job's params as a set of values: of two settings that change
-    places, or one that takes the value of another, it sees nothing.
-    """
-
-    def of_a_job(wildcards: Any) -> str:
-        values = {
-            name: value(wildcards) if callable(value) else value
-            for name, value in params.items()
-        }
-        return hashlib.sha256(repr(sorted(values.items())).encode()).hexdigest()[:16]
-
-    return of_a_job
 
 
 @cache

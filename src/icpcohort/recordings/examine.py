@@ -1,15 +1,107 @@
-"""Listed: what the file of one row of recordings.csv is, under the study's settings."""
+"""Examine: what the file of one row of recordings.csv is, under the study's settings."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Annotated, Any, NamedTuple, TypedDict
 
 from icpcohort import recordings
+from icpcohort.contracts import EVENT_KINDS
+from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
 
 COLUMNS = (
     *("path", "format", "icp_channel", "abp_channel", "icp_unit", "abp_unit"),
     "clock_zone",
 )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """What is asked of a recording before any sample is read."""
+
+    icp_channels: Annotated[
+        Sequence[str],
+        Setting(
+            "Names by which a channel of intracranial pressure is known",
+            "IEEE 11073-10101 and LOINC codes [confirmed]; other names: choice of the study, "
+            "no source",
+            ["ICP"],
+            each="A channel's name",
+            least_items=1,
+        ),
+    ]
+    abp_channels: Annotated[
+        Sequence[str],
+        Setting(
+            "Names by which a channel of arterial blood pressure is known",
+            "IEEE 11073-10101 names [confirmed]; other names: choice of the study, no source",
+            ["ABP"],
+            each="A channel's name",
+            least_items=1,
+        ),
+    ]
+    time_column: Annotated[
+        str,
+        Setting(
+            "Column of CSV and Parquet recordings with the times: seconds since the "
+            "recording's start, elapsed time or clock times",
+            OF_THE_STUDY,
+            "t_s",
+        ),
+    ]
+    annotation_extensions: Annotated[
+        Sequence[str],
+        Setting(
+            "Extensions of annotation files beside WFDB records; EDF+ and BDF+ carry their own",
+            "wfdb annot(5), names of annotators: choice of the study",
+            ["noted"],
+            each="An extension, without its point",
+            pattern="^[A-Za-z0-9_]{1,20}$",
+        ),
+    ]
+
+
+class Meaning(TypedDict):
+    """One text and the event that it means."""
+
+    text: Annotated[
+        str,
+        Setting(
+            "The annotation's whole text; case and the amount of white space do not count",
+            OF_THE_STUDY,
+            "drain open",
+        ),
+    ]
+    event: Annotated[
+        str,
+        Setting(
+            "Kind of event, as in events.csv", OF_THE_STUDY, "drain_open", one_of=EVENT_KINDS
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings(Opening):
+    """How recordings are read."""
+
+    annotation_meanings: Annotated[
+        Sequence[Meaning],
+        Setting(
+            "What annotations within recordings mean; one whose text is not here means nothing",
+            OF_THE_STUDY,
+            [{"text": "drain open", "event": "drain_open"}],
+        ),
+    ]
+    chunk_samples: Annotated[
+        int,
+        Setting(
+            "How many samples of a signal are in memory at once; changes no result",
+            COMMON_PRACTICE,
+            60000,
+            at_least=100,
+            at_most=10000000,
+        ),
+    ]
 
 
 class Listed(NamedTuple):
@@ -24,10 +116,7 @@ def examine(
     row: Mapping[str, Any],
     *,
     folder: Path,
-    icp_channels: Sequence[str],
-    abp_channels: Sequence[str],
-    time_column: str,
-    annotation_extensions: Sequence[str],
+    opening: Opening,
 ) -> Listed:
     """Describe a listed recording and read its annotations; the check and the run both do.
 
@@ -37,8 +126,7 @@ def examine(
         Read are COLUMNS.
     folder : Path
         The study's, from which paths count, and which no file may leave.
-    icp_channels, abp_channels, time_column, annotation_extensions
-        Settings under `recordings`.
+    opening : Opening
 
     Raises
     ------
@@ -47,7 +135,7 @@ def examine(
     """
     path, format = folder / row["path"], row["format"]
     before = recordings.guard(
-        path, format=format, within=folder, wfdb_extensions=annotation_extensions
+        path, format=format, within=folder, wfdb_extensions=opening.annotation_extensions
     )
     with recordings.unchanged(before):
         about = recordings.describe(
@@ -57,12 +145,12 @@ def examine(
             abp_channel=row["abp_channel"],
             icp_unit=row["icp_unit"],
             abp_unit=row["abp_unit"],
-            icp_aliases=icp_channels,
-            abp_aliases=abp_channels,
-            time_column=time_column,
+            icp_aliases=opening.icp_channels,
+            abp_aliases=opening.abp_channels,
+            time_column=opening.time_column,
             clock_zone=row["clock_zone"],
         )
         notes = recordings.read_annotations(
-            path, format=format, wfdb_extensions=annotation_extensions
+            path, format=format, wfdb_extensions=opening.annotation_extensions
         )
     return Listed(about, notes, before)

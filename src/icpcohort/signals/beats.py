@@ -1,8 +1,7 @@
 """Beats: the heart beats of an arterial waveform, and those that no artery gives."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +15,7 @@ from icpcohort.signals.cells import (
     first_at,
     reduce,
 )
+from icpcohort.signals.rules import Beats
 
 PIECE_S = 600.0  # pieces begin at multiples of it, whatever the chunks
 PADDING_S = 10.0  # of the neighbours, looked at with each piece
@@ -133,7 +133,7 @@ def _held(samples_mmhg: Reals) -> Reals:
     return np.asarray(samples_mmhg[known[last.clip(0)]])
 
 
-def abnormal(beats: Features, rule: Mapping[str, Any]) -> Flags:
+def abnormal(beats: Features, rule: Beats) -> Flags:
     """Flag beats outside the limits of a rule, and with `changes: counted` changed ones.
 
     A change is one from the beat just before.
@@ -145,22 +145,22 @@ def abnormal(beats: Features, rule: Mapping[str, Any]) -> Flags:
     """
     period_s = beats.end_s - beats.start_s
     flags = (
-        (beats.systolic_mmhg > rule["max_systolic_mmhg"])
-        | (beats.diastolic_mmhg < rule["min_diastolic_mmhg"])
-        | (beats.mean_mmhg < rule["min_mean_mmhg"])
-        | (beats.mean_mmhg > rule["max_mean_mmhg"])
-        | (period_s > 60 / rule["min_rate_per_min"])
-        | (period_s < 60 / rule["max_rate_per_min"])
-        | (beats.systolic_mmhg - beats.diastolic_mmhg < rule["min_pulse_mmhg"])
-        | (beats.fall_mmhg_per_s < -rule["max_fall_mmhg_per_s"])
+        (beats.systolic_mmhg > rule.max_systolic_mmhg)
+        | (beats.diastolic_mmhg < rule.min_diastolic_mmhg)
+        | (beats.mean_mmhg < rule.min_mean_mmhg)
+        | (beats.mean_mmhg > rule.max_mean_mmhg)
+        | (period_s > 60 / rule.min_rate_per_min)
+        | (period_s < 60 / rule.max_rate_per_min)
+        | (beats.systolic_mmhg - beats.diastolic_mmhg < rule.min_pulse_mmhg)
+        | (beats.fall_mmhg_per_s < -rule.max_fall_mmhg_per_s)
     )
-    if rule["changes"] == "counted":
+    if rule.changes == "counted":
         follows = np.abs(beats.start_s[1:] - beats.end_s[:-1]) < TIME_TOLERANCE_S
         limits = (
-            (beats.systolic_mmhg, rule["max_pressure_change_mmhg"]),
-            (beats.diastolic_mmhg, rule["max_pressure_change_mmhg"]),
-            (beats.onset_mmhg, rule["max_pressure_change_mmhg"]),
-            (period_s, rule["max_period_change_s"]),
+            (beats.systolic_mmhg, rule.max_pressure_change_mmhg),
+            (beats.diastolic_mmhg, rule.max_pressure_change_mmhg),
+            (beats.onset_mmhg, rule.max_pressure_change_mmhg),
+            (period_s, rule.max_period_change_s),
         )
         for values, most in limits:
             flags[1:] |= follows & (np.abs(np.diff(values)) > most)
@@ -181,7 +181,7 @@ class Finder:
     what a cell gets does not depend on how the samples came.
     """
 
-    def __init__(self, rule: Mapping[str, Any], *, fs_hz: float) -> None:
+    def __init__(self, rule: Beats, *, fs_hz: float) -> None:
         self._rule, self._fs_hz = rule, fs_hz
         self._held: _Held | None = None
         self._from_s = -np.inf  # before it, cells are given already

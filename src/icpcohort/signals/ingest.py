@@ -14,11 +14,33 @@ from icpcohort.signals import (
     overlaps,
     pulse_blocks,
     quality,
+    rules,
     transducer_level,
+    trend_settings,
     trends,
 )
+from icpcohort.signals.rules import Rule
 
 Row = Mapping[str, Any]
+
+
+class Sections(NamedTuple):
+    """The sections of the settings by which recordings are read, masked and averaged."""
+
+    recordings: examine.Settings
+    rules: Sequence[Rule]
+    trends: trend_settings.Settings
+    levels: transducer_level.Settings
+
+
+def sections_of(settings: Mapping[str, Any]) -> Sections:
+    """Return the sections from the settings: `recordings`, `cleaning`, `trends`, `levels`."""
+    return Sections(
+        examine.Settings(**settings["recordings"]),
+        rules.from_blocks(settings["cleaning"]["rules"]),
+        trend_settings.Settings(**settings["trends"]),
+        transducer_level.Settings(**settings["levels"]),
+    )
 
 
 class Ingested(NamedTuple):
@@ -61,14 +83,7 @@ def ingest_patient(
     events: Sequence[Row],
     monitors: Sequence[Row],
     level: Row,
-    icp_channels: Sequence[str],
-    abp_channels: Sequence[str],
-    time_column: str,
-    chunk_samples: int,
-    annotation_extensions: Sequence[str],
-    annotation_meanings: Sequence[Mapping[str, str]],
-    summarise: Mapping[str, Any],
-    levelling: Mapping[str, Any],
+    sections: Sections,
 ) -> Ingested:
     """Read every recording of one patient once.
 
@@ -80,20 +95,10 @@ def ingest_patient(
     rows : rows of contracts.RECORDING_LIST of this patient
     events, monitors : rows of contracts.EVENTS and contracts.MONITORS of this patient
     level : abp_level, bed_angle_deg, heart_to_tragus_cm of this patient
-    chunk_samples : int
-        How many samples of ICP are in memory at once; changes no result.
-    annotation_extensions, annotation_meanings
-        See `recordings.read_annotations` and `intervals.collect`.
-    summarise, levelling : settings of `trends.summarise` and of `transducer_level.apply`
+    sections : Sections
     """
-    opened, refused = _open(
-        rows,
-        folder=folder,
-        annotation_extensions=annotation_extensions,
-        icp_channels=icp_channels,
-        abp_channels=abp_channels,
-        time_column=time_column,
-    )
+    reading, trend = sections.recordings, sections.trends
+    opened, refused = _open(rows, folder=folder, opening=reading)
     noted = intervals.collect(
         events=events,
         monitors=monitors,
@@ -101,7 +106,7 @@ def ingest_patient(
             intervals.Recorded(one.row["start_s"], one.end_s, one.found.annotations)
             for one in opened
         ],
-        annotation_meanings=annotation_meanings,
+        annotation_meanings=reading.annotation_meanings,
     )
     used: list[tuple[_Opened, overlaps.Part]] = []
     described = []
@@ -112,23 +117,24 @@ def ingest_patient(
                     recordings.read_chunks(
                         folder / one.row["path"],
                         one.about,
-                        time_column=time_column,
+                        time_column=reading.time_column,
                         clock_zone=one.row["clock_zone"],
-                        chunk_s=chunk_samples / one.about.fs_icp_hz,
+                        chunk_s=reading.chunk_samples / one.about.fs_icp_hz,
                     ),
                     start_s=one.row["start_s"],
                     duration_s=one.about.duration_s,
+                    rules=sections.rules,
                     events=noted.to_dicts(),
-                    **summarise,
+                    settings=trend,
                 )
-                about = _usable(one, folder=folder, annotation_meanings=annotation_meanings)
+                about = _usable(one, folder=folder, meanings=reading.annotation_meanings)
         except recordings.RecordingError as error:
             refused.append(_Refused(one.row, error))
         else:
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
             described.append(about)
     unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
-    joined = overlaps.combine([part for _, part in used], block_s=summarise["block_s"])
+    joined = overlaps.combine([part for _, part in used], block_s=trend.block_s)
     excluded = [
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
         *(
@@ -136,7 +142,7 @@ def ingest_patient(
                 used[i][0].row,
                 "trends",
                 f"overlap_{signal}",
-                _overlap_words(n, signal, block_s=summarise["block_s"]),
+                _overlap_words(n, signal, block_s=trend.block_s),
             )
             for i, signal, n in joined.unused.iter_rows()
         ),
@@ -148,13 +154,15 @@ def ingest_patient(
         _table([*described, *unusable], contracts.RECORDINGS),
         _table(excluded, contracts.EXCLUDED),
         noted,
-        transducer_level.apply(joined.trends, patient=level, events=events, **levelling),
+        transducer_level.apply(
+            joined.trends, patient=level, events=events, settings=sections.levels
+        ),
         trends.merge_spans(pl.concat(spans)),
         pulse_blocks.findings(
             joined.trends,
             patient_id=patient_id,
-            block_s=summarise["block_s"],
-            tolerance_hz=summarise["pulse_tolerance_hz"],
+            block_s=trend.block_s,
+            tolerance_hz=trend.pulse_tolerance_hz,
         ),
         quality.account(
             patient_id,
@@ -165,7 +173,7 @@ def ingest_patient(
 
 
 def _open(
-    rows: Sequence[Row], *, folder: Path, **settings: Any
+    rows: Sequence[Row], *, folder: Path, opening: examine.Opening
 ) -> tuple[list[_Opened], list[_Refused]]:
     """Examine each listed recording, its annotations included, before any sample is read.
 
@@ -174,14 +182,14 @@ def _open(
     opened, refused = [], []
     for row in rows:
         try:
-            opened.append(_Opened(row, examine.examine(row, folder=folder, **settings)))
+            opened.append(_Opened(row, examine.examine(row, folder=folder, opening=opening)))
         except recordings.RecordingError as error:
             refused.append(_Refused(row, error))
     return opened, refused
 
 
 def _usable(
-    one: _Opened, *, folder: Path, annotation_meanings: Sequence[Mapping[str, str]]
+    one: _Opened, *, folder: Path, meanings: Sequence[examine.Meaning]
 ) -> dict[str, Any]:
     row, about = one.row, one.about
     files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
@@ -202,7 +210,7 @@ def _usable(
         "abp_unit": about.abp_unit,
         "n_annotations": len(one.found.annotations),
         "n_annotations_used": intervals.count_meant(
-            one.found.annotations, annotation_meanings=annotation_meanings
+            one.found.annotations, annotation_meanings=meanings
         ),
         "n_duplicate_times": about.n_duplicate_times if has_times else None,
         "n_unordered_times": about.n_unordered_times if has_times else None,

@@ -8,6 +8,7 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.recordings import Annotation
+from icpcohort.recordings.examine import Meaning
 
 S_PER_H = 3_600.0
 MONITOR_KINDS = ("no_monitor", "before_calibration", "monitor_malfunction")
@@ -29,7 +30,7 @@ def collect(
     events: Sequence[Mapping[str, Any]],
     monitors: Sequence[Mapping[str, Any]],
     recorded: Sequence[Recorded],
-    annotation_meanings: Sequence[Mapping[str, str]],
+    annotation_meanings: Sequence[Meaning],
 ) -> pl.DataFrame:
     """Put the events, the annotations in recordings and the log of monitors in one table.
 
@@ -78,14 +79,14 @@ def _annotated(part: Recorded, meanings: Mapping[str, str]) -> Iterable[Row]:
 
 
 def count_meant(
-    annotations: Sequence[Annotation], *, annotation_meanings: Sequence[Mapping[str, str]]
+    annotations: Sequence[Annotation], *, annotation_meanings: Sequence[Meaning]
 ) -> int:
     """Return how many annotations have a text to which the settings give a meaning."""
     meanings = _event_of(annotation_meanings)
     return sum(_folded(note.text) in meanings for note in annotations)
 
 
-def _event_of(annotation_meanings: Sequence[Mapping[str, str]]) -> dict[str, str]:
+def _event_of(annotation_meanings: Sequence[Meaning]) -> dict[str, str]:
     return {_folded(meaning["text"]): meaning["event"] for meaning in annotation_meanings}
 
 
@@ -160,7 +161,7 @@ def _without(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:
     return left
 
 
-def methods_sentence(*, annotation_meanings: Sequence[Mapping[str, str]]) -> str:
+def methods_sentence(*, annotation_meanings: Sequence[Meaning]) -> str:
     """Return the report's sentence for `collect`, from the same setting."""
     said = "Noted intervals came from the table of events and the log of monitors"
     if not annotation_meanings:

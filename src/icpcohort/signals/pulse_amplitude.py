@@ -6,6 +6,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from icpcohort.signals.trend_settings import Settings
+
 Reals = NDArray[np.float64]
 _CLEAR_TIMES = 8.0  # the median line: noise reaches 3 times it, a slow wander mostly 6
 _SHARE_OF_HIGHEST = 0.5
@@ -190,26 +192,25 @@ def _between_lines(peak: Reals, left: Reals, right: Reals) -> tuple[Reals, Reals
     return np.where(right >= left, size, -size), gain
 
 
-def methods_sentence(
-    *, min_hz: float, max_hz: float, rate_from: str, tolerance_hz: float, method: str
-) -> str:
-    """Return the report's sentences for AMP, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for AMP."""
     how = {
         "interpolated": "interpolated between the lines of a Hann spectrum",
         "hann": "the highest line of a Hann spectrum, not corrected for leakage",
         "rectangular": "the highest line of a plain spectrum, not corrected for leakage",
-    }[method]
+    }[settings.amplitude_method]
     heart = {
         "abp": (
             " Where the ABP of the same block was valid and had a clear fundamental, AMP was"
-            f" the peak of ICP within {tolerance_hz:g} Hz of that rate, so that a harmonic"
-            " of the breath was not taken for the heart, and missing where there was no such"
-            " peak; elsewhere it was the highest peak of ICP alone."
+            f" the peak of ICP within {settings.pulse_tolerance_hz:g} Hz of that rate, so that"
+            " a harmonic of the breath was not taken for the heart, and missing where there"
+            " was no such peak; elsewhere it was the highest peak of ICP alone."
         ),
         "icp": " It was not compared with the pulse of ABP.",
-    }[rate_from]
+    }[settings.pulse_rate_from]
     return (
         "The pulse amplitude of ICP (AMP) was the zero-to-peak amplitude of its fundamental"
-        f" between {min_hz * 60:.0f} and {max_hz * 60:.0f} beats a minute, {how};"
-        f" it needs a waveform of 25 Hz or more and every sample of its 10 s.{heart}"
+        f" between {settings.pulse_min_hz * 60:.0f} and {settings.pulse_max_hz * 60:.0f} beats"
+        f" a minute, {how}; it needs a waveform of 25 Hz or more and every sample of its 10"
+        f" s.{heart}"
     )

@@ -1,7 +1,6 @@
 """Block pulses: what the waveforms of each whole block say of the pulse of ICP."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from icpcohort.signals import pulse_amplitude, pulse_shape
 from icpcohort.signals.cells import MIN_WAVEFORM_HZ, TIME_TOLERANCE_S, Stretch
+from icpcohort.signals.trend_settings import Settings
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -29,82 +29,48 @@ _ROW = (
 _OF_SHAPE = _CUT[1:]  # last in a row, and only where they are sought
 
 
-@dataclass(frozen=True)
-class PulseRules:
-    """How the pulse of a block is found.
-
-    Attributes
-    ----------
-    min_hz, max_hz : float, Hz
-        Rates taken for the heart.
-    rate_from : {"abp", "icp"}
-        Whether the peak of ICP is sought at the heart rate of ABP, where that is clear.
-    tolerance_hz : float, Hz
-        How far from it.
-    amplitude_method : see `pulse_amplitude.spectrum`
-    shape_method : {"curvature", "none"}
-        See `pulse_shape.peaks`; "none" leaves P1, P2 and P3 out.
-    shape_min_hz : float, Hz
-        Least sampling rate of a waveform for them.
-    shape_min_pulses, shape_smoothing_fraction : see `pulse_shape.peaks`
-    """
-
-    min_hz: float
-    max_hz: float
-    rate_from: str
-    tolerance_hz: float
-    amplitude_method: str
-    shape_method: str
-    shape_min_hz: float
-    shape_min_pulses: int
-    shape_smoothing_fraction: float
-
-    @property
-    def seeks_shape(self) -> bool:
-        """Whether P1, P2 and P3 are sought."""
-        return self.shape_method != "none"
-
-    @property
-    def n_values(self) -> int:
-        """How many values `of_stretch` gives of a block."""
-        return len(_ROW) if self.seeks_shape else len(_ROW) - len(_OF_SHAPE)
+def n_values(settings: Settings) -> int:
+    """Return how many values `of_stretch` gives of a block."""
+    return len(_ROW) if settings.seeks_shape else len(_ROW) - len(_OF_SHAPE)
 
 
-def of_stretch(stretch: Stretch, *, block_s: float, rules: PulseRules) -> Reals:
-    """Return a row for each whole block of an ICP waveform, (n_blocks, rules.n_values).
+def of_stretch(stretch: Stretch, *, block_s: float, settings: Settings) -> Reals:
+    """Return a row for each whole block of an ICP waveform, (n_blocks, n_values).
 
     Which samples are masked is not known yet, so what ICP says alone and what it says with
     ABP stand side by side; the pulses are cut at the heart rate of ABP where it has one.
     """
     fs_hz = stretch.fs_hz.get("icp", 0.0)
     if fs_hz < MIN_WAVEFORM_HZ:
-        return np.empty((0, rules.n_values))
+        return np.empty((0, n_values(settings)))
     t_s, blocks = _whole_blocks(stretch, "icp", block_s=block_s)
-    own_spectrum = _spectrum(blocks, fs_hz=fs_hz, rules=rules)
-    own = pulse_amplitude.highest(own_spectrum, min_hz=rules.min_hz, max_hz=rules.max_hz)
-    heart_hz = _heart_hz(stretch, t_s, block_s=block_s, rules=rules)
+    own_spectrum = _spectrum(blocks, fs_hz=fs_hz, settings=settings)
+    own = pulse_amplitude.highest(
+        own_spectrum, min_hz=settings.pulse_min_hz, max_hz=settings.pulse_max_hz
+    )
+    heart_hz = _heart_hz(stretch, t_s, block_s=block_s, settings=settings)
     beside = pulse_amplitude.near(
-        own_spectrum, rate_hz=heart_hz, tolerance_hz=rules.tolerance_hz
+        own_spectrum, rate_hz=heart_hz, tolerance_hz=settings.pulse_tolerance_hz
     )
     rate_hz = np.where(np.isfinite(heart_hz), beside.rate_hz, own.rate_hz)
     pulses = pulse_shape.find(blocks, rate_hz=rate_hz, fs_hz=fs_hz)
-    shape = np.full((len(_OF_SHAPE) if rules.seeks_shape else 0, t_s.size), np.nan)
-    if rules.seeks_shape and fs_hz >= rules.shape_min_hz - ROUNDING:
+    shape = np.full((len(_OF_SHAPE) if settings.seeks_shape else 0, t_s.size), np.nan)
+    if settings.seeks_shape and fs_hz >= settings.shape_min_hz - ROUNDING:
         shape[:] = pulse_shape.peaks(
             blocks,
             pulses,
-            min_pulses=rules.shape_min_pulses,
-            smoothing_fraction=rules.shape_smoothing_fraction,
+            min_pulses=settings.shape_min_pulses,
+            smoothing_fraction=settings.shape_smoothing_fraction,
         )
         shape[:, np.isnan(rate_hz)] = np.nan
     height = pulse_shape.peak_to_trough(blocks, pulses)
     return np.column_stack([t_s, *own, heart_hz, *beside, height, *shape])
 
 
-def _spectrum(blocks: Reals, *, fs_hz: float, rules: PulseRules) -> pulse_amplitude.Spectrum:
-    up_to_hz = rules.max_hz + rules.tolerance_hz
+def _spectrum(blocks: Reals, *, fs_hz: float, settings: Settings) -> pulse_amplitude.Spectrum:
+    up_to_hz = settings.pulse_max_hz + settings.pulse_tolerance_hz
     return pulse_amplitude.spectrum(
-        blocks, fs_hz=fs_hz, up_to_hz=up_to_hz, method=rules.amplitude_method
+        blocks, fs_hz=fs_hz, up_to_hz=up_to_hz, method=settings.amplitude_method
     )
 
 
@@ -131,15 +97,17 @@ def _cut_out(samples: Reals, starts: NDArray[np.int64], *, n: int) -> Reals:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(samples, n)[starts])
 
 
-def _heart_hz(stretch: Stretch, icp_t_s: Reals, *, block_s: float, rules: PulseRules) -> Reals:
+def _heart_hz(stretch: Stretch, icp_t_s: Reals, *, block_s: float, settings: Settings) -> Reals:
     """Return the heart rate of ABP in the blocks at `icp_t_s`, NaN where it shows none."""
     nothing = np.full(icp_t_s.size, np.nan)
     fs_hz = stretch.fs_hz.get("abp", 0.0)
-    if rules.rate_from == "icp" or fs_hz < MIN_WAVEFORM_HZ or not icp_t_s.size:
+    if settings.pulse_rate_from == "icp" or fs_hz < MIN_WAVEFORM_HZ or not icp_t_s.size:
         return nothing
     t_s, blocks = _whole_blocks(stretch, "abp", block_s=block_s)
-    found = _spectrum(blocks, fs_hz=fs_hz, rules=rules)
-    heart_hz = pulse_amplitude.heart_rate_hz(found, min_hz=rules.min_hz, max_hz=rules.max_hz)
+    found = _spectrum(blocks, fs_hz=fs_hz, settings=settings)
+    heart_hz = pulse_amplitude.heart_rate_hz(
+        found, min_hz=settings.pulse_min_hz, max_hz=settings.pulse_max_hz
+    )
     at = np.searchsorted(icp_t_s, t_s)
     shared = np.append(icp_t_s, np.nan)[at] == t_s
     nothing[at[shared]] = heart_hz[shared]
@@ -237,25 +205,19 @@ def findings(
     )
 
 
-def methods_sentence(
-    *,
-    shape_method: str,
-    shape_min_hz: float,
-    shape_min_pulses: int,
-    shape_smoothing_fraction: float,
-) -> str:
-    """Return the report's sentences for the pulses of a block, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for the pulses of a block."""
     height = (
         "The peak-to-trough amplitude of ICP, another quantity than AMP, was the median over a"
         " block's pulses of the highest sample less the lowest before it."
     )
-    if shape_method == "none":
+    if not settings.seeks_shape:
         return f"{height} P1, P2 and P3 were not sought."
     return (
-        f"{height} P1, P2 and P3 were sought in waveforms of {shape_min_hz:g} Hz or more, in"
-        f" the average of the pulses of a block ({shape_min_pulses} or more), where its"
-        f" curvature (smoothed over {100 * shape_smoothing_fraction:g} % of a period) is"
-        " strongest; heights are above the foot of the pulse. Where fewer than three peaks"
-        " stood apart, all three were taken as missing; the yield is the share of blocks with"
-        " a pulse that have a P2/P1 ratio."
+        f"{height} P1, P2 and P3 were sought in waveforms of {settings.shape_min_hz:g} Hz or"
+        f" more, in the average of the pulses of a block ({settings.shape_min_pulses} or more),"
+        f" where its curvature (smoothed over {100 * settings.shape_smoothing_fraction:g} % of"
+        " a period) is strongest; heights are above the foot of the pulse. Where fewer than"
+        " three peaks stood apart, all three were taken as missing; the yield is the share of"
+        " blocks with a pulse that have a P2/P1 ratio."
     )

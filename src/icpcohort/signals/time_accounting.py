@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort.signals.cells import TIME_TOLERANCE_S
-from icpcohort.signals.cleaning import VALID, Masked
+from icpcohort.signals.masking import VALID, Masked
 
 MIN_GAP_S = 10.0
 # Seconds are whole multiples of this; being a power of two, they add up without rounding.

@@ -2,11 +2,13 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, NamedTuple
 
 import numpy as np
 import polars as pl
 
+from icpcohort.contracts.setting import Setting
 from icpcohort.recordings.units import PA_PER_MMHG
 
 STANDARD_GRAVITY_M_S2 = 9.80665
@@ -47,6 +49,31 @@ def hydrostatic_difference_mmhg(
     return density_kg_m3 * STANDARD_GRAVITY_M_S2 * height_m / PA_PER_MMHG
 
 
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Level of the arterial transducer."""
+
+    abp_correction: Annotated[
+        Literal["none", "hydrostatic"],
+        Setting(
+            "Whether ABP levelled at the heart is brought to the tragus, where angle and "
+            "distance are known",
+            "joint UK statement, Thomas 2015, Br J Anaesth 115:487-488 [citation from memory]",
+            "none",
+        ),
+    ]
+    fluid_density_kg_m3: Annotated[
+        float,
+        Setting(
+            "Density of the fluid between the two levels",
+            "blood about 1055, water 1000 [from memory]",
+            1055.0,
+            at_least=900,
+            at_most=1200,
+        ),
+    ]
+
+
 class Level(NamedTuple):
     """Where the arterial transducer is, from some time on; None where it was not noted."""
 
@@ -60,8 +87,7 @@ def apply(
     *,
     patient: Mapping[str, Any],
     events: Sequence[Mapping[str, Any]],
-    abp_correction: str,
-    fluid_density_kg_m3: float,
+    settings: Settings,
 ) -> pl.DataFrame:
     """State the level of ABP in each block and, if asked for, bring it to the tragus.
 
@@ -73,11 +99,7 @@ def apply(
     events : rows of contracts.EVENTS of the patient
         A `level_change` holds from its start to its end, or to the next one; before and
         after, what `patient` says holds. What a change does not state is not known.
-    abp_correction : {"none", "hydrostatic"}
-        "hydrostatic" corrects what is levelled at the heart, where angle and distance are
-        known.
-    fluid_density_kg_m3 : float, kg/m3
-        Of the fluid column, as in `hydrostatic_difference_mmhg`.
+    settings : Settings
 
     Returns
     -------
@@ -94,11 +116,7 @@ def apply(
     effects: list[tuple[str, float]] = []
     for start_s, end_s, held in _in_order(patient, events):
         stretch[(t_s >= start_s) & (t_s < end_s)] = len(effects)
-        effects.append(
-            _effect(
-                held, abp_correction=abp_correction, fluid_density_kg_m3=fluid_density_kg_m3
-            )
-        )
+        effects.append(_effect(held, settings))
     level, shift_mmhg = (pl.Series(of_each) for of_each in zip(*effects, strict=True))
     has_abp = pl.col("abp_mmhg").is_not_null()
     return trends.with_columns(
@@ -129,15 +147,15 @@ def _level_of(row: Mapping[str, Any]) -> Level:
     return Level(row["abp_level"], row["bed_angle_deg"], row["heart_to_tragus_cm"])
 
 
-def _effect(
-    held: Level, *, abp_correction: str, fluid_density_kg_m3: float
-) -> tuple[str, float]:
+def _effect(held: Level, settings: Settings) -> tuple[str, float]:
     """Return the level that ABP is of in the results, and what is added to it."""
     angle_deg, distance_cm = held.bed_angle_deg, held.heart_to_tragus_cm
-    wanted = held.abp_level == "heart" and abp_correction == "hydrostatic"
+    wanted = held.abp_level == "heart" and settings.abp_correction == "hydrostatic"
     if wanted and angle_deg is not None and distance_cm is not None:
         column_mmhg = hydrostatic_difference_mmhg(
-            distance_cm=distance_cm, angle_deg=angle_deg, density_kg_m3=fluid_density_kg_m3
+            distance_cm=distance_cm,
+            angle_deg=angle_deg,
+            density_kg_m3=settings.fluid_density_kg_m3,
         )
         return "tragus", -column_mmhg
     return held.abp_level or "unknown", 0.0
@@ -156,16 +174,16 @@ def of_minutes(trends: pl.DataFrame, minutes: pl.DataFrame) -> pl.DataFrame:
     return minutes.join(found, on="t_s", how="left", validate="1:1", maintain_order="left")
 
 
-def methods_sentence(*, abp_correction: str, fluid_density_kg_m3: float) -> str:
-    """Return the report's sentence for `apply`, from the same settings."""
-    if abp_correction == "none":
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentence for `apply`."""
+    if settings.abp_correction == "none":
         return (
             "Arterial pressure was used as recorded, not corrected for the level of its"
             " transducer, which is stated for each patient where it was noted."
         )
     return (
         "Arterial pressure levelled at the heart was brought to the tragus by the column of"
-        f" fluid between them (density {fluid_density_kg_m3:g} kg/m3, distance times the sine"
-        " of the bed's angle) where angle and distance were noted; where they were not, and"
-        " where the level is unknown, it was used as recorded."
+        f" fluid between them (density {settings.fluid_density_kg_m3:g} kg/m3, distance times"
+        " the sine of the bed's angle) where angle and distance were noted; where they were"
+        " not, and where the level is unknown, it was used as recorded."
     )

@@ -3,7 +3,7 @@
 from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import polars as pl
@@ -13,9 +13,11 @@ from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.signals import beats, cells, cleaning, nan_divide, pulse_blocks
+from icpcohort.signals import beats, cells, masking, nan_divide, pulse_blocks
 from icpcohort.signals import time_accounting as accounts
 from icpcohort.signals.pulse_blocks import PULSE_S
+from icpcohort.signals.rules import Beats, Events, Rule
+from icpcohort.signals.trend_settings import Settings
 
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
@@ -49,19 +51,9 @@ def summarise(
     *,
     start_s: float,
     duration_s: float,
-    rules: Sequence[Mapping[str, Any]],
-    events: Sequence[Mapping[str, Any]],
-    block_s: float,
-    min_valid_fraction: float,
-    pulse_min_hz: float,
-    pulse_max_hz: float,
-    pulse_rate_from: str,
-    pulse_tolerance_hz: float,
-    amplitude_method: str,
-    shape_method: str,
-    shape_min_hz: float,
-    shape_min_pulses: int,
-    shape_smoothing_fraction: float,
+    rules: Sequence[Rule],
+    events: Events,
+    settings: Settings,
 ) -> Summary:
     """Reduce one recording to blocks in one pass; memory does not grow with samples.
 
@@ -72,14 +64,11 @@ def summarise(
     start_s, duration_s : float, s
         When the recording starts on the patient's clock, and for how long it goes on.
     rules, events
-        See `cleaning.Masker`. Each signal has the rules of the tier of its own rate.
-    block_s : float, s
-        A whole number of blocks is a minute.
-    min_valid_fraction : float
-        A block with a smaller share of valid samples has a null mean. AMP, of `PULSE_S` each,
-        needs every sample; a shorter block has that of its time, a longer one their mean.
-    pulse_..., amplitude_method, shape_...
-        See `pulse_blocks.PulseRules`.
+        See `masking.Masker`. Each signal has the rules of the tier of its own rate.
+    settings : Settings
+        A whole number of blocks is a minute. A block with a smaller share of valid samples
+        than `min_valid_fraction` has a null mean. AMP, of `PULSE_S` each, needs every sample;
+        a shorter block has that of its time, a longer one their mean.
 
     Returns
     -------
@@ -89,28 +78,19 @@ def summarise(
 
     Source: blocks of 5 and 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
     """
-    of_pulses = pulse_blocks.PulseRules(
-        min_hz=pulse_min_hz,
-        max_hz=pulse_max_hz,
-        rate_from=pulse_rate_from,
-        tolerance_hz=pulse_tolerance_hz,
-        amplitude_method=amplitude_method,
-        shape_method=shape_method,
-        shape_min_hz=shape_min_hz,
-        shape_min_pulses=shape_min_pulses,
-        shape_smoothing_fraction=shape_smoothing_fraction,
-    )
     tracks: dict[str, _Track] = {}
     pulses = array("d")
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
         for signal, samples_mmhg in stretch.samples_mmhg.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
-                tracks[signal] = _Track(signal, fs_hz, start_s, rules, events, block_s=block_s)
+                tracks[signal] = _Track(
+                    signal, fs_hz, start_s, rules, events, block_s=settings.block_s
+                )
             if samples_mmhg.size:
                 tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
         pulses.frombytes(
-            pulse_blocks.of_stretch(stretch, block_s=PULSE_S, rules=of_pulses).tobytes()
+            pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
@@ -120,10 +100,8 @@ def summarise(
     return Summary(
         _trends(
             blocks,
-            np.frombuffer(pulses).reshape(-1, of_pulses.n_values),
-            block_s=block_s,
-            min_valid_fraction=min_valid_fraction,
-            tolerance_hz=pulse_tolerance_hz,
+            np.frombuffer(pulses).reshape(-1, pulse_blocks.n_values(settings)),
+            settings=settings,
         ),
         merge_spans(pl.concat(spans)),
         *accounts.total(kept),
@@ -160,23 +138,23 @@ class _Track:
         signal: str,
         fs_hz: float,
         start_s: float,
-        rules: Sequence[Mapping[str, Any]],
-        events: Sequence[Mapping[str, Any]],
+        rules: Sequence[Rule],
+        events: Events,
         *,
         block_s: float,
     ) -> None:
         self.signal, self.fs_hz, self.block_s = signal, fs_hz, block_s
-        self.rules = cleaning.rules_for(
+        self.rules = masking.rules_for(
             rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
         )
-        self._masker = cleaning.Masker(rules=self.rules, events=events)
+        self._masker = masking.Masker(rules=self.rules, events=events)
         self._keeper = accounts.Keeper(
             fs_hz=fs_hz,
             start_s=start_s,
             block_s=block_s,
-            reasons=[cleaning.reason_of(r) for r in self.rules],
+            reasons=[rule.reason for rule in self.rules],
         )
-        of_beats = [rule for rule in self.rules if rule["rule"] == "beats"]
+        of_beats = [rule for rule in self.rules if isinstance(rule, Beats)]
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
         self._sums, self._spans = array("d"), array("d")
@@ -201,9 +179,9 @@ class _Track:
             for masked in self._masker.push(piece):
                 self._count(masked)
 
-    def _count(self, masked: cleaning.Masked) -> None:
+    def _count(self, masked: masking.Masked) -> None:
         self._keeper.add(masked)
-        clean = masked.code == cleaning.VALID
+        clean = masked.code == masking.VALID
         sums = _block_sums(masked.cells, clean, fs_hz=self.fs_hz, block_s=self.block_s)
         self._sums.frombytes(sums.tobytes())
         if not clean.all():
@@ -220,7 +198,7 @@ class _Track:
     def _masked_spans(self) -> pl.DataFrame:
         """Return the masked stretches, under contracts ARTEFACTS."""
         start_s, end_s, code = np.frombuffer(self._spans).reshape(-1, 3).T
-        reasons = pl.Series([cleaning.reason_of(rule) for rule in self.rules], dtype=pl.String)
+        reasons = pl.Series([rule.reason for rule in self.rules], dtype=pl.String)
         return pl.DataFrame(
             {
                 "signal": pl.repeat(self.signal, code.size, eager=True),
@@ -263,13 +241,13 @@ def _firsts(values: Reals) -> NDArray[np.int64]:
     return np.flatnonzero(np.diff(values, prepend=np.nan) != 0)
 
 
-def _spans(masked: cleaning.Masked) -> Reals:
+def _spans(masked: masking.Masked) -> Reals:
     """Return start_s, end_s and code of the runs of cells that one rule masked."""
     code, t_s, width_s = masked.code, masked.cells.t_s, masked.cells.width_s
     changes = np.flatnonzero(np.diff(code) != 0) + 1
     starts = np.concatenate([[0], changes]).astype(np.int64)
     ends = np.concatenate([changes, [code.size]]).astype(np.int64) - 1
-    hit = code[starts] != cleaning.VALID
+    hit = code[starts] != masking.VALID
     starts, ends = starts[hit], ends[hit]
     return np.column_stack([t_s[starts], t_s[ends] + width_s, code[starts]])
 
@@ -278,17 +256,16 @@ def _trends(
     blocks: dict[str, _Blocks],
     pulses: Reals,
     *,
-    block_s: float,
-    min_valid_fraction: float,
-    tolerance_hz: float,
+    settings: Settings,
 ) -> pl.DataFrame:
     """Put the signals side by side; null what has too few valid samples; empty `blocks`."""
+    block_s = settings.block_s
     t_s = np.unique(np.concatenate([np.empty(0), *(own.t_s for own in blocks.values())]))
     columns = {"t_s": t_s}
     for signal in ("icp", "abp"):
         own = blocks.pop(signal, _NO_BLOCKS)
         valid_fraction = np.clip(own.valid_s * (1 / block_s), 0, 1)
-        enough = valid_fraction >= min_valid_fraction - ROUNDING
+        enough = valid_fraction >= settings.min_valid_fraction - ROUNDING
         for name, values in (
             ("mmhg", np.where(enough, own.mean_mmhg, np.nan)),
             ("valid_fraction", valid_fraction),
@@ -303,7 +280,10 @@ def _trends(
         for signal in ("icp", "abp")
     }
     of_pulses = pulse_blocks.choose(
-        pulses, icp_whole=whole["icp"], abp_whole=whole["abp"], tolerance_hz=tolerance_hz
+        pulses,
+        icp_whole=whole["icp"],
+        abp_whole=whole["abp"],
+        tolerance_hz=settings.pulse_tolerance_hz,
     )
     for name, sought in of_pulses:
         if sought is None:
@@ -388,12 +368,14 @@ def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def methods_sentence(*, block_s: float, min_valid_fraction: float) -> str:
-    """Return the report's sentence for `summarise`, from the same settings."""
+def methods_sentence(settings: Settings) -> str:
+    """Return the report's sentences for `summarise`."""
+    block_s = settings.block_s
     return (
         f"Pressures were averaged over blocks of {block_s:g} s; a block with fewer than"
-        f" {100 * min_valid_fraction:g} % valid samples was taken as missing. Numbers recorded"
-        f" less often than every {block_s:g} s stand for their interval: they enter means and"
-        f" burden, but no index that needs {block_s:g}-s means. Where recordings overlap, the"
-        " one with the shorter sampling interval was used. CPP was ABP - ICP of the same block."
+        f" {100 * settings.min_valid_fraction:g} % valid samples was taken as missing. Numbers"
+        f" recorded less often than every {block_s:g} s stand for their interval: they enter"
+        f" means and burden, but no index that needs {block_s:g}-s means. Where recordings"
+        " overlap, the one with the shorter sampling interval was used. CPP was ABP - ICP of"
+        " the same block."
     )

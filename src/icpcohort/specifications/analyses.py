@@ -48,7 +48,9 @@ def form_all(
         for name, settings in of_signals.items():
             by_scores = json.dumps(settings["outcomes"], sort_keys=True)
             if by_scores not in ended:
-                derived = outcomes.derive(tables.patients, **settings["outcomes"])
+                derived = outcomes.derive(
+                    tables.patients, settings=outcomes.Settings(**settings["outcomes"])
+                )
                 ended[by_scores] = derived.outcomes
             formed = form(
                 _of_settings(exposures, signals, settings),

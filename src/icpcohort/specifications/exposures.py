@@ -1,17 +1,16 @@
 """Exposures: what the patients were exposed to by other settings, made again from trends."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
 from typing import Any, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.exposures import burden, summary
-from icpcohort.indices import cpp_curve, reactivity
+from icpcohort.indices import curve_settings, reactivity
 from icpcohort.indices import minutes as indices
 from icpcohort.signals import transducer_level
-
-OF_CORRELATIONS = ("block_s", "n_blocks", "averaging", "fisher_clip")
 
 
 class Patient(NamedTuple):
@@ -98,7 +97,8 @@ def minutes(
     -------
     DataFrame, contracts.MINUTES with `patient_id`
     """
-    rules = _rules(settings)
+    rules = curve_settings.rules_of(settings)
+    level = transducer_level.Settings(**settings["levels"])
     made = [pl.DataFrame(schema={"patient_id": pl.String(), **_types(contracts.MINUTES)})]
     for one in patients:
         trends = one.trends
@@ -107,9 +107,14 @@ def minutes(
                 _as_recorded(trends),
                 patient=one.level,
                 events=one.events,
-                **settings["levels"],
+                settings=level,
             )
-        found = indices.compute(_shifted(trends, shift), events=one.intervals, **rules)
+        found = indices.compute(
+            _shifted(trends, shift),
+            events=one.intervals,
+            minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
+            rules=rules,
+        )
         whose = pl.lit(one.patient_id).alias("patient_id")
         made.append(found.select(whose, *contracts.MINUTES.columns))
     return pl.concat(made)
@@ -136,23 +141,6 @@ def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
     )
 
 
-def _rules(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the parameters of `minutes.compute` from the blocks of the settings."""
-    index = {**settings["reactivity"], "block_s": settings["trends"]["block_s"]}
-    curve = dict(settings["optimal_cpp"])
-    not_during = index.pop("not_during")
-    windows_min, min_valid = curve.pop("windows_min"), curve.pop("min_valid_fraction")
-    shared = {name: index[name] for name in OF_CORRELATIONS}
-    return {
-        "minute_min_valid_fraction": settings["minutes"]["min_valid_fraction"],
-        "correlations": reactivity.CorrelationRules(**index),
-        "not_during": not_during,
-        "curve": cpp_curve.CurveRules(**curve, **shared),
-        "windows_min": windows_min,
-        "min_valid_fraction": min_valid,
-    }
-
-
 def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:
     """Summarise minutes and add up their burden, as the rules `summary` and `burden` do.
 
@@ -163,16 +151,14 @@ def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:
         Blocks `burden`, `summary`, `windows`; the averaging of `reactivity`.
     """
     windows = settings["windows"]
-    asked = {
-        name: value for name, value in settings["burden"].items() if name != "impaired_prx"
-    }
+    names = [field.name for field in fields(burden.Rules)]
+    rules = burden.Rules(**{name: settings["burden"][name] for name in names})
     return Exposures(
         summary.summarise(
             minutes,
             windows=windows,
-            averaging=settings["reactivity"]["averaging"],
-            fisher_clip=settings["reactivity"]["fisher_clip"],
-            **settings["summary"],
+            scale=reactivity.rules_of(settings),
+            settings=summary.Settings(**settings["summary"]),
         ),
-        burden.add_up(minutes, windows=windows, **asked),
+        burden.add_up(minutes, windows=windows, rules=rules),
     )

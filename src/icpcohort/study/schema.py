@@ -115,6 +115,8 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
                     yield name, f"missing; {_line_to_write(name, schema['properties'][name])}"
         case "type":
             yield None, _wrong_type(value, schema)
+        case "enum" if isinstance(value, str) and value in schema.get("x-moved", {}):
+            yield None, f"'{value}' is now '{schema['x-moved'][value]}'; write that"
         case "enum":
             choices = ", ".join(str(choice) for choice in schema["enum"])
             near = suggestion(str(value), [str(choice) for choice in schema["enum"]])

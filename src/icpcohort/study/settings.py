@@ -1,10 +1,11 @@
 """Settings: the study's values and the analysis plan, read and checked before anything runs."""
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, plan_checks, yaml_files
+from icpcohort.study import cohort_checks, plan_checks, presets, yaml_files
 from icpcohort.study.schema import at, is_number, problems, suggestion
 from icpcohort.study.yaml_files import SettingsError
 
@@ -12,8 +13,10 @@ __all__ = [
     "Files",
     "SettingsError",
     "contradictions",
+    "in_order",
     "is_sound",
     "load",
+    "only",
     "problems",
     "read",
     "thresholds",
@@ -44,8 +47,9 @@ def load(
     Returns
     -------
     tuple of dict
-        The first as written in `config.yaml`; the second is what stands under `models:`,
-        one block a model in the order of the file. Nothing is filled in.
+        The first as written in `config.yaml`, with the values of the presets that it names;
+        the second is what stands under `models:`, one block per model in the order of the
+        file. Nothing else is filled in.
 
     Raises
     ------
@@ -57,7 +61,73 @@ def load(
     )
     if found or found_in_plan or settings is None or models is None:
         raise SettingsError(found + found_in_plan)
-    return settings, models["models"]
+    schema = yaml_files.read_schema(schema_folder / "config.schema.json")
+    return in_order(settings, schema), models["models"]
+
+
+def in_order(settings: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
+    """Return checked settings with their names in the order of the schema, at every level.
+
+    So a study whose file has another order gives rules the same values. Names that are free,
+    and entries of lists, keep their order.
+    """
+    return {
+        name: _in_order(settings[name], part, schema["$defs"])
+        for name, part in schema["properties"].items()
+        if name in settings
+    }
+
+
+def _in_order(value: Any, schema: dict[str, Any], kinds: dict[str, Any]) -> Any:
+    if isinstance(value, list) and "items" in schema:
+        return [_in_order(entry, schema["items"], kinds) for entry in value]
+    if not isinstance(value, dict):
+        return value
+    for choice in schema.get("allOf", ()):
+        if value.get("rule") == choice["if"]["properties"]["rule"]["const"]:
+            return _in_order(value, kinds[choice["then"]["$ref"].rpartition("/")[2]], kinds)
+    free = schema.get("additionalProperties")
+    names = list(value) if free else [n for n in schema.get("properties", ()) if n in value]
+    return {
+        name: _in_order(value[name], schema.get("properties", {}).get(name, free or {}), kinds)
+        for name in names
+    }
+
+
+def only(
+    settings: Mapping[str, Mapping[str, Any]], *names: str, without: Sequence[str] = ()
+) -> dict[str, dict[str, Any]]:
+    """Return some of the settings as plain nested dictionaries, in their order.
+
+    A rule of the workflow hands them to its script, and is run again when one of them changes.
+
+    Parameters
+    ----------
+    settings : mapping
+        As `load` gives them.
+    names : str
+        Of sections, such as "burden", or of single values, such as "trends.block_s".
+    without : sequence of str
+        Single values of the named sections that are left out.
+
+    Raises
+    ------
+    KeyError
+        For a name that is no setting.
+    """
+    known = {*settings, *(f"{s}.{name}" for s, values in settings.items() for name in values)}
+    if unknown := {*names, *without} - known:
+        raise KeyError(f"no such settings: {', '.join(sorted(unknown))}")
+    chosen = {
+        section: {
+            name: value
+            for name, value in values.items()
+            if (section in names or f"{section}.{name}" in names)
+            and f"{section}.{name}" not in without
+        }
+        for section, values in settings.items()
+    }
+    return {section: values for section, values in chosen.items() if values}
 
 
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
@@ -66,7 +136,8 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
     models, found_in_plan = yaml_files.read(models_path)
     if settings is not None:
         schema = yaml_files.read_schema(schema_folder / "config.schema.json")
-        found += problems(settings, schema, file=config_path.name)
+        settings, of_presets = presets.applied(settings, schema, file=config_path.name)
+        found += of_presets + problems(settings, schema, file=config_path.name)
         found += contradictions(settings, file=config_path.name)
     if models is not None:
         schema = yaml_files.read_schema(schema_folder / "models.schema.json")

@@ -1,15 +1,16 @@
 """Study: the four tables that a study brings, typed, and the rows of one patient."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import Table
-from icpcohort.study import codings
+from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
+from icpcohort.study import codings, gose
 from icpcohort.study.rows import MAY_BE_EMPTY, NEEDED, TABLES, Row, Rows, read_rows
 from icpcohort.study.schema import suggestion
 
@@ -42,6 +43,81 @@ class StudyError(Exception):
         if len(self.problems) > MAX_SHOWN:
             shown.append(f"... and {len(self.problems) - MAX_SHOWN} more")
         super().__init__("\n".join(shown))
+
+
+def _table(name: str) -> Setting:
+    return Setting(
+        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending",
+        OF_THE_STUDY,
+        f"{name}.csv",
+        pattern=r"\.(csv|parquet)$",
+        pattern_in_words="a file name that ends in .csv or .parquet",
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Where the study's own tables are."""
+
+    title: Annotated[
+        str,
+        Setting(
+            "Title of the study, for the report",
+            OF_THE_STUDY,
+            "Title of the study",
+            most_letters=200,
+        ),
+    ]
+    folder: Annotated[
+        str,
+        Setting(
+            "Folder of the tables and the recordings, relative to the folder that holds "
+            "config/",
+            OF_THE_STUDY,
+            ".",
+            pattern=r"^(?![/~]|[A-Za-z]:)(?!(.*/)?\.\.(/|$))[^\\]+$",
+            pattern_in_words="a folder beside or below config/, without .. and not absolute",
+        ),
+    ]
+    patients: Annotated[str, _table("patients")]
+    recordings: Annotated[str, _table("recordings")]
+    monitors: Annotated[str, _table("monitors")]
+    events: Annotated[str, _table("events")]
+    time_zero: Annotated[
+        Literal["injury", "admission", "monitoring_start"],
+        Setting("What all times of a patient count from", OF_THE_STUDY, "injury"),
+    ]
+    columns: Annotated[
+        Mapping[str, Mapping[str, str]],
+        OfColumns(
+            "Names of columns in your tables, where they differ from ours",
+            TABLES,
+            "Names of the columns in the table of {table}, where they differ from ours",
+            "Column of your table that holds {column}: {about}",
+            has_values=False,
+        ),
+    ]
+    codings: Annotated[
+        Mapping[str, Mapping[str, Mapping[str, str]]],
+        OfColumns(
+            "Values in your tables that are not ours, column by column; each is counted in "
+            "recodings.parquet",
+            TABLES,
+            "Columns of the table of {table} whose values are translated",
+            "Values of {column} in your table, each with ours",
+            has_values=True,
+        ),
+    ]
+    gose_coding: Annotated[
+        str,
+        Setting(
+            "How your table codes gose_6m: the extended scale (1 to 8) or the scale of five, "
+            "with 1 for dead or for the best outcome",
+            "the scales have been coded in both directions [confirmed]",
+            "gose_1_dead",
+            one_of=tuple(gose.CODINGS),
+        ),
+    ]
 
 
 @dataclass(frozen=True, eq=False)

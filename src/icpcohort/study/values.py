@@ -1,11 +1,11 @@
-"""Entries: what one cell of a study table may hold, and what its text means."""
+"""Values: what one cell of a study table may hold, and what its text means."""
 
 import math
 import re
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
-from icpcohort.contracts import COUNT, FLAG, REAL, Column
+from icpcohort.contracts import COUNT, EVENT_KINDS, FLAG, MONITOR_TYPES, REAL, Column
 from icpcohort.study.schema import suggestion
 
 CHOICES = {
@@ -15,19 +15,11 @@ CHOICES = {
     "format": ("wfdb", "edf", "bdf", "csv", "parquet"),
     "icp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
     "abp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
-    "kind": ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain"),
+    "kind": MONITOR_TYPES,
     "fixation": ("bolt", "tunnelled"),
     "side": ("left", "right"),
     "abp_level": ("tragus", "heart"),
-    "event": (
-        "drain_open",
-        "craniectomy",
-        "rezero",
-        "level_change",
-        "transport",
-        "disconnected",
-        "artefact",
-    ),
+    "event": EVENT_KINDS,
 }
 # Scores: the ranges of the scales themselves. The others are plausibility, no source: narrow
 # enough that glucose in mg/dL, haemoglobin in g/L and calendar times in s are refused.

@@ -16,7 +16,7 @@ USUAL = {
 
 
 def derive(table, **changed):
-    return outcomes.derive(table, **(USUAL | changed)).outcomes
+    return outcomes.derive(table, settings=outcomes.Settings(**(USUAL | changed))).outcomes
 
 
 def patients(*rows):
@@ -136,12 +136,11 @@ def test_unknown_names_are_refused():
 
 
 def test_the_methods_sentence_follows_the_settings():
-    usual = outcomes.methods_sentence(**USUAL)
+    usual = outcomes.methods_sentence(outcomes.Settings(**USUAL))
     assert "Scores 1-4 were called unfavourable and 5-8 favourable" in usual
     assert "regression coefficients" in usual
-    other = outcomes.methods_sentence(
-        **(USUAL | {"favourable_gose": [6, 7, 8], "impact_form": "chart"})
-    )
+    changed = USUAL | {"favourable_gose": [6, 7, 8], "impact_form": "chart"}
+    other = outcomes.methods_sentence(outcomes.Settings(**changed))
     assert "Scores 1-5 were called unfavourable and 6-8 favourable" in other
     assert "score chart" in other
 

@@ -2,11 +2,13 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from published_settings import PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
 from icpcohort.exposures import burden, summary
+from icpcohort.indices import reactivity
 
 WINDOWS = {"first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0}}
 RULES = [
@@ -71,30 +73,17 @@ def _select(patients, hours, *, facts=(), rules=RULES):
     minutes = _minutes(hours)
     table = select.select(
         patients,
-        outcomes.derive(
-            patients,
-            favourable_gose=[5, 6, 7, 8],
-            impact_form="continuous",
-            mortality_horizon_h=720.0,
-            n_bands=3,
-        ).outcomes,
+        outcomes.derive(patients, settings=outcomes.Settings(**PUBLISHED["outcomes"])).outcomes,
         summary.summarise(
             minutes,
             windows=WINDOWS,
-            averaging="fisher",
-            fisher_clip=0.999,
-            min_cppopt_h=1.0,
-            min_prx_interval_h=6.0,
-            n_cosines=6,
+            scale=reactivity.rules_of(PUBLISHED),
+            settings=summary.Settings(**PUBLISHED["summary"]),
         ),
         burden.add_up(
             minutes,
             windows=WINDOWS,
-            inequality="strict",
-            integration="rectangle",
-            episode_min=5,
-            merge_gap_min=1,
-            **THRESHOLDS,
+            rules=burden.Settings(**(PUBLISHED["burden"] | THRESHOLDS)),
         ),
         pl.DataFrame(list(facts), schema=NO_FACTS),
         windows=WINDOWS,

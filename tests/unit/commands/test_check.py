@@ -65,7 +65,7 @@ def _check(folder):
 
 def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
     config = folder / "config"
-    _edit(config / "config.yaml", "  long_n_minutes: 20", "  long_n_minute: 20")
+    _edit(config / "config.yaml", "  lprx_window_min: 20", "  lprx_window_mi: 20")
     first = "adjust_for: [impact_core_logit]\n    as_categories: []         #"
     _edit(config / "models.yaml", first, first.replace("impact_core_logit", "age_yrs"))
     _table(
@@ -104,10 +104,10 @@ def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
     checked = _check(folder)
 
     assert checked.settings == [
-        "config.yaml, reactivity.long_n_minute: unknown setting; did you mean "
-        "'long_n_minutes'?",
-        "config.yaml, reactivity.long_n_minutes: missing; write for example the line "
-        "`long_n_minutes: 20`",
+        "config.yaml, reactivity.lprx_window_mi: unknown setting; did you mean "
+        "'lprx_window_min'?",
+        "config.yaml, reactivity.lprx_window_min: missing; write for example the line "
+        "`lprx_window_min: 20`",
     ]
     assert checked.plan == [
         "models.yaml, models.unfavourable_by_dose.adjust_for: 'age_yrs' is no column that a "

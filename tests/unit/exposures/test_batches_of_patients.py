@@ -7,15 +7,18 @@ import pytest
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import burden, intensity_duration, summary
+from icpcohort.indices import reactivity
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 6.0}}
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0], "cpp_below_mmhg": [60.0]}
-HOW = {
-    "inequality": "strict",
-    "integration": "trapezoid",
-    "episode_min": 3,
-    "merge_gap_min": 1,
-}
+BURDEN = burden.Settings(
+    **THRESHOLDS,
+    inequality="strict",
+    integration="trapezoid",
+    episode_min=3,
+    merge_gap_min=1,
+    impaired_prx=0.25,
+)
 PATIENTS = [f"P{i:02d}" for i in range(9)]
 
 
@@ -44,24 +47,19 @@ ALL = [minutes_of(patient, seed) for seed, patient in enumerate(PATIENTS)]
 WAYS = {
     "burden": (
         contracts.BURDEN,
-        lambda m: burden.add_up(m, windows=WINDOWS, **THRESHOLDS, **HOW),
+        lambda m: burden.add_up(m, windows=WINDOWS, rules=BURDEN),
     ),
     "by_state": (
         contracts.BURDEN_BY_STATE,
-        lambda m: burden.add_up_by_state(
-            m, windows=WINDOWS, impaired_prx=0.25, **THRESHOLDS, **HOW
-        ),
+        lambda m: burden.add_up_by_state(m, windows=WINDOWS, settings=BURDEN),
     ),
     "summary": (
         contracts.SUMMARY,
         lambda m: summary.summarise(
             m,
             windows=WINDOWS,
-            averaging="fisher",
-            fisher_clip=0.999,
-            min_cppopt_h=0.5,
-            min_prx_interval_h=1.0,
-            n_cosines=6,
+            scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
+            settings=summary.Settings(min_cppopt_h=0.5, min_prx_interval_h=1.0, n_cosines=6),
         ),
     ),
     "intensity": (
@@ -69,10 +67,16 @@ WAYS = {
         lambda m: intensity_duration.count_episodes(
             m,
             windows=WINDOWS,
-            thresholds={"icp": [15.0, 20.0], "cpp": [60.0]},
-            durations_min=[1, 5, 20],
-            inequality="or_equal",
-            merge_gap_min=0,
+            rules=intensity_duration.Rules(
+                icp_from_mmhg=15.0,
+                icp_to_mmhg=20.0,
+                cpp_from_mmhg=60.0,
+                cpp_to_mmhg=60.0,
+                step_mmhg=5.0,
+                durations_min=[1, 5, 20],
+                inequality="or_equal",
+                merge_gap_min=0,
+            ),
         ),
     ),
 }

@@ -3,10 +3,11 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import daily_burden
+from icpcohort.exposures import burden, daily_burden
 
 THRESHOLDS = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
 HOW = {"integration": "rectangle", "inequality": "strict", "episode_min": 5, "merge_gap_min": 1}
+RULES = burden.Rules(**THRESHOLDS, **HOW)
 DOSE = "icp_above_20_dose_mmhg_h"
 
 
@@ -33,7 +34,7 @@ LEVELS = {"a": [25.0] * 24 + [10.0] * 24 + [30.0] * 2, "b": [22.0] * 10}
 
 
 def test_each_day_has_the_dose_since_time_zero_by_hand():
-    made = daily_burden.day_by_day(minutes(LEVELS), **THRESHOLDS, **HOW)
+    made = daily_burden.day_by_day(minutes(LEVELS), rules=RULES)
     store.check(made, contracts.updates(THRESHOLDS), "updates")
     told = made.select("patient_id", "until_h", DOSE).rows()
     assert [row[:2] for row in told] == [("a", 24.0), ("a", 48.0), ("a", 72.0), ("b", 24.0)]
@@ -43,8 +44,7 @@ def test_each_day_has_the_dose_since_time_zero_by_hand():
 def test_the_future_changes_no_day_before_it():
     changed = LEVELS | {"a": [25.0] * 24 + [10.0] * 24 + [90.0] * 2}
     made, other = (
-        daily_burden.day_by_day(minutes(levels), **THRESHOLDS, **HOW)
-        for levels in (LEVELS, changed)
+        daily_burden.day_by_day(minutes(levels), rules=RULES) for levels in (LEVELS, changed)
     )
     past = pl.col("until_h") <= 48
     assert made.filter(past).equals(other.filter(past))
@@ -52,4 +52,4 @@ def test_the_future_changes_no_day_before_it():
 
 
 def test_without_minutes_there_is_no_day():
-    assert daily_burden.day_by_day(minutes(LEVELS).clear(), **THRESHOLDS, **HOW).height == 0
+    assert daily_burden.day_by_day(minutes(LEVELS).clear(), rules=RULES).height == 0

@@ -4,6 +4,7 @@ import pytest
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import summary
+from icpcohort.indices import reactivity
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 24.0}}
 
@@ -21,11 +22,8 @@ def _summarise(n, **columns):
     found = summary.summarise(
         minutes,
         windows=WINDOWS,
-        averaging="fisher",
-        fisher_clip=0.999,
-        min_cppopt_h=1.0,
-        min_prx_interval_h=6.0,
-        n_cosines=6,
+        scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
+        settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
     )
     store.check(found, contracts.SUMMARY, "summary")
     return found.row(0, named=True)
@@ -44,19 +42,19 @@ def test_the_yield_of_the_pulse_shape_is_over_the_blocks_in_which_it_was_sought(
         amp_mmhg=[2.0, 2.0, 2.0],
         peak_to_trough_mmhg=[4.0, 5.0, None],
         p2_p1_ratio=[0.8, 1.0, None],
-        shape_sought_s=[60.0, 40.0, 0.0],
-        shape_found_s=[60.0, 20.0, 0.0],
+        p2p1_eligible_s=[60.0, 40.0, 0.0],
+        p2p1_found_s=[60.0, 20.0, 0.0],
     )
-    assert row["shape_yield_percent"] == pytest.approx(80.0)
-    assert row["shape_sought_h"] == pytest.approx(100 / 3600)
+    assert row["p2p1_yield_percent"] == pytest.approx(80.0)
+    assert row["p2p1_eligible_h"] == pytest.approx(100 / 3600)
     assert row["p2_p1_ratio_mean"] == pytest.approx(0.9)
     assert row["peak_to_trough_mean_mmhg"] == pytest.approx(4.5)
     assert row["amp_h"] == 3 / 60
 
 
 def test_where_the_shape_was_never_sought_its_yield_is_missing():
-    row = _summarise(2, icp_mmhg=[15.0] * 2, shape_sought_s=[0.0] * 2, shape_found_s=[0.0] * 2)
-    assert (row["shape_yield_percent"], row["shape_sought_h"]) == (None, 0.0)
+    row = _summarise(2, icp_mmhg=[15.0] * 2, p2p1_eligible_s=[0.0] * 2, p2p1_found_s=[0.0] * 2)
+    assert (row["p2p1_yield_percent"], row["p2p1_eligible_h"]) == (None, 0.0)
     assert (row["p2_p1_ratio_mean"], row["amp_h"]) == (None, 0.0)
 
 

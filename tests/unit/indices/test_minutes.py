@@ -3,45 +3,13 @@ import dataclasses
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import PUBLISHED, changed
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import cpp_curve, reactivity, whole_recording
+from icpcohort.indices import curve_settings, whole_recording
 from icpcohort.indices import minutes as indices
 from icpcohort.signals import pulse_blocks
-
-CORRELATIONS = reactivity.CorrelationRules(
-    block_s=10.0,
-    n_blocks=30,
-    step_s=60.0,
-    min_valid_fraction=0.5,
-    long_n_minutes=20,
-    averaging="fisher",
-    fisher_clip=0.999,
-)
-CURVE = cpp_curve.CurveRules(
-    block_s=10.0,
-    averaging="fisher",
-    fisher_clip=0.999,
-    cpp_average="mean",
-    weighting="count",
-    min_span_mmhg=0.0,
-    min_span_prx=0.0,
-    min_r_squared=0.0,
-    one_sided="reject",
-    edge_weight=0.5,
-    window_weighting="r_squared",
-    cpp_average_min=5,
-    bin_width_mmhg=5.0,
-    bin_min_mmhg=40.0,
-    bin_max_mmhg=120.0,
-    min_bin_fraction=0.02,
-    min_bins=4,
-    min_curvature_z=1.645,
-    min_arm_z=1.0,
-    n_blocks=30,
-    reactivity_limit_prx=0.30,
-)
 
 
 def _trends(*, abp_interval_s=1.0, hours=12):
@@ -69,20 +37,13 @@ def _trends(*, abp_interval_s=1.0, hours=12):
 
 SETTINGS = {
     "minute_min_valid_fraction": 0.5,
-    "correlations": CORRELATIONS,
-    "not_during": ["drain_open"],
-    "curve": CURVE,
-    "windows_min": [240],
-    "min_valid_fraction": 0.5,
+    "rules": curve_settings.rules_of(changed(reactivity={"not_during": ["drain_open"]})),
 }
-UNCERTAINTY = whole_recording.UncertaintyRules(
-    seed=1,
-    n_resamples=200,
-    block_min=60,
-    min_upward_fraction=0.9,
-    surrogate="phase",
-    n_surrogates=19,
-    n_yield_surrogates=2,
+UNCERTAINTY = whole_recording.Settings(
+    **(
+        PUBLISHED["uncertainty"]
+        | {"n_resamples": 200, "n_surrogates": 19, "n_yield_surrogates": 2}
+    )
 )
 
 
@@ -98,7 +59,7 @@ def _optimum(trends, events=(), *, patient_id="P1", uncertainty=UNCERTAINTY):
         trends,
         _compute(trends, events),
         events=events,
-        uncertainty=uncertainty,
+        settings=uncertainty,
         **SETTINGS,
     )
     store.check(found.curve, contracts.CURVES, "curve")

@@ -1,5 +1,4 @@
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 
@@ -162,13 +161,3 @@ def test_every_import_of_the_package_is_an_installed_distribution():
     }
     assert {"polars", "numpy", "scipy", "pyyaml"} <= imports
     assert {name for name in imports if not fingerprint.installed({name})} == set()
-
-
-def test_params_that_change_places_have_another_fingerprint():
-    wildcards = SimpleNamespace(patient="P1")
-    given = {"low": 1, "high": 5, "rows": lambda asked: [asked.patient]}
-    swapped = given | {"low": 5, "high": 1}
-    one = fingerprint.named(given)(wildcards)
-    assert fingerprint.named(dict(reversed(given.items())))(wildcards) == one
-    assert fingerprint.named(swapped)(wildcards) != one
-    assert fingerprint.named(given)(SimpleNamespace(patient="P2")) != one

@@ -5,6 +5,7 @@ import os
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import changed
 
 from icpcohort import recordings
 from icpcohort.recordings import file_checks
@@ -246,27 +247,9 @@ def test_a_file_that_grows_or_lies_outside_is_excluded_and_the_others_are_used(
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        icp_channels=["ICP"],
-        abp_channels=[],
-        time_column="t_s",
-        chunk_samples=100_000,
-        annotation_extensions=[],
-        annotation_meanings=[],
-        levelling={"abp_correction": "none", "fluid_density_kg_m3": 1055.0},
-        summarise={
-            "rules": [],
-            "block_s": 10.0,
-            "min_valid_fraction": 0.5,
-            "pulse_min_hz": 0.7,
-            "pulse_max_hz": 4.0,
-            "pulse_rate_from": "abp",
-            "pulse_tolerance_hz": 0.15,
-            "amplitude_method": "interpolated",
-            "shape_method": "curvature",
-            "shape_min_hz": 100.0,
-            "shape_min_pulses": 3,
-            "shape_smoothing_fraction": 0.025,
-        },
+        sections=ingest.sections_of(
+            changed(cleaning={"rules": []}, recordings={"abp_channels": []})
+        ),
     )
     reasons = dict(done.excluded.select("recording_id", "reason").iter_rows())
     assert reasons == {"grows": "changed_while_read", "link": "outside_study"}

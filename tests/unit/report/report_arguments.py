@@ -14,7 +14,9 @@ make_tables, frame_of = TABLES["make_tables"], TABLES["frame_of"]
 SETTINGS = {
     "study": {"title": "Invented cohort", "folder": "study", "time_zero": "injury"},
     "cleaning": {
-        "rules": [{"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0}]
+        "rules": [
+            {"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0, "margin_s": 0}
+        ]
     },
     "reactivity": {"n_blocks": 30, "fisher_clip": 0.999, "not_during": ["drain_open"]},
     "burden": {

@@ -1,27 +1,28 @@
 """Beats found in waveforms made beat by beat, and the published limits one at a time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from icpcohort.signals import beats, cells
+from icpcohort.signals import beats, cells, rules
 
-LIMITS = {
-    "rule": "beats",
-    "signal": "abp",
-    "max_systolic_mmhg": 300.0,
-    "min_diastolic_mmhg": 20.0,
-    "min_mean_mmhg": 30.0,
-    "max_mean_mmhg": 200.0,
-    "min_rate_per_min": 20.0,
-    "max_rate_per_min": 200.0,
-    "min_pulse_mmhg": 20.0,
-    "max_fall_mmhg_per_s": 375.0,
-    "changes": "ignored",
-    "max_pressure_change_mmhg": 20.0,
-    "max_period_change_s": 0.5,
-    "window_s": 10.0,
-    "min_abnormal_fraction": 0.5,
-}
+LIMITS = rules.Beats(
+    signal="abp",
+    max_systolic_mmhg=300.0,
+    min_diastolic_mmhg=20.0,
+    min_mean_mmhg=30.0,
+    max_mean_mmhg=200.0,
+    min_rate_per_min=20.0,
+    max_rate_per_min=200.0,
+    min_pulse_mmhg=20.0,
+    max_fall_mmhg_per_s=375.0,
+    changes="ignored",
+    max_pressure_change_mmhg=20.0,
+    max_period_change_s=0.5,
+    window_s=10.0,
+    min_abnormal_fraction=0.5,
+)
 
 
 def _wave(periods_s, *, fs_hz=125.0, low=70.0, pulses=50.0):
@@ -120,7 +121,7 @@ def test_the_published_file_contradicts_itself_on_the_pulse_pressure(
 ):
     beat = _features(systolic_mmhg=70 + pulse_mmhg)
     assert beats.abnormal(beat, LIMITS).tolist() == [by_code]
-    assert beats.abnormal(beat, LIMITS | {"min_pulse_mmhg": 30.0}).tolist() == [by_header]
+    assert beats.abnormal(beat, replace(LIMITS, min_pulse_mmhg=30.0)).tolist() == [by_header]
 
 
 @pytest.mark.parametrize(
@@ -141,11 +142,11 @@ def test_changes_from_beat_to_beat_count_only_if_asked_for(name, values):
         row[name] = np.array(values)
     found = beats.Features(**row)
     assert not beats.abnormal(found, LIMITS).any()
-    counted = beats.abnormal(found, LIMITS | {"changes": "counted"})
+    counted = beats.abnormal(found, replace(LIMITS, changes="counted"))
     assert counted.tolist() == [False, False, True]
     late_s = np.array([0, 0, 5])
     apart = found._replace(start_s=found.start_s + late_s, end_s=found.end_s + late_s)
-    assert not beats.abnormal(apart, LIMITS | {"changes": "counted"}).any()
+    assert not beats.abnormal(apart, replace(LIMITS, changes="counted")).any()
 
 
 def _whole(pieces):

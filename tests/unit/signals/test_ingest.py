@@ -3,25 +3,11 @@ import numpy as np
 import polars as pl
 import pytest
 import wfdb
+from published_settings import changed
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.signals import ingest
-
-SUMMARISE = {
-    "rules": [],
-    "block_s": 10.0,
-    "min_valid_fraction": 0.5,
-    "pulse_min_hz": 0.67,
-    "pulse_max_hz": 4.0,
-    "pulse_rate_from": "abp",
-    "pulse_tolerance_hz": 0.15,
-    "amplitude_method": "interpolated",
-    "shape_method": "curvature",
-    "shape_min_hz": 100.0,
-    "shape_min_pulses": 3,
-    "shape_smoothing_fraction": 0.025,
-}
 
 
 def _row(recording_id, path, **given):
@@ -52,14 +38,13 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
         events=[],
         monitors=monitors,
         level=level,
-        icp_channels=["ICP"],
-        abp_channels=["ABP"],
-        time_column="t_s",
-        chunk_samples=1000,
-        annotation_extensions=["noted"],
-        annotation_meanings=[{"text": "drain open", "event": "drain_open"}],
-        summarise=SUMMARISE | {"rules": rules},
-        levelling={"abp_correction": correction, "fluid_density_kg_m3": 1055.0},
+        sections=ingest.sections_of(
+            changed(
+                recordings={"chunk_samples": 1000, "annotation_extensions": ["noted"]},
+                cleaning={"rules": rules},
+                levels={"abp_correction": correction},
+            )
+        ),
     )
     for frame, table in zip(
         (*done[:-1], *done.accounts),

@@ -1,10 +1,11 @@
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import PUBLISHED
 
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
-from icpcohort.signals import overlaps, trends
+from icpcohort.signals import overlaps, rules, trend_settings, trends
 
 RANGE = {
     "rule": "range",
@@ -24,19 +25,9 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
         [Chunk(0.0, samples, dict.fromkeys(samples, fs_hz))],
         start_s=start_s,
         duration_s=duration_s,
-        rules=[RANGE],
+        rules=rules.from_blocks([RANGE]),
         events=[],
-        block_s=10.0,
-        min_valid_fraction=0.5,
-        pulse_min_hz=0.67,
-        pulse_max_hz=4.0,
-        pulse_rate_from="abp",
-        pulse_tolerance_hz=0.15,
-        amplitude_method="interpolated",
-        shape_method="curvature",
-        shape_min_hz=100.0,
-        shape_min_pulses=3,
-        shape_smoothing_fraction=0.025,
+        settings=trend_settings.Settings(**PUBLISHED["trends"]),
     )
     return overlaps.Part(summary, start_s, start_s + duration_s)
 

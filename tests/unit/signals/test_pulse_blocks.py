@@ -1,14 +1,17 @@
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 import yaml
+from published_settings import PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
-from icpcohort.signals import pulse_blocks, trends
+from icpcohort.signals import pulse_blocks, trend_settings, trends
+from icpcohort.signals import rules as rules_of
 
 FS_HZ = 100.0
 T_S = np.arange(6000) / FS_HZ
@@ -39,22 +42,9 @@ def _trends(icp, abp=None, *, fs_hz=FS_HZ, **settings):
         [Chunk(0.0, waves, dict.fromkeys(waves, fs_hz))],
         start_s=0.0,
         duration_s=60.0,
-        rules=rules,
+        rules=rules_of.from_blocks(rules),
         events=[],
-        **{
-            "block_s": 10.0,
-            "min_valid_fraction": 0.5,
-            "pulse_min_hz": 0.67,
-            "pulse_max_hz": 4.0,
-            "pulse_rate_from": "abp",
-            "pulse_tolerance_hz": 0.15,
-            "amplitude_method": "interpolated",
-            "shape_method": "curvature",
-            "shape_min_hz": 100.0,
-            "shape_min_pulses": 3,
-            "shape_smoothing_fraction": 0.025,
-            **settings,
-        },
+        settings=trend_settings.Settings(**(PUBLISHED["trends"] | settings)),
     )
     kept = summary.trends.select(list(trends.RECORDED.columns))
     store.check(kept, trends.RECORDED, "trends")
@@ -154,9 +144,9 @@ def test_merged_peaks_were_sought_and_are_missing():
 
 
 def test_the_sentences_say_what_was_set():
-    given = {"shape_min_hz": 100.0, "shape_min_pulses": 3, "shape_smoothing_fraction": 0.025}
+    published = trend_settings.Settings(**PUBLISHED["trends"])
     on, off = (
-        pulse_blocks.methods_sentence(shape_method=method, **given)
+        pulse_blocks.methods_sentence(replace(published, shape_method=method))
         for method in ("curvature", "none")
     )
     assert "100 Hz" in on and "2.5 % of a period" in on
@@ -189,7 +179,12 @@ def test_the_size_of_the_chunks_changes_no_pulse(start_s):
             chunk.samples_mmhg["abp"] = abp[first : first + int(62.5 * seconds)]
             chunk.fs_hz["abp"] = fs_hz["abp"]
         made = trends.summarise(
-            chunks, start_s=start_s, duration_s=120.0, rules=[], events=[], **settings
+            chunks,
+            start_s=start_s,
+            duration_s=120.0,
+            rules=[],
+            events=[],
+            settings=trend_settings.Settings(**settings),
         )
         tables.append(made.trends.filter(pl.col("icp_valid_fraction") == 1.0))
     once, *others = tables

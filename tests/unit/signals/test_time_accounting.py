@@ -7,9 +7,10 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from published_settings import PUBLISHED
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import overlaps, time_accounting, trends
+from icpcohort.signals import overlaps, rules, time_accounting, trend_settings, trends
 
 RATES_HZ = (1 / 300, 1 / 60, 1 / 45, 0.1, 0.3, 1.0, 2.0, 30.0, 62.4725)
 RULES = [
@@ -25,19 +26,9 @@ def _summarise(chunks, *, start_s, duration_s, block_s=10.0):
         chunks,
         start_s=start_s,
         duration_s=duration_s,
-        rules=RULES,
+        rules=rules.from_blocks(RULES),
         events=EVENTS,
-        block_s=block_s,
-        min_valid_fraction=0.5,
-        pulse_min_hz=0.67,
-        pulse_max_hz=4.0,
-        pulse_rate_from="abp",
-        pulse_tolerance_hz=0.15,
-        amplitude_method="interpolated",
-        shape_method="curvature",
-        shape_min_hz=100.0,
-        shape_min_pulses=3,
-        shape_smoothing_fraction=0.025,
+        settings=trend_settings.Settings(**(PUBLISHED["trends"] | {"block_s": block_s})),
     )
 
 

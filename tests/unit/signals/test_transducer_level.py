@@ -23,8 +23,9 @@ def applied(patient, *events, abp_correction="hydrostatic"):
         TRENDS,
         patient=patient,
         events=[NOT_NOTED | {"event": "level_change", "end_s": None} | e for e in events],
-        abp_correction=abp_correction,
-        fluid_density_kg_m3=1055.0,
+        settings=transducer_level.Settings(
+            abp_correction=abp_correction, fluid_density_kg_m3=1055.0
+        ),
     )
 
 
@@ -87,11 +88,11 @@ def test_head_down_raises_the_pressure_at_the_tragus():
 
 def test_the_methods_text_says_whether_it_was_corrected():
     said = transducer_level.methods_sentence(
-        abp_correction="hydrostatic", fluid_density_kg_m3=1055.0
+        transducer_level.Settings(abp_correction="hydrostatic", fluid_density_kg_m3=1055.0)
     )
     assert "1055 kg/m3" in said and "brought to the tragus" in said
     assert "not corrected" in transducer_level.methods_sentence(
-        abp_correction="none", fluid_density_kg_m3=1055.0
+        transducer_level.Settings(abp_correction="none", fluid_density_kg_m3=1055.0)
     )
 
 

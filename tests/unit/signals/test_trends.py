@@ -4,11 +4,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from published_settings import PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
-from icpcohort.signals import trends
+from icpcohort.signals import rules as rules_of
+from icpcohort.signals import trend_settings, trends
 
 RANGE = {
     "rule": "range",
@@ -24,19 +26,9 @@ def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=(), block_s=
         chunks,
         start_s=start_s,
         duration_s=duration_s,
-        rules=rules,
+        rules=rules_of.from_blocks(rules),
         events=events,
-        block_s=block_s,
-        min_valid_fraction=0.5,
-        pulse_min_hz=0.67,
-        pulse_max_hz=4.0,
-        pulse_rate_from="abp",
-        pulse_tolerance_hz=0.15,
-        amplitude_method="interpolated",
-        shape_method="curvature",
-        shape_min_hz=100.0,
-        shape_min_pulses=3,
-        shape_smoothing_fraction=0.025,
+        settings=trend_settings.Settings(**(PUBLISHED["trends"] | {"block_s": block_s})),
     )
     kept = summary.trends.select(list(trends.RECORDED.columns))
     store.check(kept, trends.RECORDED, "trends")
@@ -201,13 +193,13 @@ def test_the_size_of_the_chunks_changes_no_result():
             _in_chunks(samples, n, gap=12_345),
             start_s=1234.5,
             duration_s=2737.3,
-            rules=settings["cleaning"]["rules"],
+            rules=rules_of.from_blocks(settings["cleaning"]["rules"]),
             events=[],
-            **settings["trends"],
+            settings=trend_settings.Settings(**settings["trends"]),
         )
         for n in (135_000, 60_000, 7_001, 1_500)
     )
-    reasons = {"zeroing", "flush", "sampling", "disconnection", "saturation", "jump"}
+    reasons = {"zeroing", "flush", "blood_sampling", "disconnection", "saturation", "jump"}
     assert {*reasons, "damping", "no_pulse", "beats"} <= set(once.artefacts["reason"])
     for other in others:
         assert other.artefacts.equals(once.artefacts)

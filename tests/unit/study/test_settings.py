@@ -162,7 +162,7 @@ def test_the_limits_of_a_fraction_can_be_written(tmp_path, fraction):
 def test_a_number_in_a_list_is_named_by_its_place(tmp_path):
     assert _problems(tmp_path, _config(burden={"icp_above_mmhg": [18.0, "twenty"]})) == [
         "config.yaml, burden.icp_above_mmhg, entry 2: 'twenty' is not a number; "
-        "write for example 22.0"
+        "write for example 18.0"
     ]
 
 
@@ -194,7 +194,7 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         "config.yaml, cleaning.rules, entry 2 (jump), margin: unknown setting; "
         "did you mean 'margin_s'?",
         "config.yaml, cleaning.rules, entry 2 (jump), margin_s: missing; "
-        "write for example the line `margin_s: 5.0`",
+        "write for example the line `margin_s: 1.0`",
     ]
 
 
@@ -204,7 +204,7 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         (
             {"rule": "jumps", "signal": "icp"},
             "entry 1 (jumps), rule: 'jumps' is not one of range, saturation, flat_line, "
-            "no_pulse, jump, zeroing, disconnection, flush, sampling, damping, beats, event; "
+            "no_pulse, jump, zeroing, disconnection, flush, blood_sampling, damping, beats, event; "
             "did you mean 'jump'?",
         ),
         (
@@ -238,7 +238,7 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         ),
         (
             {
-                "rule": "sampling",
+                "rule": "blood_sampling",
                 "signal": "abp",
                 "tier": "seconds",
                 "max_movement_mmhg": 1.0,
@@ -247,7 +247,7 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
                 "max_s": 30.0,
                 "margin_s": 1.0,
             },
-            "entry 1 (sampling), max_s: 30.0 is not above min_s 60.0; write a value above 60.0",
+            "entry 1 (blood_sampling), max_s: 30.0 is not above min_s 60.0; write a value above 60.0",
         ),
     ],
 )

@@ -9,7 +9,9 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.commands.why.results import NotOfOneRun, Results, Unknown
 from icpcohort.contracts import burden_columns, store
-from icpcohort.exposures import burden, summary
+from icpcohort.exposures import burden, summary, window
+from icpcohort.exposures.window import Window
+from icpcohort.indices import reactivity
 
 H_S, MINUTE_S = 3600.0, 60.0
 MOST_EPISODES = 20
@@ -64,7 +66,7 @@ def _minutes(asked: Asked, results: Results) -> pl.DataFrame:
     return store.read_patients([path], contracts.MINUTES)
 
 
-def _span(asked: Asked, results: Results) -> dict[str, Mapping[str, float]]:
+def _span(asked: Asked, results: Results) -> dict[str, Window]:
     return {asked.window: results.settings["windows"][asked.window]}
 
 
@@ -106,14 +108,15 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
     of_one: dict[str, Any] = {"icp_above_mmhg": [], "cpp_below_mmhg": []}
     of_one[f"{signal}_{side}_mmhg"] = [threshold]
     minutes = _minutes(asked, results)
-    made = burden.add_up(minutes, windows=_span(asked, results), **of_one, **how)
+    rules = burden.Rules(**of_one, **how)
+    made = burden.add_up(minutes, windows=_span(asked, results), rules=rules)
     wide = burden.widen(made, of_one)
     value = wide[asked.column][0]
     held = _held(results.tables["burden"], asked, signal, side, threshold)
     yield _head(asked, value, about)
     yield f"  {agreement(value, held)}"
     yield from _in_the_analysis(asked, value, results)
-    inside = burden.in_window(minutes, **_limits(asked, results))
+    inside = window.inside(minutes, results.settings["windows"][asked.window])
     pressure = inside.select("patient_id", "t_s", mmhg=pl.col(f"{signal}_mmhg")).drop_nulls()
     if pressure.is_empty():
         yield f"  missing: no valid minute of {signal.upper()} in the window"
@@ -220,16 +223,15 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     made = summary.summarise(
         minutes,
         windows=_span(asked, results),
-        averaging=given["reactivity"]["averaging"],
-        fisher_clip=given["reactivity"]["fisher_clip"],
-        **given["summary"],
+        scale=reactivity.rules_of(given),
+        settings=summary.Settings(**given["summary"]),
     )
     value = made[asked.column][0]
     row = results.tables["summary"].filter(patient_id=asked.patient_id, window=asked.window)
     yield _head(asked, value, contracts.SUMMARY.columns[asked.column].about)
     yield f"  {agreement(value, row[asked.column][0])}"
     yield from _in_the_analysis(asked, value, results)
-    inside = burden.in_window(minutes, **_limits(asked, results))
+    inside = window.inside(minutes, results.settings["windows"][asked.window])
     base = _base(asked.column)
     n = inside[base].count()
     yield f"  {n} of {inside.height} minutes of the window have {base}"

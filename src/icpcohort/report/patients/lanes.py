@@ -34,7 +34,7 @@ FILLINGS = dict.fromkeys(
     SENSOR,
 ) | dict.fromkeys(
     (
-        *("flush", "sampling", "damping", "zeroing", "rezero", "level_change"),
+        *("flush", "blood_sampling", "damping", "zeroing", "rezero", "level_change"),
         *("transport", "disconnected", "disconnection", "artefact"),
     ),
     BEDSIDE,

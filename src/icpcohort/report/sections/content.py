@@ -24,6 +24,7 @@ from icpcohort.report.sections.blocks import (
 )
 from icpcohort.report.sections.methods import SIGNALS
 from icpcohort.report.tables import appendix
+from icpcohort.signals import rules
 
 SHORT_CAUTION = (
     "Research use on recorded data. Not a medical device; not for bedside decisions or for "
@@ -119,14 +120,19 @@ def _findings(
 
 
 def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Section:
-    rules = appendix.cleaning_rules(settings["cleaning"]["rules"])
+    masking = rules.from_blocks(settings["cleaning"]["rules"])
     parts = []
     for number, (heading, text) in enumerate(paragraphs.items(), start=1):
         blocks: list[Block] = [Paragraph(text)]
         if heading == SIGNALS:
             blocks = [
                 Paragraph(text, (Link("table-rules"),)),
-                *table("rules", rules, sortable=False, supplementary=True),
+                *table(
+                    "rules",
+                    appendix.cleaning_rules(masking),
+                    sortable=False,
+                    supplementary=True,
+                ),
             ]
         parts.append(Section(f"methods-{number}", heading, tuple(blocks)))
     words = "Every sentence and number of the methods comes from the settings that were run."

@@ -5,14 +5,15 @@ from typing import Any
 
 from icpcohort.cohort import monitoring_end, outcomes, select
 from icpcohort.exposures import burden, intensity_duration, summary
-from icpcohort.indices import cppopt, reactivity, whole_recording
+from icpcohort.indices import cppopt, curve_settings, reactivity, whole_recording
 from icpcohort.models import wording
 from icpcohort.report.tables import grid, numbers
 from icpcohort.signals import (
-    cleaning,
+    ingest,
     intervals,
     pulse_amplitude,
     pulse_blocks,
+    rules,
     transducer_level,
     trends,
 )
@@ -23,44 +24,30 @@ SIGNALS = "Signals and artefacts"  # the paragraph beside the table of cleaning 
 
 def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[str, str]:
     """Return the paragraphs by their headings, in the order data flows, as it was run."""
-    blocks, windows = settings["trends"], settings["windows"]
+    of_signals = ingest.sections_of(settings)
+    curve_rules = curve_settings.rules_of(settings)
     signals = [
-        cleaning.methods_sentence(rules=settings["cleaning"]["rules"]),
+        rules.methods_sentence(of_signals.rules),
         intervals.methods_sentence(
-            annotation_meanings=settings["recordings"]["annotation_meanings"]
+            annotation_meanings=of_signals.recordings.annotation_meanings
         ),
-        trends.methods_sentence(
-            block_s=blocks["block_s"], min_valid_fraction=blocks["min_valid_fraction"]
-        ),
-        pulse_amplitude.methods_sentence(
-            min_hz=blocks["pulse_min_hz"],
-            max_hz=blocks["pulse_max_hz"],
-            rate_from=blocks["pulse_rate_from"],
-            tolerance_hz=blocks["pulse_tolerance_hz"],
-            method=blocks["amplitude_method"],
-        ),
-        pulse_blocks.methods_sentence(
-            shape_method=blocks["shape_method"],
-            shape_min_hz=blocks["shape_min_hz"],
-            shape_min_pulses=blocks["shape_min_pulses"],
-            shape_smoothing_fraction=blocks["shape_smoothing_fraction"],
-        ),
-        transducer_level.methods_sentence(**settings["levels"]),
+        trends.methods_sentence(of_signals.trends),
+        pulse_amplitude.methods_sentence(of_signals.trends),
+        pulse_blocks.methods_sentence(of_signals.trends),
+        transducer_level.methods_sentence(of_signals.levels),
     ]
     index = reactivity.methods_sentence(
-        minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
-        block_s=blocks["block_s"],
-        **settings["reactivity"],
+        curve_rules.prx, minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"]
     )
     curve = [
-        cppopt.methods_sentence(
-            averaging=settings["reactivity"]["averaging"], **settings["optimal_cpp"]
-        ),
-        whole_recording.methods_sentence(**settings["uncertainty"]),
-        summary.methods_sentence(**settings["summary"]),
+        cppopt.methods_sentence(curve_rules),
+        whole_recording.methods_sentence(whole_recording.Settings(**settings["uncertainty"])),
+        summary.methods_sentence(summary.Settings(**settings["summary"])),
     ]
+    of_burden = burden.Settings(**settings["burden"])
+    of_map = intensity_duration.Settings(**settings["intensity_duration"])
     patients = select.methods_sentence(
-        windows=windows,
+        windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
         time_zero=settings["study"]["time_zero"],
     )
@@ -71,14 +58,14 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         SIGNALS: " ".join(signals),
         "Reactivity indices": index,
         "Optimal CPP": " ".join(curve),
-        "Burden": " ".join(
-            (
-                burden.methods_sentence(**settings["burden"]),
-                intensity_duration.methods_sentence(**settings["intensity_duration"]),
-            )
+        "Burden": (
+            f"{burden.methods_sentence(of_burden)}"
+            f" {intensity_duration.methods_sentence(of_map)}"
         ),
         "Exposure windows and cohort": f"{patients} {ends}",
-        "Outcomes and baseline risk": outcomes.methods_sentence(**settings["outcomes"]),
+        "Outcomes and baseline risk": outcomes.methods_sentence(
+            outcomes.Settings(**settings["outcomes"])
+        ),
         **{
             f"Model: {grid.words_of(name)}": wording.methods_sentence(
                 plan.from_block(name, block=block)

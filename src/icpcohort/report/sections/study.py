@@ -10,7 +10,7 @@ from icpcohort.report.sections.blocks import Block, Paragraph, Section, picture,
 from icpcohort.report.tables import cohort, exposures, grid, reactivity, recordings
 from icpcohort.report.tables import monitors as monitor_grids
 from icpcohort.report.tables import reactivity as chance_grid
-from icpcohort.signals import cleaning
+from icpcohort.signals import rules
 
 Given = Mapping[str, pl.DataFrame]
 Captions = Mapping[str, str]  # by the name of the figure
@@ -89,9 +89,9 @@ def _who(given: Given, captions: Captions) -> Section:
 
 
 def _recordings(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
-    without_effect = cleaning.without_effect(
+    without_effect = rules.without_effect(
         given["events"]["event"].to_list(),
-        rules=settings["cleaning"]["rules"],
+        rules=rules.from_blocks(settings["cleaning"]["rules"]),
         not_during=settings["reactivity"]["not_during"],
     )
     blocks: list[Block] = [

@@ -2,12 +2,14 @@
 
 import itertools
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import polars as pl
 
 from icpcohort.contracts import atomic_write
+from icpcohort.contracts.setting import Setting
 from icpcohort.report.formats.csv_cells import as_csv
 from icpcohort.report.sharing import cells, disclosure
 from icpcohort.report.sharing import sheets as share_sheets
@@ -19,6 +21,23 @@ from icpcohort.report.tables import table_one
 TABLES = (
     *("patients", "quality", "monitors", "analysis", "burden", "summary", "flow", "dropped"),
 )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What may leave the group: results/share."""
+
+    min_cell: Annotated[
+        int,
+        Setting(
+            "The smallest count of patients that is shown in results/share; medians need four "
+            "times as many",
+            "5: common practice, no source; data holders ask for 5, 6, 10 or 11 (from memory)",
+            5,
+            at_least=3,
+            at_most=100,
+        ),
+    ]
 
 
 class NotSafeError(ValueError):

@@ -8,15 +8,21 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.report.tables.grid import Grid, unit_words
-from icpcohort.report.tables.numbers import MISSING
-from icpcohort.signals import cleaning_words
+from icpcohort.report.tables.numbers import MINUS, MISSING
+from icpcohort.signals.rules import Rule
 
 
-def cleaning_rules(rules: Sequence[Mapping[str, Any]]) -> Grid:
+def cleaning_rules(rules: Sequence[Rule]) -> Grid:
     """Return every cleaning rule in its order: signal, recordings, and what it masks."""
     rows = [
-        [str(number), said.name, said.signal, said.recordings, said.masks]
-        for number, said in enumerate(map(cleaning_words.words, rules), start=1)
+        [
+            str(number),
+            rule.name.replace("_", " "),
+            rule.signal.upper(),
+            rule.tiers.replace("_", " "),
+            rule.with_margin().replace(" -", f" {MINUS}"),
+        ]
+        for number, rule in enumerate(rules, start=1)
     ]
     note = (
         "In this order; the first rule that fits gives the reason. Movement is of a second of "

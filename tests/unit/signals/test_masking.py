@@ -1,10 +1,10 @@
-from pathlib import Path
-
 import numpy as np
 import pytest
-import yaml
+from published_settings import PUBLISHED
 
-from icpcohort.signals import cells, cleaning, cleaning_words
+from icpcohort.report.tables import appendix
+from icpcohort.signals import cells, masking
+from icpcohort.signals import rules as rules_of
 
 RANGE = {
     "rule": "range",
@@ -37,7 +37,7 @@ def _lively(n):
 
 
 def _codes(pieces, rules=RULES, events=EVENTS):
-    masker = cleaning.Masker(rules=rules, events=events)
+    masker = masking.Masker(rules=rules_of.from_blocks(rules), events=events)
     masked = [m for piece in pieces for m in masker.push(piece)] + masker.finish()
     return (
         np.concatenate([m.cells.t_s for m in masked]),
@@ -66,7 +66,7 @@ def test_the_averages_beside_a_wrong_one_may_hold_a_part_of_it(margin_s, masked)
 
 def test_a_reading_on_a_limit_is_kept():
     _, code = _codes([_seconds([-10.0, 100.0] * 5)], rules=[RANGE])
-    assert (code == cleaning.VALID).all()
+    assert (code == masking.VALID).all()
 
 
 @pytest.mark.parametrize(("n_flat", "masked"), [(4, 0), (5, 5), (9, 9)])
@@ -112,26 +112,28 @@ def test_the_size_of_the_pieces_changes_nothing(size):
     t_s_pieces, code = _codes(pieces)
     assert t_s_pieces.tolist() == t_s.tolist()
     assert code.tolist() == whole.tolist()
-    assert set(whole.tolist()) == {cleaning.VALID, 0, 1, 2, 3}
+    assert set(whole.tolist()) == {masking.VALID, 0, 1, 2, 3}
 
 
 def test_no_rule_looks_across_a_gap():
     flat = _seconds([20.0] * 3), _seconds([20.0] * 3, first_s=100.0)
     _, code = _codes(flat, rules=[FLAT])
-    assert (code == cleaning.VALID).all()
+    assert (code == masking.VALID).all()
 
 
 def test_a_jump_is_only_asked_of_successive_seconds():
-    chosen = cleaning.rules_for(RULES, signal="icp", tier="minutes", cell_s=60.0)
-    assert [rule["rule"] for rule in chosen] == ["range", "event"]
+    own = rules_of.from_blocks(RULES)
+    chosen = masking.rules_for(own, signal="icp", tier="minutes", cell_s=60.0)
+    assert [rule.kind for rule in chosen] == ["range", "event"]
 
 
 def test_a_rule_is_told_by_name_signal_recordings_and_what_it_masks():
-    told = [cleaning_words.words(rule) for rule in RULES]
-    assert told[0].masks.startswith("outside \N{MINUS SIGN}10 to 100 mmHg")
-    assert any("5 s or longer" in said.masks for said in told)
-    assert told[-1].name == "event: drain open" and told[-1].recordings == "all"
-    assert f"by {len(RULES)} rules" in cleaning.methods_sentence(rules=RULES)
+    own = rules_of.from_blocks(RULES)
+    rows = appendix.cleaning_rules(own).rows
+    assert rows[0][-1] == "outside \N{MINUS SIGN}10 to 100 mmHg with 2 s around"
+    assert any("5 s or longer" in row[-1] for row in rows)
+    assert rows[-1][1:4] == ["event: drain open", "ICP", "all"]
+    assert f"by {len(RULES)} rules" in rules_of.methods_sentence(own)
 
 
 def test_a_line_without_any_change_is_flat_at_a_spread_of_zero():
@@ -154,7 +156,7 @@ ZEROING = {
     "margin_s": 0.0,
 }
 SAMPLING = {
-    "rule": "sampling",
+    "rule": "blood_sampling",
     "signal": "abp",
     "tier": "waveform",
     "max_movement_mmhg": 4.0,
@@ -189,7 +191,10 @@ DAMPING = {
     "max_mean_change_mmhg": 15.0,
     "min_s": 10.0,
 }
-BEATS = {"rule": "beats", "signal": "abp", "window_s": 4.0, "min_abnormal_fraction": 0.5}
+PUBLISHED_BEATS = next(
+    rule for rule in PUBLISHED["cleaning"]["rules"] if rule["rule"] == "beats"
+)
+BEATS = PUBLISHED_BEATS | {"window_s": 4.0, "min_abnormal_fraction": 0.5}
 
 
 def _wave(means, pulses, *, first_s=0.0, **others):
@@ -338,9 +343,9 @@ def test_beats_are_abnormal_from_the_share_that_the_setting_says():
 
 
 def test_rules_of_the_pulse_are_asked_of_waveforms_only():
-    rules = [NO_PULSE, DAMPING, BEATS, SAMPLING]
+    rules = rules_of.from_blocks([NO_PULSE, DAMPING, BEATS, SAMPLING])
     for tier, chosen in (("waveform", rules), ("seconds", []), ("minutes", [])):
-        assert cleaning.rules_for(rules, signal="abp", tier=tier, cell_s=1.0) == chosen
+        assert masking.rules_for(rules, signal="abp", tier=tier, cell_s=1.0) == chosen
 
 
 # --- the rules again as plain loops ---
@@ -501,7 +506,7 @@ def test_sampling_of_numbers_agrees_with_a_plain_loop():
 
 @pytest.mark.parametrize(("size", "gathered"), [(7, 1), (60, 1), (333, 1), (60, 250)])
 def test_the_size_of_the_pieces_changes_nothing_for_any_rule(size, gathered, monkeypatch):
-    monkeypatch.setattr(cleaning, "_GATHERED_CELLS", gathered)
+    monkeypatch.setattr(masking, "_GATHERED_CELLS", gathered)
     whole = _random_wave(99, n=3000)
     for rules in ([rule] for rule in RULES_OF_WAVES):
         _, once = _codes([whole], rules=rules, events=[])
@@ -513,9 +518,9 @@ def test_the_size_of_the_pieces_changes_nothing_for_any_rule(size, gathered, mon
 
 
 def test_what_is_held_back_does_not_grow(monkeypatch):
-    monkeypatch.setattr(cleaning, "_GATHERED_CELLS", 600)
+    monkeypatch.setattr(masking, "_GATHERED_CELLS", 600)
     rules = [*RULES_OF_WAVES, RANGE]
-    masker = cleaning.Masker(rules=rules, events=[])
+    masker = masking.Masker(rules=rules_of.from_blocks(rules), events=[])
     held = []
     for i in range(20):
         piece = _random_wave(i, n=300)
@@ -524,13 +529,9 @@ def test_what_is_held_back_does_not_grow(monkeypatch):
     assert max(held[10:]) <= max(held[:10])
 
 
-CONFIG = Path(__file__).resolve().parents[3] / "config" / "config.yaml"
-
-
 def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
-    rules = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))["cleaning"]["rules"]
-    for rule in rules:
-        words = cleaning_words.words(rule).masks
+    for rule in PUBLISHED["cleaning"]["rules"]:
+        words = rules_of.from_blocks([rule])[0].with_margin()
         for name, value in rule.items():
             silent = name in ("max_pressure_change_mmhg", "max_period_change_s")
             if isinstance(value, float) and value and not silent:
@@ -538,5 +539,5 @@ def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
                 minutes = name == "look_back_s"
                 shown = 100 * value if percent else value / 60 if minutes else abs(value)
                 assert f"{shown:g}" in words, (rule["rule"], name)
-    beats = next(rule for rule in rules if rule["rule"] == "beats") | {"changes": "counted"}
-    assert "0.5 s" in cleaning_words.words(beats).masks
+    counted = rules_of.from_blocks([PUBLISHED_BEATS | {"changes": "counted"}])
+    assert "0.5 s" in counted[0].words()

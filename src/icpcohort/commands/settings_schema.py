@@ -1,0 +1,286 @@
+"""Settings schema: the JSON schema of config.yaml, from the sections that the rooms declare.
+
+`python -m icpcohort.commands.settings_schema` writes it from the checkout's folder.
+"""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import MISSING, fields, is_dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints, is_typeddict
+
+import yaml
+
+from icpcohort.cohort import blinding, outcomes, select
+from icpcohort.contracts import atomic_write
+from icpcohort.contracts.setting import OF_THE_STUDY, Kinds, OfColumns, Setting
+from icpcohort.exposures import burden, intensity_duration, summary
+from icpcohort.exposures.window import Window
+from icpcohort.indices import curve_settings, minutes, reactivity, whole_recording
+from icpcohort.recordings import examine
+from icpcohort.report.sharing import folder
+from icpcohort.signals import rules, transducer_level, trend_settings
+from icpcohort.study import presets, tables
+
+# In the order of config.yaml.
+SECTIONS: dict[str, Any] = {
+    "study": tables.Settings,
+    "plan": blinding.Settings,
+    "recordings": examine.Settings,
+    "cleaning": rules.Settings,
+    "trends": trend_settings.Settings,
+    "levels": transducer_level.Settings,
+    "minutes": minutes.Settings,
+    "reactivity": reactivity.Settings,
+    "optimal_cpp": curve_settings.Settings,
+    "uncertainty": whole_recording.Settings,
+    "burden": burden.Settings,
+    "intensity_duration": intensity_duration.Settings,
+    "windows": Annotated[
+        Mapping[str, Window],
+        Setting(
+            "Exposure windows by name: fixed horizons since time zero; burden is measured in"
+            " each",
+            OF_THE_STUDY,
+            {"first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0}},
+            least_items=1,
+        ),
+    ],
+    "summary": summary.Settings,
+    "cohort": select.Settings,
+    "outcomes": outcomes.Settings,
+    "share": folder.Settings,
+}
+# A setting that had another name: its section and old name, and what it is now.
+RENAMED = {
+    ("reactivity", "block_s"): "trends.block_s",
+    ("reactivity", "long_n_minutes"): "reactivity.lprx_window_min",
+}
+# A kind of rule that had another name, and what it is now.
+RENAMED_KINDS = {"sampling": "blood_sampling"}
+NAME = {
+    "pattern": "^[a-z][a-z0-9_]*$",
+    "x-words": "a name of small letters, digits and _ that begins with a letter",
+}
+_TYPES = {float: "number", int: "integer", str: "string", bool: "boolean"}
+_LIMITS = {
+    "at_least": "minimum",
+    "above": "exclusiveMinimum",
+    "at_most": "maximum",
+    "below": "exclusiveMaximum",
+    "most_letters": "maxLength",
+    "pattern": "pattern",
+    "pattern_in_words": "x-words",
+}
+
+
+def config_schema(of_presets: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the closed schema of config.yaml; a section is a block, in the file's order.
+
+    Parameters
+    ----------
+    of_presets : mapping of a section to its presets, as in `config/presets.yaml`
+    """
+    kinds: dict[str, Any] = {}
+    sections = {name: _of_type(hint, None, kinds) for name, hint in SECTIONS.items()}
+    for (section, old), new in RENAMED.items():
+        sections[section].setdefault("x-moved", {})[old] = new
+    for section, stated in of_presets.items():
+        sections[section]["properties"] |= {"preset": _preset(stated)}
+        sections[section]["x-presets"] = presets.resolved(stated)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "config.yaml: the settings of a study",
+        "type": "object",
+        "description": "Every setting of the study",
+        "additionalProperties": False,
+        "required": list(sections),
+        "properties": sections,
+        "$defs": kinds,
+    }
+
+
+def _of_type(hint: Any, setting: Setting | None, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a type; blocks of several kinds are added to `kinds`."""
+    if get_origin(hint) is Annotated:
+        inner, *notes = get_args(hint)
+        by_type = {type(note): note for note in notes}
+        if OfColumns in by_type:
+            return _of_columns(by_type[OfColumns])
+        if Kinds in by_type:
+            return _list(by_type[Setting], _of_kinds(by_type[Kinds], kinds))
+        return _of_type(inner, by_type[Setting], kinds)
+    if is_dataclass(hint) or is_typeddict(hint):
+        return _block(hint, kinds)
+    if setting is None:
+        raise TypeError(f"{hint} is neither a section nor annotated with a Setting")
+    if get_origin(hint) is Mapping:
+        return _of_names(get_args(hint)[1], setting, kinds)
+    if get_origin(hint) is Sequence:
+        inner = get_args(hint)[0]
+        is_block = is_dataclass(inner) or is_typeddict(inner)
+        return _list(setting, _block(inner, kinds) if is_block else _entry(inner, setting))
+    return _scalar(hint, setting)
+
+
+def _block(section: Any, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a dataclass or a typed dictionary; its first line describes it."""
+    hints = get_type_hints(section, include_extras=True)
+    names = [field.name for field in fields(section)] if is_dataclass(section) else list(hints)
+    optional = (
+        {field.name for field in fields(section) if field.default is not MISSING}
+        if is_dataclass(section)
+        else set()
+    )
+    return {
+        "type": "object",
+        "description": str(section.__doc__).strip().splitlines()[0].rstrip("."),
+        "additionalProperties": False,
+        "required": [name for name in names if name not in optional],
+        "properties": {name: _of_type(hints[name], None, kinds) for name in names},
+    }
+
+
+def _scalar(hint: Any, setting: Setting) -> dict[str, Any]:
+    is_choice = get_origin(hint) is Literal
+    choices = get_args(hint) if is_choice else setting.one_of
+    kind = str if is_choice else hint
+    limits = {
+        keyword: getattr(setting, name)
+        for name, keyword in _LIMITS.items()
+        if getattr(setting, name) is not None
+    }
+    return {
+        "type": _TYPES[kind],
+        "description": setting.about,
+        "x-source": setting.source,
+        **({"enum": list(choices)} if choices else {}),
+        **({"minLength": 1} if kind is str and not choices else {}),
+        **limits,
+        "examples": [setting.example],
+    }
+
+
+def _entry(hint: Any, setting: Setting) -> dict[str, Any]:
+    """Return the schema of one entry of a list, whose limits stand with the list."""
+    part = _scalar(hint, setting)
+    return part | {"description": setting.each, "examples": [setting.example[0]]}
+
+
+def _list(setting: Setting, items: dict[str, Any]) -> dict[str, Any]:
+    least = {"minItems": setting.least_items} if setting.least_items else {}
+    unique = {} if items["type"] == "object" else {"uniqueItems": True}
+    return {
+        "type": "array",
+        "description": setting.about,
+        "x-source": setting.source,
+        **least,
+        **unique,
+        "items": items,
+        "examples": [setting.example],
+    }
+
+
+def _of_names(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a block whose names are free."""
+    return {
+        "type": "object",
+        "description": setting.about,
+        "x-source": setting.source,
+        **({"minProperties": setting.least_items} if setting.least_items else {}),
+        "propertyNames": NAME,
+        "additionalProperties": _of_type(inner, None, kinds),
+        "examples": [setting.example],
+    }
+
+
+def _of_kinds(choice: Kinds, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a block whose `rule` says which other settings it has."""
+    for name, section in choice.of.items():
+        block = _block(section, kinds)
+        kinds[f"{choice.prefix}{name}"] = block | {
+            "required": ["rule", *block["required"]],
+            "properties": {"rule": _kind_of_rule([name], name), **block["properties"]},
+        }
+    asked = {"required": ["rule"]}
+    moved = {old: new for old, new in RENAMED_KINDS.items() if new in choice.of}
+    rule = _kind_of_rule(list(choice.of), choice.example)
+    return {
+        "type": "object",
+        "description": choice.entry,
+        **asked,
+        "properties": {"rule": rule | ({"x-moved": moved} if moved else {})},
+        "allOf": [
+            {
+                "if": asked | {"properties": {"rule": {"const": name}}},
+                "then": {"$ref": f"#/$defs/{choice.prefix}{name}"},
+            }
+            for name in choice.of
+        ],
+    }
+
+
+def _kind_of_rule(names: list[str], example: str) -> dict[str, Any]:
+    setting = Setting("Kind of the rule", OF_THE_STUDY, example, one_of=tuple(names))
+    return _scalar(str, setting)
+
+
+def _preset(stated: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    sources = "; ".join(f"{name}: {preset['source']}" for name, preset in stated.items())
+    about = "Named set of values of this section; what it states is then left out here"
+    return _scalar(str, Setting(about, sources, next(iter(stated)), one_of=tuple(stated)))
+
+
+def _of_columns(note: OfColumns) -> dict[str, Any]:
+    return _optional_block(
+        note.about,
+        {
+            name: _optional_block(
+                note.of_table.format(table=name),
+                {
+                    column: _of_column(note, column, about=found.about)
+                    for column, found in table.columns.items()
+                },
+            )
+            for name, table in note.tables.items()
+        },
+    ) | {"required": list(note.tables)}
+
+
+def _optional_block(about: str, properties: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "description": about,
+        "additionalProperties": False,
+        "required": [],
+        "properties": properties,
+    }
+
+
+def _of_column(note: OfColumns, column: str, *, about: str) -> dict[str, Any]:
+    words = note.of_column.format(column=column, about=about[0].lower() + about[1:])
+    if not note.has_values:
+        return _scalar(str, Setting(words, OF_THE_STUDY, f"your name of {column}"))
+    ours = _scalar(str, Setting("Our value; empty for missing", OF_THE_STUDY, "our value"))
+    del ours["minLength"]
+    return {
+        "type": "object",
+        "description": words,
+        "additionalProperties": ours,
+        "examples": [{"their value": "our value"}],
+    }
+
+
+def as_text(schema: dict[str, Any]) -> str:
+    """Return a schema as the text of its file."""
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+def read(checkout: Path) -> str:
+    """Return the text of the schema, by a checkout's own presets."""
+    stated = yaml.safe_load((checkout / "config/presets.yaml").read_text(encoding="utf-8"))
+    return as_text(config_schema(stated))
+
+
+if __name__ == "__main__":
+    atomic_write.write("workflow/schemas/config.schema.json", read(Path()))

@@ -1,0 +1,48 @@
+"""Job log: what a job says on its standard error, kept in the `log` file of its rule."""
+
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+_kept: set[Path] = set()
+
+
+def keep(log: Sequence[str]) -> None:
+    """Let what this process says on its standard error go to a file.
+
+    An error of a script, with the place where it happened, is thus found after the run.
+
+    Parameters
+    ----------
+    log : sequence of one str
+        The `log` of the rule.
+    """
+    path = Path(log[0])
+    if path in _kept:  # a job that runs several scripts
+        return
+    _kept.add(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    sys.stderr.flush()
+    with path.open("wb") as file:
+        os.dup2(file.fileno(), 2)
+
+
+def of_errors(folder: Path, *, since_s: float) -> list[Path]:
+    """Return the logs in which something was said since a moment, and remove empty ones.
+
+    Parameters
+    ----------
+    folder : Path
+        The study's `logs`; it need not exist.
+    since_s : float, s
+        As `time.time()` gives it.
+    """
+    said = []
+    for path in sorted(folder.rglob("*.log")):
+        stat = path.stat()
+        if stat.st_size == 0:
+            path.unlink()
+        elif stat.st_mtime >= since_s:
+            said.append(path)
+    return said

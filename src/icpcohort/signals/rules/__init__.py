@@ -1,0 +1,77 @@
+"""Rules: what is masked as artefact, one class a rule, each with its settings and its words."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from icpcohort.contracts.setting import Kinds, Setting
+from icpcohort.signals.rules.levels import FlatLine, Jump, Range, Saturation
+from icpcohort.signals.rules.line import BloodSampling, Disconnection, Flush, Zeroing
+from icpcohort.signals.rules.noted import Event
+from icpcohort.signals.rules.pulse import Beats, Damping, NoPulse
+from icpcohort.signals.rules.rule import Events, Flags, Rule
+
+__all__ = [
+    "KINDS",
+    "Beats",
+    "Event",
+    "Events",
+    "Flags",
+    "Rule",
+    "Settings",
+    "from_blocks",
+    "methods_sentence",
+    "without_effect",
+]
+
+KINDS: dict[str, type[Rule]] = {
+    rule.kind: rule
+    for rule in (
+        *(Range, Saturation, FlatLine, NoPulse, Jump, Zeroing),
+        *(Disconnection, Flush, BloodSampling, Damping, Beats, Event),
+    )
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What is masked as artefact."""
+
+    rules: Annotated[
+        Sequence[Rule],
+        Setting(
+            "Cleaning rules in their order; the first that masks a second gives the reason",
+            "each rule names its own",
+            [{"rule": "jump", "signal": "icp", "max_step_mmhg": 15.0, "margin_s": 5.0}],
+        ),
+        Kinds(KINDS, "One cleaning rule; `rule` says which settings it has", "range"),
+    ]
+
+
+def from_blocks(blocks: Sequence[Mapping[str, Any]]) -> list[Rule]:
+    """Return the rules of `cleaning.rules` of the settings, in their order."""
+    return [
+        KINDS[block["rule"]](**{name: value for name, value in block.items() if name != "rule"})
+        for block in blocks
+    ]
+
+
+def without_effect(
+    kinds: Sequence[str], *, rules: Sequence[Rule], not_during: Sequence[str]
+) -> list[str]:
+    """Return the kinds of event that no rule masks and no index is withheld during."""
+    used = {rule.event for rule in rules if isinstance(rule, Event)} | set(not_during)
+    return sorted(set(kinds) - used)
+
+
+def methods_sentence(rules: Sequence[Rule]) -> str:
+    """Return the report's sentence for the masking."""
+    if not rules:
+        return "No part of the recordings was masked."
+    signals = sorted({rule.signal.upper() for rule in rules}, reverse=True)
+    return (
+        f"Artefacts of {' and '.join(signals)} were masked, never altered, by {len(rules)} "
+        f"{'rule' if len(rules) == 1 else 'rules'} in a stated order; the first that fits "
+        "gives the reason. Of numbers recorded less often than the seconds around, the "
+        "ones beside were masked too, since they average their interval."
+    )

@@ -1,0 +1,195 @@
+"""Level rules: readings that no patient or sensor gives, steps, and lines that stand still."""
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+import numpy as np
+
+from icpcohort.contracts.setting import Setting
+from icpcohort.signals.cells import Cells, Reals
+from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, spread
+
+_LIMITS = (
+    "plausible limits of ICP -10 to 100 mmHg, some use -15 to 200 (from memory, medium); of "
+    "ABP: beat rules of Sun, Reisner and Mark 2006, "
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Range(Rule):
+    """Masks readings outside plausible limits."""
+
+    kind: ClassVar[str] = "range"
+
+    min_mmhg: Annotated[
+        float,
+        Setting(
+            "Readings below this are masked",
+            f"{_LIMITS}diastolic below 20 mmHg [confirmed]",
+            -10.0,
+            at_least=-500,
+            at_most=500,
+        ),
+    ]
+    max_mmhg: Annotated[
+        float,
+        Setting(
+            "Readings above this are masked",
+            f"{_LIMITS}systolic above 300 mmHg [confirmed]",
+            100.0,
+            at_least=-500,
+            at_most=500,
+        ),
+    ]
+    margin_s: Margin
+
+    def flags(self, cells: Cells, _events: Events) -> Flags:
+        """Flag cells with a sample outside the limits, and the margin around them.
+
+        Source: limits are settings; published ones differ (PhysioNet's arterial signal-quality
+        rules: systolic above 300, diastolic below 20 mmHg). For ICP common practice, no source.
+        """
+        outside = (cells.low_mmhg < self.min_mmhg) | (cells.high_mmhg > self.max_mmhg)
+        return spread(outside, cells.width_s, self.margin_s)
+
+    def looks_s(self) -> tuple[float, float]:
+        """See `Rule`."""
+        return self.margin_s, self.margin_s
+
+    def words(self) -> str:
+        """See `Rule`."""
+        return f"outside {self.min_mmhg:g} to {self.max_mmhg:g} mmHg"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Saturation(Rule):
+    """Masks readings at an end of what the file can express."""
+
+    kind: ClassVar[str] = "saturation"
+
+    margin_s: Margin
+
+    def flags(self, cells: Cells, _events: Events) -> Flags:
+        """Flag cells with a sample at an end of what the file can express, and the margin.
+
+        Source: common practice, no source; EDF, for one, has no code for an invalid sample.
+        """
+        return spread(cells.at_limit, cells.width_s, self.margin_s)
+
+    def looks_s(self) -> tuple[float, float]:
+        """See `Rule`."""
+        return self.margin_s, self.margin_s
+
+    def words(self) -> str:
+        """See `Rule`."""
+        return "at an end of what its file can express"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Jump(Rule):
+    """Masks sudden steps."""
+
+    kind: ClassVar[str] = "jump"
+    up_to_cell_s: ClassVar[float] = 1.0  # a jump is one between successive seconds
+
+    max_step_mmhg: Annotated[
+        float,
+        Setting(
+            "Larger steps are masked",
+            "common practice, no source: 10 to 20 mmHg within 1 to 2 s is usual for ICP (from "
+            "memory, medium)",
+            15.0,
+            above=0,
+            at_most=300,
+        ),
+    ]
+    margin_s: Margin
+
+    def flags(self, cells: Cells, _events: Events) -> Flags:
+        """Flag both seconds of a larger step, and the margin around them.
+
+        Source: common practice, no source.
+        """
+        step = np.abs(np.diff(cells.mean_mmhg)) > self.max_step_mmhg
+        flags = np.zeros(cells.t_s.size, np.bool_)
+        flags[1:] |= step
+        flags[:-1] |= step
+        return spread(flags, cells.width_s, self.margin_s)
+
+    def looks_s(self) -> tuple[float, float]:
+        """See `Rule`."""
+        return self.margin_s, self.margin_s
+
+    def words(self) -> str:
+        """See `Rule`."""
+        return (
+            f"changing by more than {self.max_step_mmhg:g} mmHg from one second to the next"
+            " (recordings of 1 Hz or more)"
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlatLine(Rule):
+    """Masks stretches in which the signal hardly moves."""
+
+    kind: ClassVar[str] = "flat_line"
+
+    tier: Tier
+    max_spread_mmhg: Annotated[
+        float,
+        Setting(
+            "Highest minus lowest reading that still counts as flat",
+            "common practice, no source: a standard deviation below 0.05 mmHg for 30 to 60 s "
+            "is usual at waveform rate (from memory, medium)",
+            0.1,
+            at_least=0,
+            at_most=50,
+        ),
+    ]
+    min_s: Annotated[
+        float,
+        Setting(
+            "Shortest flat stretch that is masked, in seconds",
+            "common practice, no source: 30 to 60 s is usual at waveform rate (from memory, "
+            "medium)",
+            30.0,
+            above=0,
+            at_most=86400,
+        ),
+    ]
+
+    def flags(self, cells: Cells, _events: Events) -> Flags:
+        """Flag cells in a stretch of `min_s` or more whose samples span no more than the limit.
+
+        A cell without a reading ends a stretch. Source: common practice, no source.
+        """
+        n = max(1, round(self.min_s / cells.width_s))
+        if n > cells.t_s.size:
+            return np.zeros(cells.t_s.size, np.bool_)
+        high = np.where(np.isnan(cells.high_mmhg), np.inf, cells.high_mmhg)
+        low = np.where(np.isnan(cells.low_mmhg), -np.inf, cells.low_mmhg)
+        spans = _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n)
+        begins = spans <= self.max_spread_mmhg
+        covered = np.zeros(cells.t_s.size + 1, np.int64)
+        np.add.at(covered, np.flatnonzero(begins), 1)
+        np.add.at(covered, np.flatnonzero(begins) + n, -1)
+        return np.cumsum(covered)[:-1] > 0
+
+    def looks_s(self) -> tuple[float, float]:
+        """See `Rule`."""
+        return self.min_s, self.min_s
+
+    def words(self) -> str:
+        """See `Rule`."""
+        span = self.max_spread_mmhg
+        still = f"within {span:g} mmHg" if span else "without any change"
+        return f"{still} for {self.min_s:g} s or longer"
+
+
+def _of_each(extreme: np.ufunc, values: Reals, n: int) -> Reals:
+    """Return the extreme of each `n` values that follow one another, in log2(n) passes."""
+    width = 1  # of which `values` already has the extremes
+    while 2 * width <= n:
+        values, width = extreme(values[:-width], values[width:]), 2 * width
+    left = n - width  # two windows of `width` that overlap make one of `n`
+    return np.asarray(extreme(values[: values.size - left], values[left:]))

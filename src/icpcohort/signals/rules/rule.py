@@ -1,0 +1,157 @@
+"""Rule: what every cleaning rule says of itself, and runs of flagged cells."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
+from icpcohort.signals.cells import Cells
+
+Flags = NDArray[np.bool_]
+Events = Sequence[Mapping[str, Any]]  # with `event`, `start_s`, `end_s`; a null end is for ever
+ROUNDING_S = 1e-6
+
+_SIGNAL = Setting("Signal that the rule masks", OF_THE_STUDY, "icp")
+AnySignal = Annotated[Literal["icp", "abp"], _SIGNAL]
+Arterial = Annotated[Literal["abp"], Setting("Signal that the rule masks", OF_THE_STUDY, "abp")]
+Tier = Annotated[
+    Literal["waveform", "seconds", "ten_seconds", "minutes"],
+    Setting(
+        "Recordings to which the rule applies, by how finely they were sampled",
+        OF_THE_STUDY,
+        "waveform",
+    ),
+]
+Margin = Annotated[
+    float,
+    Setting(
+        "Also masked before and after, in seconds",
+        COMMON_PRACTICE,
+        1.0,
+        at_least=0,
+        at_most=3600,
+    ),
+]
+Shortest = Annotated[
+    float,
+    Setting(
+        "Shortest stretch that is masked, in seconds",
+        COMMON_PRACTICE,
+        5.0,
+        above=0,
+        at_most=86400,
+    ),
+]
+Longest = Annotated[
+    float,
+    Setting(
+        "Longest stretch that is masked for this reason, in seconds",
+        COMMON_PRACTICE,
+        300.0,
+        above=0,
+        at_most=3600,
+    ),
+]
+Movement = Annotated[
+    float,
+    Setting(
+        "Largest movement that still counts as none: the span of a second of a waveform "
+        "without noise and drift, or the change from one number to the next",
+        COMMON_PRACTICE,
+        2.0,
+        at_least=0,
+        at_most=50,
+    ),
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rule:
+    """One cleaning rule: its settings, what it flags, how far it looks, and its words."""
+
+    kind: ClassVar[str]  # as `rule` in the settings
+    waveforms_only: ClassVar[bool] = False
+    up_to_cell_s: ClassVar[float] = np.inf  # coarser numbers show nothing of what it looks for
+
+    signal: AnySignal
+
+    @property
+    def reason(self) -> str:
+        """Return the reason that the rule gives to what it masks."""
+        return self.kind
+
+    @property
+    def name(self) -> str:
+        """Return what the rule is called among others of its kind."""
+        return self.kind
+
+    @property
+    def tiers(self) -> str:
+        """Return the tier that the rule is for, or "all"."""
+        return "waveform" if self.waveforms_only else getattr(self, "tier", "all")
+
+    def flags(self, cells: Cells, events: Events) -> Flags:
+        """Return which cells the rule masks, (n,)."""
+        raise NotImplementedError
+
+    def looks_s(self) -> tuple[float, float]:
+        """Return how many seconds before and after a cell the rule must see to decide on it."""
+        raise NotImplementedError
+
+    def words(self) -> str:
+        """Return what the rule masks, for the methods text; the margin apart."""
+        raise NotImplementedError
+
+    def with_margin(self) -> str:
+        """Return what the rule masks, with its margin if it has one."""
+        margin_s = getattr(self, "margin_s", 0.0)
+        return f"{self.words()} with {margin_s:g} s around" if margin_s else self.words()
+
+
+class Runs(NamedTuple):
+    """Runs of flagged cells: the first of each, and the one after its last."""
+
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+
+
+def runs(flags: Flags, *, width_s: float, min_s: float, max_s: float = np.inf) -> Runs:
+    """Return the runs that last from `min_s` to `max_s`."""
+    edges = np.diff(flags.astype(np.int8), prepend=0, append=0)
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    long_s = (ends - starts) * width_s
+    kept = (long_s >= min_s - ROUNDING_S) & (long_s <= max_s + ROUNDING_S)
+    return Runs(starts[kept], ends[kept])
+
+
+def stretches(n: int, found: Runs) -> Flags:
+    """Return the flags of `n` cells that the runs cover."""
+    covered = np.zeros(n + 1, np.int64)
+    covered[found.starts] = 1
+    covered[found.ends] -= 1
+    return np.cumsum(covered)[:-1] > 0
+
+
+def spread(flags: Flags, width_s: float, margin_s: float) -> Flags:
+    """Flag cells that a margin touches: of numbers slower than it, still the one beside.
+
+    A number averages its interval, so the ones beside may hold a part of what is wrong.
+    """
+    n = int(np.ceil(margin_s / width_s - ROUNDING_S))
+    return nearby(flags, n_before=n, n_after=n)
+
+
+def nearby(flags: Flags, *, n_before: int, n_after: int) -> Flags:
+    """Flag cells with a flag among themselves, the `n_before` before, the `n_after` after."""
+    return count(flags, n_before, n_after) > 0
+
+
+def count(counts: NDArray[Any], n_before: int, n_after: int) -> NDArray[np.int64]:
+    """Add up the counts of each cell, the `n_before` before and the `n_after` after."""
+    total = np.concatenate([[0], np.cumsum(counts, dtype=np.int64)])
+    here = np.arange(counts.size)
+    last = np.minimum(here + n_after + 1, counts.size)
+    return np.asarray(total[last] - total[np.maximum(here - n_before, 0)])
