@@ -10,6 +10,7 @@ from typing import Any
 
 from icpcohort import recordings
 from icpcohort.provenance import plan_lock
+from icpcohort.study import families
 from icpcohort.study import tables as study
 
 AT_START = (
@@ -200,4 +201,5 @@ def strays(
 
 def of_family(model: Mapping[str, object], *, updates: str) -> list[str]:
     """Return the day-by-day exposures where a model needs them, else nothing."""
-    return [updates] if model["family"] == "cox_time_dependent" else []
+    family = families.named(model["family"])
+    return [updates] if family is not None and family.time_dependent else []

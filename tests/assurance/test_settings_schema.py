@@ -13,7 +13,8 @@ from icpcohort import contracts
 from icpcohort.cohort import eligibility
 from icpcohort.contracts import burden_columns
 from icpcohort.signals import intervals
-from icpcohort.study import gose, plan_checks, settings, tables, values
+from icpcohort.study import gose, settings, tables, values
+from icpcohort.study.families import FAMILIES
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -304,14 +305,12 @@ def test_the_events_of_the_settings_are_those_of_the_study_tables():
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
     model = SCHEMAS["models"]["properties"]["models"]["additionalProperties"]["properties"]
-    assert set(plan_checks.OUTCOMES_OF_FAMILY) == set(model["family"]["enum"])
+    assert set(FAMILIES) == set(model["family"]["enum"])
     columns = contracts.analysis({}).columns
-    assert all(
-        name in columns for names in plan_checks.OUTCOMES_OF_FAMILY.values() for name in names
-    )
-    assert {columns[name].dtype for name in plan_checks.OUTCOMES_OF_FAMILY["logistic"]} == {
-        contracts.FLAG
-    }
+    for family in FAMILIES.values():
+        types = {columns[name].dtype for name in family.outcome.columns}
+        assert types
+        assert types <= set(family.outcome.types), family.name
 
 
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():

@@ -11,9 +11,9 @@ import pytest
 
 from icpcohort import simulate
 from icpcohort.models import cox, fit, replication
-from icpcohort.models.registry import FAMILIES
 from icpcohort.simulate import covariates
 from icpcohort.study import plan
+from icpcohort.study.families import FAMILIES
 
 EXPOSURE = "icp_above_20_dose_per_h_mmhg"
 LANDMARK_H = 72.0

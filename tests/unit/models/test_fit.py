@@ -7,7 +7,7 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import estimates, fit, separation, wording
+from icpcohort.models import design, estimates, fit, separation, wording
 from icpcohort.study import plan
 
 NUMBERS = ("estimate", "se", "ci_low", "ci_high", "p", "effect", "effect_ci_low")
@@ -361,9 +361,8 @@ def test_an_odds_ratio_too_large_for_a_number_is_null():
     coefficients = estimates.Coefficients(
         ("intercept", "x"), np.array([0.0, 800.0]), np.eye(2), -1.0, -2.0, True
     )
-    one = estimates.FamilyFit(
-        coefficients, ("intercept", "x"), ("log_odds", "log_or"), 9, 3, []
-    )
+    terms = (design.INTERCEPT, design.Term("x", "x"))
+    one = estimates.FamilyFit(coefficients, terms, ("log_odds", "log_or"), 9, 3, [])
     rows = estimates.estimate_rows(one, adjustment="adjusted", exposure="y", unit_of_effect=1.0)
     assert rows["effect"].to_list() == [None, None]
     assert rows["estimate"].to_list() == [0.0, 800.0]

@@ -628,7 +628,7 @@ def test_a_layout_keeps_its_levels_whatever_rows_are_filled_in():
     )
     one = design.fill(cohort().filter(motor="5").head(3), layout)
     assert one.matrix.shape == (3, 3)
-    assert one.terms[0] == "dose"
+    assert one.names[0] == "dose"
 
 
 def test_the_patients_of_a_reference_level_are_counted_once_though_imputed_often():
@@ -678,6 +678,8 @@ def test_a_step_and_a_direction_are_told_in_words():
             "n_dropped": [1, 0],
             "n_out": [8, 8],
             "reason": ["outcome_unknown", "exposure_missing"],
+            "variable": ["unfavourable", "icp_above_20_dose_mmhg_h"],
+            "role": ["outcome", "exposure"],
         }
     )
     assert models_tables.model_flow(flow).rows == [
