@@ -11,6 +11,7 @@ from icpcohort.models import design as designs
 from icpcohort.models import estimates, kaplan_meier
 from icpcohort.models.design import Array, Design, Term
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import HAZARD_RATIO
 
 MIN_EVENTS = 5  # fewer deaths are not modelled: the project's own rule
 MAX_STEPS = 50
@@ -293,7 +294,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         made, reasons = None, ["a hazard ratio grows without limit: deaths are separated"]
     beside = _diagnostics(rows, design, made) if made else [estimates.not_reported(reasons)]
     beside.append(Diagnostic("direction", None, "a hazard ratio above 1: earlier death"))
-    scales = ("log_hazard",) + ("log_hr",) * len(design.terms)
+    scales = ("log_hazard",) + (HAZARD_RATIO.scale,) * len(design.terms)
     return FamilyFit(made, (Term(BASELINE), *design.terms), scales, n, n_events, beside)
 
 

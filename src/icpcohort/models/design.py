@@ -213,7 +213,7 @@ def lay_out(
 
     Parameters
     ----------
-    rows : DataFrame, one row a patient, or one a completed data set and patient
+    rows : DataFrame, one row per patient, or per completed data set and patient
         Null in an adjustment column is no level. Flags count 0 and 1.
     exposure, adjust_for, as_categories : column names
         A text column is always entered as categories; so are those in `as_categories`.
@@ -228,8 +228,9 @@ def lay_out(
     Returns
     -------
     Layout
-        A category gives one indicator a level but its reference, which is the most frequent
-        level (the first in order among equals). A level in which nobody is left is absent.
+        A category gives one indicator for each level but its reference, which is the most
+        frequent level (the first in order among equals). A level in which nobody is left is
+        absent.
 
     Source: treatment contrasts, common practice.
     """

@@ -11,6 +11,7 @@ from icpcohort.models import design as designs
 from icpcohort.models import estimates, logistic, robust
 from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 R_FIT = """
 Z <- cbind(1, X); b <- coef(glm(y ~ X, family = binomial))
@@ -115,5 +116,5 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     rows.append(
         Diagnostic("direction", None, f"an odds ratio above 1: higher odds of {outcome.name}")
     )
-    scales = ("log_odds",) + ("log_or",) * len(design.terms)
+    scales = ("log_odds",) + (ODDS_RATIO.scale,) * len(design.terms)
     return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), int(y.sum()), rows)

@@ -7,6 +7,7 @@ from icpcohort.models import design as designs
 from icpcohort.models import estimates
 from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import DIFFERENCE
 
 MIN_RESIDUAL_DF = 5  # patients beyond the number of coefficients: the project's own rule
 
@@ -74,7 +75,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         made, reasons = None, ["the residuals are zero: the terms give the outcome exactly"]
     rows = _diagnostics(y, design, made) if made else [estimates.not_reported(reasons)]
     rows.append(Diagnostic("direction", None, f"above 0: a higher {response.outcome.name}"))
-    scales = ("mean",) + ("difference",) * len(design.terms)
+    scales = ("mean",) + (DIFFERENCE.scale,) * len(design.terms)
     return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), None, rows)
 
 

@@ -13,6 +13,7 @@ from icpcohort.models import design as designs
 from icpcohort.models import estimates, separation
 from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 R_FIT = """
 fit <- glm(y ~ X, family = binomial, control = list(epsilon = 1e-14, maxit = 100))
@@ -95,7 +96,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         Diagnostic("direction", None, f"an odds ratio above 1: higher odds of {outcome.name}")
     )
     terms = (INTERCEPT, *design.terms)
-    scales = ("log_odds",) + ("log_or",) * len(design.terms)
+    scales = ("log_odds",) + (ODDS_RATIO.scale,) * len(design.terms)
     return FamilyFit(coefficients, terms, scales, len(y), int(y.sum()), rows)
 
 

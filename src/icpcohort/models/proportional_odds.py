@@ -12,6 +12,7 @@ from icpcohort.models import design as designs
 from icpcohort.models import estimates, separation
 from icpcohort.models.design import Array, Design, Term
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 Levels = npt.NDArray[np.int64]
 
@@ -277,7 +278,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         Diagnostic("direction", None, f"an odds ratio above 1: a worse (lower) {outcome.name}")
     )
     cuts = _cuts(labels)
-    scales = ("threshold",) * len(cuts) + ("log_or",) * len(design.terms)
+    scales = ("threshold",) * len(cuts) + (ODDS_RATIO.scale,) * len(design.terms)
     terms = (*map(Term, cuts), *design.terms)
     return FamilyFit(coefficients, terms, scales, len(y), None, rows)
 

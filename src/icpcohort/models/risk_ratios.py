@@ -8,6 +8,7 @@ from icpcohort.models import design as designs
 from icpcohort.models import estimates, logistic, robust, separation
 from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import RISK_RATIO
 
 R_FIT = """
 fit <- glm(y ~ X, family = poisson, control = list(epsilon = 1e-14, maxit = 100))
@@ -71,7 +72,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         fitted = risk(made.estimate, design.matrix)
         rows = [*logistic.diagnostics(y, design, made), _above_one(fitted)]
     rows.append(Diagnostic("direction", None, f"a risk ratio above 1: more of {outcome.name}"))
-    scales = ("log_risk",) + ("log_rr",) * len(design.terms)
+    scales = ("log_risk",) + (RISK_RATIO.scale,) * len(design.terms)
     return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), int(y.sum()), rows)
 
 

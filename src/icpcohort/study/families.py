@@ -29,7 +29,17 @@ class Effect(NamedTuple):
 
     scale: str  # of the slopes
     words: str
-    is_ratio: bool  # then a slope is its logarithm; else it is the effect itself
+    of: str | None  # what a ratio is a ratio of; None of a difference
+
+    @property
+    def is_ratio(self) -> bool:
+        """Whether a slope is the logarithm of the effect; else it is the effect itself."""
+        return self.of is not None
+
+    @property
+    def none(self) -> float:
+        """The effect of an exposure that changes nothing."""
+        return 1.0 if self.is_ratio else 0.0
 
 
 @dataclass(frozen=True)
@@ -82,10 +92,10 @@ DEATH = Outcome(
     "death by {horizon_h:g} h",
 )
 
-ODDS_RATIO = Effect("log_or", "odds ratio", is_ratio=True)
-HAZARD_RATIO = Effect("log_hr", "hazard ratio", is_ratio=True)
-RISK_RATIO = Effect("log_rr", "risk ratio", is_ratio=True)
-DIFFERENCE = Effect("difference", "difference", is_ratio=False)
+ODDS_RATIO = Effect("log_or", "odds ratio", of="odds")
+HAZARD_RATIO = Effect("log_hr", "hazard ratio", of="hazard")
+RISK_RATIO = Effect("log_rr", "risk ratio", of="risk")
+DIFFERENCE = Effect("difference", "difference", of=None)
 
 # A term on another scale (an intercept, a threshold, a part of a curve) has no effect to show
 EFFECTS = {one.scale: one for one in (ODDS_RATIO, HAZARD_RATIO, RISK_RATIO, DIFFERENCE)}

@@ -112,11 +112,11 @@ def finding(
     }
     exposure, outcome = exposure_words(plan["exposure"]), outcome_words(plan)
     exposure += _level_words(plan, diagnostics)
-    told = []
+    sentences = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
         if curved := _curve_words(diagnostics, curve, fit=fit):
-            told.append(
+            sentences.append(
                 f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
                 f"{curved}, n = {counts(row_of(estimates, fit))}."
             )
@@ -125,14 +125,14 @@ def finding(
                 "; ".join(map(plain, reasons(diagnostics, fit=fit)))
                 or "no estimate of the exposure"
             )
-            told.append(
+            sentences.append(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
             )
         else:
-            told += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
-            told.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
-        told += _interaction_words(plan, diagnostics, fit=fit)
-    return " ".join(told)
+            sentences += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
+            sentences.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
+        sentences += _interaction_words(plan, diagnostics, fit=fit)
+    return " ".join(sentences)
 
 
 def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame) -> str:
@@ -182,14 +182,14 @@ def _quartile_words(curve: pl.DataFrame) -> str:
     share = pl.col("n_nearest").cum_sum() / pl.col("n_nearest").sum()
     along = curve.sort("exposure_value").with_columns(share=share)
     rows = [along.filter(pl.col("share") >= part).row(0, named=True) for part in (0.25, 0.75)]
-    told = [
+    effects = [
         f"{format_estimate(row['effect'], row['effect_ci_low'], row['effect_ci_high'])} at "
         f"{format_number(row['exposure_value'], decimals=2)}".replace("(", "(95 % CI ", 1)
         for row in rows
     ]
     measure = EFFECT_WORDS.get(rows[0]["scale"], "effect")
     against = format_number(rows[0]["reference_value"], decimals=2)
-    return f"{measure} {' and '.join(told)}, against the median {against}; "
+    return f"{measure} {' and '.join(effects)}, against the median {against}; "
 
 
 def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:
@@ -211,9 +211,8 @@ def reasons(diagnostics: pl.DataFrame, *, fit: str) -> list[str]:
 
 def _reading(row: Mapping[str, Any], exposure: str, outcome: str) -> str:
     """Return how an interval reads; one without limits says nothing of an association."""
-    null = 0.0 if row["scale"] == "difference" else 1.0
-    measure = EFFECT_WORDS.get(row["scale"], "effect").removesuffix(" ratio")
-    what = outcome if null == 0.0 else f"{measure} of {outcome}"
+    effect = EFFECTS[row["scale"]]
+    null, what = effect.none, f"{effect.of} of {outcome}" if effect.is_ratio else outcome
     low, high = row["effect_ci_low"], row["effect_ci_high"]
     if low is None or high is None:
         return f"No interval could be estimated for {exposure} with {what}."

@@ -42,7 +42,7 @@ def overview(
     for name, plan in plans.items():
         exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
         estimates = fits["estimates"].get(name, store.empty(contracts.ESTIMATES))
-        found = {
+        of_fits = {
             row["adjustment"]: row
             for row in estimates.filter(pl.col("term") == plan["exposure"]).to_dicts()
         }
@@ -51,9 +51,9 @@ def overview(
                 words_of(name),
                 f"{exposure}, per {plan['unit_of_effect']:g}",
                 model_words.outcome_words(plan),
-                *_effect_and_p(found.get("unadjusted"), plan),
-                *_effect_and_p(found.get("adjusted"), plan),
-                model_words.counts(next(iter(found.values()))) if found else MISSING,
+                *_effect_and_p(of_fits.get("unadjusted"), plan),
+                *_effect_and_p(of_fits.get("adjusted"), plan),
+                model_words.counts(next(iter(of_fits.values()))) if of_fits else MISSING,
             ]
         )
     head = [
