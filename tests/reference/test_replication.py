@@ -120,7 +120,10 @@ def test_every_family_is_run():
 @pytest.mark.parametrize("family", OF_FAMILY)
 def test_r_gives_the_same_estimates(family, tmp_path):
     asked = planned(family)
-    assert_agrees(fitted(asked), asked, tmp_path)
+    made = fitted(asked)
+    scales = made.estimates.filter(pl.col("variable").is_not_null())["scale"]
+    assert set(scales) == {FAMILIES[family].effect.scale}
+    assert_agrees(made, asked, tmp_path)
 
 
 @needs_r

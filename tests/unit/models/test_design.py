@@ -46,6 +46,13 @@ def test_rows_leave_at_the_first_step_that_they_fail():
         (4, 3, 2, 1, "age_missing"),  # pupils is null only in a row that has left already
         (5, 2, 1, 1, "motor_missing"),
     ]
+    assert chosen.flow.select("variable", "role").rows() == [
+        (None, None),
+        ("bad", "outcome"),
+        ("dose", "exposure"),
+        ("age", "adjustment"),
+        ("motor", "adjustment"),
+    ]
     left = dict(zip(chosen.dropped["patient_id"], chosen.dropped["step"], strict=True))
     assert left == {"p1": 2, "p6": 2, "p2": 3, "p5": 4, "p4": 5}
 
