@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from icpcohort import recordings
 from icpcohort.provenance import plan_lock
 from icpcohort.specifications import choices
-from icpcohort.study import settings, tables
+from icpcohort.study import families, settings, tables
 
 AT_START = (
     "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
@@ -321,4 +321,5 @@ def strays(
 
 def of_family(model: Mapping[str, object], *, updates: str) -> list[str]:
     """Return the day-by-day exposures where a model needs them, else nothing."""
-    return [updates] if model["family"] == "cox_time_dependent" else []
+    family = families.named(model["family"])
+    return [updates] if family is not None and family.time_dependent else []

@@ -14,7 +14,8 @@ import yaml
 from icpcohort import contracts
 from icpcohort.commands import settings_schema
 from icpcohort.contracts import burden_columns
-from icpcohort.study import plan_checks, settings, tables, values
+from icpcohort.study import settings, tables, values
+from icpcohort.study.families import FAMILIES
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
@@ -313,14 +314,12 @@ def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
     model = SCHEMAS["models"]["properties"]["models"]["additionalProperties"]["properties"]
-    assert set(plan_checks.OUTCOMES_OF_FAMILY) == set(model["family"]["enum"])
+    assert set(FAMILIES) == set(model["family"]["enum"])
     columns = contracts.analysis({}).columns
-    assert all(
-        name in columns for names in plan_checks.OUTCOMES_OF_FAMILY.values() for name in names
-    )
-    assert {columns[name].dtype for name in plan_checks.OUTCOMES_OF_FAMILY["logistic"]} == {
-        contracts.FLAG
-    }
+    for family in FAMILIES.values():
+        types = {columns[name].dtype for name in family.outcome.columns}
+        assert types
+        assert types <= set(family.outcome.types), family.name
 
 
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():

@@ -11,9 +11,9 @@ import pytest
 
 from icpcohort import simulate
 from icpcohort.models import cox, fit, replication
-from icpcohort.models.registry import FAMILIES
 from icpcohort.simulate import covariates
 from icpcohort.study import plan
+from icpcohort.study.families import FAMILIES
 
 EXPOSURE = "icp_above_20_dose_per_h_mmhg"
 LANDMARK_H = 72.0
@@ -120,7 +120,10 @@ def test_every_family_is_run():
 @pytest.mark.parametrize("family", OF_FAMILY)
 def test_r_gives_the_same_estimates(family, tmp_path):
     asked = planned(family)
-    assert_agrees(fitted(asked), asked, tmp_path)
+    made = fitted(asked)
+    scales = made.estimates.filter(pl.col("variable").is_not_null())["scale"]
+    assert set(scales) == {FAMILIES[family].effect.scale}
+    assert_agrees(made, asked, tmp_path)
 
 
 @needs_r

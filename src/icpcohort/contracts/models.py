@@ -12,6 +12,16 @@ from icpcohort.contracts.columns import (
     Table,
 )
 
+TERM_FIELDS = {
+    "variable": Column(TEXT, "", "Column of the analysis table; null of an intercept"),
+    "level": Column(TEXT, "", "Level of that column, or of the modifier; null of a number"),
+    "reference": Column(TEXT, "", "Level that `level` stands against"),
+    "part": Column(COUNT, "", "Part of a curve, 1 being the straight one; else null"),
+    "modifier": Column(
+        TEXT, "", "Column by whose levels the slope of `variable` differs; else null"
+    ),
+}
+
 ESTIMATES = Table(
     "models/<model>/estimates.parquet",
     "One row a term of a fitted model, unadjusted and adjusted",
@@ -19,6 +29,7 @@ ESTIMATES = Table(
     {
         "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
         "term": Column(TEXT, "", "Term, as named in the analysis table, with its level"),
+        **TERM_FIELDS,
         "estimate": Column(
             REAL, "1", "Coefficient on `scale`; null when the model is not reported"
         ),
@@ -70,6 +81,8 @@ ALTERNATIVES = Table(
     ("analysis", "adjustment", "term"),
     {
         "analysis": Column(TEXT, "", "What differs from the main fit"),
+        "subgroup": Column(TEXT, "", "Column of a subgroup; null of any other fit"),
+        "subgroup_level": Column(TEXT, "", "Level of that column"),
         **ESTIMATES.columns,
         "reason": Column(TEXT, "", "Why there is no estimate; null where there is one"),
     },
@@ -157,8 +170,14 @@ DIAGNOSTICS = Table(
     {
         "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
         "quantity": Column(TEXT, "", "What was looked at"),
+        "kind": Column(TEXT, "", "The same without what it is about, which follows"),
+        **TERM_FIELDS,
         "value": Column(REAL, "1", "Its value; null when it is a statement"),
+        "number": Column(
+            TEXT, "", "What the value is: yes_no, count, percent, p, per_parameter or real"
+        ),
         "verdict": Column(TEXT, "", "What follows from it; null when nothing does"),
+        "reason": Column(TEXT, "", "Why the fit is not reported; null where it is"),
     },
 )
 
@@ -166,7 +185,11 @@ MODEL_FLOW = Table(
     "models/<model>/flow.parquet",
     "From the cohort of the window to the rows of the fit",
     ("step",),
-    {name: column for name, column in FLOW.columns.items() if name != "window"},
+    {name: column for name, column in FLOW.columns.items() if name != "window"}
+    | {
+        "variable": Column(TEXT, "", "Column that must be known; null of another step"),
+        "role": Column(TEXT, "", "Its role: outcome, exposure, clusters or adjustment"),
+    },
 )
 
 MODEL_DROPPED = Table(

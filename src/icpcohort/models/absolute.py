@@ -50,11 +50,11 @@ def standardise(
     se = np.sqrt(np.diag(made.covariance))
 
     def means(estimate: Array) -> Array:
-        found = []
+        expected = []
         for completed in matrices:
             each = [risk(estimate, X) for X in completed]
-            found.append(np.mean([(r if cut is None else r[:, cut]).mean() for r in each]))
-        return np.array(found)
+            expected.append(np.mean([(r if cut is None else r[:, cut]).mean() for r in each]))
+        return np.array(expected)
 
     slopes = np.column_stack(
         [
@@ -67,7 +67,7 @@ def standardise(
 
 
 def rows_of(
-    found: Standardised,
+    expected: Standardised,
     *,
     values: Sequence[float],
     bounded: bool,
@@ -76,21 +76,21 @@ def rows_of(
     n: int,
 ) -> pl.DataFrame:
     """Return rows of `contracts.RISKS`; limits of a risk go through its log odds."""
-    z = float(t.ppf(0.975, found.df))
-    se = np.sqrt(np.diag(found.covariance))
-    low, high = found.risk - z * se, found.risk + z * se
-    inside = (found.risk > 0) & (found.risk < 1)
+    z = float(t.ppf(0.975, expected.df))
+    se = np.sqrt(np.diag(expected.covariance))
+    low, high = expected.risk - z * se, expected.risk + z * se
+    inside = (expected.risk > 0) & (expected.risk < 1)
     if bounded and inside.all():
-        half = z * se / (found.risk * (1 - found.risk))
-        low, high = expit(logit(found.risk) - half), expit(logit(found.risk) + half)
-    difference = found.risk - found.risk[0]
-    V = found.covariance
+        half = z * se / (expected.risk * (1 - expected.risk))
+        low, high = expit(logit(expected.risk) - half), expit(logit(expected.risk) + half)
+    difference = expected.risk - expected.risk[0]
+    V = expected.covariance
     spread = z * np.sqrt(np.clip(np.diag(V) + V[0, 0] - 2 * V[0], 0, None))
     columns = {
         "adjustment": [adjustment] * len(values),
         "outcome": [outcome] * len(values),
         "exposure_value": [float(value) for value in values],
-        "risk": found.risk,
+        "risk": expected.risk,
         "ci_low": low,
         "ci_high": high,
         "difference": difference,

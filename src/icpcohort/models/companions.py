@@ -10,11 +10,12 @@ from scipy.stats import t
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.models import absolute, curves, design, estimates, imputation
-from icpcohort.models.design import Array, ModelRows
+from icpcohort.models.design import Array, Level, ModelRows, Term
 from icpcohort.models.estimates import Coefficients, FamilyFit
 from icpcohort.models.fitting import Model, as_rows, fit_frames
-from icpcohort.models.registry import FAMILIES
-from icpcohort.study.plan import COX, Plan
+from icpcohort.models.registry import COMPUTING
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan
 
 
 def undecided(cohort: pl.DataFrame, chosen: ModelRows, *, plan: Plan) -> pl.DataFrame:
@@ -43,29 +44,39 @@ def alternatives(
     guessed : the patients without an outcome, once an imputation
     plan, updates : as in `fit.fit_model`
     """
-    found = [store.empty(contracts.ALTERNATIVES)]
+    fits = [store.empty(contracts.ALTERNATIVES)]
     for model in models:
         if plan.imputation:
-            found.append(_complete_cases(model, rows, plan=plan, updates=updates))
-            found += _shifted(model, models[-1], guessed, plan=plan)
-        if plan.family == "proportional_odds":
-            found += _cuts(model, plan=plan)
+            fits.append(_complete_cases(model, rows, plan=plan, updates=updates))
+            fits += _shifted(model, models[-1], guessed, plan=plan)
+        if each_cut := FAMILIES[plan.family].each_cut:
+            fits += _cuts(model, plan=plan, family=each_cut)
         if plan.interaction:
-            found.append(_subgroups(model, plan=plan))
-    return pl.concat(found)
+            fits += _subgroups(model, plan=plan)
+    return pl.concat(fits)
 
 
-def _as_rows(name: str, fitted: FamilyFit, model: Model, plan: Plan) -> pl.DataFrame:
-    made = estimates.estimate_rows(
+def _as_rows(
+    name: str,
+    fitted: FamilyFit,
+    model: Model,
+    plan: Plan,
+    *,
+    subgroup: str | None = None,
+    level: Level | None = None,
+) -> pl.DataFrame:
+    rows = estimates.estimate_rows(
         fitted,
         adjustment=model.adjustment,
         exposure=plan.exposure,
         unit_of_effect=plan.unit_of_effect,
     )
-    told = [one.verdict or "" for one in fitted.diagnostics if one.quantity == "reported"]
-    reason = "; ".join(told).removeprefix("not reported: ") or None
-    return made.select(
-        pl.lit(name).alias("analysis"), pl.all(), pl.lit(reason, pl.String).alias("reason")
+    return rows.select(
+        pl.lit(name).alias("analysis"),
+        pl.lit(subgroup, pl.String).alias("subgroup"),
+        pl.lit(None if level is None else str(level), pl.String).alias("subgroup_level"),
+        pl.all(),
+        pl.lit(fitted.reason, pl.String).alias("reason"),
     )
 
 
@@ -75,7 +86,7 @@ def _complete_cases(
     whole = rows.drop_nulls(list(plan.adjust_for))
     frame = as_rows(whole, plan=plan, updates=updates)
     problems = [] if whole.height else ["no patient is left"]
-    fitted = fit_frames([frame], model.layout, plan=plan, found=problems)
+    fitted = fit_frames([frame], model.layout, plan=plan, problems=problems)
     return _as_rows("complete cases", fitted, model, plan)
 
 
@@ -92,7 +103,7 @@ def _shifted(
         nothing = model.fitted._replace(coefficients=None, diagnostics=[why])
         return [_as_rows(name, nothing, model, plan) for name in names.values()]
     n = max(len(guessed), how.min_imputations)
-    found = []
+    fits = []
     for delta, name in names.items():
         frames = []
         for i in range(n):
@@ -101,28 +112,26 @@ def _shifted(
                 _drawn(guessed[i % len(guessed)], known, adjusted, plan, delta, i)
             )
             frames.append(pl.concat([known, drawn.select(known.columns)]))
-        fitted = fit_frames(frames, model.layout, plan=plan, found=[])
-        found.append(_as_rows(name, fitted, model, plan))
-    return found
+        fitted = fit_frames(frames, model.layout, plan=plan, problems=[])
+        fits.append(_as_rows(name, fitted, model, plan))
+    return fits
 
 
 def _drawn(
     rows: pl.DataFrame, known: pl.DataFrame, model: Model, plan: Plan, delta: float, number: int
 ) -> pl.Series:
     made, how = model.fitted.coefficients, plan.imputation
-    family = FAMILIES[plan.family]
-    assert made is not None and how is not None and family.risk is not None
-    kind = {pl.Boolean(): "flag", pl.Int64(): "score"}.get(known.schema[plan.outcome], "number")
+    risk, kind = COMPUTING[plan.family].risk, FAMILIES[plan.family].outcome.kind
+    assert made is not None and how is not None and risk is not None
     spread = 0.0
-    if plan.family == "linear":
-        kind = "number"
+    if kind == "number":
         outcome = known[plan.outcome].cast(pl.Float64).to_numpy()
-        residual = outcome - family.risk(made.estimate, design.fill(known, model.layout).matrix)
+        residual = outcome - risk(made.estimate, design.fill(known, model.layout).matrix)
         spread = float(residual.std(ddof=len(made.estimate)))
     values = imputation.draw_outcomes(
         made,
         design.fill(rows, model.layout).matrix,
-        risk=family.risk,
+        risk=risk,
         kind=kind,
         levels=known[plan.outcome].unique().sort().to_list() if kind == "score" else [],
         residual_sd=spread,
@@ -136,90 +145,86 @@ def _drawn(
     return drawn.cast(known.schema[plan.outcome])
 
 
-def _cuts(model: Model, *, plan: Plan) -> list[pl.DataFrame]:
-    """Return a logistic regression of a score at or below each cut."""
+def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
+    """Return the fit of another family to a score at or below each cut."""
     scores = model.frames[0][plan.outcome].unique().sort().to_list()
-    found = []
+    fits = []
     for cut in scores[:-1]:
         name = f"{plan.outcome} <= {cut}"
         frames = [
             frame.with_columns((pl.col(plan.outcome) <= cut).alias(name))
             for frame in model.frames
         ]
-        one = replace(plan, family="logistic", outcome=name)
-        fitted = fit_frames(frames, model.layout, plan=one, found=[])
-        found.append(_as_rows(name, fitted, model, plan))
-    return found
+        one = replace(plan, family=family, outcome=name)
+        fitted = fit_frames(frames, model.layout, plan=one, problems=[])
+        fits.append(_as_rows(name, fitted, model, plan))
+    return fits
 
 
-def _subgroups(model: Model, *, plan: Plan) -> pl.DataFrame:
+def _subgroups(model: Model, *, plan: Plan) -> list[pl.DataFrame]:
     """Return the exposure's effect in each level of the modifier, from the one fitted model."""
-    made = model.fitted.coefficients
-    products = [term for term in model.layout.terms if len(term.factors) == 2]
-    slopes = {f"{plan.interaction}: {_reference(model, plan)}": [plan.exposure]}
-    slopes |= {
-        f"{plan.interaction}: {term.factors[1].level}": [plan.exposure, term.name]
-        for term in products
-    }
-    found = []
-    for level, names in slopes.items():
-        scale = model.fitted.scales[model.fitted.terms.index(plan.exposure)]
-        one = None
-        if made:
-            row = np.isin(made.terms, names).astype(float)
-            df = None if made.df is None else made.df[[made.terms.index(plan.exposure)]]
-            one = Coefficients(
-                (plan.exposure,),
-                np.array([row @ made.estimate]),
-                np.array([[row @ made.covariance @ row]]),
-                None,
-                None,
-                True,
-                df=df,
-            )
+    references = [one for one in model.layout.references if one.column == plan.interaction]
+    slopes: list[tuple[Level | None, list[str]]] = [
+        (one.level, [plan.exposure]) for one in references
+    ]
+    slopes += [(term.level, [plan.exposure, term.name]) for term in model.layout.products]
+    reported = [one for one in model.fitted.diagnostics if one.quantity == "reported"]
+    fits = []
+    for level, names in slopes:
         fitted = FamilyFit(
-            one,
-            (plan.exposure,),
-            (scale,),
+            _sum_of(names, model.fitted.coefficients),
+            (Term(plan.exposure, plan.exposure),),
+            (FAMILIES[plan.family].effect.scale,),
             model.fitted.n,
             model.fitted.n_events,
-            [told for told in model.fitted.diagnostics if told.quantity == "reported"],
+            reported,
         )
-        found.append(_as_rows(f"subgroup {level}", fitted, model, plan))
-    return pl.concat(found)
+        name = f"subgroup {plan.interaction}: {level}"
+        fits.append(_as_rows(name, fitted, model, plan, subgroup=plan.interaction, level=level))
+    return fits
 
 
-def _reference(model: Model, plan: Plan) -> str:
-    told = dict(model.layout.references)[str(plan.interaction)]
-    return told.split(", the most frequent")[0]
+def _sum_of(names: Sequence[str], made: Coefficients | None) -> Coefficients | None:
+    """Return the sum of some coefficients, under the name of the first."""
+    if made is None:
+        return None
+    row = np.isin(made.terms, names).astype(float)
+    return Coefficients(
+        (names[0],),
+        np.array([row @ made.estimate]),
+        np.array([[row @ made.covariance @ row]]),
+        None,
+        None,
+        True,
+        df=None if made.df is None else made.df[[made.terms.index(names[0])]],
+    )
 
 
 def risks(model: Model, *, plan: Plan) -> pl.DataFrame:
     """Return rows of `contracts.RISKS` at the exposure values of the plan."""
-    made, family = model.fitted.coefficients, FAMILIES[plan.family]
-    if made is None or family.risk is None or not plan.risks_at:
+    made, risk = model.fitted.coefficients, COMPUTING[plan.family].risk
+    if made is None or risk is None or not plan.risks_at:
         return store.empty(contracts.RISKS)
     matrices = absolute.matrices_at(
         model.frames, model.layout, exposure=plan.exposure, values=plan.risks_at
     )
-    outcomes: list[tuple[str, int | None]] = [(plan.outcome, None)]
-    if plan.family == "linear":
-        outcomes = [(f"mean of {plan.outcome}", None)]
-    if plan.family in COX:
-        outcomes = [(f"death by {plan.horizon_h:g} h", None)]
-    if plan.family == "proportional_odds":
+    outcome = FAMILIES[plan.family].outcome
+    cuts: list[tuple[int | None, int | None]] = [(None, None)]  # column of the risk, and score
+    if outcome.kind == "score":
         scores = model.frames[0][plan.outcome].unique().sort().to_list()
-        outcomes = [(f"{plan.outcome} <= {score}", i) for i, score in enumerate(scores[:-1])]
+        cuts = list(enumerate(scores[:-1]))
     return pl.concat(
         absolute.rows_of(
-            absolute.standardise(family.risk, made, matrices, cut=cut),
+            absolute.standardise(risk, made, matrices, cut=column),
             values=plan.risks_at,
-            bounded=plan.family != "linear",
+            bounded=outcome.expected == "risk",
             adjustment=model.adjustment,
-            outcome=outcome,
+            outcome=outcome.expected_of.format(
+                outcome=plan.outcome, horizon_h=plan.horizon_h, cut=cut
+            ),
             n=model.fitted.n,
         )
-        for outcome, cut in outcomes
+        for column, cut in cuts
     )
 
 
@@ -231,18 +236,18 @@ def curve(model: Model, *, plan: Plan) -> pl.DataFrame:
     values = model.frames[0][plan.exposure].cast(pl.Float64).to_numpy()
     points = np.linspace(values.min(), values.max(), curves.N_POINTS)
     middle = float(np.median(values))
-    scale = FAMILIES[plan.family].scale
+    measure = FAMILIES[plan.family].effect
     effect = low = high = np.full(len(points), np.nan)
     if made:
-        effect, low, high = _along(made, points, middle, knots, plan.exposure)
-        if scale != "difference":
+        effect, low, high = _along(made, points, middle, model.layout)
+        if measure.is_ratio:
             with np.errstate(over="ignore"):
                 effect, low, high = np.exp(effect), np.exp(low), np.exp(high)
     columns = {
         "adjustment": [model.adjustment] * len(points),
         "exposure_value": points,
         "reference_value": [middle] * len(points),
-        "scale": [scale] * len(points),
+        "scale": [measure.scale] * len(points),
         "effect": effect,
         "effect_ci_low": low,
         "effect_ci_high": high,
@@ -258,10 +263,11 @@ def curve(model: Model, *, plan: Plan) -> pl.DataFrame:
 
 
 def _along(
-    made: Coefficients, points: Array, middle: float, knots: tuple[float, ...], exposure: str
+    made: Coefficients, points: Array, middle: float, layout: design.Layout
 ) -> tuple[Array, Array, Array]:
     """Return the change of the linear predictor from the middle, with its limits."""
-    parts = [i for i, term in enumerate(made.terms) if term.startswith(f"{exposure} (curve")]
+    parts = [made.terms.index(term.name) for term in layout.parts]
+    knots = layout.knots
     away = curves.basis(points, knots=knots) - curves.basis(np.array([middle]), knots=knots)
     effect = away @ made.estimate[parts]
     V = made.covariance[np.ix_(parts, parts)]

@@ -31,9 +31,9 @@ def hochberg(p: Array) -> Array:
 
 
 def _put_back(values: Array, order: "np.ndarray[Any, np.dtype[np.intp]]") -> Array:
-    found = np.empty_like(values)
-    found[order] = values
-    return found
+    in_place = np.empty_like(values)
+    in_place[order] = values
+    return in_place
 
 
 def hold(
@@ -61,8 +61,8 @@ def hold(
 
 def _row(name: str, block: Mapping[str, Any], table: pl.DataFrame) -> dict[str, Any]:
     fit = "adjusted" if block["adjust_for"] else "unadjusted"
-    found = table.filter(term=block["exposure"], adjustment=fit).to_dicts()
-    row = found[0] if found else {}
+    rows = table.filter(term=block["exposure"], adjustment=fit).to_dicts()
+    row = rows[0] if rows else {}
     return {
         "group": block["comparisons"]["group"],
         "model": name,

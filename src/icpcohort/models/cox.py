@@ -9,8 +9,9 @@ from scipy.stats import chi2
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, kaplan_meier
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import Array, Design, Term
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import HAZARD_RATIO
 
 MIN_EVENTS = 5  # fewer deaths are not modelled: the project's own rule
 MAX_STEPS = 50
@@ -279,22 +280,22 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         raise ValueError("models.cox: no times at risk; write horizon_h in the plan")
     rows = AtRisk(response.entry_h, response.exit_h, response.outcome.to_numpy().astype(bool))
     n, n_events = len(np.unique(response.patients)), int(rows.died.sum())
-    found = list(problems)
+    reasons = list(problems)
     if n and n_events < MIN_EVENTS:
-        found.append(
+        reasons.append(
             f"{n_events} of {n} patients died; at least {MIN_EVENTS} deaths are needed"
         )
     elif n and len(design.terms) > n_events:
-        found.append(f"{len(design.terms)} terms for {n_events} deaths")
+        reasons.append(f"{len(design.terms)} terms for {n_events} deaths")
     made = None
-    if not found:
-        made = fit_hazard(rows, design.matrix, horizon_h=response.horizon_h, terms=design.terms)
+    if not reasons:
+        made = fit_hazard(rows, design.matrix, horizon_h=response.horizon_h, terms=design.names)
     if made and not made.sound:
-        made, found = None, ["a hazard ratio grows without limit: deaths are separated"]
-    told = _diagnostics(rows, design, made) if made else [estimates.not_reported(found)]
-    told.append(Diagnostic("direction", None, "a hazard ratio above 1: earlier death"))
-    scales = ("log_hazard",) + ("log_hr",) * len(design.terms)
-    return FamilyFit(made, (BASELINE, *design.terms), scales, n, n_events, told)
+        made, reasons = None, ["a hazard ratio grows without limit: deaths are separated"]
+    beside = _diagnostics(rows, design, made) if made else [estimates.not_reported(reasons)]
+    beside.append(Diagnostic("direction", None, "a hazard ratio above 1: earlier death"))
+    scales = ("log_hazard",) + (HAZARD_RATIO.scale,) * len(design.terms)
+    return FamilyFit(made, (Term(BASELINE), *design.terms), scales, n, n_events, beside)
 
 
 def _diagnostics(rows: AtRisk, design: Design, made: Coefficients) -> list[Diagnostic]:
@@ -315,14 +316,21 @@ def _diagnostics(rows: AtRisk, design: Design, made: Coefficients) -> list[Diagn
 def _proportional(design: Design, test: HazardTest | None) -> list[Diagnostic]:
     if test is None:
         verdict = "not tested: too few deaths for the test"
-        return [Diagnostic("proportional_hazards_p", None, verdict)]
+        return [Diagnostic("proportional_hazards_p", None, verdict, "p")]
     verdict = "no sign that hazard ratios change with time; a small study would not show it"
     if test.p_global < 0.05:
         verdict = "hazard ratios change with time; one ratio is only an average over it"
-    named = zip(design.terms, test.p, strict=True)
+    kind = "proportional_hazards_p"
     return [
-        Diagnostic("proportional_hazards_chi2", test.chi2_global, None),
-        Diagnostic("proportional_hazards_df", float(len(design.terms)), None),
-        Diagnostic("proportional_hazards_p", test.p_global, verdict),
-        *(Diagnostic(f"proportional_hazards_p {term}", float(p), None) for term, p in named),
+        *estimates.chi_squared(
+            "proportional_hazards",
+            test.chi2_global,
+            len(design.terms),
+            test.p_global,
+            verdict=verdict,
+        ),
+        *(
+            Diagnostic(f"{kind} {term.name}", float(p), number="p", kind=kind, about=term)
+            for term, p in zip(design.terms, test.p, strict=True)
+        ),
     ]

@@ -23,8 +23,8 @@ def problems(knots: tuple[float, ...]) -> list[str]:
     """Say when knots fall together, as they do where many patients share a value."""
     if len(set(knots)) == len(knots):
         return []
-    told = ", ".join(f"{knot:g}" for knot in knots)
-    return [f"knots of the curve fall together ({told}); write fewer curve_knots, or none"]
+    places = ", ".join(f"{knot:g}" for knot in knots)
+    return [f"knots of the curve fall together ({places}); write fewer curve_knots, or none"]
 
 
 def basis(values: Array, *, knots: tuple[float, ...]) -> Array:

@@ -11,9 +11,11 @@ from icpcohort import contracts
 from icpcohort.cohort import attrition
 from icpcohort.contracts import store
 from icpcohort.models import curves
-from icpcohort.study.plan import COX, Plan
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan
 
 Array = npt.NDArray[np.float64]
+Level = str | int | bool
 
 
 class ModelRows(NamedTuple):
@@ -24,35 +26,75 @@ class ModelRows(NamedTuple):
     dropped: pl.DataFrame  # contracts.MODEL_DROPPED
 
 
-class Design(NamedTuple):
-    """Columns of a model without its intercept: one name and one matrix column a term."""
+class Question(NamedTuple):
+    """What a row of the cohort must answer to be in a fit."""
 
-    terms: tuple[str, ...]
-    matrix: Array  # (n rows, n terms)
-    references: tuple[tuple[str, str], ...]  # category, its reference level in words
-
-
-class Factor(NamedTuple):
-    """A column of the analysis table in a term: itself, a level, or a curve's part."""
-
-    column: str
-    level: str | int | bool | None = None
-    part: int | None = None  # of a restricted cubic spline, from 0 for the straight part
+    words: str
+    is_lost: pl.Expr  # true for rows that leave
+    reason: str
+    detail: str
+    always: bool  # a step of the account even when nobody leaves
+    column: str | None = None  # whose missing values are asked for
+    role: str | None = None  # of that column: outcome, exposure, clusters or adjustment
 
 
 class Term(NamedTuple):
-    """One column of the matrix: a factor, or the product of two."""
+    """One coefficient of a model and what it is of; what does not apply is None."""
 
     name: str
-    factors: tuple[Factor, ...]
+    column: str | None = None  # of the analysis table; an intercept or threshold has none
+    level: Level | None = None  # of the column, or of the modifier
+    reference: Level | None = None  # the level that it stands against
+    part: int | None = None  # of a restricted cubic spline, from 1 for the straight part
+    modifier: str | None = None  # category by whose levels the slope of the column differs
+
+
+INTERCEPT = Term("intercept")
+
+
+class Reference(NamedTuple):
+    """The level of a category that its other levels stand against."""
+
+    column: str
+    level: Level
+    n: float  # patients who have it; of imputed values, the mean over the data sets
+    is_alone: bool  # nobody has another level
+
+    @property
+    def words(self) -> str:
+        """The level, why it is the reference, and how many have it."""
+        only = "; the only level left, so no term" if self.is_alone else ""
+        return f"{self.level}, the most frequent (n = {self.n:.0f}){only}"
+
+
+class Design(NamedTuple):
+    """Columns of a model without its intercept: one term and one matrix column each."""
+
+    terms: tuple[Term, ...]
+    matrix: Array  # (n rows, n terms)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the terms."""
+        return tuple(term.name for term in self.terms)
 
 
 class Layout(NamedTuple):
     """Which terms a model has; the same for any rows, whatever levels are left in them."""
 
     terms: tuple[Term, ...]
-    references: tuple[tuple[str, str], ...]
+    references: tuple[Reference, ...]
     knots: tuple[float, ...]  # of the exposure's curve; empty for a straight line
+
+    @property
+    def parts(self) -> tuple[Term, ...]:
+        """The terms of the exposure's curve, the straight one first."""
+        return tuple(term for term in self.terms if term.part is not None)
+
+    @property
+    def products(self) -> tuple[Term, ...]:
+        """The terms by which the exposure's slope differs from that in the reference level."""
+        return tuple(term for term in self.terms if term.modifier is not None)
 
 
 class Scaled(NamedTuple):
@@ -69,8 +111,8 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     Parameters
     ----------
     cohort : DataFrame
-        The analysis rows of the plan's window, one a patient. Null means missing. For a Cox
-        model it has the columns of `follow_up.times`.
+        The analysis rows of the plan's window, one per patient. Null means missing. For a
+        model with follow-up it has the columns of `follow_up.times`.
     plan : Plan
         Names the outcome, the exposure, the adjustment columns and the clusters. Where missing
         values are imputed, nobody leaves for a missing adjustment value.
@@ -84,31 +126,41 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     Source: complete-case analysis, common practice; the account as STROBE 2007 items 13a, 13b.
     """
     rows = cohort.sort("patient_id")
-    flow: list[dict[str, object]] = [_step(1, "Cohort of the window", rows.height, 0, None)]
+    steps: list[dict[str, object]] = [
+        {"name": "Cohort of the window", "n_in": rows.height, "n_dropped": 0}
+    ]
     dropped = [store.empty(contracts.MODEL_DROPPED)]
     # Where missing values are imputed, a column that nobody has cannot be
     nobody_has = [name for name in plan.adjust_for if rows[name].null_count() == rows.height]
     whole = plan.adjust_for if plan.missing_data == "complete_cases" else nobody_has
-    for words, unknown, reason, detail, always in _questions(plan, whole=whole):
-        drop = rows.select(unknown.alias("drop"))["drop"]
-        if not always and not drop.any():
+    for question in _questions(plan, whole=whole):
+        if not question.always and not rows.select(question.is_lost.any()).item():
             continue
-        split = attrition.split(rows, drop_when=unknown, reason=reason)
-        number = len(flow) + 1
-        flow.append(_step(number, words, rows.height, split.dropped.height, reason))
+        split = attrition.split(rows, drop_when=question.is_lost, reason=question.reason)
+        steps.append(
+            {
+                "name": question.words,
+                "n_in": rows.height,
+                "n_dropped": split.dropped.height,
+                "reason": question.reason,
+                "variable": question.column,
+                "role": question.role,
+            }
+        )
         dropped.append(
             split.dropped.select(
                 "patient_id",
-                pl.lit(number, pl.Int64).alias("step"),
+                pl.lit(len(steps), pl.Int64).alias("step"),
                 "reason",
-                pl.lit(detail).alias("detail"),
+                pl.lit(question.detail).alias("detail"),
             )
         )
         rows = split.kept
     types = {name: column.dtype for name, column in contracts.MODEL_FLOW.columns.items()}
-    return ModelRows(
-        rows, pl.DataFrame(flow, schema=types), pl.concat(dropped).sort("patient_id")
+    flow = pl.DataFrame(steps, schema=types).with_columns(
+        step=pl.int_range(1, pl.len() + 1), n_out=pl.col("n_in") - pl.col("n_dropped")
     )
+    return ModelRows(rows, flow, pl.concat(dropped).sort("patient_id"))
 
 
 def _cure(name: str) -> str:
@@ -120,64 +172,31 @@ def _cure(name: str) -> str:
     return f"it is derived: `icpcohort why STUDY PATIENT {name}` says from what"
 
 
-def _questions(
-    plan: Plan, *, whole: Sequence[str]
-) -> list[tuple[str, pl.Expr, str, str, bool]]:
-    """Return what a row is asked: words, test, reason, detail, whether told anyhow."""
+def _questions(plan: Plan, *, whole: Sequence[str]) -> list[Question]:
+    """Return what the rows are asked, in order; `whole` are columns to be complete."""
 
-    def known(name: str, reason: str, *, always: bool) -> tuple[str, pl.Expr, str, str, bool]:
-        detail = f"{name} is missing; {_cure(name)}, or accept the loss"
-        return f"{name} is known", pl.col(name).is_null(), reason, detail, always
+    def known(column: str, reason: str, *, role: str, always: bool = False) -> Question:
+        detail = f"{column} is missing; {_cure(column)}, or accept the loss"
+        is_lost = pl.col(column).is_null()
+        words = f"{column} is known"
+        return Question(words, is_lost, reason, detail, always, column, role)
 
-    asked = [known(plan.outcome, "outcome_unknown", always=True)]
-    if plan.family in COX:
-        asked = [
-            known("follow_up_h", "outcome_unknown", always=True),
-            (
+    questions = [known(plan.outcome, "outcome_unknown", role="outcome", always=True)]
+    if FAMILIES[plan.family].timed:
+        questions = [
+            known("follow_up_h", "outcome_unknown", role="outcome", always=True),
+            Question(
                 "Time at risk after the landmark",
                 pl.col("follow_up_h") <= pl.col("landmark_h"),
                 "no_time_at_risk",
                 "died or was last seen at the landmark itself, so adds no time at risk",
-                False,
+                always=False,
             ),
         ]
-    asked.append(known(plan.exposure, "exposure_missing", always=True))
+    questions.append(known(plan.exposure, "exposure_missing", role="exposure", always=True))
     if plan.clusters:
-        asked.append(known(plan.clusters, "cluster_unknown", always=False))
-    return asked + [known(name, f"{name}_missing", always=False) for name in whole]
-
-
-def _step(
-    number: int, name: str, n_in: int, n_dropped: int, reason: str | None
-) -> dict[str, object]:
-    return {
-        "step": number,
-        "name": name,
-        "n_in": n_in,
-        "n_out": n_in - n_dropped,
-        "n_dropped": n_dropped,
-        "reason": reason,
-    }
-
-
-def build(
-    rows: pl.DataFrame,
-    *,
-    exposure: str,
-    adjust_for: tuple[str, ...],
-    as_categories: tuple[str, ...],
-) -> Design:
-    """Build the matrix of the exposure and the adjustment columns: `lay_out`, then `fill`."""
-    layout = lay_out(
-        rows,
-        exposure=exposure,
-        adjust_for=adjust_for,
-        as_categories=as_categories,
-        knots=(),
-        interaction=None,
-        n_sets=1,
-    )
-    return fill(rows, layout)
+        questions.append(known(plan.clusters, "cluster_unknown", role="clusters"))
+    return questions + [known(name, f"{name}_missing", role="adjustment") for name in whole]
 
 
 def lay_out(
@@ -194,7 +213,7 @@ def lay_out(
 
     Parameters
     ----------
-    rows : DataFrame, one row a patient, or one a completed data set and patient
+    rows : DataFrame, one row per patient, or per completed data set and patient
         Null in an adjustment column is no level. Flags count 0 and 1.
     exposure, adjust_for, as_categories : column names
         A text column is always entered as categories; so are those in `as_categories`.
@@ -209,69 +228,71 @@ def lay_out(
     Returns
     -------
     Layout
-        A category gives one indicator a level but its reference, which is the most frequent
-        level (the first in order among equals). A level in which nobody is left is absent.
+        A category gives one indicator for each level but its reference, which is the most
+        frequent level (the first in order among equals). A level in which nobody is left is
+        absent.
 
     Source: treatment contrasts, common practice.
     """
-    terms = [Term(exposure, (Factor(exposure),))]
+    terms = [Term(exposure, exposure)]
     if knots:
-        parts = range(len(knots) - 1)
         terms = [
-            Term(f"{exposure} (curve, part {i + 1})", (Factor(exposure, part=i),))
-            for i in parts
+            Term(f"{exposure} (curve, part {part})", exposure, part=part)
+            for part in range(1, len(knots))
         ]
-    references: list[tuple[str, str]] = []
+    references: list[Reference] = []
     for name in adjust_for:
-        entered = [Term(name, (Factor(name),))]
+        entered = [Term(name, name)]
         if rows.schema[name] == pl.String() or name in as_categories or name == interaction:
             entered, reference = _levels(rows[name].drop_nulls(), n_sets=n_sets)
             references += reference
         terms += entered
         if name == interaction:
             terms += [
-                Term(f"{exposure} x {term.name}", (Factor(exposure), *term.factors))
+                term._replace(
+                    name=f"{exposure} x {term.name}", column=exposure, modifier=term.column
+                )
                 for term in entered
             ]
     return Layout(tuple(terms), tuple(references), knots)
 
 
-def _levels(values: pl.Series, *, n_sets: int) -> tuple[list[Term], list[tuple[str, str]]]:
-    """Return a term a level but the most frequent, and that one in words."""
+def _levels(values: pl.Series, *, n_sets: int) -> tuple[list[Term], list[Reference]]:
+    """Return a term for each level but the most frequent, and that one; none for no value."""
     name = values.name
     counts = values.to_frame().group_by(name).len().sort(name)
     if not counts.height:
         return [], []
     reference, n = counts.sort("len", descending=True, maintain_order=True).row(0)
-    only = "" if counts.height > 1 else "; the only level left, so no term"
     terms = [
-        Term(f"{name}: {level} (reference {reference})", (Factor(name, level=level),))
+        Term(f"{name}: {level} (reference {reference})", name, level, reference)
         for level in counts[name]
         if level != reference
     ]
-    return terms, [(name, f"{reference}, the most frequent (n = {n / n_sets:.0f}){only}")]
+    return terms, [Reference(name, reference, n / n_sets, is_alone=not terms)]
 
 
 def fill(rows: pl.DataFrame, layout: Layout) -> Design:
     """Build the matrix of a layout's terms for any rows without nulls in its columns."""
-    columns = []
-    for term in layout.terms:
-        column = np.ones(rows.height)
-        for factor in term.factors:
-            column = column * _values(rows, factor, layout.knots)
-        columns.append(column)
+    columns = [_values(rows, term, layout.knots) for term in layout.terms]
     matrix = np.column_stack(columns) if columns else np.empty((rows.height, 0))
-    return Design(tuple(term.name for term in layout.terms), matrix, layout.references)
+    return Design(layout.terms, matrix)
 
 
-def _values(rows: pl.DataFrame, factor: Factor, knots: tuple[float, ...]) -> Array:
-    column = rows[factor.column]
-    if factor.level is not None:
-        return (column == factor.level).cast(pl.Float64).to_numpy()
-    values = column.cast(pl.Float64).to_numpy()
-    if factor.part is None:
-        return values
-    return curves.basis(values, knots=knots)[:, factor.part]
+def _values(rows: pl.DataFrame, term: Term, knots: tuple[float, ...]) -> Array:
+    """Return a term's column: numbers, an indicator of a level, or the product of both."""
+    assert term.column is not None
+    if term.level is None:
+        values = _numbers(rows[term.column])
+        return (
+            values if term.part is None else curves.basis(values, knots=knots)[:, term.part - 1]
+        )
+    has_level = _numbers(rows[term.modifier or term.column] == term.level)
+    return has_level if term.modifier is None else _numbers(rows[term.column]) * has_level
+
+
+def _numbers(column: pl.Series) -> Array:
+    return column.cast(pl.Float64).to_numpy()
 
 
 def problems(design: Design) -> list[str]:
@@ -281,18 +302,18 @@ def problems(design: Design) -> list[str]:
         return ["no patient is left"]
     constant = [
         term
-        for term, column in zip(design.terms, design.matrix.T, strict=True)
+        for term, column in zip(design.names, design.matrix.T, strict=True)
         if column.min() == column.max()
     ]
-    found = [f"{term} has one value in all {n} patients" for term in constant]
+    reasons = [f"{term} has one value in all {n} patients" for term in constant]
     scaled = standardise(design.matrix).matrix
     rank = 0
-    for i, term in enumerate(design.terms):
+    for i, term in enumerate(design.names):
         grown = int(np.linalg.matrix_rank(scaled[:, : i + 1], tol=1e-8 * np.sqrt(n)))
         if grown == rank and term not in constant:
-            found.append(f"{term} is given by the terms before it (collinear)")
+            reasons.append(f"{term} is given by the terms before it (collinear)")
         rank = grown
-    return found
+    return reasons
 
 
 def max_variance_inflation(design: Design) -> float:

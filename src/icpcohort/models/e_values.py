@@ -3,6 +3,7 @@
 import numpy as np
 
 from icpcohort.models.estimates import Diagnostic
+from icpcohort.study import families
 
 COMMON = 0.15  # an outcome in more patients than this is common
 VERDICT = (
@@ -29,23 +30,31 @@ def as_risk_ratio(
     ----------
     effect : float
         Odds, hazard or risk ratio, or a difference.
-    scale : {"log_or", "log_hr", "log_rr", "difference"}
+    scale : a key of `study.families.EFFECTS`
     common : bool
         The outcome is in more than 15 % of the patients, so odds and hazard ratios are
         farther from 1 than the risk ratio.
     outcome_sd : float, or None
         Needed for a difference.
 
+    Raises
+    ------
+    ValueError
+        For a scale of which no such relation is known here.
+
     Source: VanderWeele 2017, Biometrics 73:1171 (sqrt(OR)); VanderWeele and Ding 2017 (hazard
     ratio; exp(0.91 d) of a standardised difference); all from memory.
     """
-    if scale == "difference":
+    if scale == families.DIFFERENCE.scale:
         return float(np.exp(0.91 * effect / outcome_sd)) if outcome_sd else np.nan
-    if not common or scale == "log_rr":
+    if scale == families.RISK_RATIO.scale:
         return effect
-    if scale == "log_or":
-        return float(np.sqrt(effect))
-    return float((1 - 0.5 ** np.sqrt(effect)) / (1 - 0.5 ** np.sqrt(1 / effect)))
+    if scale == families.ODDS_RATIO.scale:
+        return float(np.sqrt(effect)) if common else effect
+    if scale == families.HAZARD_RATIO.scale:
+        halved = (1 - 0.5 ** np.sqrt(effect)) / (1 - 0.5 ** np.sqrt(1 / effect))
+        return float(halved) if common else effect
+    raise ValueError(f"e_values: no risk ratio of an effect on the scale {scale!r} is known")
 
 
 def diagnostics(
@@ -58,9 +67,9 @@ def diagnostics(
     outcome_sd: float | None,
 ) -> list[Diagnostic]:
     """Return the E-value of an effect, and of its nearer limit: 1 where that passes none."""
-    null = 0.0 if scale == "difference" else 1.0
-    nearer = low if effect > null else high
-    passed = low <= null <= high
+    none = families.EFFECTS[scale].none
+    nearer = low if effect > none else high
+    passed = low <= none <= high
 
     def value(of: float) -> float:
         return e_value(as_risk_ratio(of, scale=scale, common=common, outcome_sd=outcome_sd))

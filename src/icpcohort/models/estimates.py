@@ -1,7 +1,8 @@
 """Estimates: what every family of models gives back, as rows of the results tables."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -9,7 +10,8 @@ import polars as pl
 from scipy.stats import t
 
 from icpcohort import contracts
-from icpcohort.models.design import Array
+from icpcohort.models.design import Array, Level, Term
+from icpcohort.study.families import EFFECTS, RATIOS
 
 
 class Response(NamedTuple):
@@ -56,35 +58,56 @@ class Diagnostic(NamedTuple):
 
     quantity: str
     value: float | None
-    verdict: str | None
+    verdict: str | None = None
+    number: Literal["yes_no", "count", "percent", "p", "per_parameter", "real"] = "real"
+    kind: str | None = None  # the quantity without what it is about; None: they are the same
+    about: Term | None = None  # None: the whole fit
+    reason: str | None = None  # why there are no estimates
 
 
 class FamilyFit(NamedTuple):
     """What a family returns: coefficients, or none with a diagnostic that says why."""
 
     coefficients: Coefficients | None
-    terms: tuple[str, ...]
-    scales: tuple[str, ...]  # one a term, see `contracts.ESTIMATES`
+    terms: tuple[Term, ...]
+    scales: tuple[str, ...]  # one for each term, see `contracts.ESTIMATES`
     n: int
     n_events: int | None
     diagnostics: list[Diagnostic]
 
+    @property
+    def reason(self) -> str | None:
+        """Why there are no estimates; None where there are."""
+        return next((one.reason for one in self.diagnostics if one.reason is not None), None)
 
-def not_reported(problems: list[str]) -> Diagnostic:
+
+def not_reported(problems: Sequence[str]) -> Diagnostic:
     """Return the diagnostic that stands in the place of estimates."""
-    return Diagnostic("reported", 0.0, "not reported: " + "; ".join(problems))
+    reason = "; ".join(problems)
+    return Diagnostic("reported", 0.0, f"not reported: {reason}", "yes_no", reason=reason)
+
+
+def chi_squared(
+    quantity: str, statistic: float, df: int, p: float, *, verdict: str | None
+) -> list[Diagnostic]:
+    """Return the three diagnostics of a test; what follows from it stands with its p value."""
+    return [
+        Diagnostic(f"{quantity}_chi2", statistic),
+        Diagnostic(f"{quantity}_df", float(df), number="count"),
+        Diagnostic(f"{quantity}_p", p, verdict, "p"),
+    ]
 
 
 def fit_diagnostics(fit: Coefficients) -> list[Diagnostic]:
     """Return the diagnostics that every likelihood has."""
-    told = [Diagnostic("reported", 1.0, None), Diagnostic("converged", 1.0, None)]
+    sound = [Diagnostic(name, 1.0, number="yes_no") for name in ("reported", "converged")]
     if fit.log_likelihood is None or fit.log_likelihood_null is None:
-        return told
+        return sound
     return [
-        *told,
-        Diagnostic("log_likelihood", fit.log_likelihood, None),
-        Diagnostic("log_likelihood_null", fit.log_likelihood_null, None),
-        Diagnostic("mcfadden_r2", 1 - fit.log_likelihood / fit.log_likelihood_null, None),
+        *sound,
+        Diagnostic("log_likelihood", fit.log_likelihood),
+        Diagnostic("log_likelihood_null", fit.log_likelihood_null),
+        Diagnostic("mcfadden_r2", 1 - fit.log_likelihood / fit.log_likelihood_null),
     ]
 
 
@@ -94,17 +117,13 @@ def few_per_parameter(quantity: str, ratio: float) -> Diagnostic:
     Source: ten is a weak rule of thumb (Peduzzi 1996, J Clin Epidemiol 49:1373; from memory).
     """
     verdict = "below 10: estimates may be too large and intervals too short; read with caution"
-    return Diagnostic(quantity, ratio, verdict if ratio < 10 else None)
+    return Diagnostic(quantity, ratio, verdict if ratio < 10 else None, "per_parameter")
 
 
 def inflation(value: float) -> Diagnostic:
     """Judge the largest variance inflation factor. The limit of 10 is common practice."""
     verdict = "above 10: terms are nearly collinear and intervals wide"
     return Diagnostic("max_variance_inflation", value, verdict if value > 10 else None)
-
-
-RATIOS = ("log_or", "log_hr", "log_rr")
-NO_EFFECT = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 
 
 def interval(fit: Coefficients) -> tuple[Array, Array, Array]:
@@ -139,7 +158,7 @@ def estimate_rows(
     adjustment : str
         "unadjusted" or "adjusted".
     exposure : str
-        The term whose `effect`, and that of its products, is for `unit_of_effect` more of it.
+        The column whose `effect`, in every term, is for `unit_of_effect` more of it.
     unit_of_effect : float, in the exposure's unit
         Effects of the other terms are for 1 more.
 
@@ -155,16 +174,11 @@ def estimate_rows(
     estimate = missing if made is None else made.estimate
     se = missing if made is None else np.sqrt(np.diag(made.covariance))
     low, high, p = (missing, missing, missing) if made is None else interval(made)
-    product = f"{exposure} x "
-    unit = np.array(
-        [
-            unit_of_effect if term == exposure or term.startswith(product) else 1.0
-            for term in fit.terms
-        ]
-    )
+    unit = np.array([unit_of_effect if term.column == exposure else 1.0 for term in fit.terms])
     columns = {
         "adjustment": [adjustment] * k,
-        "term": list(fit.terms),
+        "term": [term.name for term in fit.terms],
+        **_fields(fit.terms),
         "estimate": estimate,
         "se": se,
         "ci_low": low,
@@ -186,18 +200,43 @@ def estimate_rows(
     )
 
 
+def _fields(terms: Sequence[Term | None]) -> dict[str, list[object]]:
+    """Return what terms are of, as columns; null where there is no term."""
+    known = [term or Term("") for term in terms]
+    return {
+        "variable": [term.column for term in known],
+        "level": [_text(term.level) for term in known],
+        "reference": [_text(term.reference) for term in known],
+        "part": [term.part for term in known],
+        "modifier": [term.modifier for term in known],
+    }
+
+
+def _text(level: Level | None) -> str | None:
+    return None if level is None else str(level)
+
+
 def _effects(estimate: Array, scales: tuple[str, ...]) -> Array:
     """Return ratios from their logs, differences as they are, and NaN for all other scales."""
     with np.errstate(over="ignore"):
         ratio = np.exp(estimate)
     is_ratio = np.array([scale in RATIOS for scale in scales], dtype=bool)
-    is_difference = np.array([scale == "difference" for scale in scales], dtype=bool)
+    has_effect = np.array([scale in EFFECTS for scale in scales], dtype=bool)
     effect = np.where(is_ratio & np.isfinite(ratio), ratio, np.nan)
-    return np.where(is_difference, estimate, effect)
+    return np.where(has_effect & ~is_ratio, estimate, effect)
 
 
-def diagnostic_rows(diagnostics: list[Diagnostic], *, adjustment: str) -> pl.DataFrame:
+def diagnostic_rows(diagnostics: Sequence[Diagnostic], *, adjustment: str) -> pl.DataFrame:
     """Return the rows of `contracts.DIAGNOSTICS` of one fit."""
+    columns = {
+        "adjustment": [adjustment] * len(diagnostics),
+        "quantity": [one.quantity for one in diagnostics],
+        "kind": [one.kind or one.quantity for one in diagnostics],
+        **_fields([one.about for one in diagnostics]),
+        "value": [one.value for one in diagnostics],
+        "number": [one.number for one in diagnostics],
+        "verdict": [one.verdict for one in diagnostics],
+        "reason": [one.reason for one in diagnostics],
+    }
     schema = {name: column.dtype for name, column in contracts.DIAGNOSTICS.columns.items()}
-    rows = [(adjustment, *diagnostic) for diagnostic in diagnostics]
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return pl.DataFrame(columns, schema=schema)

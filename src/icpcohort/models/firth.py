@@ -10,8 +10,9 @@ from scipy.stats import chi2
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, logistic
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 MAX_STEPS = 200
 NEAR, ENOUGH = 1e-6, 1e-20  # gains at which the top is near, and reached
@@ -169,7 +170,7 @@ def _profiles(
     uncentred = np.column_stack([np.ones(len(y)), X / scaled.scale])
     centred = np.column_stack([np.ones(len(y)), scaled.matrix])
     unit = np.concatenate([[1.0], scaled.scale])
-    found = [
+    profiles = [
         _profile(
             y,
             centred if j else uncentred,
@@ -179,8 +180,8 @@ def _profiles(
         )
         for j in range(len(estimate))
     ]
-    limits = np.array([[low, high] for low, high, _ in found]) / unit[:, None]
-    return limits, np.array([p for _, _, p in found])
+    limits = np.array([[low, high] for low, high, _ in profiles]) / unit[:, None]
+    return limits, np.array([p for _, _, p in profiles])
 
 
 def _profile(
@@ -210,19 +211,21 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     outcome = response.outcome
     y = outcome.to_numpy().astype(bool)
     fewer = min(int(y.sum()), int((~y).sum()))
-    found = list(problems)
+    reasons = list(problems)
     if len(y) and fewer < MIN_EVENTS:
-        found.append(
+        reasons.append(
             f"{int(y.sum())} of {len(y)} patients with {outcome.name}; both are needed"
         )
     elif len(y) and len(design.terms) > max(fewer, 1):
-        found.append(f"{len(design.terms)} terms for {fewer} patients in the smaller group")
-    made = None if found else fit_penalised(y, design.matrix, terms=design.terms)
+        reasons.append(f"{len(design.terms)} terms for {fewer} patients in the smaller group")
+    made = None if reasons else fit_penalised(y, design.matrix, terms=design.names)
     if made and not made.sound:
-        made, found = None, ["the penalised likelihood did not converge to finite estimates"]
-    told = logistic.diagnostics(y, design, made) if made else [estimates.not_reported(found)]
-    told.append(
+        made, reasons = None, ["the penalised likelihood did not converge to finite estimates"]
+    rows = [estimates.not_reported(reasons)]
+    if made:
+        rows = logistic.diagnostics(y, design, made)
+    rows.append(
         Diagnostic("direction", None, f"an odds ratio above 1: higher odds of {outcome.name}")
     )
-    scales = ("log_odds",) + ("log_or",) * len(design.terms)
-    return FamilyFit(made, ("intercept", *design.terms), scales, len(y), int(y.sum()), told)
+    scales = ("log_odds",) + (ODDS_RATIO.scale,) * len(design.terms)
+    return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), int(y.sum()), rows)

@@ -18,11 +18,13 @@ from icpcohort.models import (
     robust,
     wald,
 )
+from icpcohort.models.design import Term
 from icpcohort.models.estimates import Diagnostic
 from icpcohort.models.fitting import Model, as_rows, fit_frames
-from icpcohort.models.registry import FAMILIES
+from icpcohort.models.registry import COMPUTING
 from icpcohort.study import immortal_time
-from icpcohort.study.plan import COX, Plan, did_you_mean, refuse
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan, did_you_mean, refuse
 
 NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 
@@ -68,7 +70,7 @@ def fit_model(
 
     Parameters
     ----------
-    analysis : DataFrame, one row a window and patient
+    analysis : DataFrame, one row per window and patient
         As `contracts.analysis`; only the columns that the plan names are used, and the times of
         death and discharge. The rows of the plan's window are the cohort; its landmark has been
         applied to them. Rows with null in the outcome, the exposure or an adjustment column
@@ -78,7 +80,7 @@ def fit_model(
     landmark_h : float, h since time zero
         End of the plan's window.
     updates : DataFrame as `contracts.updates`, or None
-        The exposure day by day; only a Cox model with time-dependent exposure needs it.
+        The exposure day by day; only a family with a time-dependent exposure needs it.
 
     Returns
     -------
@@ -114,7 +116,7 @@ def prepare(
     refuse(where, _misfits(analysis, plan, updates))
     cohort = analysis.filter(pl.col("window") == plan.window)
     refuse(where, immortal_time.refused_rows(cohort, landmark_h=landmark_h))
-    if plan.family in COX:
+    if FAMILIES[plan.family].timed:
         cohort = follow_up.times(
             cohort, landmark_h=landmark_h, horizon_h=float(plan.horizon_h or 0.0)
         )
@@ -156,19 +158,20 @@ def fit_once(
     if plan.curve_knots and chosen.rows.height:
         values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
         knots = curves.knots_of(values, n_knots=plan.curve_knots)
-    found = curves.problems(knots)
+    problems = curves.problems(knots)
     layout = design.lay_out(
         pl.concat(frames) if len(frames) > 1 else frames[0],
         exposure=plan.exposure,
         adjust_for=adjustments(plan)[adjustment],
         as_categories=plan.as_categories,
-        knots=() if found else knots,
+        knots=() if problems else knots,
         interaction=plan.interaction,
         n_sets=len(frames),
     )
     if not chosen.rows.height:
-        found = [f"no patient is left ({_losses(chosen.flow)})"]
-    return Model(adjustment, layout, frames, fit_frames(frames, layout, plan=plan, found=found))
+        problems = [f"no patient is left ({_losses(chosen.flow)})"]
+    fitted = fit_frames(frames, layout, plan=plan, problems=problems)
+    return Model(adjustment, layout, frames, fitted)
 
 
 def _tables(
@@ -180,10 +183,10 @@ def _tables(
 ) -> tuple[pl.DataFrame, ...]:
     """Return the tables of the fits in the order of `CONTRACTED`."""
     chosen = prepared.chosen
-    rows, told, risks, drawn, tested = [], [], [], [], []
+    rows, diagnostics, risks, drawn, tested = [], [], [], [], []
     for model in models:
         rows.append(rows_of(model, plan=plan))
-        told.append(_diagnostics(model, plan, chosen))
+        diagnostics.append(_diagnostics(model, plan, chosen))
         risks.append(companions.risks(model, plan=plan))
         drawn.append(companions.curve(model, plan=plan))
         tested.append(optimism.performance(model, plan=plan))
@@ -192,7 +195,7 @@ def _tables(
     )
     return (
         pl.concat(rows),
-        pl.concat(told),
+        pl.concat(diagnostics),
         chosen.flow,
         chosen.dropped,
         beside,
@@ -213,22 +216,30 @@ def rows_of(model: Model, *, plan: Plan) -> pl.DataFrame:
 
 
 def _diagnostics(model: Model, plan: Plan, chosen: design.ModelRows) -> pl.DataFrame:
-    told = [_of_a_curve(one, model) for one in model.fitted.diagnostics]
-    told += [
-        Diagnostic(f"reference_{name}", None, level) for name, level in model.layout.references
-    ]
-    made = model.fitted.coefficients
-    if made:
-        told += _on_the_exposure(model, plan)
-        told += _on_imputation(model, plan, chosen.rows)
-    return estimates.diagnostic_rows(told, adjustment=model.adjustment)
+    rows = [_of_a_curve(one, model) for one in model.fitted.diagnostics]
+    rows += [_of_a_reference(one) for one in model.layout.references]
+    if model.fitted.coefficients:
+        rows += _on_the_exposure(model, plan)
+        rows += _on_imputation(model, plan, chosen.rows)
+    return estimates.diagnostic_rows(rows, adjustment=model.adjustment)
 
 
-def _of_a_curve(told: Diagnostic, model: Model) -> Diagnostic:
+def _of_a_reference(one: design.Reference) -> Diagnostic:
+    """Say which level of a category has no term of its own."""
+    return Diagnostic(
+        f"reference_{one.column}",
+        None,
+        one.words,
+        kind="reference",
+        about=Term(one.column, one.column, one.level),
+    )
+
+
+def _of_a_curve(one: Diagnostic, model: Model) -> Diagnostic:
     """Say that the parts of a curve are collinear by nature; another diagnostic as it is."""
-    if told.quantity != "max_variance_inflation" or not model.layout.knots:
-        return told
-    return told._replace(verdict="the parts of a curve are collinear by nature")
+    if one.quantity != "max_variance_inflation" or not model.layout.knots:
+        return one
+    return one._replace(verdict="the parts of a curve are collinear by nature")
 
 
 def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
@@ -236,30 +247,31 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
     made = model.fitted.coefficients
     assert made is not None
     if model.layout.knots:
-        return wald.curve_tests(made, exposure=plan.exposure)
+        return wald.curve_tests(made, parts=model.layout.parts)
     patients = model.frames[0]["patient_id"]
-    told = [
-        robust.influence(
-            made,
-            term=plan.exposure,
-            patients=follow_up.numbers(patients),
-            names=patients.unique().sort().to_list(),
-        )
-    ]
+    influence = robust.influence(
+        made,
+        term=plan.exposure,
+        patients=follow_up.numbers(patients),
+        names=patients.unique().sort().to_list(),
+    )
     if plan.interaction:
-        return [*told, *wald.interaction_test(made, exposure=plan.exposure)]
+        return [influence, *wald.interaction_test(made, products=model.layout.products)]
     row = rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     limits = [row[name] for name in ("effect", "effect_ci_low", "effect_ci_high")]
     if None in limits:
-        return told
+        return [influence]
     n_events, n = model.fitted.n_events, model.fitted.n
     spread = {one.quantity: one.value for one in model.fitted.diagnostics}.get("outcome_sd")
-    return told + e_values.diagnostics(
-        *limits,
-        scale=row["scale"],
-        common=n_events is None or n_events > e_values.COMMON * n,
-        outcome_sd=spread,
-    )
+    return [
+        influence,
+        *e_values.diagnostics(
+            *limits,
+            scale=row["scale"],
+            common=n_events is None or n_events > e_values.COMMON * n,
+            outcome_sd=spread,
+        ),
+    ]
 
 
 def _on_imputation(model: Model, plan: Plan, rows: pl.DataFrame) -> list[Diagnostic]:
@@ -274,30 +286,29 @@ def _on_imputation(model: Model, plan: Plan, rows: pl.DataFrame) -> list[Diagnos
     verdict = "likelihood, tests and influence are those of the first completed data set"
     if len(model.frames) == 1:
         verdict = "no adjustment value is missing, so none was imputed"
-    told = [
-        Diagnostic("n_imputations", float(len(model.frames)), verdict),
-        Diagnostic(
-            "percent_incomplete", percent, f"incomplete: {', '.join(lacking) or 'none'}"
-        ),
+    incomplete = f"incomplete: {', '.join(lacking) or 'none'}"
+    rows_of_imputation = [
+        Diagnostic("n_imputations", float(len(model.frames)), verdict, "count"),
+        Diagnostic("percent_incomplete", percent, incomplete, "percent"),
     ]
     if made.fmi is not None:
-        told.append(Diagnostic("max_missing_information", float(made.fmi.max()), None))
-    return told
+        rows_of_imputation.append(Diagnostic("max_missing_information", float(made.fmi.max())))
+    return rows_of_imputation
 
 
 def _losses(flow: pl.DataFrame) -> str:
     lost = flow.filter(pl.col("n_dropped") > 0)
-    told = [f"{row['reason']}: {row['n_dropped']}" for row in lost.iter_rows(named=True)]
-    return ", ".join(told) or "nobody is in the cohort of the window"
+    counts = [f"{row['reason']}: {row['n_dropped']}" for row in lost.iter_rows(named=True)]
+    return ", ".join(counts) or "nobody is in the cohort of the window"
 
 
 def _misfits(analysis: pl.DataFrame, plan: Plan, updates: pl.DataFrame | None) -> list[str]:
     """List where the plan and the analysis table do not fit together."""
     if plan.family not in FAMILIES:
-        known = " or ".join(FAMILIES)
+        known = " or ".join(COMPUTING)
         near = did_you_mean(plan.family, FAMILIES)
         return [f"family: {plan.family!r} is unknown{near}; write {known}"]
-    found = []
+    misfits = []
     asked = [("outcome", plan.outcome), ("exposure", plan.exposure)]
     asked += [("adjust_for", name) for name in plan.adjust_for]
     asked += [("clusters", plan.clusters)] if plan.clusters else []
@@ -306,28 +317,27 @@ def _misfits(analysis: pl.DataFrame, plan: Plan, updates: pl.DataFrame | None) -
         if plan.imputation
         else []
     )
-    if plan.family in COX:
+    if FAMILIES[plan.family].timed:
         asked += [("family", name) for name in ("death_h", "left_unit_h", "gose_6m")]
-    if plan.family == "cox_time_dependent":
-        found += _lacking_updates(plan, updates)
+    if FAMILIES[plan.family].time_dependent:
+        misfits += _lacking_updates(plan, updates)
     for key, name in asked:
         if name not in analysis.columns:
             near = did_you_mean(name, analysis.columns)
-            found.append(f"{key}: no column {name!r} in the analysis table{near}")
+            misfits.append(f"{key}: no column {name!r} in the analysis table{near}")
         else:
-            found += _wrong_kind(analysis[name], key, plan)
+            misfits += _wrong_kind(analysis[name], key, plan)
     repeated = analysis.filter(pl.col("window") == plan.window)["patient_id"].is_duplicated()
     if repeated.any():
-        found.append(f"window: {repeated.sum()} rows of {plan.window!r} share a patient")
-    return found
+        misfits.append(f"window: {repeated.sum()} rows of {plan.window!r} share a patient")
+    return misfits
 
 
 def _wrong_kind(column: pl.Series, key: str, plan: Plan) -> list[str]:
-    name, family = column.name, FAMILIES[plan.family]
+    name, outcome = column.name, FAMILIES[plan.family].outcome
     if key == "outcome":
-        if column.dtype not in family.outcomes:
-            wants = family.outcome_in_words
-            return [f"outcome: {name} is {column.dtype}; {plan.family} needs {wants}"]
+        if column.dtype not in outcome.types:
+            return [f"outcome: {name} is {column.dtype}; {plan.family} needs {outcome.words}"]
         return []
     if key in ("clusters", "family"):
         return []
@@ -352,7 +362,7 @@ def _wrong_kind(column: pl.Series, key: str, plan: Plan) -> list[str]:
 
 def _lacking_updates(plan: Plan, updates: pl.DataFrame | None) -> list[str]:
     if updates is None:
-        return ["family: cox_time_dependent needs the exposure day by day (updates.parquet)"]
+        return [f"family: {plan.family} needs the exposure day by day (updates.parquet)"]
     if plan.exposure not in updates.columns:
         near = did_you_mean(plan.exposure, updates.columns)
         return [f"exposure: {plan.exposure!r} is not followed day by day{near}"]

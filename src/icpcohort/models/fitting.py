@@ -10,8 +10,9 @@ from icpcohort.models import design as designs
 from icpcohort.models import follow_up, pooling, robust
 from icpcohort.models.design import Layout
 from icpcohort.models.estimates import FamilyFit, Response
-from icpcohort.models.registry import FAMILIES
-from icpcohort.study.plan import COX, Plan
+from icpcohort.models.registry import COMPUTING
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan
 
 
 class Model(NamedTuple):
@@ -24,30 +25,30 @@ class Model(NamedTuple):
 
 
 def as_rows(frame: pl.DataFrame, *, plan: Plan, updates: pl.DataFrame | None) -> pl.DataFrame:
-    """Return the rows that a family takes: one a patient, or one a patient and day at risk."""
-    if plan.family not in COX:
+    """Return the rows that a family takes: one per patient, or per patient and day at risk."""
+    family = FAMILIES[plan.family]
+    if not family.timed:
         return frame
-    if plan.family == "cox_time_dependent" and updates is not None:
+    if family.time_dependent and updates is not None:
         return follow_up.start_stop(frame, updates=updates, exposure=plan.exposure)
     return frame.with_columns(entry_h=pl.col("landmark_h"), exit_h=pl.col("follow_up_h"))
 
 
 def fit_frames(
-    frames: Sequence[pl.DataFrame], layout: Layout, *, plan: Plan, found: list[str]
+    frames: Sequence[pl.DataFrame], layout: Layout, *, plan: Plan, problems: list[str]
 ) -> FamilyFit:
     """Fit a layout in each completed data set, and pool the fits if there are several.
 
-    The diagnostics are those of the first. A fit that fails in one data set is not reported.
+    With any problem nothing is estimated. The diagnostics are those of the first data set. A
+    fit that fails in one data set is not reported.
     """
-    family = FAMILIES[plan.family]
+    fit = COMPUTING[plan.family].fit
     fits = []
     for frame in frames:
         design = designs.fill(frame, layout)
         response = response_of(frame, plan=plan)
-        problems = found or designs.problems(design)
-        fitted = _named_parts(family.fit(response, design, problems=problems), layout)
-        if plan.family != "gee":
-            fitted = robust.between_clusters(fitted, response)
+        fitted = fit(response, design, problems=problems or designs.problems(design))
+        fitted = robust.between_clusters(_without_effects_of_parts(fitted), response)
         fits.append(fitted)
         if fitted.coefficients is None:
             return fitted
@@ -57,11 +58,10 @@ def fit_frames(
     return fits[0]._replace(coefficients=pooled)
 
 
-def _named_parts(fitted: FamilyFit, layout: Layout) -> FamilyFit:
+def _without_effects_of_parts(fitted: FamilyFit) -> FamilyFit:
     """Mark the coefficients of a curve's parts: each alone has no effect to show."""
-    parts = {term.name for term in layout.terms if term.factors[0].part is not None}
     scales = tuple(
-        "spline" if term in parts else scale
+        scale if term.part is None else "spline"
         for term, scale in zip(fitted.terms, fitted.scales, strict=True)
     )
     return fitted._replace(scales=scales)
@@ -69,7 +69,7 @@ def _named_parts(fitted: FamilyFit, layout: Layout) -> FamilyFit:
 
 def response_of(frame: pl.DataFrame, *, plan: Plan) -> Response:
     """Return what is explained, from the rows of a fit."""
-    timed = plan.family in COX
+    timed = FAMILIES[plan.family].timed
     return Response(
         frame["died"].alias(plan.outcome) if timed else frame[plan.outcome],
         frame["entry_h"].to_numpy().astype(np.float64) if timed else None,

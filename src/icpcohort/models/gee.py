@@ -9,8 +9,9 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning, IterationLimitWa
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, logistic, robust
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 R_FIT = """
 Z <- cbind(1, X); b <- coef(glm(y ~ X, family = binomial))
@@ -70,8 +71,8 @@ def fit_exchangeable(
         cov_struct=sm.cov_struct.Exchangeable(),
     )
     with warnings.catch_warnings():
-        for told in (ConvergenceWarning, IterationLimitWarning):
-            warnings.simplefilter("ignore", told)  # told by `converged` instead
+        for warning in (ConvergenceWarning, IterationLimitWarning):
+            warnings.simplefilter("ignore", warning)  # `converged` says it instead
         fit = model.fit(maxiter=300, ctol=1e-8)
     n = len(np.unique(clusters))
     estimate, covariance = designs.unscale(
@@ -95,15 +96,15 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     y = outcome.to_numpy().astype(bool)
     if clusters is None:
         raise ValueError("models.gee: no clusters; write clusters: centre in the plan")
-    found = logistic.too_few(y, design, outcome.name, problems) or logistic.separated(y, design)
-    found = found or robust.cluster_problems(clusters)
+    reasons = logistic.too_few(y, design, outcome.name, problems)
+    reasons = reasons or logistic.separated(y, design) or robust.cluster_problems(clusters)
     made = None
-    told = [estimates.not_reported(found)]
-    if not found:
-        made, rho = fit_exchangeable(y, design.matrix, clusters=clusters, terms=design.terms)
-        told = [
+    rows = [estimates.not_reported(reasons)]
+    if not reasons:
+        made, rho = fit_exchangeable(y, design.matrix, clusters=clusters, terms=design.names)
+        rows = [
             *logistic.diagnostics(y, design, made),
-            Diagnostic("correlation_within_clusters", rho, None),
+            Diagnostic("correlation_within_clusters", rho),
             robust.count_of_clusters(len(np.unique(clusters))),
         ]
         if not made.sound:
@@ -111,9 +112,9 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
                 "the equations did not converge, as happens with few, large clusters; "
                 "family: logistic keeps errors between clusters without a correlation"
             )
-            made, told = None, [estimates.not_reported([why])]
-    told.append(
+            made, rows = None, [estimates.not_reported([why])]
+    rows.append(
         Diagnostic("direction", None, f"an odds ratio above 1: higher odds of {outcome.name}")
     )
-    scales = ("log_odds",) + ("log_or",) * len(design.terms)
-    return FamilyFit(made, ("intercept", *design.terms), scales, len(y), int(y.sum()), told)
+    scales = ("log_odds",) + (ODDS_RATIO.scale,) * len(design.terms)
+    return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), int(y.sum()), rows)

@@ -14,7 +14,8 @@ from icpcohort.models import kaplan_meier
 from icpcohort.models.absolute import Risk
 from icpcohort.models.design import Array
 from icpcohort.models.estimates import Coefficients
-from icpcohort.study.plan import COX, Imputation, Plan
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Imputation, Plan
 
 N_DONORS = 5  # patients whose values may be borrowed; common practice
 
@@ -46,9 +47,9 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
 
     Parameters
     ----------
-    rows : DataFrame, one row a patient
-        The exposure is complete. The outcome (of a Cox model, `follow_up_h` and `died`) may be
-        null; it is imputed for the sake of the others and then null again.
+    rows : DataFrame, one row per patient
+        The exposure is complete. The outcome (of a timed family, `follow_up_h` and `died`) may
+        be null; it is imputed for the sake of the others and then null again.
     plan : Plan
     how : Imputation
 
@@ -57,8 +58,8 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
     list of DataFrame
         As `rows`, the adjustment columns complete.
 
-    Every column is imputed by predictive mean matching on the exposure, the outcome (of a Cox
-    model, death and the cumulative hazard), the adjustment columns and the auxiliary ones, so
+    Every column is imputed by predictive mean matching on the exposure, the outcome (of a timed
+    family, death and the cumulative hazard), the adjustment columns and the auxiliary ones, so
     that imputed values are values that other patients have. A category stands in the chain as
     one number a level, which sets the levels apart by their mean on the other columns.
 
@@ -95,7 +96,7 @@ def _constants(rows: pl.DataFrame, plan: Plan, coded: Mapping[str, Codes]) -> li
 def _code(rows: pl.DataFrame, plan: Plan, how: Imputation) -> dict[str, Codes]:
     columns = list(dict.fromkeys((*plan.adjust_for, *how.auxiliary)))
     numbers = {plan.exposure: _number(rows[plan.exposure])}
-    if plan.family in COX:
+    if FAMILIES[plan.family].timed:
         numbers |= _hazard(rows)
     else:
         numbers[plan.outcome] = _number(rows[plan.outcome])

@@ -5,8 +5,9 @@ import statsmodels.api as sm
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import DIFFERENCE
 
 MIN_RESIDUAL_DF = 5  # patients beyond the number of coefficients: the project's own rule
 
@@ -60,22 +61,22 @@ def risk(estimate: Array, X: Array) -> Array:
 def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit:
     """Fit a linear regression, or say why there is none; see `fit_mean`."""
     y = response.outcome.to_numpy().astype(np.float64)
-    found = list(problems)
+    reasons = list(problems)
     df = len(y) - len(design.terms) - 1
     if len(y) and df < MIN_RESIDUAL_DF:
-        found.append(
+        reasons.append(
             f"{len(y)} patients for {len(design.terms) + 1} coefficients; at least "
             f"{MIN_RESIDUAL_DF} more patients than coefficients are needed"
         )
     if len(y) and y.min() == y.max():
-        found.append(f"{response.outcome.name} has one value in all {len(y)} patients")
-    made = None if found else fit_mean(y, design.matrix, terms=design.terms)
+        reasons.append(f"{response.outcome.name} has one value in all {len(y)} patients")
+    made = None if reasons else fit_mean(y, design.matrix, terms=design.names)
     if made and (not made.sound or _exact(y, design.matrix, made)):
-        made, found = None, ["the residuals are zero: the terms give the outcome exactly"]
-    told = _diagnostics(y, design, made) if made else [estimates.not_reported(found)]
-    told.append(Diagnostic("direction", None, f"above 0: a higher {response.outcome.name}"))
-    scales = ("mean",) + ("difference",) * len(design.terms)
-    return FamilyFit(made, ("intercept", *design.terms), scales, len(y), None, told)
+        made, reasons = None, ["the residuals are zero: the terms give the outcome exactly"]
+    rows = _diagnostics(y, design, made) if made else [estimates.not_reported(reasons)]
+    rows.append(Diagnostic("direction", None, f"above 0: a higher {response.outcome.name}"))
+    scales = ("mean",) + (DIFFERENCE.scale,) * len(design.terms)
+    return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), None, rows)
 
 
 def _exact(y: Array, X: Array, made: Coefficients) -> bool:
@@ -89,10 +90,10 @@ def _diagnostics(y: Array, design: Design, made: Coefficients) -> list[Diagnosti
     df = len(y) - len(made.estimate)
     r2 = 1 - float(residual @ residual) / float(((y - y.mean()) ** 2).sum())
     return [
-        Diagnostic("reported", 1.0, None),
-        Diagnostic("r_squared", r2, None),
-        Diagnostic("residual_sd", float(np.sqrt(residual @ residual / df)), None),
-        Diagnostic("outcome_sd", float(y.std(ddof=1)), None),
+        Diagnostic("reported", 1.0, number="yes_no"),
+        Diagnostic("r_squared", r2),
+        Diagnostic("residual_sd", float(np.sqrt(residual @ residual / df))),
+        Diagnostic("outcome_sd", float(y.std(ddof=1))),
         estimates.few_per_parameter("patients_per_parameter", len(y) / len(design.terms)),
         estimates.inflation(designs.max_variance_inflation(design)),
     ]

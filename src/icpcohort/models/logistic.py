@@ -11,8 +11,9 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, separation
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 R_FIT = """
 fit <- glm(y ~ X, family = binomial, control = list(epsilon = 1e-14, maxit = 100))
@@ -44,7 +45,7 @@ def fit_logit(y: npt.NDArray[np.bool_], X: Array, *, terms: tuple[str, ...]) -> 
     scaled = designs.standardise(X)
     with_intercept = np.column_stack([np.ones(len(y)), scaled.matrix])
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)  # told by `converged` instead
+        warnings.simplefilter("ignore", ConvergenceWarning)  # `converged` says it instead
         fit = Logit(y.astype(float), with_intercept).fit(
             method="newton", maxiter=100, tol=1e-10, disp=0
         )
@@ -83,37 +84,37 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     """
     outcome = response.outcome
     y = outcome.to_numpy().astype(bool)
-    found = too_few(y, design, outcome.name, problems) or separated(y, design)
-    coefficients = None if found else fit_logit(y, design.matrix, terms=design.terms)
+    reasons = too_few(y, design, outcome.name, problems) or separated(y, design)
+    coefficients = None if reasons else fit_logit(y, design.matrix, terms=design.names)
     if coefficients and not coefficients.sound:
-        coefficients, found = None, ["the likelihood did not converge to finite estimates"]
+        coefficients, reasons = None, ["the likelihood did not converge to finite estimates"]
     if coefficients:
-        told = diagnostics(y, design, coefficients)
+        rows = diagnostics(y, design, coefficients)
     else:
-        told = [estimates.not_reported(found)]
-    told.append(
+        rows = [estimates.not_reported(reasons)]
+    rows.append(
         Diagnostic("direction", None, f"an odds ratio above 1: higher odds of {outcome.name}")
     )
-    terms = ("intercept", *design.terms)
-    scales = ("log_odds",) + ("log_or",) * len(design.terms)
-    return FamilyFit(coefficients, terms, scales, len(y), int(y.sum()), told)
+    terms = (INTERCEPT, *design.terms)
+    scales = ("log_odds",) + (ODDS_RATIO.scale,) * len(design.terms)
+    return FamilyFit(coefficients, terms, scales, len(y), int(y.sum()), rows)
 
 
 def too_few(
     y: npt.NDArray[np.bool_], design: Design, outcome: str, problems: list[str]
 ) -> list[str]:
     """Return `problems` and, beside them, a number of events that carries no model."""
-    found = list(problems)
+    reasons = list(problems)
     n_events, k = int(y.sum()), len(design.terms)
     fewer = min(n_events, len(y) - n_events)
     if len(y) and fewer < MIN_EVENTS:
-        found.append(
+        reasons.append(
             f"{n_events} of {len(y)} patients with {outcome}; "
             f"at least {MIN_EVENTS} with it and {MIN_EVENTS} without it are needed"
         )
     elif len(y) and k > fewer:
-        found.append(f"{k} terms for {fewer} patients in the smaller outcome group")
-    return found
+        reasons.append(f"{k} terms for {fewer} patients in the smaller outcome group")
+    return reasons
 
 
 def diagnostics(
@@ -152,5 +153,5 @@ def separated(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
     )
     moves = np.where(y, 1.0, -1.0)[:, None] * with_intercept
     growing = separation.separating_parameters(moves)
-    names = ", ".join(design.terms[i - 1] for i in growing if i > 0)
+    names = ", ".join(design.names[i - 1] for i in growing if i > 0)
     return [f"{names} separates the outcome: no finite estimate exists"] if growing else []

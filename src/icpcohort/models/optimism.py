@@ -13,8 +13,9 @@ from icpcohort.models import design as designs
 from icpcohort.models.design import Array, Design
 from icpcohort.models.estimates import Response
 from icpcohort.models.fitting import Model, response_of
-from icpcohort.models.registry import FAMILIES
-from icpcohort.study.plan import COX, Plan
+from icpcohort.models.registry import COMPUTING
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan
 
 
 class Performance(NamedTuple):
@@ -27,7 +28,7 @@ class Performance(NamedTuple):
 
 
 CALIBRATION = [
-    i for i, name in enumerate(Performance._fields) if name.startswith("calibration")
+    Performance._fields.index(name) for name in ("calibration_intercept", "calibration_slope")
 ]
 
 
@@ -58,7 +59,7 @@ def performance(model: Model, *, plan: Plan) -> pl.DataFrame:
         if designs.problems(again):
             continue
         there = response_of(sample, plan=plan)
-        refit = FAMILIES[plan.family].fit(there, again, problems=[]).coefficients
+        refit = COMPUTING[plan.family].fit(there, again, problems=[]).coefficients
         if refit is not None:
             inside.append(_measure(refit.estimate, there, again, plan))
             outside.append(_measure(refit.estimate, response, design, plan))
@@ -93,7 +94,7 @@ def _rows(apparent: Array, inside: Array, outside: Array, adjustment: str) -> pl
 
 def _measure(estimate: Array, response: Response, design: Design, plan: Plan) -> Performance:
     score = design.matrix @ estimate[1:]
-    if plan.family in COX:
+    if FAMILIES[plan.family].timed:
         assert response.entry_h is not None and response.exit_h is not None
         died = response.outcome.to_numpy().astype(bool)
         rows = cox.AtRisk(response.entry_h, response.exit_h, died)
@@ -101,7 +102,9 @@ def _measure(estimate: Array, response: Response, design: Design, plan: Plan) ->
         c = cox.concordance(rows, score)
         return Performance(c, np.nan, np.nan, float(slope.estimate[1]))
     y = response.outcome.to_numpy().astype(bool)
-    p = logistic.risk(estimate, design.matrix)
+    risk = COMPUTING[plan.family].risk
+    assert risk is not None
+    p = risk(estimate, design.matrix)
     return Performance(
         logistic.c_statistic(y, score), float(((p - y) ** 2).mean()), *calibration(y, p)
     )

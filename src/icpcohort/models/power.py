@@ -7,8 +7,8 @@ from statistics import NormalDist
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.study.families import RATIOS
 
-RATIOS = ("log_or", "log_hr", "log_rr")
 TIMES = (1, 2, 4, 8)
 POWER, LEVEL = 0.8, 0.05
 
@@ -41,14 +41,14 @@ def expected(
     """
     rows = []
     for model, table in estimates.items():
-        found = table.filter(
+        exposed = table.filter(
             pl.col("term") == exposures[model],
             pl.col("scale").is_in(RATIOS),
             pl.col("se").is_not_null(),
         ).sort("adjustment")  # adjusted before unadjusted
-        if found.is_empty():
+        if exposed.is_empty():
             continue
-        row = found.row(0, named=True)
+        row = exposed.row(0, named=True)
         for times in TIMES:
             se = row["se"] * units[model] / math.sqrt(times)
             rows.append(

@@ -10,8 +10,9 @@ from scipy.stats import chi2
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, separation
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import Array, Design, Term
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import ODDS_RATIO
 
 Levels = npt.NDArray[np.int64]
 
@@ -253,43 +254,50 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     )
     y = ranks.astype(np.int64)
     labels = tuple(str(score) for score in scores)
-    found = _problems(y, design, outcome.name, problems)
+    reasons = _problems(y, design, outcome.name, problems)
     coefficients = (
-        None if found else fit_ordered(y, design.matrix, labels=labels, terms=design.terms)
+        None if reasons else fit_ordered(y, design.matrix, labels=labels, terms=design.names)
     )
     if coefficients and not coefficients.sound:
-        coefficients, found = None, ["the likelihood did not converge to finite estimates"]
+        coefficients, reasons = None, ["the likelihood did not converge to finite estimates"]
     if coefficients:
-        told = _diagnostics(y, design, coefficients)
+        rows = _diagnostics(y, design, coefficients)
     else:
-        told = [estimates.not_reported(found)]
-    told += [
-        Diagnostic(f"n_{outcome.name}_{label}", float(count), None)
+        rows = [estimates.not_reported(reasons)]
+    rows += [
+        Diagnostic(
+            f"n_{outcome.name}_{label}",
+            float(count),
+            number="count",
+            kind="n_with_level",
+            about=Term(f"{outcome.name}: {label}", outcome.name, label),
+        )
         for label, count in zip(labels, counts, strict=True)
     ]
-    told.append(
+    rows.append(
         Diagnostic("direction", None, f"an odds ratio above 1: a worse (lower) {outcome.name}")
     )
     cuts = _cuts(labels)
-    scales = ("threshold",) * len(cuts) + ("log_or",) * len(design.terms)
-    return FamilyFit(coefficients, (*cuts, *design.terms), scales, len(y), None, told)
+    scales = ("threshold",) * len(cuts) + (ODDS_RATIO.scale,) * len(design.terms)
+    terms = (*map(Term, cuts), *design.terms)
+    return FamilyFit(coefficients, terms, scales, len(y), None, rows)
 
 
 def _problems(y: Levels, design: Design, outcome: str, problems: list[str]) -> list[str]:
     """Add to `problems` what the outcome forbids; look for separation only without any."""
-    found = list(problems)
+    reasons = list(problems)
     if not len(y):
-        return found
+        return reasons
     outside = len(y) - int(np.bincount(y).max())
     k = len(design.terms)
     if outside < MIN_OUTSIDE:
-        found.append(
+        reasons.append(
             f"{outside} of {len(y)} patients outside the most frequent {outcome}; "
             f"at least {MIN_OUTSIDE} are needed"
         )
     elif k > outside:
-        found.append(f"{k} terms for {outside} patients outside the most frequent {outcome}")
-    return found or _separated(y, design)
+        reasons.append(f"{k} terms for {outside} patients outside the most frequent {outcome}")
+    return reasons or _separated(y, design)
 
 
 def _diagnostics(y: Levels, design: Design, fitted: Coefficients) -> list[Diagnostic]:
@@ -314,18 +322,16 @@ def _effective_n(counts: npt.NDArray[np.int64], n_slopes: int) -> Diagnostic:
 def _proportionality(test: ScoreTest | None) -> list[Diagnostic]:
     if test is None:
         verdict = "not tested: fewer than three scores, or too few patients for the test"
-        return [Diagnostic("proportional_odds_p", None, verdict)]
+        return [Diagnostic("proportional_odds_p", None, verdict, "p")]
     if test.p < 0.05:
         verdict = "odds ratios differ between cuts of the score; one ratio is only an average"
     else:
         verdict = (
             "no sign that odds ratios differ between cuts; a small study would not show it"
         )
-    return [
-        Diagnostic("proportional_odds_chi2", test.chi2, None),
-        Diagnostic("proportional_odds_df", float(test.df), None),
-        Diagnostic("proportional_odds_p", test.p, verdict),
-    ]
+    return estimates.chi_squared(
+        "proportional_odds", test.chi2, test.df, test.p, verdict=verdict
+    )
 
 
 def _separated(y: Levels, design: Design) -> list[str]:
@@ -335,5 +341,5 @@ def _separated(y: Levels, design: Design) -> list[str]:
     growing = separation.separating_parameters(
         np.concatenate([high_rows[y < n_cuts], -low_rows[y > 0]])
     )
-    names = ", ".join(design.terms[i - n_cuts] for i in growing if i >= n_cuts)
+    names = ", ".join(design.names[i - n_cuts] for i in growing if i >= n_cuts)
     return [f"{names} separates the outcome: no finite estimate exists"] if growing else []

@@ -4,12 +4,12 @@ import json
 
 import polars as pl
 
-from icpcohort.models import cox
-from icpcohort.models.design import Factor, Term
+from icpcohort.models.design import Term
 from icpcohort.models.fit import Fit
 from icpcohort.models.fitting import Model
-from icpcohort.models.registry import FAMILIES
-from icpcohort.study.plan import COX, Plan
+from icpcohort.models.registry import COMPUTING
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan
 
 HEAD = """\
 # Repeats the model {name} in R, without any code of icpcohort, and prints its estimates.
@@ -89,14 +89,13 @@ analyse <- function(adjustment, terms, k, columns) {{
 def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
     """Return the rows of the fit as R reads them: flags 0 and 1, patients by number.
 
-    One block a completed data set, numbered in `imputation`.
+    One block for each completed data set, numbered in `imputation`.
     """
     model = made.models[-1]
-    factors = [factor for term in model.layout.terms for factor in term.factors]
-    asked = [plan.exposure, *plan.adjust_for, *(factor.column for factor in factors)]
-    asked += [plan.clusters] if plan.clusters else []
-    asked += ["entry_h", "exit_h", "died"] if plan.family in COX else [plan.outcome]
-    columns = list(dict.fromkeys(asked))
+    used = [plan.exposure, *plan.adjust_for]
+    used += [plan.clusters] if plan.clusters else []
+    used += ["entry_h", "exit_h", "died"] if FAMILIES[plan.family].timed else [plan.outcome]
+    columns = list(dict.fromkeys(used))
     blocks = [
         frame.select(
             pl.lit(number).alias("imputation"),
@@ -112,7 +111,7 @@ def script(made: Fit, *, plan: Plan) -> str:
     """Return the text of `replicate.R`, which reads `data` from data.csv beside it.
 
     It prints the columns adjustment, term, estimate, se, ci_low, ci_high and p, all but the
-    baseline hazard of a Cox model. A fit that is not reported is left out, and said so.
+    baseline of a timed family. A fit that is not reported is left out, and said so.
     """
     frames = made.models[-1].frames
     m = len(frames)
@@ -124,29 +123,31 @@ def script(made: Fit, *, plan: Plan) -> str:
     )
     reported = [model for model in made.models if model.fitted.coefficients]
     names = ", ".join(_text(model.adjustment) for model in reported)
-    body = FAMILIES[plan.family].r_fit.strip().replace("\n", "\n  ")
+    timed = FAMILIES[plan.family].timed
+    body = COMPUTING[plan.family].r_fit.strip().replace("\n", "\n  ")
     parts = [
         head,
         TOOLS,
         f"\nreported <- c({names})\n",
         ANALYSE.format(
-            outcome=_text("died" if plan.family in COX else plan.outcome),
+            outcome=_text("died" if timed else plan.outcome),
             cluster=f"d[[{_text(plan.clusters)}]]" if plan.clusters else "NULL",
             body=f"  {body}",
         ),
-        *(_call(model) for model in made.models),
+        *(_call(model, timed=timed) for model in made.models),
     ]
     return "".join(parts)
 
 
-def _call(model: Model) -> str:
-    """Return the lines that fit and print one model."""
+def _call(model: Model, *, timed: bool) -> str:
+    """Return the lines that fit and print one model, without the baseline of a timed one."""
     fitted = model.fitted
     if fitted.coefficients is None:
         return (
             f"\n# The {model.adjustment} model is not reported; diagnostics.parquet says why.\n"
         )
-    printed = ", ".join(_text(term) for term in fitted.terms if term != cox.BASELINE)
+    terms = model.layout.terms if timed else fitted.terms
+    printed = ", ".join(_text(term.name) for term in terms)
     columns = ",\n  ".join(_expression(term, model.layout.knots) for term in model.layout.terms)
     return (
         f"\nanalyse({_text(model.adjustment)}, c({printed}), {len(fitted.terms)}, "
@@ -155,17 +156,19 @@ def _call(model: Model) -> str:
 
 
 def _expression(term: Term, knots: tuple[float, ...]) -> str:
-    return " * ".join(_factor(factor, knots) for factor in term.factors)
+    """Return a term's column as R computes it: numbers, a level, or the product of both."""
+    column = _column(term.column)
+    if term.part is not None:
+        return f"bend({column}, c({', '.join(map(repr, knots))}), {term.part - 1})"
+    if term.level is None:
+        return column
+    level = int(term.level) if isinstance(term.level, bool) else term.level
+    has_level = f"level({_column(term.modifier or term.column)}, {_text(str(level))})"
+    return has_level if term.modifier is None else f"{column} * {has_level}"
 
 
-def _factor(factor: Factor, knots: tuple[float, ...]) -> str:
-    column = f"d[[{_text(factor.column)}]]"
-    if factor.level is not None:
-        level = int(factor.level) if isinstance(factor.level, bool) else factor.level
-        return f"level({column}, {_text(str(level))})"
-    if factor.part is not None:
-        return f"bend({column}, c({', '.join(map(repr, knots))}), {factor.part})"
-    return column
+def _column(name: str | None) -> str:
+    return f"d[[{_text(str(name))}]]"
 
 
 def _text(words: str) -> str:

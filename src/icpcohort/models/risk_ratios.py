@@ -6,8 +6,9 @@ import statsmodels.api as sm
 
 from icpcohort.models import design as designs
 from icpcohort.models import estimates, logistic, robust, separation
-from icpcohort.models.design import Array, Design
+from icpcohort.models.design import INTERCEPT, Array, Design
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.study.families import RISK_RATIO
 
 R_FIT = """
 fit <- glm(y ~ X, family = poisson, control = list(epsilon = 1e-14, maxit = 100))
@@ -62,17 +63,17 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     """Fit a modified Poisson regression, or say why there is none; see `fit_log_risk`."""
     outcome = response.outcome
     y = outcome.to_numpy().astype(bool)
-    found = logistic.too_few(y, design, outcome.name, problems) or _unbounded(y, design)
-    made = None if found else fit_log_risk(y, design.matrix, terms=design.terms)
+    reasons = logistic.too_few(y, design, outcome.name, problems) or _unbounded(y, design)
+    made = None if reasons else fit_log_risk(y, design.matrix, terms=design.names)
     if made and not made.sound:
-        made, found = None, ["the fit did not converge to finite estimates"]
-    told = [estimates.not_reported(found)]
+        made, reasons = None, ["the fit did not converge to finite estimates"]
+    rows = [estimates.not_reported(reasons)]
     if made:
         fitted = risk(made.estimate, design.matrix)
-        told = [*logistic.diagnostics(y, design, made), _above_one(fitted)]
-    told.append(Diagnostic("direction", None, f"a risk ratio above 1: more of {outcome.name}"))
-    scales = ("log_risk",) + ("log_rr",) * len(design.terms)
-    return FamilyFit(made, ("intercept", *design.terms), scales, len(y), int(y.sum()), told)
+        rows = [*logistic.diagnostics(y, design, made), _above_one(fitted)]
+    rows.append(Diagnostic("direction", None, f"a risk ratio above 1: more of {outcome.name}"))
+    scales = ("log_risk",) + (RISK_RATIO.scale,) * len(design.terms)
+    return FamilyFit(made, (INTERCEPT, *design.terms), scales, len(y), int(y.sum()), rows)
 
 
 def _above_one(fitted: Array) -> Diagnostic:
@@ -80,7 +81,7 @@ def _above_one(fitted: Array) -> Diagnostic:
     verdict = (
         f"{n} fitted risks are above 1; prefer odds ratios, or a smaller unit" if n else None
     )
-    return Diagnostic("n_fitted_risk_above_1", float(n), verdict)
+    return Diagnostic("n_fitted_risk_above_1", float(n), verdict, "count")
 
 
 def _unbounded(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
@@ -88,5 +89,5 @@ def _unbounded(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
     Z = np.column_stack([np.ones(len(y)), designs.standardise(design.matrix).matrix])
     # An event holds the linear predictor from both sides, its absence only from above
     growing = separation.separating_parameters(np.concatenate([-Z[~y], Z[y], -Z[y]]))
-    names = ", ".join(design.terms[i - 1] for i in growing if i > 0)
+    names = ", ".join(design.names[i - 1] for i in growing if i > 0)
     return [f"{names} separates the outcome: no finite estimate exists"] if growing else []

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from icpcohort.models import estimates
 from icpcohort.models.design import Array
 from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
 
@@ -44,15 +45,15 @@ def between_clusters(fitted: FamilyFit, response: Response) -> FamilyFit:
 
     Scores are added up within a cluster before they are squared; the covariance has the
     factor G / (G - 1) for G clusters, and intervals are from Student's t with G - 1 degrees
-    of freedom.
+    of freedom. A fit without scores stays as it is: it has such errors by itself, or none.
 
     Source: Liang and Zeger 1986, Biometrika 73:13 (from memory); factor and t: common practice.
     """
     made, clusters = fitted.coefficients, response.clusters
     if made is None or clusters is None or made.scores is None or made.bread is None:
         return fitted
-    if found := cluster_problems(clusters):
-        withheld = Diagnostic("reported", 0.0, "not reported: " + "; ".join(found))
+    if problems := cluster_problems(clusters):
+        withheld = estimates.not_reported(problems)
         rest = [one for one in fitted.diagnostics if one.quantity != "reported"]
         return fitted._replace(coefficients=None, diagnostics=[withheld, *rest])
     sums = summed(made.scores, groups=clusters)
@@ -66,8 +67,8 @@ def between_clusters(fitted: FamilyFit, response: Response) -> FamilyFit:
 
 def count_of_clusters(n: int) -> Diagnostic:
     """Judge the number of clusters."""
-    verdict = f"below {FEW_CLUSTERS}: errors between so few clusters are unsure; look at both"
-    return Diagnostic("n_clusters", float(n), verdict if n < FEW_CLUSTERS else None)
+    few = f"below {FEW_CLUSTERS}: errors between so few clusters are unsure; look at both"
+    return Diagnostic("n_clusters", float(n), few if n < FEW_CLUSTERS else None, "count")
 
 
 def influence(

@@ -2,8 +2,9 @@
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
-from icpcohort.models.registry import FAMILIES
-from icpcohort.study.plan import COX, Plan, refuse
+from icpcohort.models.registry import COMPUTING
+from icpcohort.study.families import FAMILIES
+from icpcohort.study.plan import Plan, refuse
 
 # Endpoints in words that stand alone; the contracts explain them by their neighbours.
 ENDPOINTS = {
@@ -21,65 +22,65 @@ def methods_sentence(plan: Plan) -> str:
     if plan.family not in FAMILIES:
         refuse(f"models.{plan.name}", [f"family: {plan.family!r} is unknown"])
     family = FAMILIES[plan.family]
-    unit = f"{plan.unit_of_effect:g} more of it" if plan.unit_of_effect != 1 else "1 more of it"
-    wald = "profile intervals" if plan.family == "firth_logistic" else "Wald intervals"
+    effect = family.effect.words
     return " ".join(
         [
             f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
-            f"{family.in_words} in the cohort of the window '{plan.window.replace('_', ' ')}'.",
-            f"The exposure was {_in_words(plan.exposure)}; its {family.effect} is for {unit}.",
+            f"{family.words} in the cohort of the window '{plan.window.replace('_', ' ')}'.",
+            f"The exposure was {_in_words(plan.exposure)}; its {effect} is for "
+            f"{plan.unit_of_effect:g} more of it.",
             family.direction,
             _adjustment(plan),
-            *_options(plan, effect=family.effect),
+            *_options(plan, effect=effect),
             _missing(plan),
-            f"Intervals are 95 % {wald} and p values are two-sided. No estimate is reported "
-            "where a term separates the outcome, where terms are collinear, or where "
-            f"{family.too_few}.",
+            f"Intervals are 95 % {family.intervals} and p values are two-sided. No estimate is "
+            "reported where a term separates the outcome, where terms are collinear, or where "
+            f"{COMPUTING[plan.family].too_few}.",
         ]
     )
 
 
 def _options(plan: Plan, *, effect: str) -> list[str]:
     """Return a sentence for each optional key of the plan."""
-    told = []
+    sentences = []
     if plan.horizon_h is not None:
-        told.append(
+        sentences.append(
             f"Follow-up ran from the landmark to {plan.horizon_h:g} h after time zero; a "
             "patient alive by the outcome score counts as followed to the end, others until "
             "they left the unit."
         )
     if plan.clusters:
-        told.append(
+        sentences.append(
             f"Standard errors are robust between clusters ({_in_words(plan.clusters)}), with "
             "Student's t for the number of clusters less one."
         )
     if plan.curve_knots:
-        told.append(
+        sentences.append(
             f"The exposure entered as a restricted cubic spline with {plan.curve_knots} knots; "
             "its curve is against the median exposure, and two Wald tests look at the exposure "
             "as a whole and at its departure from a straight line."
         )
     if plan.interaction:
-        told.append(
+        sentences.append(
             f"The {effect} of the exposure was allowed to differ between the levels of "
             f"{_in_words(plan.interaction)}, with one Wald test of the differences."
         )
     if plan.risks_at:
-        told.append(
+        sentences.append(
             "Absolute risks are means over the patients, had each of them the stated exposure; "
             "their intervals carry the uncertainty of the coefficients (delta method)."
         )
     if plan.bootstrap:
-        told.append(
+        sentences.append(
             "Discrimination and calibration were corrected for optimism by fitting the model "
             f"again in {plan.bootstrap.repeats} bootstrap samples."
         )
     if plan.comparisons:
-        told.append(
+        sentences.append(
             f"Its p value is one of the group '{plan.comparisons.group}', held together by the "
             f"method of {plan.comparisons.method.capitalize()}."
         )
-    return told
+    return sentences
 
 
 def _missing(plan: Plan) -> str:
@@ -90,8 +91,10 @@ def _missing(plan: Plan) -> str:
         )
     how = plan.imputation
     helped = f", helped by {', '.join(map(_in_words, how.auxiliary))}" if how.auxiliary else ""
-    outcome = "death and its cumulative hazard" if plan.family in COX else "the outcome"
-    told = (
+    outcome = (
+        "death and its cumulative hazard" if FAMILIES[plan.family].timed else "the outcome"
+    )
+    sentences = (
         "Patients with an unknown outcome or exposure were left out. Missing adjustment "
         "values were imputed by chained equations with predictive mean matching, from the "
         f"exposure, {outcome} and the adjustment values{helped}; at least "
@@ -101,12 +104,12 @@ def _missing(plan: Plan) -> str:
     )
     if how.deltas:
         shifts = ", ".join(f"{delta:+g}" for delta in how.deltas)
-        told += (
+        sentences += (
             " To see what follows if outcomes are not missing at random, unknown outcomes were "
             f"drawn from the adjusted model with a shift of {shifts} (log odds, or standard "
             "deviations of a number)."
         )
-    return told
+    return sentences
 
 
 def _adjustment(plan: Plan) -> str:

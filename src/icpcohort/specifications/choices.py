@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, plan_checks, yaml_files
+from icpcohort.study import cohort_checks, families, plan_checks, yaml_files
 from icpcohort.study import settings as settings_own
 from icpcohort.study.schema import at, problems, suggestion
 
@@ -230,9 +230,10 @@ def _misfits(
 
 
 def _unfit_model(block: Mapping[str, Any]) -> list[str]:
+    family = families.named(block["family"])
     asked = {
         f"model: family {block['family']} has no joint test yet; name a logistic model": (
-            block["family"] != "logistic"
+            family is None or not family.joint_test
         ),
         "model: a curve has no single estimate; name a model without curve_knots": (
             "curve_knots" in block

@@ -131,18 +131,18 @@ def _fit(
     )
     main = list(fit.adjustments(plan))[-1]
     model = fit.fit_once(prepared, plan=plan, adjustment=main, updates=None)
-    found = fit.rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
+    exposed = fit.rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     row = {
         "specification": one.number,
         "is_main": one.is_main,
         "exposure": plan.exposure,
         "outcome": plan.outcome,
         "window": plan.window,
-        **{name: found[name] for name in ("estimate", "se", "p", "n", "n_events")},
+        **{name: exposed[name] for name in ("estimate", "se", "p", "n", "n_events")},
     }
-    if found["estimate"] is None:
-        told = {one.quantity: one.verdict for one in model.fitted.diagnostics}
-        return row | {"reason": told["reported"]}, None
+    if exposed["estimate"] is None:
+        reasons = [one.verdict for one in model.fitted.diagnostics if one.reason is not None]
+        return row | {"reason": reasons[0]}, None
     frame = model.frames[0]
     matrix = design.fill(frame, model.layout).matrix
     fitted = joint_test.Fitted(
@@ -151,11 +151,11 @@ def _fit(
         matrix[:, 0],
         matrix[:, 1:],
     )
-    return row | _standardised(found, float(fitted.exposure.std(ddof=1))), fitted
+    return row | _standardised(exposed, float(fitted.exposure.std(ddof=1))), fitted
 
 
-def _standardised(found: Mapping[str, Any], sd: float) -> dict[str, float]:
-    estimate, reach = found["estimate"] * sd, Z_95 * found["se"] * sd
+def _standardised(exposed: Mapping[str, Any], sd: float) -> dict[str, float]:
+    estimate, reach = exposed["estimate"] * sd, Z_95 * exposed["se"] * sd
     return {
         "exposure_sd": sd,
         "effect": float(np.exp(estimate)),

@@ -12,11 +12,10 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.study import gose
+from icpcohort.study import families, gose
 from icpcohort.study.schema import at, is_number
 
 AT_6_MONTHS_H = 4_380.0
-TIME_DEPENDENT = ("cox_time_dependent",)  # families whose exposure changes during follow-up
 
 
 class Span(NamedTuple):
@@ -99,20 +98,20 @@ def refusals(
     time-dependent exposure: Crowley and Hu 1977, J Am Stat Assoc 72:27-36 (from memory).
     """
     exposure = str(plan["exposure"])
-    found = []
+    reasons = []
     if not time_dependent and exposure in spans:
-        found += _late(exposure, spans[exposure], landmark_h=landmark_h)
+        reasons += _late(exposure, spans[exposure], landmark_h=landmark_h)
         endpoint = endpoints.get(str(plan["outcome"]))
-        if endpoint is not None and not found:
-            found += _early_outcome(plan, spans[exposure], endpoint)
+        if endpoint is not None and not reasons:
+            reasons += _early_outcome(plan, spans[exposure], endpoint)
     for name in plan["adjust_for"]:
         if name in spans and spans[name].until_h > landmark_h:
-            found.append(
+            reasons.append(
                 f"adjust_for: '{name}' is known only {_until(spans[name])}, after the landmark "
                 f"at {landmark_h:g} h, so it may be a consequence of the exposure; adjust for "
                 "what was known before"
             )
-    return found
+    return reasons
 
 
 def plan_refusals(
@@ -132,10 +131,11 @@ def plan_refusals(
     Entries of a wrong type are passed over: the schema has named them.
     """
     columns = (*contracts.analysis({}).columns, *burden_columns)
-    found = {}
+    refused = {}
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
         window = at(windows, str(at(plan, "window")))
+        family = families.named(at(plan, "family"))
         limits = at(window, "start_h"), at(window, "end_h"), horizon_h
         adjusted = at(plan, "adjust_for")
         if not all(is_number(limit) for limit in limits) or not isinstance(adjusted, list):
@@ -148,11 +148,11 @@ def plan_refusals(
                 landmark_h=window["end_h"], mortality_horizon_h=float(str(horizon_h))
             ),
             landmark_h=window["end_h"],
-            time_dependent=at(plan, "family") in TIME_DEPENDENT,
+            time_dependent=family is not None and family.time_dependent,
         )
         if lines:
-            found[name] = lines
-    return found
+            refused[name] = lines
+    return refused
 
 
 def _late(name: str, span: Span, *, landmark_h: float) -> list[str]:
@@ -201,12 +201,12 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
 
     Source: immortal time, Anderson 1983, J Clin Oncol 1:710.
     """
-    found = []
+    reasons = []
     for name, what in (("death_h", "died"), ("left_unit_h", "left the unit")):
         if name in analysis.columns:
             n = analysis.filter(pl.col(name) < landmark_h).height
             if n:
-                found.append(
+                reasons.append(
                     f"{n} of {analysis.height} patients {what} before {landmark_h:g} h, when "
                     "the exposure was not yet complete (immortal time); form the cohort with "
                     "rule 'landmark', or write family: cox_time_dependent with a window that "
@@ -216,5 +216,5 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
         words = gose.reversed_words(
             analysis["death_h"].to_list(), analysis["gose_6m"].to_list()
         )
-        found += [words] if words else []
-    return found
+        reasons += [words] if words else []
+    return reasons

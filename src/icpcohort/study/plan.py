@@ -7,21 +7,12 @@ from dataclasses import MISSING, dataclass, fields
 from typing import Any
 
 from icpcohort import contracts
+from icpcohort.study import families
+from icpcohort.study.families import FAMILIES, Family
 
 MISSING_DATA = ("complete_cases", "multiple_imputation")
 PURPOSES = ("association", "prediction")
 COMPARISON_METHODS = ("holm", "hochberg")
-COX = ("cox_landmark", "cox_time_dependent")
-WITH_CLUSTERS = ("logistic", "modified_poisson", "linear", "gee", *COX)
-WITH_PREDICTION = ("logistic", "firth_logistic", "cox_landmark")
-WITH_DELTAS = (
-    "logistic",
-    "firth_logistic",
-    "modified_poisson",
-    "gee",
-    "proportional_odds",
-    "linear",
-)
 KNOTS = (3, 4, 5)
 
 
@@ -126,10 +117,10 @@ def contradictions(name: str, *, block: Mapping[str, object]) -> list[str]:
 def _faults(kind: Any, block: Mapping[str, object], *, known: tuple[str, ...]) -> list[str]:
     """List the unknown, missing and mistyped keys of a block and of the blocks in it."""
     asked = {field.name: field for field in fields(kind) if field.name not in known}
-    found = [
+    problems = [
         f"{key}: unknown key{did_you_mean(key, asked)}" for key in block if key not in asked
     ]
-    found += [
+    problems += [
         f"{key}: missing; write it"
         for key, field in asked.items()
         if key not in block and field.default is MISSING
@@ -137,19 +128,19 @@ def _faults(kind: Any, block: Mapping[str, object], *, known: tuple[str, ...]) -
     for key, field in asked.items():
         if key in block:
             wrong = _mistyped(key, block[key], field.type)
-            found += wrong
+            problems += wrong
             inner = block[key]
             if not wrong and isinstance(inner, Mapping):
-                found += [
+                problems += [
                     f"{key}.{line}" for line in _faults(BLOCKS[field.type], inner, known=())
                 ]
-    return found
+    return problems
 
 
-def _build(kind: Any, block: Mapping[str, object], **given: str) -> Any:
+def _build(kind: Any, block: Mapping[str, object], **fixed: str) -> Any:
     """Build a dataclass from a block without faults."""
     types = {field.name: field.type for field in fields(kind)}
-    return kind(**given, **{key: _value(value, types[key]) for key, value in block.items()})
+    return kind(**fixed, **{key: _value(value, types[key]) for key, value in block.items()})
 
 
 def _value(value: object, kind: object) -> object:
@@ -176,11 +167,11 @@ def did_you_mean(name: str, known: Collection[str]) -> str:
     return f"; did you mean {near[0]!r}?" if near else ""
 
 
-def refuse(where: str, found: Collection[str]) -> None:
-    """Raise ValueError naming every problem found, or do nothing."""
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"{where}: {len(found)} problem(s)\n{lines}")
+def refuse(where: str, problems: Collection[str]) -> None:
+    """Raise ValueError naming every problem, or do nothing."""
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"{where}: {len(problems)} problem(s)\n{lines}")
 
 
 def _mistyped(key: str, value: object, kind: object) -> list[str]:
@@ -206,25 +197,27 @@ def _is_number(value: object) -> bool:
 
 
 def _contradictions(plan: Plan) -> list[str]:
-    found = []
+    problems = []
     if not math.isfinite(plan.unit_of_effect) or plan.unit_of_effect <= 0:
-        found.append(f"unit_of_effect: {plan.unit_of_effect} is not above 0; write 1.0")
-    found += _unknown_choices(plan) + _parts_that_do_not_fit(plan)
+        problems.append(f"unit_of_effect: {plan.unit_of_effect} is not above 0; write 1.0")
+    problems += _unknown_choices(plan) + _parts_that_do_not_fit(plan)
     for name in plan.as_categories:
         if name not in plan.adjust_for:
             near = did_you_mean(name, plan.adjust_for)
-            found.append(f"as_categories: {name!r} is not in adjust_for{near}")
+            problems.append(f"as_categories: {name!r} is not in adjust_for{near}")
     right_side = (plan.exposure, *plan.adjust_for)
     for name in sorted({name for name in right_side if right_side.count(name) > 1}):
-        found.append(f"adjust_for: {name!r} stands twice, counting the exposure; write it once")
+        problems.append(
+            f"adjust_for: {name!r} stands twice, counting the exposure; write it once"
+        )
     auxiliary = plan.imputation.auxiliary if plan.imputation else ()
     for name in dict.fromkeys((*right_side, *auxiliary)):
         if name in contracts.KNOWN_AFTERWARDS or name == plan.outcome:
-            found.append(
+            problems.append(
                 f"{name}: known only after the exposure window, so it can be neither exposure "
                 "nor adjustment; take it out"
             )
-    return found
+    return problems
 
 
 def _unknown_choices(plan: Plan) -> list[str]:
@@ -234,53 +227,85 @@ def _unknown_choices(plan: Plan) -> list[str]:
     ]
     if plan.comparisons:
         asked.append(("comparisons.method", plan.comparisons.method, COMPARISON_METHODS))
-    found = [
+    problems = [
         f"{key}: {value!r} is unknown; write {' or '.join(choices)}"
         for key, value, choices in asked
         if value not in choices
     ]
     if plan.curve_knots is not None and plan.curve_knots not in KNOTS:
-        found.append(f"curve_knots: {plan.curve_knots} is not one of 3, 4, 5; write 4")
-    return found
+        problems.append(f"curve_knots: {plan.curve_knots} is not one of 3, 4, 5; write 4")
+    return problems
 
 
 def _parts_that_do_not_fit(plan: Plan) -> list[str]:
-    """List optional keys that the family or another key forbids, or needs."""
-    family, imputing = plan.family, plan.missing_data == "multiple_imputation"
-    deltas = plan.imputation.deltas if plan.imputation else ()
-    modifier = plan.interaction
+    """List optional keys that the family or another key forbids, or needs.
+
+    A family that is not known forbids nothing: its name is the problem, and is named elsewhere.
+    """
+    family = families.named(plan.family)
     rules = {
-        f"horizon_h: missing; {family} follows patients to a stated hour, write 4383.0 for "
-        "6 months": family in COX and plan.horizon_h is None,
-        f"horizon_h: {family} has no follow-up; take it out": family not in COX
+        **(_follow_up_and_clusters(plan, family) if family else {}),
+        **_imputation(plan, family),
+        **_prediction(plan, family),
+        **_interaction(plan),
+    }
+    return [words for words, is_broken in rules.items() if is_broken]
+
+
+def _follow_up_and_clusters(plan: Plan, family: Family) -> dict[str, bool]:
+    offered = [one.name for one in FAMILIES.values() if one.clusters != "refused"]
+    name, clusters = family.name, family.clusters
+    return {
+        f"horizon_h: missing; {name} follows patients to a stated hour, write 4383.0 for "
+        "6 months": family.timed and plan.horizon_h is None,
+        f"horizon_h: {name} has no follow-up; take it out": not family.timed
         and plan.horizon_h is not None,
-        "clusters: missing; gee needs them, write clusters: centre": family == "gee"
+        f"clusters: missing; {name} needs them, write clusters: centre": clusters == "needed"
         and plan.clusters is None,
-        f"clusters: not offered for {family}; take it out, or write one of "
-        f"{', '.join(WITH_CLUSTERS)}": plan.clusters is not None
-        and family not in WITH_CLUSTERS,
-        f"risks_at: an exposure that changes with time gives {family} no absolute risk; write "
-        "cox_landmark, or take it out": family == "cox_time_dependent" and bool(plan.risks_at),
+        f"clusters: not offered for {name}; take it out, or write one of "
+        f"{', '.join(offered)}": clusters == "refused" and plan.clusters is not None,
+        f"risks_at: an exposure that changes with time gives {name} no absolute risk; write "
+        "cox_landmark, or take it out": family.time_dependent and bool(plan.risks_at),
+    }
+
+
+def _imputation(plan: Plan, family: Family | None) -> dict[str, bool]:
+    imputing = plan.missing_data == "multiple_imputation"
+    deltas = plan.imputation.deltas if plan.imputation else ()
+    return {
         "imputation: missing; multiple_imputation needs its block": imputing
         and plan.imputation is None,
         "imputation: nothing is imputed with complete_cases; take it out": not imputing
         and plan.imputation is not None,
-        f"imputation.deltas: not offered for {family}; write []": bool(deltas)
-        and family not in WITH_DELTAS,
-        f"purpose: prediction is offered for {', '.join(WITH_PREDICTION)} with complete_cases; "
-        "write association": plan.purpose == "prediction"
-        and (family not in WITH_PREDICTION or imputing),
-        "bootstrap: missing; a prediction needs its block": plan.purpose == "prediction"
+        f"imputation.deltas: not offered for {plan.family}; write []": bool(deltas)
+        and family is not None
+        and not family.deltas,
+    }
+
+
+def _prediction(plan: Plan, family: Family | None) -> dict[str, bool]:
+    offered = [one.name for one in FAMILIES.values() if one.prediction]
+    imputing = plan.missing_data == "multiple_imputation"
+    predicting = plan.purpose == "prediction"
+    return {
+        f"purpose: prediction is offered for {', '.join(offered)} with complete_cases; write "
+        "association": predicting
+        and (imputing or (family is not None and not family.prediction)),
+        "bootstrap: missing; a prediction needs its block": predicting
         and plan.bootstrap is None,
-        "bootstrap: only a prediction is fitted again; take it out": plan.purpose
-        != "prediction"
+        "bootstrap: only a prediction is fitted again; take it out": not predicting
         and plan.bootstrap is not None,
+    }
+
+
+def _interaction(plan: Plan) -> dict[str, bool]:
+    modifier, curved = plan.interaction, plan.curve_knots is not None
+    return {
         f"interaction: {modifier!r} is not in adjust_for; add it there": modifier is not None
         and modifier not in plan.adjust_for,
         "comparisons: a curve or an interaction has no single p to hold; take it out, or give "
         "the group a model without": plan.comparisons is not None
-        and (modifier is not None or plan.curve_knots is not None),
+        and (modifier is not None or curved),
         "interaction: not together with curve_knots; take one out": modifier is not None
-        and plan.curve_knots is not None,
+        and curved,
     }
-    return [words for words, holds in rules.items() if holds]

@@ -1,21 +1,9 @@
 """Plan checks: whether the analysis table will have what `models.yaml` asks of it."""
 
 from icpcohort import contracts
-from icpcohort.study import plan as plans_own
+from icpcohort.study import families
+from icpcohort.study import plan as plan_blocks
 from icpcohort.study.schema import at, is_number, suggestion
-
-FLAGS = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
-SCORES = ("gose_6m", "gose_6m_merged")
-OUTCOMES_OF_FAMILY = {
-    "logistic": FLAGS,
-    "firth_logistic": FLAGS,
-    "proportional_odds": SCORES,
-    "linear": SCORES,
-    "modified_poisson": FLAGS,
-    "gee": FLAGS,
-    "cox_landmark": ("dead",),
-    "cox_time_dependent": ("dead",),
-}
 
 
 def contradictions(
@@ -43,7 +31,7 @@ def contradictions(
         for name, column in columns.items()
         if name not in ("patient_id", "window", *contracts.KNOWN_AFTERWARDS)
     } | dict.fromkeys(burden_columns or [], "real")
-    found = []
+    problems = []
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
         lines = _window_and_outcome(plan, windows=windows)
@@ -58,42 +46,42 @@ def contradictions(
         lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
         lines += _follow_up(plan, windows=windows) + _others(plan, kinds=known)
         if not lines and isinstance(plan, dict):
-            lines = plans_own.contradictions(name, block=plan)
-        found += [f"{file}, models.{name}.{line}" for line in lines]
-    return found + [f"{file}, {line}" for line in _groups(plans)]
+            lines = plan_blocks.contradictions(name, block=plan)
+        problems += [f"{file}, models.{name}.{line}" for line in lines]
+    return problems + [f"{file}, {line}" for line in _groups(plans)]
 
 
 def _groups(plans: object) -> list[str]:
     """Hold the models of a group of comparisons to one method."""
     first: dict[str, tuple[str, str]] = {}
-    found = []
+    problems = []
     for name, plan in plans.items() if isinstance(plans, dict) else ():
         group, method = (at(plan, "comparisons", key) for key in ("group", "method"))
         if not isinstance(group, str) or not isinstance(method, str):
             continue
         other, its_method = first.setdefault(group, (name, method))
         if method != its_method:
-            found.append(
+            problems.append(
                 f"models.{name}.comparisons.method: '{method}', but {other} of the same group "
                 f"'{group}' has {its_method}; write one method for the group"
             )
-    return found
+    return problems
 
 
 def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
-    found = []
-    window, family, outcome = (at(plan, name) for name in ("window", "family", "outcome"))
+    problems = []
+    window, outcome = at(plan, "window"), at(plan, "outcome")
     if isinstance(windows, dict) and isinstance(window, str) and window not in windows:
-        found.append(
+        problems.append(
             f"window: '{window}' is no window of config.yaml; {suggestion(window, windows)}"
         )
-    fitting = OUTCOMES_OF_FAMILY.get(family) if isinstance(family, str) else None
-    if fitting and isinstance(outcome, str) and outcome not in fitting:
-        found.append(
-            f"outcome: '{outcome}' is no outcome of family {family}; "
-            f"write {' or '.join(fitting)}"
+    family = families.named(at(plan, "family"))
+    if family and isinstance(outcome, str) and outcome not in family.outcome.columns:
+        problems.append(
+            f"outcome: '{outcome}' is no outcome of family {family.name}; "
+            f"write {' or '.join(family.outcome.columns)}"
         )
-    return found
+    return problems
 
 
 def _exposure(plan: object, *, kinds: dict[str, str]) -> list[str]:
@@ -124,25 +112,25 @@ def _adjustment(plan: object, *, kinds: dict[str, str]) -> list[str]:
     adjust_for, as_categories = at(plan, "adjust_for"), at(plan, "as_categories")
     if not isinstance(adjust_for, list) or not isinstance(as_categories, list):
         return []
-    found = []
+    problems = []
     for name in (name for name in adjust_for if isinstance(name, str)):
-        found += _unknown_column(name, kinds=kinds, fitting=list(kinds), where="adjust_for")
+        problems += _unknown_column(name, kinds=kinds, fitting=list(kinds), where="adjust_for")
         if name == at(plan, "exposure"):
-            found.append(f"adjust_for: '{name}' is the exposure; leave it out here")
+            problems.append(f"adjust_for: '{name}' is the exposure; leave it out here")
         if kinds.get(name) == "text" and name not in as_categories:
-            found.append(f"as_categories: '{name}' is a text; add it here, it has no slope")
+            problems.append(f"as_categories: '{name}' is a text; add it here, it has no slope")
     for name in (name for name in as_categories if isinstance(name, str)):
         if name not in adjust_for:
-            found.append(
+            problems.append(
                 f"as_categories: '{name}' is not in adjust_for; "
                 f"{suggestion(name, [str(known) for known in adjust_for])}"
             )
         elif kinds.get(name) == "real":
-            found.append(
+            problems.append(
                 f"as_categories: '{name}' is a measured number, nearly every patient would be "
                 "a level; leave it out here"
             )
-    return found
+    return problems
 
 
 def _others(plan: object, *, kinds: dict[str, str]) -> list[str]:
@@ -161,27 +149,27 @@ def _others(plan: object, *, kinds: dict[str, str]) -> list[str]:
 
 
 def _follow_up(plan: object, *, windows: object) -> list[str]:
-    """Hold a Cox model's window to its follow-up."""
-    family, window = at(plan, "family"), at(plan, "window")
-    if not isinstance(windows, dict) or not str(family).startswith("cox_"):
+    """Hold the window of a model with follow-up to its start and its end."""
+    family, window = families.named(at(plan, "family")), at(plan, "window")
+    if not isinstance(windows, dict) or family is None or not family.timed:
         return []
-    found = []
+    problems = []
     start_h, end_h = at(windows, str(window), "start_h"), at(windows, str(window), "end_h")
     horizon_h, exposure = at(plan, "horizon_h"), at(plan, "exposure")
     if is_number(end_h) and is_number(horizon_h) and horizon_h <= end_h:
-        found.append(
+        problems.append(
             f"horizon_h: {horizon_h} h is not after the window's end at {end_h} h; follow-up "
             "starts there, write for example 4383.0 (6 months)"
         )
-    if family == "cox_time_dependent":
+    if family.time_dependent:
         if is_number(start_h) and start_h != 0:
-            found.append(
-                f"window: '{window}' starts at {start_h} h, and the exposure of {family} is "
-                "counted from time zero; name a window that starts at 0.0"
+            problems.append(
+                f"window: '{window}' starts at {start_h} h, and the exposure of {family.name} "
+                "is counted from time zero; name a window that starts at 0.0"
             )
         if isinstance(exposure, str) and not exposure.startswith(("icp_above_", "cpp_below_")):
-            found.append(
+            problems.append(
                 f"exposure: '{exposure}' is not followed day by day; name a burden such as "
                 "icp_above_20_dose_per_h_mmhg"
             )
-    return found
+    return problems

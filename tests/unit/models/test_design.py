@@ -46,6 +46,13 @@ def test_rows_leave_at_the_first_step_that_they_fail():
         (4, 3, 2, 1, "age_missing"),  # pupils is null only in a row that has left already
         (5, 2, 1, 1, "motor_missing"),
     ]
+    assert chosen.flow.select("variable", "role").rows() == [
+        (None, None),
+        ("bad", "outcome"),
+        ("dose", "exposure"),
+        ("age", "adjustment"),
+        ("motor", "adjustment"),
+    ]
     left = dict(zip(chosen.dropped["patient_id"], chosen.dropped["step"], strict=True))
     assert left == {"p1": 2, "p6": 2, "p2": 3, "p5": 4, "p4": 5}
 
@@ -57,43 +64,54 @@ def test_the_account_adds_up():
     assert chosen.flow["n_out"][:-1].to_list() == chosen.flow["n_in"][1:].to_list()
 
 
+def laid_out(rows, **changes):
+    asked = {"exposure": "dose", "adjust_for": (), "as_categories": (), "knots": ()}
+    return design.lay_out(rows, **(asked | {"interaction": None, "n_sets": 1} | changes))
+
+
 def built(rows, **changes):
-    asked = {"exposure": "dose", "adjust_for": (), "as_categories": ()} | changes
-    return design.build(rows, **asked)
+    return design.fill(rows, laid_out(rows, **changes))
+
+
+def of_terms(names, matrix):
+    return design.Design(tuple(design.Term(name, name) for name in names), matrix)
 
 
 def test_the_most_frequent_level_is_the_reference_and_others_are_named_in_order():
     rows = pl.DataFrame({"dose": [1.0, 2.0, 3.0, 4.0], "motor": ["5", "3", "5", "1"]})
     made = built(rows, adjust_for=("motor",))
-    assert made.terms == ("dose", "motor: 1 (reference 5)", "motor: 3 (reference 5)")
+    assert made.names == ("dose", "motor: 1 (reference 5)", "motor: 3 (reference 5)")
     assert made.matrix.tolist() == [[1, 0, 0], [2, 0, 1], [3, 0, 0], [4, 1, 0]]
-    assert made.references == (("motor", "5, the most frequent (n = 2)"),)
+    (reference,) = laid_out(rows, adjust_for=("motor",)).references
+    assert reference.words == "5, the most frequent (n = 2)"
+    assert (reference.column, reference.level) == ("motor", "5")
 
 
 def test_of_equally_frequent_levels_the_first_is_the_reference():
     rows = pl.DataFrame({"dose": [1.0, 2.0], "pupils": [2, 1]})
     made = built(rows, adjust_for=("pupils",), as_categories=("pupils",))
-    assert made.terms == ("dose", "pupils: 2 (reference 1)")
+    assert made.names == ("dose", "pupils: 2 (reference 1)")
 
 
 def test_a_number_not_named_a_category_is_one_term():
     rows = pl.DataFrame({"dose": [1.0, 2.0], "pupils": [2, 1], "hypoxia": [True, False]})
     made = built(rows, adjust_for=("pupils", "hypoxia"))
-    assert made.terms == ("dose", "pupils", "hypoxia")
+    assert made.names == ("dose", "pupils", "hypoxia")
     assert made.matrix.tolist() == [[1, 2, 1], [2, 1, 0]]
 
 
 def test_a_category_with_one_level_left_gives_no_term_and_says_so():
     rows = pl.DataFrame({"dose": [1.0, 2.0], "sex": ["male", "male"]})
     made = built(rows, adjust_for=("sex",))
-    assert made.terms == ("dose",)
-    assert made.references[0][1].endswith("the only level left, so no term")
+    assert made.names == ("dose",)
+    (reference,) = laid_out(rows, adjust_for=("sex",)).references
+    assert reference.words.endswith("the only level left, so no term")
 
 
 def test_constant_and_collinear_terms_are_found():
     x = np.array([1.0, 2.0, 3.0, 5.0])
     matrix = np.column_stack([x, np.full(4, 0.1), 2 * x + 1, [0.0, 1.0, 0.0, 1.0]])
-    made = design.Design(("x", "flat", "double", "other"), matrix, ())
+    made = of_terms(("x", "flat", "double", "other"), matrix)
     assert design.problems(made) == [
         "flat has one value in all 4 patients",
         "double is given by the terms before it (collinear)",
@@ -101,20 +119,18 @@ def test_constant_and_collinear_terms_are_found():
 
 
 def test_sound_terms_have_no_problem_and_no_patient_is_one():
-    sound = design.Design(("x",), np.array([[1.0], [2.0]]), ())
+    sound = of_terms(("x",), np.array([[1.0], [2.0]]))
     assert design.problems(sound) == []
-    assert design.problems(design.Design(("x",), np.empty((0, 1)), ())) == [
-        "no patient is left"
-    ]
+    assert design.problems(of_terms(("x",), np.empty((0, 1)))) == ["no patient is left"]
 
 
 def test_variance_inflation_of_two_correlated_terms():
     # r = 0.8 by construction: 1 / (1 - 0.64) = 2.7778
     a = np.array([-1.0, -1.0, 1.0, 1.0])
     b = np.array([-1.0, 1.0, -1.0, 1.0])
-    made = design.Design(("a", "c"), np.column_stack([a, 0.8 * a + 0.6 * b]), ())
+    made = of_terms(("a", "c"), np.column_stack([a, 0.8 * a + 0.6 * b]))
     assert design.max_variance_inflation(made) == pytest.approx(1 / 0.36)
-    alone = design.Design(("a",), a[:, None], ())
+    alone = of_terms(("a",), a[:, None])
     assert design.max_variance_inflation(alone) == pytest.approx(1.0)
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import estimates, fit, separation, wording
+from icpcohort.models import design, estimates, fit, separation, wording
 from icpcohort.study import plan
 
 NUMBERS = ("estimate", "se", "ci_low", "ci_high", "p", "effect", "effect_ci_low")
@@ -64,8 +64,8 @@ def assert_not_reported(made, adjustment, reason):
         assert rows[name].null_count() == rows.height
     told = made.diagnostics.filter(adjustment=adjustment, quantity="reported")
     assert told["value"].to_list() == [0.0]
-    assert told["verdict"][0].startswith("not reported: ")
-    assert reason in told["verdict"][0]
+    assert told["verdict"][0] == f"not reported: {told['reason'][0]}"
+    assert reason in told["reason"][0]
 
 
 def assert_reported(made, adjustment):
@@ -73,6 +73,9 @@ def assert_reported(made, adjustment):
     assert rows["estimate"].null_count() == 0
     told = made.diagnostics.filter(adjustment=adjustment, quantity="reported")
     assert told["value"].to_list() == [1.0]
+    assert made.diagnostics.filter(adjustment=adjustment)["reason"].null_count() == len(
+        made.diagnostics.filter(adjustment=adjustment)
+    )
 
 
 @pytest.mark.parametrize(("family", "outcome"), FAMILIES)
@@ -290,6 +293,9 @@ def test_a_score_that_nobody_has_shares_the_cut_of_its_neighbours():
         pl.col("quantity").str.starts_with("n_score_"), adjustment="unadjusted"
     )
     assert counted["quantity"].to_list() == [f"n_score_{level}" for level in (1, 3, 4, 5)]
+    assert counted["kind"].unique().to_list() == ["n_with_level"]
+    assert counted["variable"].unique().to_list() == ["score"]
+    assert counted["level"].to_list() == ["1", "3", "4", "5"]
     assert counted["value"].sum() == 120
 
 
@@ -311,6 +317,7 @@ def test_the_reference_level_is_told():
     told = made.diagnostics.filter(quantity="reference_motor")
     assert told["adjustment"].to_list() == ["adjusted"]
     assert told["verdict"].to_list() == ["5, the most frequent (n = 80)"]
+    assert told.select("kind", "variable", "level").rows() == [("reference", "motor", "5")]
 
 
 def test_a_whole_number_is_entered_by_level_only_where_the_plan_says_so():
@@ -361,9 +368,8 @@ def test_an_odds_ratio_too_large_for_a_number_is_null():
     coefficients = estimates.Coefficients(
         ("intercept", "x"), np.array([0.0, 800.0]), np.eye(2), -1.0, -2.0, True
     )
-    one = estimates.FamilyFit(
-        coefficients, ("intercept", "x"), ("log_odds", "log_or"), 9, 3, []
-    )
+    terms = (design.INTERCEPT, design.Term("x", "x"))
+    one = estimates.FamilyFit(coefficients, terms, ("log_odds", "log_or"), 9, 3, [])
     rows = estimates.estimate_rows(one, adjustment="adjusted", exposure="y", unit_of_effect=1.0)
     assert rows["effect"].to_list() == [None, None]
     assert rows["estimate"].to_list() == [0.0, 800.0]

@@ -8,7 +8,17 @@ import pytest
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import comparisons, curves, design, fit, follow_up, imputation, optimism
+from icpcohort.models import (
+    comparisons,
+    curves,
+    design,
+    e_values,
+    estimates,
+    fit,
+    follow_up,
+    imputation,
+    optimism,
+)
 from icpcohort.models.wording import methods_sentence
 from icpcohort.report.formats import model_page
 from icpcohort.report.tables import model_words
@@ -173,6 +183,43 @@ def test_each_subgroup_has_the_slope_of_a_model_of_its_own_when_nothing_else_is_
         assert row["se"] == pytest.approx(expected["se"], rel=1e-6)
     assert 0 <= value(made, "interaction_p", "unadjusted") <= 1
     assert value(made, "interaction_df", "unadjusted") == 2
+
+
+def test_a_window_in_which_nobody_is_left_has_no_subgroups_and_stops_no_run():
+    made = fitted(cohort().clear(), planned(adjust_for=("motor",), interaction="motor"))
+    assert made.alternatives.height == 0
+    assert made.estimates["estimate"].null_count() == made.estimates.height > 0
+
+
+def test_terms_are_told_by_fields_whatever_stands_in_the_names_of_levels():
+    odd = cohort().with_columns(pl.col("motor").replace({"5": "5: x y (n = 3)", "3": "a x b"}))
+    asked = planned(adjust_for=("motor", "age"), interaction="motor")
+    made = fitted(odd, asked)
+    rows = made.estimates.filter(adjustment="adjusted").drop_nulls("variable")
+    (reference,) = made.diagnostics.filter(kind="reference", adjustment="adjusted")["level"]
+    others = sorted({"5: x y (n = 3)", "a x b", "untestable"} - {reference})
+    assert rows.select("variable", "level", "reference", "modifier").rows() == [
+        ("dose", None, None, None),
+        *[("motor", level, reference, None) for level in others],
+        *[("dose", level, reference, "motor") for level in others],
+        ("age", None, None, None),
+    ]
+    subgroups = made.alternatives.filter(adjustment="adjusted")
+    assert subgroups["subgroup"].unique().to_list() == ["motor"]
+    assert subgroups["subgroup_level"].to_list() == [reference, *others]
+    page = model_page.markdown(made, plan=asked, methods="How.")
+    assert f"dose in the level {reference} of motor" in page
+    for level in others:
+        assert f"| motor: {level} (reference {reference}) |" in page
+        assert f"| dose x motor: {level} (reference {reference}) |" in page
+        assert f"| motor: {level} | adjusted |" in page
+
+
+def test_the_parts_of_a_curve_are_counted_from_the_straight_one():
+    made = fitted(cohort(), planned(curve_knots=4)).estimates
+    parts = made.filter(variable="dose", adjustment="adjusted")
+    assert parts["part"].to_list() == [1, 2, 3]
+    assert made.filter(pl.col("variable") != "dose")["part"].null_count() > 0
 
 
 # --- absolute risks ---
@@ -628,7 +675,7 @@ def test_a_layout_keeps_its_levels_whatever_rows_are_filled_in():
     )
     one = design.fill(cohort().filter(motor="5").head(3), layout)
     assert one.matrix.shape == (3, 3)
-    assert one.terms[0] == "dose"
+    assert one.names[0] == "dose"
 
 
 def test_the_patients_of_a_reference_level_are_counted_once_though_imputed_often():
@@ -667,6 +714,49 @@ def test_diagnostics_are_shown_with_as_many_digits_as_they_deserve():
     assert re.fullmatch(r"<0\.001|[01]\.\d{3}", p)
 
 
+def test_a_test_of_one_term_is_shown_with_that_term_in_words():
+    kind = "proportional_hazards_p"
+    terms = [
+        design.Term("age_years", "age_years"),
+        design.Term("dose x sex: f (reference m)", "dose", "f", "m", modifier="sex"),
+        design.Term("dose (curve, part 2)", "dose", part=2),
+    ]
+    rows = [
+        estimates.Diagnostic(f"{kind} {term.name}", 0.04, number="p", kind=kind, about=term)
+        for term in terms
+    ]
+    table = estimates.diagnostic_rows(rows, adjustment="adjusted")
+    store.check(table, contracts.DIAGNOSTICS, "diagnostics")
+    assert [row[0] for row in models_tables.diagnostics(table).rows] == [
+        "proportional hazards p: Age (years)",
+        "proportional hazards p: dose (curve, part 2)",
+        "proportional hazards p: dose x Sex: f (reference m)",
+    ]
+    assert {row[2] for row in models_tables.diagnostics(table).rows} == {"0.040"}
+
+
+@pytest.mark.parametrize(
+    ("effect", "scale", "common", "expected"),
+    [
+        (3.9, "log_rr", True, 7.26),  # the authors' example, its lower limit below it
+        (1.8, "log_rr", True, 3.0),
+        (4.0, "log_or", True, 3.41),  # by hand: sqrt(4) = 2, 2 + sqrt(2)
+        (2.0, "log_or", False, 3.41),
+        (0.5, "log_hr", False, 3.41),
+        (4.0, "log_hr", True, 4.56),  # by hand: 0.75 / (1 - 0.5 ** 0.5) = 2.5607
+    ],
+)
+def test_the_e_value_of_an_effect(effect, scale, common, expected):
+    """VanderWeele and Ding 2017, Ann Intern Med 167:268 (from memory)."""
+    ratio = e_values.as_risk_ratio(effect, scale=scale, common=common, outcome_sd=None)
+    assert e_values.e_value(ratio) == pytest.approx(expected, abs=0.005)
+
+
+def test_an_effect_of_another_kind_has_no_e_value_by_guess():
+    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_irr'"):
+        e_values.as_risk_ratio(2.0, scale="log_irr", common=False, outcome_sd=None)
+
+
 def test_a_step_and_a_direction_are_told_in_words():
     words = model_words.plain("an odds ratio above 1: higher odds of dead_by_horizon")
     assert words.endswith("higher odds of death by the horizon of the settings")
@@ -678,6 +768,8 @@ def test_a_step_and_a_direction_are_told_in_words():
             "n_dropped": [1, 0],
             "n_out": [8, 8],
             "reason": ["outcome_unknown", "exposure_missing"],
+            "variable": ["unfavourable", "icp_above_20_dose_mmhg_h"],
+            "role": ["outcome", "exposure"],
         }
     )
     assert models_tables.model_flow(flow).rows == [

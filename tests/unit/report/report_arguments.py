@@ -15,7 +15,13 @@ SETTINGS = {
     "study": {"title": "Invented cohort", "folder": "study", "time_zero": "injury"},
     "cleaning": {
         "rules": [
-            {"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0, "margin_s": 0}
+            {
+                "rule": "range",
+                "signal": "icp",
+                "min_mmhg": -10.0,
+                "max_mmhg": 100.0,
+                "margin_s": 0,
+            }
         ]
     },
     "reactivity": {"n_blocks": 30, "fisher_clip": 0.999, "not_during": ["drain_open"]},
@@ -96,7 +102,9 @@ def _fit_rows(adjustment, exposure, effect, others, *, n, n_events):
                 if scale == "log_odds"
                 else [float(np.exp(numbers[i])) for i in (0, 2, 3)]
             )
-        full.append((name, term, *numbers, None, None, scale, *effects, n, n_events))
+        column = None if term == "intercept" else term
+        fields = (column, None, None, None, None)
+        full.append((name, term, *fields, *numbers, None, None, scale, *effects, n, n_events))
     return full
 
 
@@ -140,12 +148,15 @@ def make_estimates():
 def make_diagnostics():
     made = {}
     for name in MODELS:
-        verdict = "not reported: fewer than 5 events" if name == "death_by_yield" else None
+        reason = "fewer than 5 events" if name == "death_by_yield" else None
         columns = {
             "adjustment": ["unadjusted", "adjusted", "adjusted"],
             "quantity": ["log_likelihood", "log_likelihood", "events"],
-            "value": [-50.2, None if verdict else -44.1, 4.0 if verdict else 41.0],
-            "verdict": [None, None, verdict],
+            "kind": ["log_likelihood", "log_likelihood", "events"],
+            "value": [-50.2, None if reason else -44.1, 4.0 if reason else 41.0],
+            "number": ["real"] * 3,
+            "verdict": [None, None, f"not reported: {reason}" if reason else None],
+            "reason": [None, None, reason],
         }
         made[name] = frame_of(columns, contracts.DIAGNOSTICS)
     return made
@@ -159,6 +170,7 @@ def make_model_flows(n):
         "n_out": [n, n - 9, n - 14],
         "n_dropped": [0, 9, 5],
         "reason": [None, "outcome_unknown", "exposure_missing"],
+        "role": [None, "outcome", "exposure"],
     }
     return {name: frame_of(columns, contracts.MODEL_FLOW) for name in MODELS}
 
@@ -193,7 +205,11 @@ def make_beside():
     }
     other = make_estimates()["gose_by_dose"].filter(term=dose)
     no_reason = pl.lit(None, pl.String).alias("reason")
-    alternatives = other.select(pl.lit("complete cases").alias("analysis"), pl.all(), no_reason)
+    no_subgroup = [
+        pl.lit(None, pl.String).alias(name) for name in ("subgroup", "subgroup_level")
+    ]
+    analysis = pl.lit("complete cases").alias("analysis")
+    alternatives = other.select(analysis, *no_subgroup, pl.all(), no_reason)
     performance = {
         "adjustment": ["adjusted"],
         "measure": ["c_statistic"],
@@ -217,6 +233,8 @@ def make_fits(n):
         {
             "adjustment": ["unadjusted", "unadjusted", "adjusted", "adjusted"],
             "quantity": ["exposure_p", "nonlinearity_p"] * 2,
+            "kind": ["exposure_p", "nonlinearity_p"] * 2,
+            "number": ["p"] * 4,
             "value": [0.012, 0.4, 0.03, 0.55],
             "verdict": [None] * 4,
         },

@@ -64,6 +64,23 @@ def test_a_plan_that_contradicts_itself_is_refused(change, expected):
     assert expected in told(BLOCK | change)
 
 
+def test_a_family_that_is_not_known_forbids_nothing():
+    """It was told of cox_landmrk that it has no follow-up, and to take horizon_h out."""
+    asked = {"horizon_h": 4383.0, "clusters": "centre", "risks_at": [1.0]}
+    assert plan.from_block("m", block=BLOCK | asked | {"family": "cox_landmrk"}).clusters
+    assert "horizon_h: logistic has no follow-up" in told(BLOCK | asked)
+
+
+def test_a_family_with_clusters_and_predictions_is_named_where_another_has_none():
+    text = told(BLOCK | {"family": "firth_logistic", "clusters": "centre"})
+    assert text.endswith(
+        "clusters: not offered for firth_logistic; take it out, or write one of logistic, "
+        "modified_poisson, linear, gee, cox_landmark, cox_time_dependent"
+    )
+    text = told(BLOCK | {"family": "gee", "clusters": "centre", "purpose": "prediction"})
+    assert "offered for logistic, firth_logistic, cox_landmark with complete_cases" in text
+
+
 def test_every_model_of_the_shipped_plan_is_sound():
     path = Path(__file__).parents[3] / "config" / "models.yaml"
     blocks = yaml.safe_load(path.read_text(encoding="utf-8"))["models"]

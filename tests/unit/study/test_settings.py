@@ -204,8 +204,8 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         (
             {"rule": "jumps", "signal": "icp"},
             "entry 1 (jumps), rule: 'jumps' is not one of range, saturation, flat_line, "
-            "no_pulse, jump, zeroing, disconnection, flush, blood_sampling, damping, beats, event; "
-            "did you mean 'jump'?",
+            "no_pulse, jump, zeroing, disconnection, flush, blood_sampling, damping, beats, "
+            "event; did you mean 'jump'?",
         ),
         (
             {"signal": "icp"},
@@ -247,7 +247,8 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
                 "max_s": 30.0,
                 "margin_s": 1.0,
             },
-            "entry 1 (blood_sampling), max_s: 30.0 is not above min_s 60.0; write a value above 60.0",
+            "entry 1 (blood_sampling), max_s: 30.0 is not above min_s 60.0; "
+            "write a value above 60.0",
         ),
     ],
 )

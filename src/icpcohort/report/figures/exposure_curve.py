@@ -13,6 +13,7 @@ from icpcohort.report.figures.canvas import ACCENT, INK, LETTER_PT, MUTED, SMALL
 from icpcohort.report.figures.forest import EFFECT_LIMIT
 from icpcohort.report.tables import model_words
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
+from icpcohort.study.families import EFFECTS
 
 CENTRAL = (0.025, 0.975)  # share of patients whose band decides the height of the picture
 FITS = ("unadjusted", "adjusted")
@@ -83,7 +84,8 @@ def exposure_curve(
 
 
 def _scale_words(known: pl.DataFrame, outcome: str) -> str:
-    return f" in {outcome}" if known["scale"][0] == "difference" else ", logarithmic scale"
+    is_ratio = EFFECTS[known["scale"][0]].is_ratio
+    return ", logarithmic scale" if is_ratio else f" in {outcome}"
 
 
 def _beside(fit: str, *, estimates: pl.DataFrame, diagnostics: pl.DataFrame) -> list[str]:
@@ -111,7 +113,7 @@ def _told(part: pl.DataFrame, fit: str, beside: list[str]) -> str:
 
 
 def _draw(axis: Any, part: pl.DataFrame, *, colour: str) -> None:
-    null = 0.0 if part["scale"][0] == "difference" else 1.0
+    null = EFFECTS[part["scale"][0]].none
     low, high = (part[f"effect_ci_{side}"].to_numpy() for side in ("low", "high"))
     axis.fill_between(part["exposure_value"], low, high, color=colour, alpha=0.22, lw=0)
     axis.plot(part["exposure_value"], part["effect"], color=colour, lw=2)
@@ -146,7 +148,7 @@ def _effect_axis(axis: Any, known: pl.DataFrame) -> None:
         *inside["effect_ci_low"].drop_nulls().to_list(),
         *inside["effect_ci_high"].drop_nulls().to_list(),
     ]
-    if known["scale"][0] == "difference":
+    if not EFFECTS[known["scale"][0]].is_ratio:
         margin = 0.05 * max(max(ends) - min(ends), 1e-9)
         axis.set_ylim(min(ends) - margin, max(ends) + margin)
         return

@@ -11,11 +11,9 @@ from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture
 from icpcohort.report.tables.model_words import EFFECT_WORDS, exposure_words
 from icpcohort.report.tables.numbers import format_estimate, format_number
+from icpcohort.study.families import EFFECTS, RATIOS
 
 EFFECT_LIMIT = 50.0  # ratios beyond 1/50 or 50 end in an arrow
-RATIO_SCALES = ("log_or", "log_hr", "log_rr")
-# intercepts, thresholds and parts of a curve
-NO_EXPOSURE_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 
 
 def forest_plot(
@@ -42,7 +40,7 @@ def forest_plot(
     rows = [row for model, frame in estimates.items() for row in _forest_rows(model, frame)]
     if not rows:
         return canvas.nothing(name=name, title=title, words="No model was estimated.")
-    ratios = [row for row in rows if row["scale"] in RATIO_SCALES]
+    ratios = [row for row in rows if row["scale"] in RATIOS]
     panels = [part for part in (ratios, [row for row in rows if row not in ratios]) if part]
     told = [f"{row['model']}, {row['adjustment']}: {_effect_words(row)}." for row in rows]
     heights = [0.36 * len(part) + 0.45 * len({row["model"] for row in part}) for part in panels]
@@ -53,7 +51,7 @@ def forest_plot(
         figure.subplots_adjust(bottom=0.55 / figure.get_figheight(), hspace=gap)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=heights)[:, 0]
         for axis, part in zip(axes, panels, strict=True):
-            _draw_forest(axis, part, ratio=part[0]["scale"] in RATIO_SCALES, models=models)
+            _draw_forest(axis, part, ratio=part[0]["scale"] in RATIOS, models=models)
     caption = (
         "Estimates of the exposure in each model with 95 % confidence intervals. Grey: "
         "unadjusted; coloured: adjusted. A model with a curve or an interaction has no single "
@@ -64,14 +62,13 @@ def forest_plot(
 
 def _forest_rows(model: str, frame: pl.DataFrame) -> list[dict[str, Any]]:
     exposure = frame.filter(
-        pl.col("adjustment") == "unadjusted", ~pl.col("scale").is_in(NO_EXPOSURE_SCALES)
-    )["term"]
-    products = exposure.filter(exposure.str.contains(" x "))  # their slopes differ by level
-    if products.len():
+        pl.col("adjustment") == "unadjusted", pl.col("scale").is_in(list(EFFECTS))
+    )
+    if exposure["modifier"].count():  # the slope differs by level
         return []
-    rows = frame.filter(pl.col("term").is_in(exposure.to_list()))
+    rows = frame.filter(pl.col("term").is_in(exposure["term"].to_list()))
     rows = rows.sort("term", "adjustment", descending=[False, True])
-    return [{"model": model, "several": exposure.len() > 1} | row for row in rows.to_dicts()]
+    return [{"model": model, "several": exposure.height > 1} | row for row in rows.to_dicts()]
 
 
 def _effect_words(row: Mapping[str, Any]) -> str:

@@ -68,7 +68,7 @@ def section(
     """
     fit = tables_of(name, fits)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
-    adjusted_for = "; ".join(map(model_words.term_words, plan["adjust_for"])) or "nothing"
+    adjusted_for = "; ".join(map(model_words.column_words, plan["adjust_for"])) or "nothing"
     words = (
         f"{plan['question']} {finding(name, plan, fits)} Adjusted for: {adjusted_for}. "
         f"{plan['reason']}{models.not_in_fit(fit['flow'])}"

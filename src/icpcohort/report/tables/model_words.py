@@ -11,16 +11,9 @@ from icpcohort.contracts import burden_columns
 from icpcohort.report.tables.grid import REACTIVITY, unit_words, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
 from icpcohort.report.tables.table_one import VARIABLES
+from icpcohort.study.families import EFFECTS, FAMILIES
 
-NOT_REPORTED = "not reported"  # how the verdict of a withheld fit begins
-
-
-EFFECT_WORDS = {
-    "log_or": "odds ratio",
-    "log_hr": "hazard ratio",
-    "log_rr": "risk ratio",
-    "difference": "difference",
-}
+EFFECT_WORDS = {scale: effect.words for scale, effect in EFFECTS.items()}
 
 
 OUTCOME_WORDS = {
@@ -51,16 +44,24 @@ def plain(text: str) -> str:
     return re.sub(rf"\b({names})\b", lambda found: known[found[0]], text)
 
 
-def term_words(term: str) -> str:
-    """Return a term of a model in words, with its level."""
-    exposure, product, modifier = term.partition(" x ")
-    if product:
-        return f"{term_words(exposure)} x {term_words(modifier)}"
-    name, _, level = term.partition(": ")
+def term_words(term: Mapping[str, Any]) -> str:
+    """Return a term in words, from its fields in `contracts.ESTIMATES` or `DIAGNOSTICS`."""
+    if term["part"] is not None:
+        return f"{term['variable']} (curve, part {term['part']})"
+    words = column_words(term["variable"])
+    if term["modifier"] is not None:
+        words = f"{words} x {column_words(term['modifier'])}"
+    if term["level"] is None:
+        return words
+    against = f" (reference {term['reference']})" if term["reference"] is not None else ""
+    return f"{words}: {term['level']}{against}"
+
+
+def column_words(name: str) -> str:
+    """Return a column of the analysis table in words."""
     known = contracts.analysis({}).columns
     words = known[name].about if name in known else exposure_words(name).removeprefix("the ")
-    words = LABELS.get(name, words)
-    return f"{words}: {level}" if level else words
+    return LABELS.get(name, words)
 
 
 def exposure_words(name: str) -> str:
@@ -84,11 +85,11 @@ def lower_first(text: str) -> str:
 
 def outcome_words(plan: Mapping[str, Any]) -> str:
     """Return the outcome of a plan with its direction."""
-    outcome = str(plan["outcome"])
-    if plan["family"] == "proportional_odds":
+    outcome, kind = str(plan["outcome"]), FAMILIES[str(plan["family"])].outcome.kind
+    if kind == "score":
         score = "GOSE" if outcome.startswith("gose") else outcome
         return f"a worse (lower) {score}"
-    if plan["family"] == "linear" and outcome.startswith("gose"):
+    if kind == "number" and outcome.startswith("gose"):
         return "GOSE"
     return OUTCOME_WORDS.get(outcome, words_of(outcome))
 
@@ -111,11 +112,11 @@ def finding(
     }
     exposure, outcome = exposure_words(plan["exposure"]), outcome_words(plan)
     exposure += _level_words(plan, diagnostics)
-    told = []
+    sentences = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
         if curved := _curve_words(diagnostics, curve, fit=fit):
-            told.append(
+            sentences.append(
                 f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
                 f"{curved}, n = {counts(row_of(estimates, fit))}."
             )
@@ -124,24 +125,25 @@ def finding(
                 "; ".join(map(plain, reasons(diagnostics, fit=fit)))
                 or "no estimate of the exposure"
             )
-            told.append(
+            sentences.append(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
             )
         else:
-            told += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
-            told.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
-        told += _interaction_words(plan, diagnostics, fit=fit)
-    return " ".join(told)
+            sentences += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
+            sentences.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
+        sentences += _interaction_words(plan, diagnostics, fit=fit)
+    return " ".join(sentences)
 
 
 def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame) -> str:
     """Return the level in which the slope of an interaction's exposure is; else nothing."""
     modifier = plan.get("interaction")
-    rows = diagnostics.filter(quantity=f"reference_{modifier}")
-    if rows.is_empty():
+    if modifier is None:
         return ""
-    level = rows["verdict"][0].split(", the most frequent")[0]
-    return f" in the level {level} of {lower_first(term_words(str(modifier)))}"
+    levels = diagnostics.filter(kind="reference", variable=modifier)["level"]
+    if levels.is_empty():
+        return ""
+    return f" in the level {levels[0]} of {lower_first(column_words(modifier))}"
 
 
 def _interaction_words(
@@ -180,14 +182,14 @@ def _quartile_words(curve: pl.DataFrame) -> str:
     share = pl.col("n_nearest").cum_sum() / pl.col("n_nearest").sum()
     along = curve.sort("exposure_value").with_columns(share=share)
     rows = [along.filter(pl.col("share") >= part).row(0, named=True) for part in (0.25, 0.75)]
-    told = [
+    effects = [
         f"{format_estimate(row['effect'], row['effect_ci_low'], row['effect_ci_high'])} at "
         f"{format_number(row['exposure_value'], decimals=2)}".replace("(", "(95 % CI ", 1)
         for row in rows
     ]
     measure = EFFECT_WORDS.get(rows[0]["scale"], "effect")
     against = format_number(rows[0]["reference_value"], decimals=2)
-    return f"{measure} {' and '.join(told)}, against the median {against}; "
+    return f"{measure} {' and '.join(effects)}, against the median {against}; "
 
 
 def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:
@@ -202,17 +204,15 @@ def _fit_words(row: Mapping[str, Any], *, unit_of_effect: float) -> str:
 
 
 def reasons(diagnostics: pl.DataFrame, *, fit: str) -> list[str]:
-    """Return why a fit was withheld, from the verdicts that say so; empty when it was not."""
-    verdicts = diagnostics.filter(adjustment=fit).sort("quantity")["verdict"].drop_nulls()
-    withheld = [v for v in verdicts if v.lower().startswith(NOT_REPORTED)]
-    return list(dict.fromkeys(v[len(NOT_REPORTED) :].strip(" :") for v in withheld))
+    """Return why a fit was withheld; empty when it was not."""
+    rows = diagnostics.filter(adjustment=fit).sort("quantity")
+    return rows["reason"].drop_nulls().unique(maintain_order=True).to_list()
 
 
 def _reading(row: Mapping[str, Any], exposure: str, outcome: str) -> str:
     """Return how an interval reads; one without limits says nothing of an association."""
-    null = 0.0 if row["scale"] == "difference" else 1.0
-    measure = EFFECT_WORDS.get(row["scale"], "effect").removesuffix(" ratio")
-    what = outcome if null == 0.0 else f"{measure} of {outcome}"
+    effect = EFFECTS[row["scale"]]
+    null, what = effect.none, f"{effect.of} of {outcome}" if effect.is_ratio else outcome
     low, high = row["effect_ci_low"], row["effect_ci_high"]
     if low is None or high is None:
         return f"No interval could be estimated for {exposure} with {what}."

@@ -9,7 +9,12 @@ from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.report.tables import model_words
 from icpcohort.report.tables.grid import Grid, unit_words, words_of
-from icpcohort.report.tables.model_words import OUTCOME_WORDS, plain, term_words
+from icpcohort.report.tables.model_words import (
+    OUTCOME_WORDS,
+    column_words,
+    plain,
+    term_words,
+)
 from icpcohort.report.tables.numbers import (
     MINUS,
     MISSING,
@@ -17,6 +22,7 @@ from icpcohort.report.tables.numbers import (
     format_number,
     format_p,
 )
+from icpcohort.study.families import EFFECTS, FAMILIES
 
 N_CURVE_ROWS = 9  # of the points of a curve, as many are written out
 MEASURE_WORDS = {
@@ -36,7 +42,7 @@ def overview(
     for name, plan in plans.items():
         exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
         estimates = fits["estimates"].get(name, store.empty(contracts.ESTIMATES))
-        found = {
+        of_fits = {
             row["adjustment"]: row
             for row in estimates.filter(pl.col("term") == plan["exposure"]).to_dicts()
         }
@@ -45,9 +51,9 @@ def overview(
                 words_of(name),
                 f"{exposure}, per {plan['unit_of_effect']:g}",
                 model_words.outcome_words(plan),
-                *_effect_and_p(found.get("unadjusted"), plan),
-                *_effect_and_p(found.get("adjusted"), plan),
-                model_words.counts(next(iter(found.values()))) if found else MISSING,
+                *_effect_and_p(of_fits.get("unadjusted"), plan),
+                *_effect_and_p(of_fits.get("adjusted"), plan),
+                model_words.counts(next(iter(of_fits.values()))) if of_fits else MISSING,
             ]
         )
     head = [
@@ -89,7 +95,8 @@ def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
                 format_number(row["n"], decimals=0),
             ]
         )
-    value, what = _exposure(plan), "Mean" if plan["family"] == "linear" else "Risk"
+    value = _exposure(plan)
+    what = FAMILIES[str(plan["family"])].outcome.expected.capitalize()
     head = ["Outcome", value, "Fit", f"{what} (95 % CI)", "Difference (95 % CI)", "n"]
     note = (
         "Mean over the patients of the fit, had every one of them the stated exposure; the "
@@ -105,7 +112,7 @@ def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
     """Return the exposure in every fit beside the main one (`contracts.ALTERNATIVES`)."""
     rows = [
         [
-            _other_fit(row["analysis"]),
+            _other_fit(row),
             row["adjustment"],
             format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
             if row["reason"] is None
@@ -194,12 +201,12 @@ def _risk_of(outcome: str) -> str:
     return model_words.plain(outcome).replace("<=", "\u2264")
 
 
-def _other_fit(analysis: str) -> str:
+def _other_fit(row: Mapping[str, Any]) -> str:
     """Return the name of a companion in words: a cut of a score, a subgroup, or as it is."""
-    column, _, level = analysis.removeprefix("subgroup ").partition(": ")
-    if level:
-        return f"{model_words.term_words(column)}: {level}"
-    return model_words.plain(analysis).replace("<=", "≤").replace("shift -", f"shift {MINUS}")
+    if row["subgroup"] is not None:
+        return f"{column_words(row['subgroup'])}: {row['subgroup_level']}"
+    words = model_words.plain(row["analysis"])
+    return words.replace("<=", "≤").replace("shift -", f"shift {MINUS}")
 
 
 def _exposure(plan: Mapping[str, Any]) -> str:
@@ -211,10 +218,6 @@ def _measure(table: pl.DataFrame) -> str:
     """Return what the effects of a table are called."""
     scale = next((one for one in table["scale"] if one in model_words.EFFECT_WORDS), "")
     return model_words.EFFECT_WORDS.get(scale, "effect").capitalize()
-
-
-# Intercepts, thresholds and the parts of a curve have no effect to show.
-NO_EFFECT_SCALES = ("log_odds", "log_risk", "log_hazard", "mean", "threshold", "spline")
 
 
 QUANTITY_WORDS = {
@@ -231,10 +234,7 @@ QUANTITY_WORDS = {
 }
 
 
-YES_OR_NO = ("reported", "converged")
-
-
-COUNTED = ("n_", "percent_")  # how the name of a whole number begins
+DECIMALS = {"count": 0, "percent": 0, "per_parameter": 1}  # of a value by its `number`
 
 
 def estimates(
@@ -245,16 +245,17 @@ def estimates(
     `table` keeps `contracts.ESTIMATES`, `diagnostics` names the reference levels; `plan` is
     the model's block of the analysis plan.
     """
-    shown = table.filter(~pl.col("scale").is_in(NO_EFFECT_SCALES))
+    shown = table.filter(pl.col("scale").is_in(list(EFFECTS)))
     exposure = str(plan["exposure"])
-    order = sorted(set(shown["term"]), key=lambda term: (not term.startswith(exposure), term))
+    terms = shown.unique("term").sort(pl.col("variable") != exposure, "term")
     rows = []
-    for term in order:
-        per = f", per {plan['unit_of_effect']:g}" if term == exposure else _per_one(term)
+    for term in terms.to_dicts():
+        name = term["term"]
+        per = f", per {plan['unit_of_effect']:g}" if name == exposure else _per_one(term)
         cells = [
             cell
             for fit in ("unadjusted", "adjusted")
-            for cell in _effect_cells(shown, term, fit)
+            for cell in _effect_cells(shown, name, fit)
         ]
         rows.append([f"{term_words(term)}{per}", *cells])
     head = [
@@ -278,29 +279,29 @@ def estimates(
     return Grid("Estimates, unadjusted and adjusted", head, rows, note)
 
 
-def _per_one(term: str) -> str:
+def _per_one(term: Mapping[str, Any]) -> str:
     """Return the unit of an adjustment that has a slope; empty for a level, flag or text."""
-    column = contracts.analysis({}).columns.get(term)
-    if column is None or not column.dtype.is_numeric():
+    column = contracts.analysis({}).columns.get(term["variable"])
+    if column is None or not column.dtype.is_numeric() or term["level"] is not None:
         return ""
     unit = unit_words(column.unit)
-    told = not unit or unit in term_words(term)
-    return ", per 1" if told else f", per 1 ({unit})"
+    is_in_words = not unit or unit in term_words(term)
+    return ", per 1" if is_in_words else f", per 1 ({unit})"
 
 
 def _references(diagnostics: pl.DataFrame) -> str:
     """Return the level that the levels of each category stand against."""
-    rows = diagnostics.filter(pl.col("quantity").str.starts_with("reference_"))
-    told = dict(rows.sort("quantity").select("quantity", "verdict").iter_rows())
-    words = [f"{term_words(q.removeprefix('reference_'))}: {v}" for q, v in told.items()]
+    rows = diagnostics.filter(kind="reference").sort("quantity")
+    of_each = dict(rows.select("variable", "verdict").iter_rows())
+    words = [f"{column_words(name)}: {level}" for name, level in of_each.items()]
     return f" Reference levels: {'; '.join(words)}." if words else ""
 
 
 def _effect_cells(shown: pl.DataFrame, term: str, fit: str) -> list[str]:
-    found = shown.filter(term=term, adjustment=fit).to_dicts()
-    if not found:
+    fits = shown.filter(term=term, adjustment=fit).to_dicts()
+    if not fits:
         return [MISSING, MISSING, MISSING]
-    row = found[0]
+    row = fits[0]
     words = format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
     events = "" if row["n_events"] is None else f" / {row['n_events']}"
     return [words, format_p(row["p"]), f"{format_number(row['n'], decimals=0)}{events}"]
@@ -310,9 +311,9 @@ def diagnostics(table: pl.DataFrame) -> Grid:
     """Return what says how far a fit can be trusted (`contracts.DIAGNOSTICS`)."""
     rows = [
         [
-            _quantity_words(row["quantity"]),
+            _quantity_words(row),
             row["adjustment"],
-            _value_words(row["quantity"], row["value"]),
+            _value_words(row),
             plain(row["verdict"]) if row["verdict"] else MISSING,
         ]
         for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
@@ -320,37 +321,34 @@ def diagnostics(table: pl.DataFrame) -> Grid:
     return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
 
 
-def _quantity_words(quantity: str) -> str:
-    kind, _, about = quantity.partition(" ")
-    if about:  # one test a term
-        return f"{words_of(kind)}: {term_words(about)}"
-    if quantity.startswith("reference_"):
-        return f"reference level: {term_words(quantity.removeprefix('reference_'))}"
-    for outcome, words in OUTCOME_WORDS.items():
-        if quantity.startswith(f"n_{outcome}_") and outcome.startswith("gose"):
-            level = quantity.removeprefix(f"n_{outcome}_")
-            if "_" not in level:
-                return f"n with {words} of {level}"
-    return QUANTITY_WORDS.get(quantity, words_of(quantity))
+def _quantity_words(row: Mapping[str, Any]) -> str:
+    """Return what a diagnostic looked at, and what it is about."""
+    kind, about = row["kind"], row["variable"]
+    if about is None:
+        return QUANTITY_WORDS.get(kind, words_of(kind))
+    if kind == "reference":
+        return f"reference level: {column_words(about)}"
+    if kind == "n_with_level":
+        known = OUTCOME_WORDS.get(about)
+        return f"n with {known} of {row['level']}" if known else words_of(row["quantity"])
+    return f"{words_of(kind)}: {term_words(row)}"
 
 
-def _value_words(quantity: str, value: float | None) -> str:
-    """Return a value with as many digits as its kind deserves."""
-    kind = quantity.partition(" ")[0]
-    if value is not None and kind in YES_OR_NO:
+def _value_words(row: Mapping[str, Any]) -> str:
+    """Return a value with as many digits as its kind of number deserves."""
+    value, number = row["value"], row["number"]
+    if value is not None and number == "yes_no":
         return "yes" if value else "no"
-    if kind.endswith("_p"):
+    if number == "p":
         return format_p(value)
-    whole = kind.startswith(COUNTED) or kind.endswith("_df")
-    per = kind.endswith("per_parameter")
-    return format_number(value, decimals=0 if whole else 1 if per else 2)
+    return format_number(value, decimals=DECIMALS.get(number, 2))
 
 
 def model_flow(table: pl.DataFrame) -> Grid:
     """Return the way from the cohort to the rows of the fit (`contracts.MODEL_FLOW`)."""
     rows = [
         [
-            _step_words(row["name"]),
+            _step_words(row),
             *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
             words_of(row["reason"]) if row["n_dropped"] else MISSING,
         ]
@@ -372,15 +370,18 @@ def not_in_fit(table: pl.DataFrame) -> str:
 
 
 def _reason_words(step: Mapping[str, Any]) -> str:
-    """Return why patients left; a missing value is named by its column."""
-    column, missing, _ = str(step["reason"] or "no_reason_noted").partition("_missing")
-    return f"without {term_words(column)}" if missing else words_of(column)
+    """Return why patients left; a missing adjustment value is named by its column."""
+    if step["role"] == "adjustment":
+        return f"without {column_words(step['variable'])}"
+    if step["role"] == "exposure":
+        return "without exposure"
+    return words_of(step["reason"] or "no_reason_noted")
 
 
-def _step_words(name: str) -> str:
-    """Return a step in words; `... is known` begins with the name of a column."""
-    column, known, _ = name.partition(" is known")
-    if not known:
-        return name
-    words = OUTCOME_WORDS.get(column) or term_words(column)
+def _step_words(step: Mapping[str, Any]) -> str:
+    """Return a step in words, with what must be known."""
+    column = step["variable"]
+    if column is None:
+        return str(step["name"])
+    words = OUTCOME_WORDS.get(column) or column_words(column)
     return f"{words[:1].upper()}{words[1:]} is known"

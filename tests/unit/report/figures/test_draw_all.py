@@ -326,7 +326,7 @@ def test_a_curve_that_was_withheld_says_why():
         for name in ("effect", "effect_ci_low", "effect_ci_high")
     )
     told = "No curve is reported: fewer than 5 events."
-    rows = rows.with_columns(verdict=pl.lit("not reported: fewer than 5 events"))
+    rows = rows.with_columns(reason=pl.lit("fewer than 5 events"))
     assert described(draw_curve(nothing, diagnostics=rows)) == told
     assert described(draw_curve(nothing.clear(), diagnostics=rows.clear())) == (
         "No curve is reported: it was not fitted."
@@ -343,7 +343,8 @@ def test_the_forest_says_for_how_much_more_of_what_an_effect_is():
 def test_a_model_whose_slope_differs_by_level_has_no_place_in_the_forest():
     rows = ESTIMATES["unfavourable_by_dose"]
     product = rows.filter(scale="log_or", adjustment="unadjusted").with_columns(
-        term=pl.lit("icp_above_20_dose_per_h_mmhg x sex: female (reference male)")
+        term=pl.lit("icp_above_20_dose_per_h_mmhg x sex: female (reference male)"),
+        modifier=pl.lit("sex"),
     )
     several = pl.concat([rows, product])
     assert draw_forest({"by_sex": several} | ESTIMATES) == draw_forest(ESTIMATES)

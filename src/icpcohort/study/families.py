@@ -1,0 +1,201 @@
+"""Families: what is known of each kind of model before anything is computed.
+
+A plan is checked by these records and the report is worded by them. What computes a family
+stands under the same name in `models.registry`: `study` lies below `models`, and whoever checks
+a plan must not wait for the libraries that fit it. Nothing asks for a family by its name.
+"""
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import polars as pl
+
+from icpcohort import contracts
+
+
+class Outcome(NamedTuple):
+    """A kind of outcome: what may be it, and what a family expects of a patient."""
+
+    kind: Literal["flag", "score", "number"]
+    columns: tuple[str, ...]  # of the analysis table
+    types: tuple[pl.DataType, ...]
+    words: str
+    expected: Literal["risk", "mean"]  # a risk lies between 0 and 1
+    expected_of: str  # what it is of, from the outcome, the horizon and the cut of a score
+
+
+class Effect(NamedTuple):
+    """A kind of effect: how slopes become it, and its name."""
+
+    scale: str  # of the slopes
+    words: str
+    of: str | None  # what a ratio is a ratio of; None of a difference
+
+    @property
+    def is_ratio(self) -> bool:
+        """Whether a slope is the logarithm of the effect; else it is the effect itself."""
+        return self.of is not None
+
+    @property
+    def none(self) -> float:
+        """The effect of an exposure that changes nothing."""
+        return 1.0 if self.is_ratio else 0.0
+
+
+@dataclass(frozen=True)
+class Family:
+    """A kind of model: what a plan may ask of it, and how it is put into words."""
+
+    name: str
+    outcome: Outcome
+    effect: Effect
+    words: str  # the method
+    direction: str  # what an effect beside none means
+    intervals: str = "Wald intervals"
+    timed: bool = False  # follows patients from the landmark to a horizon
+    time_dependent: bool = False  # the exposure changes while patients are followed
+    clusters: Literal["refused", "offered", "needed"] = "refused"
+    deltas: bool = False  # unknown outcomes can be drawn with a shift
+    prediction: bool = False  # calibration and discrimination can be corrected for optimism
+    joint_test: bool = False  # specifications can be tested together
+    each_cut: str | None = None  # the family that is fitted beside it at each cut of a score
+
+
+_FLAGS = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
+_SCORES = ("gose_6m", "gose_6m_merged")
+
+FLAG = Outcome(
+    "flag", _FLAGS, (contracts.FLAG,), "a flag such as unfavourable", "risk", "{outcome}"
+)
+SCORE = Outcome(
+    "score",
+    _SCORES,
+    (contracts.COUNT,),
+    "a whole-number score such as gose_6m_merged, higher being better",
+    "risk",
+    "{outcome} <= {cut}",
+)
+NUMBER = Outcome(
+    "number",
+    _SCORES,
+    (contracts.REAL, contracts.COUNT),
+    "a number such as gose_6m, higher being better",
+    "mean",
+    "mean of {outcome}",
+)
+DEATH = Outcome(
+    "flag",
+    ("dead",),
+    (contracts.FLAG,),
+    "dead, with its time",
+    "risk",
+    "death by {horizon_h:g} h",
+)
+
+ODDS_RATIO = Effect("log_or", "odds ratio", of="odds")
+HAZARD_RATIO = Effect("log_hr", "hazard ratio", of="hazard")
+RISK_RATIO = Effect("log_rr", "risk ratio", of="risk")
+DIFFERENCE = Effect("difference", "difference", of=None)
+
+# A term on another scale (an intercept, a threshold, a part of a curve) has no effect to show
+EFFECTS = {one.scale: one for one in (ODDS_RATIO, HAZARD_RATIO, RISK_RATIO, DIFFERENCE)}
+RATIOS = tuple(scale for scale, effect in EFFECTS.items() if effect.is_ratio)
+
+_ODDS_OF_THE_OUTCOME = "An odds ratio above 1 means higher odds of the outcome."
+_EARLIER = "A hazard ratio above 1 means a higher rate of death."
+
+FAMILIES = {
+    family.name: family
+    for family in (
+        Family(
+            "logistic",
+            FLAG,
+            ODDS_RATIO,
+            "logistic regression",
+            _ODDS_OF_THE_OUTCOME,
+            clusters="offered",
+            deltas=True,
+            prediction=True,
+            joint_test=True,
+        ),
+        Family(
+            "firth_logistic",
+            FLAG,
+            ODDS_RATIO,
+            "logistic regression with Firth's penalty, which stays finite in sparse or "
+            "separated data; its intervals and p values are those of the profile of the "
+            "penalised likelihood",
+            _ODDS_OF_THE_OUTCOME,
+            intervals="profile intervals",
+            deltas=True,
+            prediction=True,
+        ),
+        Family(
+            "proportional_odds",
+            SCORE,
+            ODDS_RATIO,
+            "proportional-odds (ordinal logistic) regression",
+            "An odds ratio above 1 means higher odds of a worse (lower) score, at every cut of "
+            "the score alike; a score test examines whether it is alike, and the odds ratio of "
+            "each cut stands beside it.",
+            deltas=True,
+            each_cut="logistic",
+        ),
+        Family(
+            "modified_poisson",
+            FLAG,
+            RISK_RATIO,
+            "Poisson regression with robust errors (modified Poisson)",
+            "A risk ratio above 1 means a higher risk of the outcome.",
+            clusters="offered",
+            deltas=True,
+        ),
+        Family(
+            "linear",
+            NUMBER,
+            DIFFERENCE,
+            "linear regression",
+            "A difference above 0 means a higher outcome.",
+            clusters="offered",
+            deltas=True,
+        ),
+        Family(
+            "gee",
+            FLAG,
+            ODDS_RATIO,
+            "logistic generalised estimating equations with one correlation within clusters "
+            "and robust errors",
+            _ODDS_OF_THE_OUTCOME,
+            clusters="needed",
+            deltas=True,
+        ),
+        Family(
+            "cox_landmark",
+            DEATH,
+            HAZARD_RATIO,
+            "Cox regression of the time from the landmark to death, tied deaths by Efron's "
+            "rule",
+            _EARLIER,
+            timed=True,
+            clusters="offered",
+            prediction=True,
+        ),
+        Family(
+            "cox_time_dependent",
+            DEATH,
+            HAZARD_RATIO,
+            "Cox regression of the time to death with an exposure that changes with time: from "
+            "the landmark on it was the exposure since time zero, renewed at the end of each "
+            "day, and after the end of monitoring its last value",
+            _EARLIER,
+            timed=True,
+            time_dependent=True,
+            clusters="offered",
+        ),
+    )
+}
+
+
+def named(name: object) -> Family | None:
+    """Return the family of a name; None for what names none, whatever its type."""
+    return FAMILIES.get(name) if isinstance(name, str) else None
