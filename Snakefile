@@ -41,13 +41,6 @@ wildcard_constraints:
     question=jobs.one_of(QUESTIONS),
 
 
-rule all:
-    """Everything that a reader opens: the account of a run comes last, and names every file."""
-    default_target: True
-    input:
-        "results/SHA256SUMS",
-
-
 include: "workflow/rules/study.smk"
 include: "workflow/rules/recordings.smk"
 include: "workflow/rules/indices.smk"
@@ -64,6 +57,14 @@ include: "workflow/rules/report.smk"
 include: "workflow/rules/documents.smk"
 include: "workflow/rules/share.smk"
 include: "workflow/rules/account.smk"
+
+
+rule all:
+    """Everything that a reader opens, and the account of the run, which comes last."""
+    default_target: True
+    input:
+        rules.account.input.finished,
+        "results/SHA256SUMS",
 
 
 onsuccess:

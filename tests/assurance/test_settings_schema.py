@@ -274,21 +274,20 @@ def test_a_cleaning_rule_has_the_keys_of_its_own_kind_only():
 # --- the schemas and the rest of the project name the same things ---
 
 
-def test_the_schema_of_the_settings_is_that_of_the_sections():
-    path = REPOSITORY / "workflow/schemas/config.schema.json"
-    now = settings_schema.read(REPOSITORY)
+@pytest.mark.parametrize("name", FILES)
+def test_a_schema_is_that_of_the_sections_and_of_the_plan(name):
+    file = f"{name}.schema.json"
     difference = "\n".join(
         difflib.unified_diff(
-            path.read_text(encoding="utf-8").splitlines(),
-            now.splitlines(),
-            "config.schema.json",
+            (REPOSITORY / "workflow/schemas" / file).read_text(encoding="utf-8").splitlines(),
+            settings_schema.read(REPOSITORY)[file].splitlines(),
+            file,
             "as the sections say now",
             lineterm="",
         )
     )
     assert not difference, (
-        "workflow/schemas/config.schema.json is out of date; repair it with: make generate\n"
-        f"{difference}"
+        f"workflow/schemas/{file} is out of date; repair it with: make generate\n{difference}"
     )
 
 

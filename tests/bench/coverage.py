@@ -12,7 +12,7 @@ import polars as pl
 from statsmodels.discrete.discrete_model import Logit
 
 from icpcohort.models import fit
-from icpcohort.study import plan
+from icpcohort.study import plan, plan_parts
 
 TRUE_LOG_OR = 0.45  # per mmHg of dose, as in the simulated cohort
 N_PATIENTS = 250
@@ -118,7 +118,7 @@ def tell(name, found, truth):
 
 
 # one cycle: with one incomplete column, no draw depends on the one before
-IMPUTATION = plan.Imputation(10, 1, 1, (), ())
+IMPUTATION = plan_parts.Imputation(10, 1, 1, (), ())
 LOGISTIC = planned("logistic", "bad", ("score",))
 IMPUTED = planned(
     "logistic", "bad", ("score",), missing_data="multiple_imputation", imputation=IMPUTATION

@@ -12,7 +12,7 @@ import pytest
 from icpcohort import simulate
 from icpcohort.models import cox, fit, replication
 from icpcohort.simulate import covariates
-from icpcohort.study import plan
+from icpcohort.study import plan, plan_parts
 from icpcohort.study.families import FAMILIES
 
 EXPOSURE = "icp_above_20_dose_per_h_mmhg"
@@ -38,7 +38,7 @@ OF_FAMILY = {
     "cox_landmark": {"outcome": "dead", "horizon_h": 4383.0},
     "cox_time_dependent": {"outcome": "dead", "horizon_h": 4383.0},
 }
-IMPUTATION = plan.Imputation(5, 2, 3, ("marshall_class",), ())
+IMPUTATION = plan_parts.Imputation(5, 2, 3, ("marshall_class",), ())
 needs_r = pytest.mark.skipif(
     shutil.which("Rscript") is None,
     reason="Rscript is not installed: apt-get install r-base-core r-cran-survival r-cran-mass",

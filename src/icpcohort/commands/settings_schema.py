@@ -1,26 +1,27 @@
-"""Settings schema: the JSON schema of config.yaml, from the sections that the rooms declare.
+"""Settings schema: the JSON schemas of config.yaml and models.yaml, from what rooms declare.
 
-`python -m icpcohort.commands.settings_schema` writes it from the checkout's folder.
+`python -m icpcohort.commands.settings_schema` writes both from the checkout's folder.
 """
 
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass
 from pathlib import Path
+from types import NoneType
 from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints, is_typeddict
 
 import yaml
 
 from icpcohort.cohort import blinding, outcomes, select
 from icpcohort.contracts import atomic_write
-from icpcohort.contracts.setting import OF_THE_STUDY, Kinds, OfColumns, Setting
+from icpcohort.contracts.setting import BLOCK_NAME, OF_THE_STUDY, Kinds, OfColumns, Setting
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.exposures.window import Window
 from icpcohort.indices import curve_settings, minutes, reactivity, whole_recording
 from icpcohort.recordings import examine
 from icpcohort.report.sharing import folder
 from icpcohort.signals import rules, transducer_level, trend_settings
-from icpcohort.study import presets, tables
+from icpcohort.study import plan, presets, tables
 
 # In the order of config.yaml.
 SECTIONS: dict[str, Any] = {
@@ -88,15 +89,26 @@ def config_schema(of_presets: Mapping[str, Any]) -> dict[str, Any]:
     for section, stated in of_presets.items():
         sections[section]["properties"] |= {"preset": _preset(stated)}
         sections[section]["x-presets"] = presets.resolved(stated)
+    title, about = "config.yaml: the settings of a study", "Every setting of the study"
+    return _whole(title, about, sections) | {"$defs": kinds}
+
+
+def models_schema() -> dict[str, Any]:
+    """Return the closed schema of models.yaml; a model is the fields of `Plan` but its name."""
+    models = Setting("The models by name; may be empty: {}", OF_THE_STUDY, {})
+    title, about = "models.yaml: the analysis plan", "The analysis plan"
+    return _whole(title, about, {"models": _of_names(plan.Plan, models, {})})
+
+
+def _whole(title: str, about: str, properties: dict[str, Any]) -> dict[str, Any]:
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "config.yaml: the settings of a study",
+        "title": title,
         "type": "object",
-        "description": "Every setting of the study",
+        "description": about,
         "additionalProperties": False,
-        "required": list(sections),
-        "properties": sections,
-        "$defs": kinds,
+        "required": list(properties),
+        "properties": properties,
     }
 
 
@@ -110,13 +122,15 @@ def _of_type(hint: Any, setting: Setting | None, kinds: dict[str, Any]) -> dict[
         if Kinds in by_type:
             return _list(by_type[Setting], _of_kinds(by_type[Kinds], kinds))
         return _of_type(inner, by_type[Setting], kinds)
+    if NoneType in get_args(hint):
+        return _of_type(get_args(hint)[0], setting, kinds)
     if is_dataclass(hint) or is_typeddict(hint):
         return _block(hint, kinds)
     if setting is None:
         raise TypeError(f"{hint} is neither a section nor annotated with a Setting")
     if get_origin(hint) is Mapping:
         return _of_names(get_args(hint)[1], setting, kinds)
-    if get_origin(hint) is Sequence:
+    if get_origin(hint) in (Sequence, tuple):
         inner = get_args(hint)[0]
         is_block = is_dataclass(inner) or is_typeddict(inner)
         return _list(setting, _block(inner, kinds) if is_block else _entry(inner, setting))
@@ -127,6 +141,7 @@ def _block(section: Any, kinds: dict[str, Any]) -> dict[str, Any]:
     """Return the schema of a dataclass or a typed dictionary; its first line describes it."""
     hints = get_type_hints(section, include_extras=True)
     names = [field.name for field in fields(section)] if is_dataclass(section) else list(hints)
+    names = [name for name in names if BLOCK_NAME not in get_args(hints[name])]
     optional = (
         {field.name for field in fields(section) if field.default is not MISSING}
         if is_dataclass(section)
@@ -276,11 +291,13 @@ def as_text(schema: dict[str, Any]) -> str:
     return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
-def read(checkout: Path) -> str:
-    """Return the text of the schema, by a checkout's own presets."""
+def read(checkout: Path) -> dict[str, str]:
+    """Return the text of each schema by its file's name; presets are the checkout's own."""
     stated = yaml.safe_load((checkout / "config/presets.yaml").read_text(encoding="utf-8"))
-    return as_text(config_schema(stated))
+    schemas = {"config": config_schema(stated), "models": models_schema()}
+    return {f"{name}.schema.json": as_text(schema) for name, schema in schemas.items()}
 
 
 if __name__ == "__main__":
-    atomic_write.write("workflow/schemas/config.schema.json", read(Path()))
+    for name, text in read(Path()).items():
+        atomic_write.write(f"workflow/schemas/{name}", text)

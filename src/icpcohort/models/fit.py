@@ -23,8 +23,9 @@ from icpcohort.models.estimates import Diagnostic
 from icpcohort.models.fitting import Model, as_rows, fit_frames
 from icpcohort.models.registry import COMPUTING
 from icpcohort.study import immortal_time
+from icpcohort.study.blocks import did_you_mean, refuse
 from icpcohort.study.families import FAMILIES
-from icpcohort.study.plan import Plan, did_you_mean, refuse
+from icpcohort.study.plan import Plan
 
 NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 

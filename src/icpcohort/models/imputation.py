@@ -15,7 +15,8 @@ from icpcohort.models.absolute import Risk
 from icpcohort.models.design import Array
 from icpcohort.models.estimates import Coefficients
 from icpcohort.study.families import FAMILIES
-from icpcohort.study.plan import Imputation, Plan
+from icpcohort.study.plan import Plan
+from icpcohort.study.plan_parts import Imputation
 
 N_DONORS = 5  # patients whose values may be borrowed; common practice
 

@@ -3,8 +3,9 @@
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
 from icpcohort.models.registry import COMPUTING
+from icpcohort.study.blocks import refuse
 from icpcohort.study.families import FAMILIES
-from icpcohort.study.plan import Plan, refuse
+from icpcohort.study.plan import Plan
 
 # Endpoints in words that stand alone; the contracts explain them by their neighbours.
 ENDPOINTS = {

@@ -1,51 +1,34 @@
 """Plan: one block of the analysis plan, checked."""
 
-import difflib
 import math
-from collections.abc import Collection, Mapping
-from dataclasses import MISSING, dataclass, fields
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated
 
 from icpcohort import contracts
-from icpcohort.study import families
+from icpcohort.contracts.setting import BLOCK_NAME, COMMON_PRACTICE, OF_THE_STUDY, Setting
+from icpcohort.study import blocks, families
+from icpcohort.study.blocks import did_you_mean
 from icpcohort.study.families import FAMILIES, Family
+from icpcohort.study.plan_parts import (
+    COMPARISON_METHODS,
+    Bootstrap,
+    Comparisons,
+    Imputation,
+)
 
 MISSING_DATA = ("complete_cases", "multiple_imputation")
 PURPOSES = ("association", "prediction")
-COMPARISON_METHODS = ("holm", "hochberg")
 KNOTS = (3, 4, 5)
-
-
-@dataclass(frozen=True)
-class Imputation:
-    """How missing adjustment values are filled in, and what is tried beside it."""
-
-    min_imputations: int
-    n_cycles: int
-    seed: int
-    auxiliary: tuple[str, ...]  # columns that help to impute and are not adjusted for
-    deltas: tuple[float, ...]  # shifts of unknown outcomes: log odds, or SD of a number
-
-
-@dataclass(frozen=True)
-class Bootstrap:
-    """How often a prediction is fitted again to see its optimism."""
-
-    repeats: int
-    seed: int
-
-
-@dataclass(frozen=True)
-class Comparisons:
-    """Models whose exposures are tested together, and the rule that holds their p values."""
-
-    group: str
-    method: str
+_MOST = 1000000
 
 
 @dataclass(frozen=True)
 class Plan:
-    """One model of the analysis plan; the fields are the keys of its block, and its name.
+    """One model.
+
+    The fields are the keys of its block in the analysis plan, and its name. What has a default
+    may be left out of the block: then it is not done.
 
     Raises
     ------
@@ -53,31 +36,148 @@ class Plan:
         If the fields contradict each other; all problems together.
     """
 
-    name: str
-    question: str
-    family: str
-    outcome: str
-    window: str
-    exposure: str
-    unit_of_effect: float
-    adjust_for: tuple[str, ...]
-    as_categories: tuple[str, ...]
-    reason: str
-    missing_data: str
-    # What follows may be left out of the block: then it is not done.
-    purpose: str = "association"
-    clusters: str | None = None
-    horizon_h: float | None = None
-    risks_at: tuple[float, ...] = ()
-    curve_knots: int | None = None
-    interaction: str | None = None
+    name: Annotated[str, BLOCK_NAME]
+    question: Annotated[
+        str,
+        Setting(
+            "The question that the model answers, as a sentence",
+            OF_THE_STUDY,
+            "Does ICP dose above 20 mmHg in the first 72 h go with an unfavourable outcome?",
+        ),
+    ]
+    family: Annotated[
+        str,
+        Setting(
+            "Kind of regression", COMMON_PRACTICE, next(iter(FAMILIES)), one_of=tuple(FAMILIES)
+        ),
+    ]
+    outcome: Annotated[
+        str, Setting("Outcome column of the analysis table", OF_THE_STUDY, "unfavourable")
+    ]
+    window: Annotated[
+        str, Setting("Exposure window, as named in config.yaml", OF_THE_STUDY, "first_72_h")
+    ]
+    exposure: Annotated[
+        str,
+        Setting(
+            "Exposure column of the analysis table",
+            OF_THE_STUDY,
+            "icp_above_20_dose_per_h_mmhg",
+        ),
+    ]
+    unit_of_effect: Annotated[
+        float,
+        Setting(
+            "The ratio or difference is for this much more of the exposure",
+            OF_THE_STUDY,
+            1.0,
+            above=0,
+            at_most=_MOST,
+        ),
+    ]
+    adjust_for: Annotated[
+        tuple[str, ...],
+        Setting(
+            "Columns of the analysis table to adjust for; may be empty",
+            OF_THE_STUDY,
+            ["impact_core_logit"],
+            each="A column",
+        ),
+    ]
+    as_categories: Annotated[
+        tuple[str, ...],
+        Setting(
+            "Those of adjust_for that enter one level at a time; may be empty",
+            OF_THE_STUDY,
+            ["gcs_motor"],
+            each="A column",
+        ),
+    ]
+    reason: Annotated[
+        str,
+        Setting(
+            "Why these columns are adjusted for",
+            "STROBE item 16a, rationale of confounders (from memory, high)",
+            "IMPACT core risk joins age, motor score and pupils, known before monitoring "
+            "began.",
+        ),
+    ]
+    missing_data: Annotated[
+        str,
+        Setting(
+            "What is done with patients who lack a value",
+            COMMON_PRACTICE,
+            "complete_cases",
+            one_of=MISSING_DATA,
+        ),
+    ]
+    purpose: Annotated[
+        str,
+        Setting(
+            "association, or prediction: calibration and discrimination are then corrected "
+            "for optimism. Left out: association",
+            "TRIPOD 2015 items 10d, 16 (from memory, high)",
+            "association",
+            one_of=PURPOSES,
+        ),
+    ] = "association"
+    clusters: Annotated[
+        str | None,
+        Setting(
+            "Column of patients who are alike, such as centre: errors between clusters; gee "
+            "needs it. Left out: patients are independent",
+            "Liang and Zeger 1986, Biometrika 73:13 (from memory)",
+            "centre",
+        ),
+    ] = None
+    horizon_h: Annotated[
+        float | None,
+        Setting(
+            "End of a Cox model's follow-up since time zero [h]; only Cox models have it",
+            OF_THE_STUDY,
+            4383.0,
+            above=0,
+            at_most=_MOST,
+        ),
+    ] = None
+    risks_at: Annotated[
+        tuple[float, ...],
+        Setting(
+            "Exposure values at which absolute risks are given. Left out: none",
+            "STROBE item 16c (from memory, high)",
+            [0.0, 2.0, 5.0],
+            each="An exposure value, in its own unit",
+            at_least=-_MOST,
+            at_most=_MOST,
+        ),
+    ] = ()
+    curve_knots: Annotated[
+        int | None,
+        Setting(
+            "Knots of a restricted cubic spline of the exposure: 3, 4 or 5. Left out: a "
+            "straight line",
+            "Harrell 2015, Regression Modeling Strategies, table 2.3 (from memory)",
+            4,
+            at_least=KNOTS[0],
+            at_most=KNOTS[-1],
+        ),
+    ] = None
+    interaction: Annotated[
+        str | None,
+        Setting(
+            "A category or flag of adjust_for in whose levels the exposure has slopes of its "
+            "own. Left out: none",
+            OF_THE_STUDY,
+            "sex",
+        ),
+    ] = None
     imputation: Imputation | None = None
     bootstrap: Bootstrap | None = None
     comparisons: Comparisons | None = None
 
     def __post_init__(self) -> None:
         """Refuse a plan whose fields contradict each other."""
-        refuse(f"models.{self.name}", _contradictions(self))
+        blocks.refuse(f"models.{self.name}", _contradictions(self))
 
 
 def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
@@ -98,102 +198,20 @@ def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
 
     Source: the project's own format.
     """
-    refuse(f"models.{name}", _faults(Plan, block, known=("name",)))
-    made: Plan = _build(Plan, block, name=name)
+    blocks.refuse(f"models.{name}", blocks.faults(Plan, block, fixed=("name",)))
+    made: Plan = blocks.build(Plan, block, name=name)
     return made
 
 
 def contradictions(name: str, *, block: Mapping[str, object]) -> list[str]:
     """List how the keys of a block contradict each other; none where a key is mistyped."""
-    if _faults(Plan, block, known=("name",)):
+    if blocks.faults(Plan, block, fixed=("name",)):
         return []
     try:
-        _build(Plan, block, name=name)
+        blocks.build(Plan, block, name=name)
     except ValueError as error:
         return [line.strip() for line in str(error).splitlines()[1:]]
     return []
-
-
-def _faults(kind: Any, block: Mapping[str, object], *, known: tuple[str, ...]) -> list[str]:
-    """List the unknown, missing and mistyped keys of a block and of the blocks in it."""
-    asked = {field.name: field for field in fields(kind) if field.name not in known}
-    problems = [
-        f"{key}: unknown key{did_you_mean(key, asked)}" for key in block if key not in asked
-    ]
-    problems += [
-        f"{key}: missing; write it"
-        for key, field in asked.items()
-        if key not in block and field.default is MISSING
-    ]
-    for key, field in asked.items():
-        if key in block:
-            wrong = _mistyped(key, block[key], field.type)
-            problems += wrong
-            inner = block[key]
-            if not wrong and isinstance(inner, Mapping):
-                problems += [
-                    f"{key}.{line}" for line in _faults(BLOCKS[field.type], inner, known=())
-                ]
-    return problems
-
-
-def _build(kind: Any, block: Mapping[str, object], **fixed: str) -> Any:
-    """Build a dataclass from a block without faults."""
-    types = {field.name: field.type for field in fields(kind)}
-    return kind(**fixed, **{key: _value(value, types[key]) for key, value in block.items()})
-
-
-def _value(value: object, kind: object) -> object:
-    """Return a checked value in the type of its field."""
-    if isinstance(value, Mapping):
-        return _build(BLOCKS[kind], value)
-    if isinstance(value, list | tuple):
-        return (
-            tuple(float(str(v)) for v in value) if kind == tuple[float, ...] else tuple(value)
-        )
-    return float(str(value)) if kind in (float, float | None) else value
-
-
-BLOCKS: dict[object, Any] = {
-    Imputation | None: Imputation,
-    Bootstrap | None: Bootstrap,
-    Comparisons | None: Comparisons,
-}
-
-
-def did_you_mean(name: str, known: Collection[str]) -> str:
-    """Return "; did you mean '...'?" for the nearest known name, or an empty text."""
-    near = difflib.get_close_matches(name, sorted(known), n=1)
-    return f"; did you mean {near[0]!r}?" if near else ""
-
-
-def refuse(where: str, problems: Collection[str]) -> None:
-    """Raise ValueError naming every problem, or do nothing."""
-    if problems:
-        lines = "\n".join(f"  {line}" for line in problems)
-        raise ValueError(f"{where}: {len(problems)} problem(s)\n{lines}")
-
-
-def _mistyped(key: str, value: object, kind: object) -> list[str]:
-    if kind in BLOCKS:
-        right, words = isinstance(value, Mapping), "a block of keys; write its keys below it"
-    elif kind in (str, str | None):
-        right, words = isinstance(value, str) and bool(value.strip()), "a text; write one"
-    elif kind in (float, float | None):
-        right, words = _is_number(value), "a number; write for example 1.0"
-    elif kind in (int, int | None):
-        right, words = type(value) is int, "a whole number; write for example 4"
-    else:
-        numbers = kind == tuple[float, ...]
-        right = isinstance(value, list | tuple) and all(
-            _is_number(v) if numbers else isinstance(v, str) for v in value
-        )
-        words = f"a list of {'numbers' if numbers else 'columns'}; write [] for none"
-    return [] if right else [f"{key}: {value!r} is not {words}"]
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _contradictions(plan: Plan) -> list[str]:

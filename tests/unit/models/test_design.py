@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from icpcohort.models import design
-from icpcohort.study import plan
+from icpcohort.study import plan, plan_parts
 
 ROWS = pl.DataFrame(
     {
@@ -164,7 +164,7 @@ PATIENT = st.fixed_dictionaries(
 IMPUTING = replace(
     PLAN,
     missing_data="multiple_imputation",
-    imputation=plan.Imputation(5, 5, 1, (), ()),
+    imputation=plan_parts.Imputation(5, 5, 1, (), ()),
     clusters="centre",
 )
 

@@ -24,8 +24,9 @@ from icpcohort.report.formats import model_page
 from icpcohort.report.tables import model_words
 from icpcohort.report.tables import models as models_tables
 from icpcohort.study import plan
+from icpcohort.study.plan_parts import Bootstrap, Comparisons, Imputation
 
-IMPUTATION = plan.Imputation(4, 2, 7, ("helper",), (-2.0, 0.0, 2.0))
+IMPUTATION = Imputation(4, 2, 7, ("helper",), (-2.0, 0.0, 2.0))
 
 
 def planned(**changes):
@@ -415,7 +416,7 @@ def test_scores_are_drawn_from_the_scores_that_are_known(family):
 
 
 def predicted(rows, **changes):
-    asked = planned(purpose="prediction", bootstrap=plan.Bootstrap(40, 2), **changes)
+    asked = planned(purpose="prediction", bootstrap=Bootstrap(40, 2), **changes)
     return fitted(rows, asked).performance.filter(adjustment="adjusted")
 
 
@@ -545,7 +546,11 @@ def test_a_plan_without_groups_compares_nothing():
         ({"interaction": "sex"}, "interaction: 'sex' is not in adjust_for"),
         ({"interaction": "motor", "curve_knots": 3}, "interaction: not together with curve"),
         (
-            {"family": "linear", "purpose": "prediction", "bootstrap": plan.Bootstrap(50, 1)},
+            {
+                "family": "linear",
+                "purpose": "prediction",
+                "bootstrap": Bootstrap(50, 1),
+            },
             "purpose: prediction is offered for",
         ),
         (
@@ -555,20 +560,20 @@ def test_a_plan_without_groups_compares_nothing():
         (
             {
                 "missing_data": "multiple_imputation",
-                "imputation": plan.Imputation(5, 5, 1, ("gose_6m",), ()),
+                "imputation": Imputation(5, 5, 1, ("gose_6m",), ()),
             },
             "gose_6m: known only after the exposure window",
         ),
         (
-            {"comparisons": plan.Comparisons("g", "bonferroni")},
+            {"comparisons": Comparisons("g", "bonferroni")},
             "comparisons.method: 'bonferroni' is unknown",
         ),
         (
-            {"comparisons": plan.Comparisons("g", "holm"), "curve_knots": 3},
+            {"comparisons": Comparisons("g", "holm"), "curve_knots": 3},
             "comparisons: a curve or an interaction has no single p to hold",
         ),
         (
-            {"comparisons": plan.Comparisons("g", "holm"), "interaction": "motor"},
+            {"comparisons": Comparisons("g", "holm"), "interaction": "motor"},
             "comparisons: a curve or an interaction has no single p to hold",
         ),
     ],
@@ -605,7 +610,7 @@ def test_a_block_with_every_option_becomes_a_plan():
     made = plan.from_block("m", block=block)
     curved = {name: value for name, value in block.items() if name != "comparisons"}
     assert plan.from_block("m", block=curved | {"curve_knots": 3}).curve_knots == 3
-    assert made.imputation == plan.Imputation(5, 5, 1, ("helper",), (-1.0, 0.0))
+    assert made.imputation == Imputation(5, 5, 1, ("helper",), (-1.0, 0.0))
     assert made.risks_at == (0.0, 2.5)
     wrong = block | {"imputation": {"min_imputations": "five", "cycles": 5}, "curve_knots": 3.5}
     with pytest.raises(ValueError, match=r"7 problem\(s\)") as error:

@@ -421,7 +421,7 @@ def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
         (
             {"family": "logistics"},
             "family: 'logistics' is not one of logistic, firth_logistic, proportional_odds, "
-            "linear, modified_poisson, gee, cox_landmark, cox_time_dependent; "
+            "modified_poisson, linear, gee, cox_landmark, cox_time_dependent; "
             "did you mean 'logistic'?",
         ),
     ],
