@@ -7,7 +7,11 @@ Source: blinded analysis, common practice in physics: MacCoun and Perlmutter 201
 import numpy as np
 import polars as pl
 
-OUTCOMES = ("gose_6m", "death_h", "left_unit_h", "last_known_h")
+from icpcohort import contracts
+
+OUTCOMES = tuple(
+    name for name, column in contracts.PATIENTS.columns.items() if column.known == "afterwards"
+)
 WARNING = (
     "Blinded run: outcomes, with times of death and discharge, are shuffled among patients. "
     "Nothing here is a result. The plan is locked with: icpcohort plan lock STUDY"
@@ -31,7 +35,7 @@ def shuffled(patients: pl.DataFrame, *, seed: int) -> pl.DataFrame:
     rows = patients.sort("patient_id")
     outcomes = rows.select(OUTCOMES).sort(OUTCOMES, nulls_last=True)
     order = np.random.default_rng(seed).permutation(rows.height)
-    given = rows.with_columns(outcomes[order.tolist()].get_columns())
+    exchanged = rows.with_columns(outcomes[order.tolist()].get_columns())
     return patients.select("patient_id").join(
-        given, on="patient_id", how="left", validate="1:1", maintain_order="left"
+        exchanged, on="patient_id", how="left", validate="1:1", maintain_order="left"
     )

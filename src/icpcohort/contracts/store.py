@@ -61,7 +61,7 @@ def check(frame: pl.DataFrame, table: Table, where: str) -> None:
 
 
 def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
-    """Write a table sorted by its key, with unit and meaning of each column in the file.
+    """Write a table sorted by its key, with unit, meaning and label of each column in it.
 
     The file appears under its name only when it is whole.
     """
@@ -72,10 +72,10 @@ def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
 
 
 def to_arrow(frame: pl.DataFrame, table: Table) -> pa.Table:
-    """Return the table's columns in Arrow, with unit and meaning in each field."""
+    """Return the table's columns in Arrow, with unit, meaning and label in each field."""
     arrow = frame.select(list(table.columns)).to_arrow()
     for i, (name, column) in enumerate(table.columns.items()):
-        metadata = {"unit": column.unit, "about": column.about}
+        metadata = {"unit": column.unit, "about": column.about, "label": column.label}
         arrow = arrow.set_column(i, arrow.field(i).with_metadata(metadata), arrow.column(name))
     return arrow
 

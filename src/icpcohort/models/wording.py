@@ -5,16 +5,6 @@ from icpcohort.contracts import burden_columns
 from icpcohort.models.registry import FAMILIES
 from icpcohort.study.plan import COX, Plan, refuse
 
-# Endpoints in words that stand alone; the contracts explain them by their neighbours.
-ENDPOINTS = {
-    "gose_6m": "the extended Glasgow Outcome Scale (GOSE) at 6 months",
-    "gose_6m_merged": "the GOSE at 6 months with scores 2 and 3 merged",
-    "unfavourable": "an unfavourable GOSE at 6 months",
-    "unfavourable_sliding": "a GOSE below the cut of the patient's prognostic band",
-    "dead": "death by 6 months",
-    "dead_by_horizon": "death by the horizon of the settings",
-}
-
 
 def methods_sentence(plan: Plan) -> str:
     """Return the report's sentences for one model, from its plan."""
@@ -126,7 +116,7 @@ def _adjustment(plan: Plan) -> str:
 
 
 def _in_words(name: str) -> str:
-    """The column's meaning and its name; the name alone if the contracts do not know it."""
-    known = {column: known.about for column, known in contracts.analysis({}).columns.items()}
-    about = (known | ENDPOINTS).get(name) or burden_columns.words(name)
-    return f"{about} ({name})" if about else name
+    """The column in full and its name; the name alone if the contracts do not know it."""
+    column = contracts.analysis({}).columns.get(name)
+    words = column.in_full if column else burden_columns.words(name)
+    return f"{words} ({name})" if words else name

@@ -44,25 +44,18 @@ FOLLOWED = Span(0.0, math.inf)
 def spans_of(columns: Collection[str], *, window: Mapping[str, float]) -> dict[str, Span]:
     """Return the span of each column of `contracts.analysis` in one exposure window.
 
-    Covariates and the risks derived from them are known at time zero; what
-    `contracts.KNOWN_AFTERWARDS` names is measured while the patient is followed; every other
-    column is an exposure of the window.
+    The contract of each column says when it is known. A column that the contracts do not name,
+    such as a burden of the settings, is an exposure of the window.
     """
-    early = (contracts.PATIENTS.columns | contracts.OUTCOMES.columns).keys()
-    spans = {}
-    for name in columns:
-        if name in contracts.KNOWN_AFTERWARDS:
-            spans[name] = FOLLOWED
-        elif name in early:
-            spans[name] = BASELINE
-        else:
-            spans[name] = Span(window["start_h"], window["end_h"])
-    return spans
+    in_window = Span(window["start_h"], window["end_h"])
+    known = {name: column.known for name, column in contracts.analysis({}).columns.items()}
+    spans = {"at admission": BASELINE, "afterwards": FOLLOWED}
+    return {name: spans.get(known.get(name) or "in the window", in_window) for name in columns}
 
 
 def endpoints_of(*, landmark_h: float, mortality_horizon_h: float) -> dict[str, Endpoint]:
     """Return the endpoints of `contracts.analysis` in a window that ends at the landmark."""
-    scores = ("gose_6m", "gose_6m_merged", "unfavourable", "unfavourable_sliding", "dead")
+    scores = [n for n, column in contracts.OUTCOMES.columns.items() if column.role == "outcome"]
     return {
         **dict.fromkeys(scores, Endpoint(None, AT_6_MONTHS_H)),
         "dead_by_horizon": Endpoint(None, mortality_horizon_h),

@@ -4,8 +4,13 @@ from icpcohort import contracts
 from icpcohort.study import plan as plans_own
 from icpcohort.study.schema import at, is_number, suggestion
 
-FLAGS = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
-SCORES = ("gose_6m", "gose_6m_merged")
+OUTCOMES = {
+    name: column
+    for name, column in contracts.OUTCOMES.columns.items()
+    if column.role == "outcome"
+}
+FLAGS = tuple(n for n, column in OUTCOMES.items() if column.dtype == contracts.FLAG)
+SCORES = tuple(n for n, column in OUTCOMES.items() if column.dtype == contracts.COUNT)
 OUTCOMES_OF_FAMILY = {
     "logistic": FLAGS,
     "firth_logistic": FLAGS,
@@ -41,7 +46,7 @@ def contradictions(
     kinds = {
         name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
         for name, column in columns.items()
-        if name not in ("patient_id", "window", *contracts.KNOWN_AFTERWARDS)
+        if column.role != "key" and column.known != "afterwards"
     } | dict.fromkeys(burden_columns or [], "real")
     found = []
     plans = at(models, "models")

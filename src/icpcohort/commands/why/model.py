@@ -9,6 +9,7 @@ from icpcohort import contracts
 from icpcohort.commands.why.results import NotOfOneRun, Results
 from icpcohort.contracts import store
 from icpcohort.report.tables.grid import words_of
+from icpcohort.report.tables.model_words import EFFECT_WORDS
 
 MOST_NAMED = 40
 
@@ -62,8 +63,7 @@ def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
 def _effect(row: dict[str, Any]) -> str:
     if row["effect"] is None:
         return "not reported; the diagnostics say why"
-    what = {"log_or": "odds ratio", "log_hr": "hazard ratio", "log_rr": "risk ratio"}
-    said = what.get(row["scale"], "difference")
+    measure = EFFECT_WORDS.get(row["scale"], "difference")
     limits = f"{row['effect_ci_low']:.4g} to {row['effect_ci_high']:.4g}"
     events = "" if row["n_events"] is None else f", {row['n_events']} with the outcome"
-    return f"{said} {row['effect']:.4g} (95 % CI {limits}), n = {row['n']}{events}"
+    return f"{measure} {row['effect']:.4g} (95 % CI {limits}), n = {row['n']}{events}"

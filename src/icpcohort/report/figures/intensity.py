@@ -8,6 +8,7 @@ from matplotlib.colors import LogNorm, Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from icpcohort import contracts
 from icpcohort.exposures.intensity_duration import SIDES
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
@@ -224,7 +225,7 @@ def _draw_cells(axis: Any, panel: pl.DataFrame, column: str, *, norm: Normalize)
     )
     axis.set_yticks(range(durations.size), [f"{d:g}" for d in durations])
     axis.tick_params(length=0)
-    axis.set_xlabel("Threshold (mmHg)")
+    axis.set_xlabel(contracts.INTENSITY.columns["threshold_mmhg"].heading())
     for spine in axis.spines.values():
         spine.set(visible=True, color=MUTED)
 

@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
 from icpcohort.report.tables.grid import words_of
@@ -63,7 +64,9 @@ def reactivity_distribution(
         upper.axvline(0, ymax=0.6, color=MUTED, lw=0.6, dashes=(4, 3))
         upper.set_xlim(-1, 1)
         upper.set_xticks([-1, -0.5, 0, 0.5, 1], ["−1", "−0.5", "0", "0.5", "1"])
-        upper.set_xlabel("Mean PRx in the window (−1 to 1)")
+        upper.set_xlabel(
+            f"{contracts.SUMMARY.columns['prx_mean'].label} in the window (−1 to 1)"
+        )
         canvas.draw_strips(lower, yields, decimals=1, words="above")
         lower.set_xlim(0, 100)
         lower.set_xlabel("CPPopt yield (% of the minutes with CPP)")
@@ -145,7 +148,8 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
         figure.subplots_adjust(left=0.14, right=0.96, top=0.94, bottom=0.12, hspace=0.12)
         upper, lower = figure.subplots(2, sharex=True, height_ratios=(4.4, 1))
         _draw_curves(upper, curves, pooled=pooled, drawn=drawn)
-        strip = Strip("CPPopt (mmHg)", optimum, f"n = {optimum.len()} of {optima.height}")
+        label = contracts.OPTIMA.columns["cppopt_mmhg"].heading()
+        strip = Strip(label, optimum, f"n = {optimum.len()} of {optima.height}")
         canvas.draw_strips(lower, [strip], decimals=1, words="above")
         lower.set_xlabel("CPP in bins, and CPPopt (mmHg), whole recording")
     caption = (

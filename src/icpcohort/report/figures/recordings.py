@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
 from icpcohort.report.tables.grid import words_of
@@ -163,7 +164,7 @@ def drift(monitors: pl.DataFrame) -> Picture:
             for y in range(len(strips)):  # not through the words above each row
                 axis.plot([at, at], [y - 0.3, y + 0.32], color=MUTED, lw=0.6, dashes=dashes)
         axis.set_xlim(-reach, reach)
-        axis.set_xlabel("Drift at removal (mmHg)")
+        axis.set_xlabel(contracts.MONITORS.columns["drift_at_removal_mmhg"].heading())
     return Picture(name, title, " ".join(told), caption, figure, "single")
 
 

@@ -12,6 +12,7 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED
 from icpcohort.report.patients import curve as patient_curve
@@ -28,11 +29,11 @@ FOOTNOTE = (
 WIDTH_IN, LEFT_IN, RIGHT_IN = canvas.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
 LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.0, 0.3, 0.15, 0.12
 CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
-LIMITS = {"llr_mmhg": "LLR", "cppopt_mmhg": "CPPopt", "ulr_mmhg": "ULR"}
+LIMITS = ("llr_mmhg", "cppopt_mmhg", "ulr_mmhg")
 SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
 LEAST_RANGE_MMHG = 10.0
-INDICES = {"CPP": "cpp_mmhg", "PRx": "prx", "CPPopt": "cppopt_mmhg"}
+INDICES = ("cpp_mmhg", "prx", "cppopt_mmhg")
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
 PANELS = {"icp": ("icp",), "abp": ("abp",), "cpp": ("icp", "abp")}
@@ -180,7 +181,7 @@ def _draw(
     low_in = AXIS_IN
     box = (LEFT_IN, low_in, CURVE_WIDTH_IN, CURVE_IN)
     figure.add_axes(tuple(np.divide(box, [WIDTH_IN, height_in] * 2)))
-    figure.axes[-1].set_ylabel("PRx")
+    figure.axes[-1].set_ylabel(contracts.CURVES.columns["prx"].heading())
     return figure
 
 
@@ -263,7 +264,7 @@ def _draw_panel(
     axis: Any, minutes: pl.DataFrame, *, signal: str, shades: Sequence[Lane], extent: Extent
 ) -> None:
     known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
-    _dress(axis, f"{signal.upper()} (mmHg)", extent=extent)
+    _dress(axis, contracts.MINUTES.columns[f"{signal}_mmhg"].heading(), extent=extent)
     if known.is_empty():
         _say_empty(axis, "no valid minute")
         return
@@ -305,22 +306,23 @@ def _draw_line(
 def _draw_limits(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     """Draw CPPopt of each minute between its limits, named beside their last values."""
     side = axis.get_yaxis_transform()
-    for column, name in LIMITS.items():
+    for column in LIMITS:
         known = minutes.select("t_s", column).drop_nulls().sort("t_s")
         if known.is_empty():
             continue
-        width = 1.3 if name == "CPPopt" else 0.7
+        width = 1.3 if column == "cppopt_mmhg" else 0.7
         looks = {"color": ACCENT, "lw": width}
         _draw_line(axis, known, column, column_s=SMOOTH * extent.column_s, **looks)
         at, (low, high) = float(known[column].to_list()[-1]), axis.get_ylim()
-        words = f"{name} {format_number(at, decimals=0)}"
+        label = contracts.MINUTES.columns[column].label
+        words = f"{label} {format_number(at, decimals=0)}"
         if low <= at <= high:
             axis.text(1.02, at, words, transform=side, va="center", color=ACCENT, fontsize=7)
 
 
 def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     """Draw PRx of each minute, and over it the mean of each hour through Fisher's z."""
-    _dress(axis, "PRx", extent=extent)
+    _dress(axis, contracts.MINUTES.columns["prx"].heading(), extent=extent)
     known = minutes.select("t_s", "prx").drop_nulls()
     if known.is_empty():
         _say_empty(axis, "no minute with PRx")
@@ -346,8 +348,10 @@ def _write_beside(figure: Figure, lines: Sequence[str]) -> None:
 
 
 def _indices_words(minutes: pl.DataFrame) -> list[str]:
-    counts = {name: minutes[column].count() for name, column in INDICES.items()}
-    return [f"Minutes with {', '.join(f'{name}: {n}' for name, n in counts.items())}."]
+    counts = [
+        f"{contracts.MINUTES.columns[name].label}: {minutes[name].count()}" for name in INDICES
+    ]
+    return [f"Minutes with {', '.join(counts)}."]
 
 
 def envelope(t_end_s: Reals, values: Reals, *, column_s: float) -> tuple[Reals, Reals]:

@@ -7,7 +7,8 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.report.tables.grid import Grid, unit_words
+from icpcohort.contracts.columns import unit_words
+from icpcohort.report.tables.grid import Grid
 from icpcohort.report.tables.numbers import MISSING
 from icpcohort.signals import cleaning_words
 
@@ -15,8 +16,8 @@ from icpcohort.signals import cleaning_words
 def cleaning_rules(rules: Sequence[Mapping[str, Any]]) -> Grid:
     """Return every cleaning rule in its order: signal, recordings, and what it masks."""
     rows = [
-        [str(number), said.name, said.signal, said.recordings, said.masks]
-        for number, said in enumerate(map(cleaning_words.words, rules), start=1)
+        [str(number), rule.name, rule.signal, rule.recordings, rule.masks]
+        for number, rule in enumerate(map(cleaning_words.words, rules), start=1)
     ]
     note = (
         "In this order; the first rule that fits gives the reason. Movement is of a second of "
