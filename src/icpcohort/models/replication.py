@@ -4,6 +4,7 @@ import json
 
 import polars as pl
 
+from icpcohort.contracts import spreadsheet
 from icpcohort.models import cox
 from icpcohort.models.design import Factor, Term
 from icpcohort.models.fit import Fit
@@ -89,7 +90,8 @@ analyse <- function(adjustment, terms, k, columns) {{
 def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
     """Return the rows of the fit as R reads them: flags 0 and 1, patients by number.
 
-    One block a completed data set, numbered in `imputation`.
+    One block a completed data set, numbered in `imputation`. Texts are those of
+    `spreadsheet.safe_text`, and so are the levels that `script` compares them with.
     """
     model = made.models[-1]
     factors = [factor for term in model.layout.terms for factor in term.factors]
@@ -105,7 +107,8 @@ def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
         )
         for number, frame in enumerate(model.frames, start=1)
     ]
-    return pl.concat(blocks).with_columns(pl.col(pl.Boolean).cast(pl.Int64))
+    rows = pl.concat(blocks).with_columns(pl.col(pl.Boolean).cast(pl.Int64))
+    return spreadsheet.safe_texts(rows)
 
 
 def script(made: Fit, *, plan: Plan) -> str:
@@ -162,7 +165,8 @@ def _factor(factor: Factor, knots: tuple[float, ...]) -> str:
     column = f"d[[{_text(factor.column)}]]"
     if factor.level is not None:
         level = int(factor.level) if isinstance(factor.level, bool) else factor.level
-        return f"level({column}, {_text(str(level))})"
+        words = spreadsheet.safe_text(level) if isinstance(level, str) else str(level)
+        return f"level({column}, {_text(words)})"
     if factor.part is not None:
         return f"bend({column}, c({', '.join(map(repr, knots))}), {factor.part})"
     return column
