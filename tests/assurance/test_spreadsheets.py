@@ -124,7 +124,7 @@ def test_no_cell_of_a_shared_table_is_live(text):
     tables["flow"] = tables["flow"].with_columns(name=planted)
     plan = INVENTED["MODELS"]["unfavourable_by_dose"]
     files = folder.files(
-        given=tables,
+        tables=tables,
         models={text: plan},
         estimates={text: INVENTED["make_estimates"]()["unfavourable_by_dose"]},
         dropped={text: tables["dropped"].clear()},

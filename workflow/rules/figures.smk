@@ -1,26 +1,12 @@
+from icpcohort.report import reads as report_reads
+
+
 rule figures:
     """Draw every figure of the report for a journal: SVG, PDF, and PNG of 600 dpi."""
     input:
-        analysis=rules.cohort.output.analysis,
-        flow=rules.cohort.output.flow,
-        quality=rules.collect.output.quality,
-        masked=rules.collect.output.masked,
-        monitors=rules.study.output.monitors,
-        burden=rules.burden.output.burden,
-        by_state=rules.burden.output.by_state,
-        intensity=rules.intensity.output.intensity,
-        intensity_map=rules.intensity_map.output.table,
-        transition=rules.intensity_map.output.transition,
-        summary=rules.summary.output.summary,
-        curves=expand(rules.indices.output.curve, patient=PATIENTS),
-        optima=rules.optima.output.optima,
-        specifications=rules.specifications.output.specifications,
-        specification_options=rules.specifications.output.options,
-        specification_choices=rules.specifications.output.choices,
-        specification_summary=rules.specifications.output.summary,
-        estimates=expand(rules.model.output.estimates, model=MODELS),
-        diagnostics=expand(rules.model.output.diagnostics, model=MODELS),
-        exposure_curves=expand(rules.model.output.curve, model=MODELS),
+        **report_reads.files(
+            report_reads.FIGURES, folder="results", patients=PATIENTS, models=MODELS
+        ),
     output:
         files=expand(
             "results/figures/{figure}.{kind}",

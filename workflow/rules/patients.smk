@@ -1,21 +1,16 @@
+from icpcohort.report import reads as report_reads
+
+
 rule patients:
     """Write the page in which the group looks at its patients, one by one."""
     input:
+        **report_reads.files(
+            report_reads.PATIENT_PAGE,
+            folder="results",
+            patients=PATIENTS,
+            models=MODELS,
+        ),
         template=HOME / "workflow/report/patients.html.j2",
-        patients=rules.study.output.patients,
-        monitors=rules.study.output.monitors,
-        events=rules.study.output.events,
-        recordings=rules.collect.output.recordings,
-        excluded=rules.collect.output.excluded,
-        quality=rules.collect.output.quality,
-        masked=rules.collect.output.masked,
-        optima=rules.optima.output.optima,
-        burden=rules.burden.output.burden,
-        summary=rules.summary.output.summary,
-        outcomes=rules.outcomes.output.outcomes,
-        analysis=rules.cohort.output.analysis,
-        dropped=rules.cohort.output.dropped,
-        model_dropped=expand(rules.model.output.dropped, model=MODELS),
     output:
         page="results/patients.html",
     group:

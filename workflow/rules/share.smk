@@ -1,17 +1,12 @@
+from icpcohort.report import reads as report_reads
+
+
 rule share:
     """Put what may leave the group into a folder, or refuse to."""
     input:
-        patients=rules.study.output.patients,
-        monitors=rules.study.output.monitors,
-        recordings=rules.collect.output.recordings,
-        quality=rules.collect.output.quality,
-        burden=rules.burden.output.burden,
-        summary=rules.summary.output.summary,
-        analysis=rules.cohort.output.analysis,
-        flow=rules.cohort.output.flow,
-        dropped=rules.cohort.output.dropped,
-        estimates=expand(rules.model.output.estimates, model=MODELS),
-        model_dropped=expand(rules.model.output.dropped, model=MODELS),
+        **report_reads.files(
+            report_reads.SHARE, folder="results", patients=PATIENTS, models=MODELS
+        ),
     output:
         files=expand("results/share/{file}", file=share_names.FILES),
     group:

@@ -22,14 +22,7 @@ from icpcohort.report.figures.canvas import Picture
 
 Tables = Mapping[str, pl.DataFrame]
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
-TABLES = (
-    *("analysis", "flow", "quality", "masked", "monitors", "burden", "burden_by_state"),
-    *("intensity", "intensity_map", "transition", "summary", "curves", "optima"),
-    *("specifications", "specification_options", "specification_choices"),
-    "specification_summary",
-)
 PER_WINDOW = ("burden", "burden_by_state", "intensity", "summary")
-FITS = ("estimates", "diagnostics", "curve")
 
 
 def all_pictures(
@@ -45,9 +38,9 @@ def all_pictures(
     Parameters
     ----------
     tables : mapping of table name to DataFrame
-        The names of `TABLES`; `curves` with `patient_id`. Others are passed over.
+        The names of `reads.FIGURES.tables`; `curves` with `patient_id`. Others are passed over.
     fits : mapping of table name to a mapping of model name to DataFrame
-        The names of `FITS`.
+        The names of `reads.FIGURES.of_models`.
     models : mapping of model name to its block of the plan
         One with a curved exposure has a figure of its own.
     window : str

@@ -35,7 +35,7 @@ class Section(NamedTuple):
 
 
 def sections(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     *,
     model_dropped: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
@@ -45,26 +45,25 @@ def sections(
 
     Parameters
     ----------
-    given : mapping of table name to DataFrame
-        patients, recordings, excluded, quality, masked, monitors, events, burden, summary,
-        optima, outcomes, analysis, dropped: the contracts of these names.
+    tables : mapping of table name to DataFrame
+        The names of `reads.PATIENT_PAGE.tables`, as in the contracts.
     model_dropped : mapping of model name to contracts.MODEL_DROPPED
     models : mapping of model name to its block of the plan
     windows : names of the windows, in their order
     """
     places = {name: words_of(name).capitalize() for name in windows}
     return [
-        Section("Who", ["", ""], _facts(given["patients"], WHO), ""),
-        Section("Outcomes", ["", ""], _facts(given["outcomes"], OUTCOMES), ""),
-        _membership(given, model_dropped=model_dropped, models=models, windows=windows),
-        _recordings(given["recordings"], given["excluded"]),
-        _seconds(given["quality"]),
-        _masked(given["masked"]),
-        _monitors(given["monitors"]),
-        _events(given["events"]),
-        _indices(given["summary"], places),
-        _burden(given["burden"], places),
-        _optimum(given["optima"]),
+        Section("Who", ["", ""], _facts(tables["patients"], WHO), ""),
+        Section("Outcomes", ["", ""], _facts(tables["outcomes"], OUTCOMES), ""),
+        _membership(tables, model_dropped=model_dropped, models=models, windows=windows),
+        _recordings(tables["recordings"], tables["excluded"]),
+        _seconds(tables["quality"]),
+        _masked(tables["masked"]),
+        _monitors(tables["monitors"]),
+        _events(tables["events"]),
+        _indices(tables["summary"], places),
+        _burden(tables["burden"], places),
+        _optimum(tables["optima"]),
     ]
 
 
@@ -100,31 +99,31 @@ def _hours(seconds: float | None, *, decimals: int) -> str:
 
 
 def _membership(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     *,
     model_dropped: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
     windows: Sequence[str],
 ) -> Section:
     """Return in which cohorts and models a patient is, and why not in the others."""
-    inside = set(given["analysis"].select("window", "patient_id").iter_rows())
-    left = {(row["window"], row["patient_id"]): row for row in given["dropped"].to_dicts()}
+    inside = set(tables["analysis"].select("window", "patient_id").iter_rows())
+    left = {(row["window"], row["patient_id"]): row for row in tables["dropped"].to_dicts()}
     lost = {
         (model, row["patient_id"]): row
         for model, table in model_dropped.items()
         for row in table.to_dicts()
     }
     rows: Rows = {}
-    for patient in given["patients"]["patient_id"]:
+    for patient in tables["patients"]["patient_id"]:
         rows[patient] = [
             [f"Cohort of the {words_of(window)}", *_place((window, patient), inside, left)]
             for window in windows
         ]
         for model, plan in models.items():
-            told = ["no", f"not in the cohort of the {words_of(plan['window'])}"]
+            cells = ["no", f"not in the cohort of the {words_of(plan['window'])}"]
             if (plan["window"], patient) in inside:
-                told = _place((model, patient), {(model, patient)} - set(lost), lost)
-            rows[patient].append([f"Model {words_of(model)}", *told])
+                cells = _place((model, patient), {(model, patient)} - set(lost), lost)
+            rows[patient].append([f"Model {words_of(model)}", *cells])
     return Section("In which analyses", ["Analysis", "In it", "Why not"], rows, "")
 
 
@@ -271,8 +270,8 @@ def _burden(burden: pl.DataFrame, places: Mapping[str, str]) -> Section:
                 f"{dose}; {share} %" if known else MISSING
             )
         rows[patient] = [
-            [label, *(found.get(window, MISSING) for window in places)]
-            for label, found in cells.items()
+            [label, *(of_window.get(window, MISSING) for window in places)]
+            for label, of_window in cells.items()
         ]
     head = ["Dose per hour (mmHg·h/h); time (%)", *places.values()]
     return Section("Burden", head, rows, "No minute was computed.")

@@ -5,23 +5,14 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort import contracts
 from icpcohort.contracts import store
+from icpcohort.report.reads import OF_MODELS, REPORT
 from icpcohort.report.sections.blocks import Block, Caution, Paragraph, Section, picture, table
 from icpcohort.report.tables import grid as grid_tables
 from icpcohort.report.tables import model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
 
-CONTRACTS = {
-    "estimates": contracts.ESTIMATES,
-    "diagnostics": contracts.DIAGNOSTICS,
-    "flow": contracts.MODEL_FLOW,
-    "alternatives": contracts.ALTERNATIVES,
-    "risks": contracts.RISKS,
-    "curve": contracts.EXPOSURE_CURVE,
-    "performance": contracts.PERFORMANCE,
-}
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 
 FOLDED = ("curve", "flow", "diagnostics")
@@ -35,8 +26,8 @@ NO_CAUSE = (
 def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
     """Return the tables of one model; what was not handed over is empty."""
     return {
-        table: fits[table].get(name, store.empty(contract))
-        for table, contract in CONTRACTS.items()
+        table: fits[table].get(name, store.empty(OF_MODELS[table]))
+        for table in REPORT.of_models
     }
 
 
@@ -62,7 +53,7 @@ def section(
     plan : mapping
         Its block of the plan.
     fits : mapping of table name to a mapping of model name to DataFrame
-        The names of `CONTRACTS`.
+        The names of `reads.REPORT.of_models`.
     captions : mapping of figure name to caption
         That of a curved exposure is called `curve-` and the model's name.
     """

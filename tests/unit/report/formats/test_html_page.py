@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from icpcohort.report import reads
 from icpcohort.report.figures import draw_all
 from icpcohort.report.formats import html_page
 from icpcohort.report.sections import content
@@ -315,7 +316,7 @@ def test_a_study_without_anything_says_so(words):
     assert words in EMPTY.text
 
 
-@pytest.mark.parametrize("name", [*html_page.CONTRACTS, *html_page.ONLY_NAMED])
+@pytest.mark.parametrize("name", reads.TABLES)
 def test_any_single_table_may_be_empty(name):
     tables = SMALL | {name: SMALL[name].clear()}
     said = content.build(**(WHOLE | {"tables": tables}), captions={})
