@@ -51,7 +51,8 @@ def all_pictures(
     Returns
     -------
     dict of str to Picture
-        A figure without data says so in words; none is left out.
+        A figure without data says so in words; none is left out. One in which each patient
+        can be seen has `patient_level`, and its description says that it is not for sharing.
     """
     given = of_the_cohort(tables)
     drawn = [
@@ -89,7 +90,14 @@ def all_pictures(
         )
         for question in given["specification_summary"]["question"]
     ]
-    return {picture.name: picture for picture in drawn}
+    return {picture.name: _marked(picture) for picture in drawn}
+
+
+def _marked(picture: Picture) -> Picture:
+    if picture.is_empty or picture.name not in names.DRAW_EACH_PATIENT:
+        return picture
+    description = f"{picture.description} {names.NOT_FOR_SHARING}"
+    return picture._replace(description=description, patient_level=True)
 
 
 def of_the_cohort(tables: Tables) -> dict[str, pl.DataFrame]:

@@ -13,8 +13,9 @@ from markupsafe import Markup
 from icpcohort.contracts import Table, store
 from icpcohort.report.figures import canvas, draw_all
 from icpcohort.report.figures.canvas import Picture
+from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.reads import OF_MODELS, REPORT, TABLES
-from icpcohort.report.sections import content
+from icpcohort.report.sections import blocks, content
 from icpcohort.report.sections import models as model_section
 from icpcohort.report.sections.blocks import Content
 
@@ -80,7 +81,10 @@ def say(
         models=models,
         tables=tables,
         fits=fits,
-        captions={name: picture.caption for name, picture in pictures.items()},
+        figures={
+            name: blocks.picture(name, one.caption, patient_level=one.patient_level)
+            for name, one in pictures.items()
+        },
         methods=methods,
         plan=plan,
         is_blinded=is_blinded,
@@ -98,7 +102,9 @@ def page(report: Content, *, template: str, pictures: Mapping[str, Picture]) -> 
     environment.filters["tied"] = tie
     environment.filters["sha256"] = _fingerprint
     drawn = {name: Markup(canvas.inline(picture)) for name, picture in pictures.items()}
-    return environment.from_string(template).render(content=report, pictures=drawn)
+    return environment.from_string(template).render(
+        content=report, pictures=drawn, not_for_sharing=NOT_FOR_SHARING
+    )
 
 
 def _fingerprint(script: str) -> str:

@@ -11,6 +11,7 @@ from docx.shared import Emu, Mm
 from docx.text.paragraph import Paragraph as TextParagraph
 from PIL import Image
 
+from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.formats import printable, word_styles, word_xml
 from icpcohort.report.formats.word_styles import TABLE_STYLE
 from icpcohort.report.sections.blocks import (
@@ -188,6 +189,8 @@ def _picture(writer: _Writer, block: PictureBlock) -> None:
     caption = _add(writer, "", "Caption")
     caption.add_run(f"{block.number}. ", style="Strong")
     caption.add_run(printable.text(block.caption))
+    if block.patient_level:
+        caption.add_run(f" {NOT_FOR_SHARING}")
     _mark(writer, caption, block.id)
 
 

@@ -10,7 +10,8 @@ from markupsafe import Markup
 
 from icpcohort import contracts
 from icpcohort.contracts import Table
-from icpcohort.report.patients import cohort_picture, timeline
+from icpcohort.report.figures.names import NOT_FOR_SHARING
+from icpcohort.report.patients import cohort_picture
 from icpcohort.report.patients import facts as patient_rows
 from icpcohort.report.patients.facts import Section
 from icpcohort.report.sections.content import SHORT_CAUTION
@@ -59,7 +60,7 @@ def render(
     head, rows = overview(patients, tables, main_window=main_window)
     page = environment.from_string(template).render(
         short_caution=SHORT_CAUTION,
-        not_for_sharing=timeline.NOT_FOR_SHARING,
+        not_for_sharing=NOT_FOR_SHARING,
         window=words_of(main_window),
         head=head,
         rows=rows,

@@ -15,13 +15,13 @@ from matplotlib.patches import PathPatch
 from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED
+from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.patients import curve as patient_curve
 from icpcohort.report.patients import lanes, spans
 from icpcohort.report.patients.lanes import PLAIN, Extent, Lane
 from icpcohort.report.patients.spans import MINUTE_S, Reals
 from icpcohort.report.tables.numbers import format_number
 
-NOT_FOR_SHARING = "Patient-level data, not for sharing."
 FOOTNOTE = (
     f"{NOT_FOR_SHARING} Research use on recorded data; not a medical device, and not for"
     " decisions at the bedside."

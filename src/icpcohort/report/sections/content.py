@@ -59,7 +59,7 @@ def build(
     models: Models,
     tables: Given,
     fits: model_section.Fits,
-    captions: Mapping[str, str],
+    figures: Mapping[str, PictureBlock],
     methods: Mapping[str, str],
     plan: Mapping[str, Any] | None,
     is_blinded: bool,
@@ -69,8 +69,8 @@ def build(
     """Return all that the report says, numbered; the arguments are those of `html_page.say`.
 
     Burden and indices are told of the patients in the analysis of their window; curves and
-    optima of every patient who has one. `captions` are those of `draw_all.all_pictures`, by
-    the figures' names.
+    optima of every patient who has one. `figures` are those of `draw_all.all_pictures`, by
+    their names.
 
     Raises
     ------
@@ -81,10 +81,10 @@ def build(
     given = draw_all.of_the_cohort(tables)
     sections = (
         _findings(given, models, fits, window=window),
-        *study.all_of(given, settings=settings, captions=captions),
-        model_section.of_all(given, models, fits, captions=captions),
+        *study.all_of(given, settings=settings, figures=figures),
+        model_section.of_all(given, models, fits, figures=figures),
         model_section.beside(models, fits, precision=specifications.precision(given)),
-        specifications.specifications(given, captions),
+        specifications.specifications(given, figures),
         specifications.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
         _methods(methods, settings),
         _limits(given, window=window),
@@ -95,7 +95,7 @@ def build(
     caution = f"{blinding.WARNING} {SHORT_CAUTION}" if is_blinded else SHORT_CAUTION
     content = numbered(Content(title, findings.lead(given, window=window), caution, sections))
     shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
-    if homeless := sorted(set(captions) - shown):
+    if homeless := sorted(set(figures) - shown):
         raise ValueError(
             f"content.build: {', '.join(homeless)} is in no section; name it in study.FIGURES"
         )

@@ -7,7 +7,14 @@ import polars as pl
 
 from icpcohort.contracts import store
 from icpcohort.report.reads import OF_MODELS, REPORT
-from icpcohort.report.sections.blocks import Block, Caution, Paragraph, Section, picture, table
+from icpcohort.report.sections.blocks import (
+    Block,
+    Caution,
+    Paragraph,
+    PictureBlock,
+    Section,
+    table,
+)
 from icpcohort.report.tables import grid as grid_tables
 from icpcohort.report.tables import model_words, models
 from icpcohort.report.tables import models as model_grids
@@ -43,7 +50,7 @@ def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
 
 
 def section(
-    name: str, plan: Mapping[str, Any], fits: Fits, *, captions: Mapping[str, str]
+    name: str, plan: Mapping[str, Any], fits: Fits, *, figures: Mapping[str, PictureBlock]
 ) -> Section:
     """Return the section of one model.
 
@@ -54,7 +61,7 @@ def section(
         Its block of the plan.
     fits : mapping of table name to a mapping of model name to DataFrame
         The names of `reads.REPORT.of_models`.
-    captions : mapping of figure name to caption
+    figures : mapping of figure name to block
         That of a curved exposure is called `curve-` and the model's name.
     """
     fit = tables_of(name, fits)
@@ -72,8 +79,8 @@ def section(
             empty="No estimate was handed over.",
         ),
     ]
-    if f"curve-{name}" in captions:
-        blocks.append(picture(f"curve-{name}", captions[f"curve-{name}"]))
+    if f"curve-{name}" in figures:
+        blocks.append(figures[f"curve-{name}"])
     beside = {
         "risks": model_grids.risks(fit["risks"], plan=plan),
         "performance": model_grids.performance(fit["performance"]),
@@ -111,17 +118,17 @@ def of_all(
     plans: Mapping[str, Mapping[str, Any]],
     fits: Fits,
     *,
-    captions: Mapping[str, str],
+    figures: Mapping[str, PictureBlock],
 ) -> Section:
     """Return the section of all models: the forest, all estimates in one table, each model."""
     blocks: list[Block] = [Caution(NO_CAUSE)]
-    if "forest" in captions:
-        blocks.append(picture("forest", captions["forest"]))
+    if "forest" in figures:
+        blocks.append(figures["forest"])
     if not plans:
         blocks.append(Paragraph("The analysis plan holds no model.", empty=True))
     blocks += table("models", model_grids.overview(plans, fits))
     blocks += table("comparisons", model_grids.comparisons(given["comparisons"]))
-    parts = tuple(section(name, plan, fits, captions=captions) for name, plan in plans.items())
+    parts = tuple(section(name, plan, fits, figures=figures) for name, plan in plans.items())
     return Section("models", "Models", tuple(blocks), parts)
 
 

@@ -5,14 +5,21 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort.report.sections.blocks import Block, Link, Paragraph, Section, picture, table
+from icpcohort.report.sections.blocks import (
+    Block,
+    Link,
+    Paragraph,
+    PictureBlock,
+    Section,
+    table,
+)
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_number, format_p, format_percent
 
 Given = Mapping[str, pl.DataFrame]
 
 
-def specifications(given: Given, captions: Mapping[str, str]) -> Section:
+def specifications(given: Given, figures: Mapping[str, PictureBlock]) -> Section:
     """Return the section on every way in which a question could have been answered."""
     parts = []
     for row in given["specification_summary"].iter_rows(named=True):
@@ -20,11 +27,7 @@ def specifications(given: Given, captions: Mapping[str, str]) -> Section:
         choices = given["specification_choices"].filter(question=name)
         blocks: list[Block] = [
             Paragraph(in_words(row, choices), (Link(f"table-choices-{name}"),)),
-            *(
-                [picture(figure, captions[figure])]
-                if (figure := f"specifications-{name}") in captions
-                else []
-            ),
+            *([figures[figure]] if (figure := f"specifications-{name}") in figures else []),
             *table(f"choices-{name}", of_choices(choices), sortable=False),
             *table(f"reasons-{name}", of_reasons(choices), sortable=False, supplementary=True),
         ]

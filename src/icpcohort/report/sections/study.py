@@ -6,14 +6,14 @@ from typing import Any
 import polars as pl
 
 from icpcohort.report.sections import findings
-from icpcohort.report.sections.blocks import Block, Paragraph, Section, picture, table
+from icpcohort.report.sections.blocks import Block, Paragraph, PictureBlock, Section, table
 from icpcohort.report.tables import cohort, exposures, grid, reactivity, recordings
 from icpcohort.report.tables import monitors as monitor_grids
 from icpcohort.report.tables import reactivity as chance_grid
 from icpcohort.signals import cleaning
 
 Given = Mapping[str, pl.DataFrame]
-Captions = Mapping[str, str]  # by the name of the figure
+Figures = Mapping[str, PictureBlock]  # by their names
 FIGURES = {  # of each section, in their order; those of models are in `model_section`
     "who": ("flow",),
     "recordings": ("recorded",),
@@ -24,7 +24,7 @@ FIGURES = {  # of each section, in their order; those of models are in `model_se
 
 
 def all_of(
-    given: Given, *, settings: Mapping[str, Any], captions: Captions
+    given: Given, *, settings: Mapping[str, Any], figures: Figures
 ) -> tuple[Section, ...]:
     """Return the sections in the order in which they are asked for.
 
@@ -34,15 +34,15 @@ def all_of(
         As `content.build` takes it, burden and summary of the cohort alone.
     settings : mapping
         The settings as run.
-    captions : mapping of figure name to caption
-        A figure of `FIGURES` without one is not in this report.
+    figures : mapping of figure name to block
+        A figure of `FIGURES` that is not among them is not in this report.
     """
     return (
-        _who(given, captions),
-        _recordings(given, settings, captions),
-        _monitors(given, captions),
-        _burden(given, settings, captions),
-        _reactivity(given, captions, window=str(settings["cohort"]["main_window"])),
+        _who(given, figures),
+        _recordings(given, settings, figures),
+        _monitors(given, figures),
+        _burden(given, settings, figures),
+        _reactivity(given, figures, window=str(settings["cohort"]["main_window"])),
     )
 
 
@@ -51,13 +51,13 @@ def _reason_of_n(summary: pl.DataFrame, *, window: str) -> list[Block]:
     return [Paragraph(words)] if words else []
 
 
-def _drawn(section: str, captions: Captions) -> list[Block]:
-    return [picture(name, captions[name]) for name in FIGURES[section] if name in captions]
+def _drawn(section: str, figures: Figures) -> list[Block]:
+    return [figures[name] for name in FIGURES[section] if name in figures]
 
 
-def _who(given: Given, captions: Captions) -> Section:
+def _who(given: Given, figures: Figures) -> Section:
     blocks: list[Block] = [
-        *_drawn("who", captions),
+        *_drawn("who", figures),
         *table(
             "one",
             cohort.table_one(given["table1"]),
@@ -88,14 +88,14 @@ def _who(given: Given, captions: Captions) -> Section:
     return Section("who", "Who is in the study", tuple(blocks))
 
 
-def _recordings(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
+def _recordings(given: Given, settings: Mapping[str, Any], figures: Figures) -> Section:
     without_effect = cleaning.without_effect(
         given["events"]["event"].to_list(),
         rules=settings["cleaning"]["rules"],
         not_during=settings["reactivity"]["not_during"],
     )
     blocks: list[Block] = [
-        *_drawn("recordings", captions),
+        *_drawn("recordings", figures),
         *table(
             "recorded",
             recordings.recorded_time(given["quality"], given["recordings"]),
@@ -135,10 +135,10 @@ def _recordings(given: Given, settings: Mapping[str, Any], captions: Captions) -
     return Section("recordings", "How good the recordings are", tuple(blocks))
 
 
-def _monitors(given: Given, captions: Captions) -> Section:
+def _monitors(given: Given, figures: Figures) -> Section:
     monitors = given["monitors"]
     blocks: list[Block] = [
-        *_drawn("monitors", captions),
+        *_drawn("monitors", figures),
         *table(
             "monitors",
             monitor_grids.monitor_kinds(monitors),
@@ -155,7 +155,7 @@ def _monitors(given: Given, captions: Captions) -> Section:
     return Section("monitors", "Monitors", tuple(blocks))
 
 
-def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
+def _burden(given: Given, settings: Mapping[str, Any], figures: Figures) -> Section:
     window = settings["cohort"]["main_window"]
     by_state = given["burden_by_state"].filter(pl.col("window") == window)
     limit = f"{settings['burden']['impaired_prx']:g}"
@@ -170,7 +170,7 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
         "llr_unknown": "LLR unknown",
     }
     blocks: list[Block] = [
-        *_drawn("burden", captions),
+        *_drawn("burden", figures),
         *table(
             "burden",
             exposures.burden(given["burden"].filter(pl.col("window") == window)),
@@ -210,10 +210,10 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
     return Section("burden", "Burden", tuple(blocks))
 
 
-def _reactivity(given: Given, captions: Captions, *, window: str) -> Section:
+def _reactivity(given: Given, figures: Figures, *, window: str) -> Section:
     blocks: list[Block] = [
         *_reason_of_n(given["summary"], window=window),
-        *_drawn("reactivity", captions),
+        *_drawn("reactivity", figures),
         *table(
             "reactivity",
             reactivity.reactivity(given["summary"].filter(pl.col("window") == window)),
