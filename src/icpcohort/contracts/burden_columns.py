@@ -31,11 +31,11 @@ def name(*, signal: str, side: str, threshold_mmhg: float, measure: str) -> str:
 
 def words(column: str) -> str | None:
     """Return a burden column in words with its unit; None for any other column."""
-    found = NAME.fullmatch(column)
-    if not found or found[4] not in _WORDS:
+    parts = NAME.fullmatch(column)
+    if not parts or parts[4] not in _WORDS:
         return None
-    beyond = f"{found[2]} {found[3].replace('_', '.')} mmHg"
-    return _WORDS[found[4]].format(signal=found[1].upper(), beyond=beyond)
+    beyond = f"{parts[2]} {parts[3].replace('_', '.')} mmHg"
+    return _WORDS[parts[4]].format(signal=parts[1].upper(), beyond=beyond)
 
 
 def thresholds(burden: Mapping[str, Any]) -> Iterator[tuple[str, str, float]]:

@@ -92,20 +92,20 @@ def refusals(
     time-dependent exposure: Crowley and Hu 1977, J Am Stat Assoc 72:27-36 (from memory).
     """
     exposure = str(plan["exposure"])
-    found = []
+    lines = []
     if not time_dependent and exposure in spans:
-        found += _late(exposure, spans[exposure], landmark_h=landmark_h)
+        lines += _late(exposure, spans[exposure], landmark_h=landmark_h)
         endpoint = endpoints.get(str(plan["outcome"]))
-        if endpoint is not None and not found:
-            found += _early_outcome(plan, spans[exposure], endpoint)
+        if endpoint is not None and not lines:
+            lines += _early_outcome(plan, spans[exposure], endpoint)
     for name in plan["adjust_for"]:
         if name in spans and spans[name].until_h > landmark_h:
-            found.append(
+            lines.append(
                 f"adjust_for: '{name}' is known only {_until(spans[name])}, after the landmark "
                 f"at {landmark_h:g} h, so it may be a consequence of the exposure; adjust for "
                 "what was known before"
             )
-    return found
+    return lines
 
 
 def plan_refusals(
@@ -125,7 +125,7 @@ def plan_refusals(
     Entries of a wrong type are passed over: the schema has named them.
     """
     columns = (*contracts.analysis({}).columns, *burden_columns)
-    found = {}
+    by_model = {}
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
         window = at(windows, str(at(plan, "window")))
@@ -144,8 +144,8 @@ def plan_refusals(
             time_dependent=at(plan, "family") in TIME_DEPENDENT,
         )
         if lines:
-            found[name] = lines
-    return found
+            by_model[name] = lines
+    return by_model
 
 
 def _late(name: str, span: Span, *, landmark_h: float) -> list[str]:
@@ -194,12 +194,12 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
 
     Source: immortal time, Anderson 1983, J Clin Oncol 1:710.
     """
-    found = []
+    lines = []
     for name, what in (("death_h", "died"), ("left_unit_h", "left the unit")):
         if name in analysis.columns:
             n = analysis.filter(pl.col(name) < landmark_h).height
             if n:
-                found.append(
+                lines.append(
                     f"{n} of {analysis.height} patients {what} before {landmark_h:g} h, when "
                     "the exposure was not yet complete (immortal time); form the cohort with "
                     "rule 'landmark', or write family: cox_time_dependent with a window that "
@@ -209,5 +209,5 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
         words = gose.reversed_words(
             analysis["death_h"].to_list(), analysis["gose_6m"].to_list()
         )
-        found += [words] if words else []
-    return found
+        lines += [words] if words else []
+    return lines

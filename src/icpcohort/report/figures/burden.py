@@ -38,7 +38,7 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
         )
     panels = rows.select("signal", "side").unique().sort("signal", descending=True).rows()
     strips = {panel: _threshold_strips(rows, *panel) for panel in panels}
-    told = [
+    sentences = [
         f"{signal.upper()} {side} {part.label}: "
         f"median {format_median(part.values, decimals=DOSE_DECIMALS)}, {part.beside}."
         for (signal, side), strip in strips.items()
@@ -56,7 +56,7 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
             canvas.square_root_axis(axis, highest=_highest(strip))
             axis.set_title(f"{signal.upper()} {side} the threshold")
             axis.set_xlabel(f"{DOSE.label} (mmHg·h/h), square-root scale")
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _threshold_strips(rows: pl.DataFrame, signal: str, side: str) -> list[Strip]:
@@ -103,7 +103,7 @@ def burden_by_state(by_state: pl.DataFrame, *, window: str, impaired_prx: float)
         return canvas.nothing(name=name, title=title, words="No burden by state was computed.")
     panels = rows.select("signal", "side").unique().sort("signal", descending=True).rows()
     strips = {panel: _state_strips(rows, *panel, states=states) for panel in panels}
-    told = [
+    sentences = [
         f"{signal.upper()} {side} {part.label}: "
         f"median {format_median(part.values, decimals=DOSE_DECIMALS)}, {part.beside}."
         for (signal, side), strip in strips.items()
@@ -127,7 +127,7 @@ def burden_by_state(by_state: pl.DataFrame, *, window: str, impaired_prx: float)
             canvas.square_root_axis(axis, highest=_highest(strip))
             axis.set_title(f"{signal.upper()} {side} the threshold")
             axis.set_xlabel("Dose per hour in the state (mmHg·h/h), square-root scale")
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _state_strips(

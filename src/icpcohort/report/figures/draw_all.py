@@ -54,19 +54,23 @@ def all_pictures(
         A figure without data says so in words; none is left out. One in which each patient
         can be seen has `patient_level`, and its description says that it is not for sharing.
     """
-    given = of_the_cohort(tables)
+    of_cohort = of_the_cohort(tables)
     drawn = [
-        flow.flow_diagram(given["flow"], window=window),
-        recordings.recorded_time(given["quality"], given["masked"]),
-        recordings.drift(given["monitors"]),
-        burden.burden_distribution(given["burden"], window=window),
+        flow.flow_diagram(of_cohort["flow"], window=window),
+        recordings.recorded_time(of_cohort["quality"], of_cohort["masked"]),
+        recordings.drift(of_cohort["monitors"]),
+        burden.burden_distribution(of_cohort["burden"], window=window),
         burden.burden_by_state(
-            given["burden_by_state"], window=window, impaired_prx=impaired_prx
+            of_cohort["burden_by_state"], window=window, impaired_prx=impaired_prx
         ),
-        intensity.intensity_map(given["intensity"], window=window),
-        intensity.outcome_map(given["intensity_map"], given["transition"], window=window),
-        reactivity.reactivity_distribution(given["summary"], given["optima"], window=window),
-        reactivity.reactivity_curves(given["curves"], given["optima"]),
+        intensity.intensity_map(of_cohort["intensity"], window=window),
+        intensity.outcome_map(
+            of_cohort["intensity_map"], of_cohort["transition"], window=window
+        ),
+        reactivity.reactivity_distribution(
+            of_cohort["summary"], of_cohort["optima"], window=window
+        ),
+        reactivity.reactivity_curves(of_cohort["curves"], of_cohort["optima"]),
         forest.forest_plot(fits["estimates"], models=models),
     ]
     drawn += [
@@ -83,12 +87,12 @@ def all_pictures(
     drawn += [
         specifications.specification_curve(
             question,
-            specifications=given["specifications"],
-            options=given["specification_options"],
-            choices=given["specification_choices"],
-            summary=given["specification_summary"],
+            specifications=of_cohort["specifications"],
+            options=of_cohort["specification_options"],
+            choices=of_cohort["specification_choices"],
+            summary=of_cohort["specification_summary"],
         )
-        for question in given["specification_summary"]["question"]
+        for question in of_cohort["specification_summary"]["question"]
     ]
     return {picture.name: _marked(picture) for picture in drawn}
 

@@ -43,8 +43,8 @@ def reactivity_distribution(
         _strip("Chance alone", tested["chance_yield_percent"]),
     ]
     yields = [strip for strip in yields if strip.values.len()]
-    told = [f"Mean PRx: median {format_median(prx, decimals=2)}, n = {prx.len()}."]
-    told += [
+    sentences = [f"Mean PRx: median {format_median(prx, decimals=2)}, n = {prx.len()}."]
+    sentences += [
         f"CPPopt yield, {strip.label.lower()}: median "
         f"{format_median(strip.values, decimals=1)} percent, {strip.beside}."
         for strip in yields
@@ -70,7 +70,7 @@ def reactivity_distribution(
         canvas.draw_strips(lower, yields, decimals=1, words="above")
         lower.set_xlim(0, 100)
         lower.set_xlabel("CPPopt yield (% of the minutes with CPP)")
-    return Picture(name, title, " ".join(told), caption, figure, "single")
+    return Picture(name, title, " ".join(sentences), caption, figure, "single")
 
 
 def _strip(label: str, values: pl.Series) -> Strip:
@@ -135,11 +135,11 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
     drawn = pooled.filter(pl.col("n_patients") >= MIN_PATIENTS_POOLED)
     n = curves.filter(pl.col("prx").is_not_null())["patient_id"].n_unique()
     optimum = optima.sort("patient_id")["cppopt_mmhg"].drop_nulls()
-    told = f"Curves of {n} patients. Pooled PRx by CPP in mmHg: " + "; ".join(
+    description = f"Curves of {n} patients. Pooled PRx by CPP in mmHg: " + "; ".join(
         f"{cpp_mmhg:g}: {format_number(prx, decimals=2)} (n = {n_patients})"
         for cpp_mmhg, prx, n_patients, _ in drawn.iter_rows()
     )
-    told += (
+    description += (
         f". CPPopt of the whole recording: median {format_median(optimum, decimals=1)} mmHg, "
         f"{optimum.len()} of {optima.height} patients."
     )
@@ -158,7 +158,7 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
         f"where {MIN_PATIENTS_POOLED} or more patients have minutes; n above each bin counts "
         "patients. Below: CPPopt of each patient, median (IQR) and n."
     )
-    return Picture(name, title, told, caption, figure, "single")
+    return Picture(name, title, description, caption, figure, "single")
 
 
 def _draw_curves(

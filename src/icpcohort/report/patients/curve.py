@@ -43,9 +43,9 @@ def in_words(optimum: Mapping[str, Any]) -> list[str]:
         return ["Whole recording: no minute with PRx and CPP."]
     n = format_number(optimum["n_minutes"], decimals=0)
     if optimum["cppopt_mmhg"] is None:
-        told = [f"Whole recording: no CPPopt ({words_of(optimum['reason'])}), {n} min."]
+        sentences = [f"Whole recording: no CPPopt ({words_of(optimum['reason'])}), {n} min."]
     else:
-        told = [
+        sentences = [
             f"Whole recording: CPPopt {_mmhg(optimum['cppopt_mmhg'])} mmHg"
             f"{_interval(optimum)}, {n} min.",
             f"LLR {_pair(optimum, 'llr')}, ULR {_pair(optimum, 'ulr')} "
@@ -53,18 +53,18 @@ def in_words(optimum: Mapping[str, Any]) -> list[str]:
         ]
     if optimum["p_chance"] is not None:
         p = format_p(optimum["p_chance"])
-        told.append(
+        sentences.append(
             f"Beside chance: p {p if p.startswith('<') else f'= {p}'}; chance alone gives a "
             f"CPPopt in {format_number(optimum['chance_percent'], decimals=0)} % of surrogates."
         )
     if optimum["cppopt_yield_percent"] is not None:
-        found = format_number(optimum["cppopt_yield_percent"], decimals=1)
+        share = format_number(optimum["cppopt_yield_percent"], decimals=1)
         alone = optimum["chance_yield_percent"]
         beside = (
             "" if alone is None else f", by chance alone {format_number(alone, decimals=1)} %"
         )
-        told.append(f"Minutes with a CPPopt: {found} %{beside}.")
-    return told
+        sentences.append(f"Minutes with a CPPopt: {share} %{beside}.")
+    return sentences
 
 
 def _interval(optimum: Mapping[str, Any]) -> str:

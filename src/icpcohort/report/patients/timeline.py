@@ -70,42 +70,44 @@ def patient_picture(
         the picture holds several minutes their lowest and highest are drawn. A short span is
         drawn a column wide, and two in its lane.
     """
-    own = recordings.filter(pl.col("patient_id") == patient_id)
+    of_patient = recordings.filter(pl.col("patient_id") == patient_id)
     account = caption(patient_id, recordings=recordings, quality=quality)
-    told = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
+    lines = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
     name, title = "patient", f"Patient {patient_id}"
-    extent = lanes.extent_of(own, minutes)
+    extent = lanes.extent_of(of_patient, minutes)
     if extent is None:
-        told.append("There is nothing to draw: no recording of this patient was used.")
+        lines.append("There is nothing to draw: no recording of this patient was used.")
         with canvas.style(name):
-            figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(told)))
-            _write_caption(figure, title, told)
+            figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(lines)))
+            _write_caption(figure, title, lines)
             return canvas.as_file(
-                canvas.Picture(name, title, " ".join(told), "", figure, "double")
+                canvas.Picture(name, title, " ".join(lines), "", figure, "double")
             )
-    above = [*lanes.of_recordings(own, extent), *lanes.of_intervals(intervals, extent)]
+    above = [*lanes.of_recordings(of_patient, extent), *lanes.of_intervals(intervals, extent)]
     below = {
         signal: [
             *lanes.of_masked(artefacts, signal, extent),
             *lanes.of_missing(
                 spans.minute_states(
-                    minutes, artefacts=artefacts, recordings=own, signal=signal
+                    minutes, artefacts=artefacts, recordings=of_patient, signal=signal
                 ),
                 missing_s=_row_of(quality, patient_id, signal).get("missing_s", 0.0),
             ),
         ]
         for signal in ("icp", "abp")
     }
-    found = {} if optimum.is_empty() else optimum.row(0, named=True)
-    whole = patient_curve.in_words(found)
-    words = [*told, *_indices_words(minutes), *whole, *_lane_words("", above)]
+    optimum_row = {} if optimum.is_empty() else optimum.row(0, named=True)
+    whole = patient_curve.in_words(optimum_row)
+    words = [*lines, *_indices_words(minutes), *whole, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
     with canvas.style(name):
-        figure = _draw(minutes, title=title, told=told, above=above, below=below, extent=extent)
+        figure = _draw(
+            minutes, title=title, lines=lines, above=above, below=below, extent=extent
+        )
         figure.axes[-2].set_xlabel(
             f"Hours since time zero ({time_zero.replace('_', ' ')})", labelpad=1
         )
-        patient_curve.draw(figure.axes[-1], curve, found)
+        patient_curve.draw(figure.axes[-1], curve, optimum_row)
         _write_beside(figure, whole)
         return canvas.as_file(
             canvas.Picture(name, title, " ".join(words), "", figure, "double")
@@ -114,12 +116,12 @@ def patient_picture(
 
 def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame) -> list[str]:
     """Return the account of one patient in sentences: recordings, then hours by signal."""
-    own = recordings.filter(pl.col("patient_id") == patient_id)
-    used = own.filter(pl.col("status") == "used")
-    words = f"{used.height} of {own.height} recordings used."
+    of_patient = recordings.filter(pl.col("patient_id") == patient_id)
+    used = of_patient.filter(pl.col("status") == "used")
+    words = f"{used.height} of {of_patient.height} recordings used."
     if used.height:
         words += f" Tier: {', '.join(used['tier'].drop_nulls().unique().sort())}."
-    reasons = own["reason"].drop_nulls().unique().sort().to_list()
+    reasons = of_patient["reason"].drop_nulls().unique().sort().to_list()
     if reasons:
         words += f" Not used: {', '.join(reasons)}."
     lines = [words.replace("_", " ")]
@@ -153,7 +155,7 @@ def _draw(
     minutes: pl.DataFrame,
     *,
     title: str,
-    told: Sequence[str],
+    lines: Sequence[str],
     above: Sequence[Lane],
     below: dict[str, list[Lane]],
     extent: Extent,
@@ -162,10 +164,10 @@ def _draw(
     heights = {signal: _panel_in(minutes, signal) for signal in PANELS}
     n_lanes = len(above) + sum(len(rows) for rows in below.values())
     heights["prx"] = PANEL_IN if minutes["prx"].count() else NO_PANEL_IN
-    head_in, foot_in = 0.5 + LINE_IN * len(told), 2 * AXIS_IN + CURVE_IN
+    head_in, foot_in = 0.5 + LINE_IN * len(lines), 2 * AXIS_IN + CURVE_IN
     height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values()) + 5 * PAD_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
-    _write_caption(figure, title, told)
+    _write_caption(figure, title, lines)
     top_in = height_in - head_in
     top_in = _lane_axis(figure, above, top_in=top_in, extent=extent) - PAD_IN
     for signal, masks in PANELS.items():
@@ -185,10 +187,10 @@ def _draw(
     return figure
 
 
-def _write_caption(figure: Figure, title: str, told: Sequence[str]) -> None:
+def _write_caption(figure: Figure, title: str, lines: Sequence[str]) -> None:
     height_in = float(figure.get_figheight())
     figure.text(0.01, 1 - 0.24 / height_in, title, fontsize=11, fontweight="bold")
-    for i, line in enumerate(told):
+    for i, line in enumerate(lines):
         figure.text(0.01, 1 - (0.44 + LINE_IN * i) / height_in, line, fontsize=8.5)
     figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
 
@@ -245,9 +247,9 @@ def _fill(
     )
 
 
-def widened(given: Reals, *, least_s: float) -> Reals:
+def widened(stretches: Reals, *, least_s: float) -> Reals:
     """Return the spans, shorter ones widened to `least_s` about their middle."""
-    middle, half = given.mean(axis=1), (given[:, 1] - given[:, 0]) / 2
+    middle, half = stretches.mean(axis=1), (stretches[:, 1] - stretches[:, 0]) / 2
     half = np.maximum(half, least_s / 2)
     return np.column_stack([middle - half, middle + half])
 

@@ -114,7 +114,7 @@ def _title(name: str) -> str:
 
 
 def of_all(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     plans: Mapping[str, Mapping[str, Any]],
     fits: Fits,
     *,
@@ -127,7 +127,7 @@ def of_all(
     if not plans:
         blocks.append(Paragraph("The analysis plan holds no model.", empty=True))
     blocks += table("models", model_grids.overview(plans, fits))
-    blocks += table("comparisons", model_grids.comparisons(given["comparisons"]))
+    blocks += table("comparisons", model_grids.comparisons(tables["comparisons"]))
     parts = tuple(section(name, plan, fits, figures=figures) for name, plan in plans.items())
     return Section("models", "Models", tuple(blocks), parts)
 

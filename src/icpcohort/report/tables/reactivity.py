@@ -19,13 +19,13 @@ def beside_chance(optima: pl.DataFrame) -> Grid:
     """
     tried = optima.filter(pl.col("p_chance").is_not_null())
     timed = tried.drop_nulls(["cppopt_yield_percent", "chance_yield_percent"])
-    found, bent = tried["cppopt_mmhg"].count(), (tried["p_chance"] <= P_CHANCE).sum()
+    n_found, bent = tried["cppopt_mmhg"].count(), (tried["p_chance"] <= P_CHANCE).sum()
     width = (tried["cppopt_ci_high_mmhg"] - tried["cppopt_ci_low_mmhg"]).drop_nulls()
     rows = [
         [
             "CPPopt of the whole recording",
             f"{tried.height}",
-            format_share(found, tried.height),
+            format_share(n_found, tried.height),
             percent_of_all(tried["chance_percent"]),
         ],
         [
