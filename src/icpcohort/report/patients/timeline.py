@@ -29,6 +29,7 @@ FOOTNOTE = (
 WIDTH_IN, LEFT_IN, RIGHT_IN = canvas.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
 LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.0, 0.3, 0.15, 0.12
 CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
+MINUTES = contracts.MINUTES.columns
 LIMITS = ("llr_mmhg", "cppopt_mmhg", "ulr_mmhg")
 SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
@@ -104,14 +105,12 @@ def patient_picture(
         figure = _draw(
             minutes, title=title, lines=lines, above=above, below=below, extent=extent
         )
-        figure.axes[-2].set_xlabel(
-            f"Hours since time zero ({time_zero.replace('_', ' ')})", labelpad=1
-        )
+        hours_words = f"Hours since time zero ({time_zero.replace('_', ' ')})"
+        figure.axes[-2].set_xlabel(hours_words, labelpad=1)
         patient_curve.draw(figure.axes[-1], curve, optimum_row)
         _write_beside(figure, whole)
-        return canvas.as_file(
-            canvas.Picture(name, title, " ".join(words), "", figure, "double")
-        )
+        picture = canvas.Picture(name, title, " ".join(words), "", figure, "double")
+        return canvas.as_file(picture)
 
 
 def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame) -> list[str]:
@@ -266,7 +265,7 @@ def _draw_panel(
     axis: Any, minutes: pl.DataFrame, *, signal: str, shades: Sequence[Lane], extent: Extent
 ) -> None:
     known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
-    _dress(axis, contracts.MINUTES.columns[f"{signal}_mmhg"].heading(), extent=extent)
+    _dress(axis, MINUTES[f"{signal}_mmhg"].heading(), extent=extent)
     if known.is_empty():
         _say_empty(axis, "no valid minute")
         return
@@ -316,15 +315,14 @@ def _draw_limits(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
         looks = {"color": ACCENT, "lw": width}
         _draw_line(axis, known, column, column_s=SMOOTH * extent.column_s, **looks)
         at, (low, high) = float(known[column].to_list()[-1]), axis.get_ylim()
-        label = contracts.MINUTES.columns[column].label
-        words = f"{label} {format_number(at, decimals=0)}"
+        words = f"{MINUTES[column].label} {format_number(at, decimals=0)}"
         if low <= at <= high:
             axis.text(1.02, at, words, transform=side, va="center", color=ACCENT, fontsize=7)
 
 
 def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     """Draw PRx of each minute, and over it the mean of each hour through Fisher's z."""
-    _dress(axis, contracts.MINUTES.columns["prx"].heading(), extent=extent)
+    _dress(axis, MINUTES["prx"].heading(), extent=extent)
     known = minutes.select("t_s", "prx").drop_nulls()
     if known.is_empty():
         _say_empty(axis, "no minute with PRx")
@@ -350,9 +348,7 @@ def _write_beside(figure: Figure, lines: Sequence[str]) -> None:
 
 
 def _indices_words(minutes: pl.DataFrame) -> list[str]:
-    counts = [
-        f"{contracts.MINUTES.columns[name].label}: {minutes[name].count()}" for name in INDICES
-    ]
+    counts = [f"{MINUTES[name].label}: {minutes[name].count()}" for name in INDICES]
     return [f"Minutes with {', '.join(counts)}."]
 
 
