@@ -266,10 +266,7 @@ SUMMARY = Table(
             "Time with CPP over 5 mmHg above CPPopt",
         ),
         "percent_time_below_llr": Column(
-            REAL,
-            "%",
-            "Minutes with CPP < LLR / minutes with both",
-            "Time with CPP below LLR",
+            REAL, "%", "Minutes with CPP < LLR / minutes with both", "Time with CPP below LLR"
         ),
         "percent_time_above_ulr": Column(
             REAL, "%", "Minutes with CPP > ULR / minutes with both"

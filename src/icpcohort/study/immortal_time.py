@@ -49,8 +49,8 @@ def spans_of(columns: Collection[str], *, window: Mapping[str, float]) -> dict[s
     """
     in_window = Span(window["start_h"], window["end_h"])
     known = {name: column.known for name, column in contracts.analysis({}).columns.items()}
-    spans = {"at admission": BASELINE, "afterwards": FOLLOWED}
-    return {name: spans.get(known.get(name) or "in the window", in_window) for name in columns}
+    spans = {"at admission": BASELINE, "in the window": in_window, "afterwards": FOLLOWED}
+    return {name: spans[known.get(name) or "in the window"] for name in columns}
 
 
 def endpoints_of(*, landmark_h: float, mortality_horizon_h: float) -> dict[str, Endpoint]:
