@@ -68,7 +68,7 @@ def sections(
 
 
 def _facts(table: pl.DataFrame, columns: Mapping[str, Column]) -> Rows:
-    """Return one row a column: its heading and the patient's value."""
+    """Return one row per column: its heading and the patient's value."""
     return {
         row["patient_id"]: [
             [column.heading(), _value(row[name], column)] for name, column in columns.items()
