@@ -6,6 +6,7 @@ from pathlib import Path
 
 from icpcohort import jobs
 from icpcohort.provenance import fingerprint, plan_lock
+from icpcohort.report import reads
 from icpcohort.report.figures import names as figure_names
 from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices

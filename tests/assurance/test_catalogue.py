@@ -46,4 +46,4 @@ def test_a_bar_in_a_meaning_does_not_break_the_row():
     bars = {
         line.replace("\\|", "").count("|") for line in rows if "percent_time_within" in line
     }
-    assert bars == {5}
+    assert bars == {6}

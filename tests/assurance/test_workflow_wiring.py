@@ -72,6 +72,23 @@ def test_a_rule_and_its_script_agree(rule, block):
         assert set(re.findall(rf"snakemake\.{directive}\.(\w+)", text)) == declared, directive
 
 
+def test_a_rule_and_its_script_read_the_same_selection_of_tables():
+    selected = {}
+    for rule, block in _blocks():
+        named = re.findall(r"report_reads\.files\(\s*report_reads\.(\w+)", block)
+        text = (HOME / f"workflow/scripts/{rule}.py").read_text(encoding="utf-8")
+        assert re.findall(r"reads\.read\(\s*snakemake\.input, reads\.(\w+)", text) == named, (
+            rule
+        )
+        selected |= dict.fromkeys(named, rule)
+    assert selected == {
+        "REPORT": "report",
+        "FIGURES": "figures",
+        "PATIENT_PAGE": "patients",
+        "SHARE": "share",
+    }
+
+
 def test_every_rule_has_a_sentence_and_the_fingerprint_of_its_own_script():
     blocks = list(_blocks())
     assert len(blocks) > 10

@@ -150,3 +150,21 @@ def test_r_gives_the_same_curve_and_interaction(family, tmp_path):
     for changes in ({"curve_knots": 3}, {"interaction": "hypoxia"}):
         asked = planned(family, **changes)
         assert_agrees(fitted(asked), asked, tmp_path)
+
+
+@needs_r
+@pytest.mark.parametrize("family", ["logistic", "cox_landmark"])
+def test_r_reads_the_levels_that_a_spreadsheet_would_compute(family, tmp_path):
+    levels = ["=1+1", "+1", "-1", "@x", "\t=x", "none", "'quoted\""]
+    asked = planned(
+        family, adjust_for=("age_years", "centre"), as_categories=("centre",), clusters=None
+    )
+    rows = patients(500, seed=4)
+    planted = pl.Series([levels[i % len(levels)] for i in range(rows.height)])
+    made = fit.fit_model(
+        rows.with_columns(centre=planted), plan=asked, landmark_h=LANDMARK_H, updates=None
+    )
+    assert_agrees(made, asked, tmp_path)
+    assert set(pl.read_csv(tmp_path / "data.csv")["centre"]) == {
+        *("'=1+1", "'+1", "'-1", "'@x", "'\t=x", "none", "'quoted\""),
+    }

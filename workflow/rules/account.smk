@@ -21,6 +21,18 @@ MADE_BY = (
     ),
     *(rules.table_files, rules.catalogue, rules.share),
 )
+EVERY_FILE = sorted(
+    jobs.filled(
+        [path for rule in MADE_BY for path in rule.output],
+        patient=PATIENTS,
+        model=MODELS,
+        batch=BATCHES,
+        signals=ALTERNATIVES,
+        question=QUESTIONS,
+    )
+    + expand("results/pictures/{patient}.svg", patient=PATIENTS)
+    + expand("results/hours/{batch}.parquet", batch=DRAWN_TOGETHER)
+)
 
 
 rule account:
@@ -69,18 +81,7 @@ rule account:
         settings=SET,
         models=MODELS,
         tables=[SET["study"][name] for name in tables.TABLES],
-        files=sorted(
-            jobs.filled(
-                [path for rule in MADE_BY for path in rule.output],
-                patient=PATIENTS,
-                model=MODELS,
-                batch=BATCHES,
-                signals=ALTERNATIVES,
-                question=QUESTIONS,
-            )
-            + expand("results/pictures/{patient}.svg", patient=PATIENTS)
-            + expand("results/hours/{batch}.parquet", batch=DRAWN_TOGETHER)
-        ),
+        files=EVERY_FILE,
         versions=fingerprint.versions(),
         all_code=fingerprint.code_of_all(SCRIPTS),
         code=fingerprint.code_of(SCRIPTS / "account.py"),

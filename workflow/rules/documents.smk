@@ -5,6 +5,8 @@ rule document:
         pictures=[file for file in rules.figures.output.files if file.endswith(".png")],
     output:
         document="results/report.docx",
+    log:
+        "logs/document.log",
     group:
         "report"
     resources:
@@ -23,6 +25,8 @@ rule table_files:
     output:
         csv=directory("results/tables/csv"),
         latex=directory("results/tables/latex"),
+    log:
+        "logs/table_files.log",
     group:
         "report"
     resources:

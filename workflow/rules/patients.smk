@@ -1,23 +1,17 @@
 rule patients:
     """Write the page in which the group looks at its patients, one by one."""
     input:
+        **reads.files(
+            reads.PATIENT_PAGE,
+            folder="results",
+            patients=PATIENTS,
+            models=MODELS,
+        ),
         template=HOME / "workflow/report/patients.html.j2",
-        patients=rules.study.output.patients,
-        monitors=rules.study.output.monitors,
-        events=rules.study.output.events,
-        recordings=rules.collect.output.recordings,
-        excluded=rules.collect.output.excluded,
-        quality=rules.collect.output.quality,
-        masked=rules.collect.output.masked,
-        optima=rules.optima.output.optima,
-        burden=rules.burden.output.burden,
-        summary=rules.summary.output.summary,
-        outcomes=rules.outcomes.output.outcomes,
-        analysis=rules.cohort.output.analysis,
-        dropped=rules.cohort.output.dropped,
-        model_dropped=expand(rules.model.output.dropped, model=MODELS),
     output:
         page="results/patients.html",
+    log:
+        "logs/patients.log",
     group:
         "report"
     resources:
@@ -26,9 +20,7 @@ rule patients:
     params:
         models=MODELS,
         windows=list(SET["windows"]),
-        main_window=SET["cohort"]["main_window"],
-        icp_above_mmhg=SET["burden"]["icp_above_mmhg"],
-        cpp_below_mmhg=SET["burden"]["cpp_below_mmhg"],
+        settings=only(SET, *THRESHOLDS, "cohort.main_window"),
         code=fingerprint.code_of(SCRIPTS / "patients.py"),
     script:
         "../scripts/patients.py"

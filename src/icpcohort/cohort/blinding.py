@@ -10,9 +10,12 @@ from typing import Annotated
 import numpy as np
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
 
-OUTCOMES = ("gose_6m", "death_h", "left_unit_h", "last_known_h")
+OUTCOMES = tuple(
+    name for name, column in contracts.PATIENTS.columns.items() if column.known == "afterwards"
+)
 WARNING = (
     "Blinded run: outcomes, with times of death and discharge, are shuffled among patients. "
     "Nothing here is a result. The plan is locked with: icpcohort plan lock STUDY"
@@ -61,7 +64,7 @@ def shuffled(patients: pl.DataFrame, *, seed: int) -> pl.DataFrame:
     rows = patients.sort("patient_id")
     outcomes = rows.select(OUTCOMES).sort(OUTCOMES, nulls_last=True)
     order = np.random.default_rng(seed).permutation(rows.height)
-    given = rows.with_columns(outcomes[order.tolist()].get_columns())
+    exchanged = rows.with_columns(outcomes[order.tolist()].get_columns())
     return patients.select("patient_id").join(
-        given, on="patient_id", how="left", validate="1:1", maintain_order="left"
+        exchanged, on="patient_id", how="left", validate="1:1", maintain_order="left"
     )

@@ -12,10 +12,8 @@ import polars as pl
 import pyarrow.feather as feather
 
 from icpcohort import contracts
-from icpcohort.contracts import Column, Table, store
-from icpcohort.study import values as entries
+from icpcohort.contracts import Column, Table, spreadsheet, store
 
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 STATA_NAME_LENGTH, STATA_LABEL_LENGTH = 32, 80  # limits of the format
 STATA_EPOCH = datetime.datetime(1960, 1, 1)  # its header wants a time; ours say nothing of when
 YES_NO = {0: "no", 1: "yes"}
@@ -24,23 +22,13 @@ YES_NO = {0: "no", 1: "yes"}
 def as_csv(frame: pl.DataFrame, table: Table) -> bytes:
     """Return the table as CSV: UTF-8, decimal points, true and false, empty for missing.
 
-    A text that a spreadsheet would take for a formula gets a `'` before it; numbers are left
-    alone. An empty text, which is not missing, stands in quotes.
+    Texts are those of `spreadsheet.safe_text`. An empty text, which is not missing, stands in
+    quotes.
 
-    Source: CSV as in RFC 4180; formulas in cells: OWASP, CSV injection (from memory).
+    Source: CSV as in RFC 4180.
     """
-    ordered = _ordered(frame, table)
-    texts = [name for name, column in table.columns.items() if column.dtype == contracts.TEXT]
-    starts = [pl.col(name).str.starts_with(sign) for name in texts for sign in FORMULA_SIGNS]
-    n = len(FORMULA_SIGNS)
-    safe = [
-        pl.when(pl.any_horizontal(starts[i * n : (i + 1) * n]))
-        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
-        .otherwise(pl.col(name))
-        .alias(name)
-        for i, name in enumerate(texts)
-    ]
-    return ordered.with_columns(safe).write_csv(float_scientific=False).encode("utf-8")
+    safe = spreadsheet.safe_texts(_ordered(frame, table))
+    return safe.write_csv(float_scientific=False).encode("utf-8")
 
 
 def as_stata(frame: pl.DataFrame, table: Table) -> bytes:
@@ -81,8 +69,9 @@ def _stata_column(values: pl.Series, column: Column) -> list[str] | list[float]:
 
 def stata_label(column: Column) -> str:
     """Return a column's meaning and unit within the length of a Stata label."""
-    words = entries.plain_unit(column)
-    unit = f" ({words})" if words not in ("", "1") else ""
+    is_product = "." in column.unit  # it keeps its UCUM code
+    words = column.unit if is_product else column.plain_unit()
+    unit = f" ({words})" if words else ""
     room = STATA_LABEL_LENGTH - len(unit)
     about = column.about if len(column.about) <= room else f"{column.about[: room - 3]}..."
     return about + unit

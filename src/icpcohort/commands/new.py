@@ -84,7 +84,7 @@ def readme(*, title: str) -> str:
             needed = "yes" if column_name in tables.NEEDED[name] else ""
             lines.append(
                 f"| {column_name} | {needed} | {_type_words(column)} "
-                f"| {values.plain_unit(column)} | {_values(column_name)} | {column.about} |"
+                f"| {column.plain_unit()} | {_values(column_name)} | {column.about} |"
             )
         parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n"

@@ -10,6 +10,7 @@ from icpcohort.contracts.cohort import (
     EXPOSED_SUMMARY,
     FLOW,
     INTENSITY_MAP,
+    KNOWN_AFTERWARDS,
     MONITORING_END,
     MONITORING_END_BY_OUTCOME,
     OUTCOMES,
@@ -65,7 +66,6 @@ from icpcohort.contracts.specifications import (
 from icpcohort.contracts.study import (
     EVENT_KINDS,
     EVENTS,
-    KNOWN_AFTERWARDS,
     LEVEL,
     MONITOR_TYPES,
     MONITORS,

@@ -8,13 +8,10 @@ from icpcohort.contracts.columns import Column
 from icpcohort.contracts.indices import BURDEN
 
 SIDES = (("icp", "above"), ("cpp", "below"))
-MEASURES = {
-    "dose_mmhg_h": "Dose",
-    "dose_per_h_mmhg": "Dose per monitored hour",
-    "percent_time": "Percent of monitored time",
-    "n_episodes": "Number of episodes",
-    "longest_episode_min": "Longest episode",
-}
+MEASURES = (
+    *("dose_mmhg_h", "dose_per_h_mmhg", "percent_time"),
+    *("n_episodes", "longest_episode_min"),
+)
 
 NAME = re.compile(r"(icp|cpp)_(above|below)_([0-9]+(?:_[0-9]+)?)_([a-z].*)")
 _WORDS = {
@@ -34,11 +31,11 @@ def name(*, signal: str, side: str, threshold_mmhg: float, measure: str) -> str:
 
 def words(column: str) -> str | None:
     """Return a burden column in words with its unit; None for any other column."""
-    found = NAME.fullmatch(column)
-    if not found or found[4] not in _WORDS:
+    parts = NAME.fullmatch(column)
+    if not parts or parts[4] not in _WORDS:
         return None
-    beyond = f"{found[2]} {found[3].replace('_', '.')} mmHg"
-    return _WORDS[found[4]].format(signal=found[1].upper(), beyond=beyond)
+    beyond = f"{parts[2]} {parts[3].replace('_', '.')} mmHg"
+    return _WORDS[parts[4]].format(signal=parts[1].upper(), beyond=beyond)
 
 
 def thresholds(burden: Mapping[str, Any]) -> Iterator[tuple[str, str, float]]:
@@ -66,12 +63,19 @@ def names(burden: Mapping[str, Any]) -> list[str]:
 
 def wide(burden: Mapping[str, Any]) -> dict[str, Column]:
     """Return the burden columns of the analysis table, in order; see `thresholds`."""
-    abouts = [
-        (measure, f"{about} of {signal.upper()} {side} {threshold_mmhg:g} mmHg")
-        for signal, side, threshold_mmhg in thresholds(burden)
-        for measure, about in MEASURES.items()
-    ]
-    return {
-        column: BURDEN.columns[measure]._replace(about=about)
-        for column, (measure, about) in zip(names(burden), abouts, strict=True)
-    }
+    columns = {}
+    for signal, side, threshold_mmhg in thresholds(burden):
+        beyond = f"{signal.upper()} {side} {threshold_mmhg:g} mmHg"
+        for measure in MEASURES:
+            column = name(
+                signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
+            )
+            columns[column] = _of_threshold(BURDEN.columns[measure], beyond)
+    return columns
+
+
+def _of_threshold(measure: Column, beyond: str) -> Column:
+    about = f"{measure.label} of {beyond}"
+    return Column(
+        measure.dtype, measure.unit, about, decimals=measure.decimals, role=measure.role
+    )

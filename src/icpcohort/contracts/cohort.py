@@ -19,57 +19,86 @@ from icpcohort.contracts.columns import (
 from icpcohort.contracts.indices import BURDEN, INTENSITY, SUMMARY
 from icpcohort.contracts.study import PATIENTS
 
+
+def _risk(about: str, label: str = "") -> Column:
+    return Column(REAL, "1", about, label, decimals=2, role="covariate")
+
+
 OUTCOMES = Table(
     "outcomes.parquet",
     "One row a patient: endpoints with their direction stated, and prognostic risk",
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,
-        "gose_6m": Column(
-            COUNT, "{score}", "Extended Glasgow Outcome Scale, 1 dead to 8 upper good"
+        "gose_6m": PATIENTS.columns["gose_6m"],
+        "gose_6m_merged": Column(
+            COUNT,
+            "{score}",
+            "The same with 2 and 3 merged into 3",
+            "GOSE (2 and 3 merged)",
+            in_full="the GOSE at 6 months with scores 2 and 3 merged",
         ),
-        "gose_6m_merged": Column(COUNT, "{score}", "The same with 2 and 3 merged into 3"),
-        "unfavourable": Column(FLAG, "", "GOSE below the favourable scores of the settings"),
+        "unfavourable": Column(
+            FLAG,
+            "",
+            "GOSE below the favourable scores of the settings",
+            "Unfavourable outcome",
+            in_full="an unfavourable GOSE at 6 months",
+        ),
         "unfavourable_sliding": Column(
-            FLAG, "", "GOSE below the cut of the patient's prognostic band; see `bands.parquet`"
+            FLAG,
+            "",
+            "GOSE below the cut of the patient's prognostic band; see `bands.parquet`",
+            "Unfavourable outcome, sliding dichotomy",
+            in_full="a GOSE below the cut of the patient's prognostic band",
         ),
-        "dead": Column(FLAG, "", "GOSE 1"),
+        "dead": Column(FLAG, "", "GOSE 1", "Dead (GOSE 1)", in_full="death by 6 months"),
         "dead_by_horizon": Column(
-            FLAG, "", "Death by the horizon of mortality in the settings; null if not known"
+            FLAG,
+            "",
+            "Death by the horizon of mortality in the settings; null if not known",
+            "Dead by the horizon of the settings",
+            in_full="death by the horizon of the settings",
         ),
         "prognostic_band": Column(
-            COUNT, "", "Band of IMPACT core risk, from 1 for the lowest; see `bands.parquet`"
+            COUNT,
+            "",
+            "Band of IMPACT core risk, from 1 for the lowest; see `bands.parquet`",
+            "Band of IMPACT core risk",
+            role="covariate",
         ),
-        "impact_core_mortality": Column(
-            REAL, "1", "IMPACT core probability of death at 6 months"
+        "impact_core_mortality": _risk("IMPACT core probability of death at 6 months"),
+        "impact_core_unfavourable": _risk(
+            "IMPACT core probability of an unfavourable outcome at 6 months",
+            "IMPACT core risk of an unfavourable outcome",
         ),
-        "impact_core_unfavourable": Column(
-            REAL, "1", "IMPACT core probability of an unfavourable outcome at 6 months"
+        "impact_core_logit": _risk("IMPACT core log odds of an unfavourable outcome"),
+        "impact_extended_mortality": _risk("IMPACT extended probability of death at 6 months"),
+        "impact_extended_unfavourable": _risk(
+            "IMPACT extended probability of an unfavourable outcome at 6 months"
         ),
-        "impact_core_logit": Column(
-            REAL, "1", "IMPACT core log odds of an unfavourable outcome"
+        "impact_extended_logit": _risk("IMPACT extended log odds of an unfavourable outcome"),
+        "impact_lab_mortality": _risk("IMPACT laboratory probability of death at 6 months"),
+        "impact_lab_unfavourable": _risk(
+            "IMPACT laboratory probability of an unfavourable outcome at 6 months"
         ),
-        "impact_extended_mortality": Column(
-            REAL, "1", "IMPACT extended probability of death at 6 months"
+        "impact_lab_logit": _risk("IMPACT laboratory log odds of an unfavourable outcome"),
+        "rotterdam": Column(
+            COUNT,
+            "{score}",
+            "Rotterdam computed-tomography score, 1-6",
+            "Rotterdam score",
+            role="covariate",
         ),
-        "impact_extended_unfavourable": Column(
-            REAL, "1", "IMPACT extended probability of an unfavourable outcome at 6 months"
+        "gcs_pupils": Column(
+            COUNT,
+            "{score}",
+            "GCS-P: GCS - number of unreactive pupils",
+            "GCS-P: GCS - number of unreactive pupils (points)",
+            role="covariate",
         ),
-        "impact_extended_logit": Column(
-            REAL, "1", "IMPACT extended log odds of an unfavourable outcome"
-        ),
-        "impact_lab_mortality": Column(
-            REAL, "1", "IMPACT laboratory probability of death at 6 months"
-        ),
-        "impact_lab_unfavourable": Column(
-            REAL, "1", "IMPACT laboratory probability of an unfavourable outcome at 6 months"
-        ),
-        "impact_lab_logit": Column(
-            REAL, "1", "IMPACT laboratory log odds of an unfavourable outcome"
-        ),
-        "rotterdam": Column(COUNT, "{score}", "Rotterdam computed-tomography score, 1-6"),
-        "gcs_pupils": Column(COUNT, "{score}", "GCS-P: GCS - number of unreactive pupils"),
     },
+    role="outcome",
 )
 
 BANDS = Table(
@@ -90,9 +119,14 @@ BANDS = Table(
 
 SURVIVAL = {
     "survival_h": Column(
-        REAL, "h", "From the landmark, the window's end, to death or last known alive"
+        REAL,
+        "h",
+        "From the landmark, the window's end, to death or last known alive",
+        role="outcome",
     ),
-    "died": Column(FLAG, "", "Death at the end of survival_h; false: censored there"),
+    "died": Column(
+        FLAG, "", "Death at the end of survival_h; false: censored there", role="outcome"
+    ),
 }
 
 FLOW = Table(
@@ -171,13 +205,13 @@ def analysis(burden: Mapping[str, Any]) -> Table:
     burden : mapping
         The section of the settings, or its thresholds alone; see `burden_columns.thresholds`.
     """
-    own = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns
-    own |= burden_columns.wide(burden)
+    columns = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns
+    columns |= burden_columns.wide(burden)
     return Table(
         "analysis.parquet",
         "One row a patient of the cohort and window: covariates, exposures, outcomes",
         ("window", "patient_id"),
-        own,
+        columns,
     )
 
 
@@ -195,19 +229,24 @@ def updates(burden: Mapping[str, Any]) -> Table:
     )
 
 
+# Known only after an exposure window: no exposure, and nothing to adjust for.
+KNOWN_AFTERWARDS = tuple(
+    name for name, column in analysis({}).columns.items() if column.known == "afterwards"
+)
+
 _SIGNALS = {"signals": Column(TEXT, "", "Name of what makes the minutes from the trends")}
 
 
 def analyses(burden: Mapping[str, Any]) -> Table:
     """Return the contract of the cohorts of all specifications; see `analysis`."""
-    own = _SIGNALS | {
+    names = _SIGNALS | {
         "cohort": Column(TEXT, "", "Name of what makes the cohort from the minutes")
     }
     return Table(
         "specifications/analyses.parquet",
         "One row a way to make minutes and a cohort, window and patient; as `analysis.parquet`",
         ("signals", "cohort", "window", "patient_id"),
-        own | analysis(burden).columns,
+        names | analysis(burden).columns,
     )
 
 

@@ -22,9 +22,11 @@ MINUTES = Table(
         "abp_level_used": Column(
             TEXT, "", "Level that ABP is of: tragus, heart, unknown, or mixed; null without ABP"
         ),
-        "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure of the minute"),
-        "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure of the minute"),
-        "cpp_mmhg": Column(REAL, "mm[Hg]", "Mean cerebral perfusion pressure of the minute"),
+        "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure of the minute", "ICP"),
+        "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure of the minute", "ABP"),
+        "cpp_mmhg": Column(
+            REAL, "mm[Hg]", "Mean cerebral perfusion pressure of the minute", "CPP"
+        ),
         "amp_mmhg": Column(REAL, "mm[Hg]", "Mean amplitude of the ICP pulse's fundamental"),
         "peak_to_trough_mmhg": Column(REAL, "mm[Hg]", "Mean peak-to-trough amplitude of ICP"),
         "p2_p1_ratio": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
@@ -33,15 +35,21 @@ MINUTES = Table(
         ),
         "p2p1_found_s": Column(REAL, "s", "Blocks of the minute that have P2 / P1"),
         "prx": Column(
-            REAL, "1", "Pressure reactivity index: moving correlation of ICP and ABP"
+            REAL,
+            "1",
+            "Pressure reactivity index: moving correlation of ICP and ABP",
+            "PRx",
+            decimals=2,
         ),
         "pax": Column(REAL, "1", "Moving correlation of AMP and ABP"),
         "rac": Column(REAL, "1", "Moving correlation of AMP and CPP"),
         "rap": Column(REAL, "1", "Moving correlation of AMP and ICP"),
         "lprx": Column(REAL, "1", "Low-frequency PRx: moving correlation of minute means"),
-        "cppopt_mmhg": Column(REAL, "mm[Hg]", "Optimal CPP: lowest point of PRx against CPP"),
-        "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity"),
-        "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity"),
+        "cppopt_mmhg": Column(
+            REAL, "mm[Hg]", "Optimal CPP: lowest point of PRx against CPP", "CPPopt"
+        ),
+        "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity", "LLR"),
+        "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity", "ULR"),
         "llr_bins_mmhg": Column(REAL, "mm[Hg]", "Lower limit where the bins themselves cross"),
         "ulr_bins_mmhg": Column(REAL, "mm[Hg]", "Upper limit where the bins themselves cross"),
         "cppopt_edge_fraction": Column(
@@ -55,9 +63,9 @@ CURVES = Table(
     "PRx by CPP over the whole recording of one patient, and the fitted parabola",
     ("cpp_mmhg",),
     {
-        "cpp_mmhg": Column(REAL, "mm[Hg]", "Centre of the CPP bin"),
+        "cpp_mmhg": Column(REAL, "mm[Hg]", "Centre of the CPP bin", "CPP"),
         "n_minutes": Column(COUNT, "min", "Minutes in the bin"),
-        "prx": Column(REAL, "1", "Mean PRx of the bin through Fisher z"),
+        "prx": Column(REAL, "1", "Mean PRx of the bin through Fisher z", "PRx", decimals=2),
         "prx_fitted": Column(REAL, "1", "Fitted PRx; null where the curve is not accepted"),
     },
 )
@@ -68,9 +76,9 @@ OPTIMA = Table(
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,
-        "cppopt_mmhg": Column(REAL, "mm[Hg]", "CPPopt of the whole recording"),
-        "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity of that curve"),
-        "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity of that curve"),
+        "cppopt_mmhg": Column(REAL, "mm[Hg]", "CPPopt of the whole recording", "CPPopt"),
+        "llr_mmhg": Column(REAL, "mm[Hg]", "Lower limit of reactivity of that curve", "LLR"),
+        "ulr_mmhg": Column(REAL, "mm[Hg]", "Upper limit of reactivity of that curve", "ULR"),
         "llr_bins_mmhg": Column(REAL, "mm[Hg]", "Lower limit where the bins themselves cross"),
         "ulr_bins_mmhg": Column(REAL, "mm[Hg]", "Upper limit where the bins themselves cross"),
         "one_sided": Column(FLAG, "", "Whether CPPopt is the last bin of a one-sided curve"),
@@ -106,18 +114,37 @@ BURDEN = Table(
         "side": Column(TEXT, "", "above or below the threshold"),
         "threshold_mmhg": Column(REAL, "mm[Hg]", "Threshold"),
         "dose_mmhg_h": Column(
-            REAL, "mm[Hg].h", "Time integral of the excess over the threshold"
+            REAL, "mm[Hg].h", "Time integral of the excess over the threshold", "Dose"
         ),
         "monitored_h": Column(REAL, "h", "Valid minutes of the signal in the window"),
-        "dose_per_h_mmhg": Column(REAL, "mm[Hg]", "Dose / hours that were integrated"),
-        "percent_time": Column(REAL, "%", "Share of the valid minutes beyond the threshold"),
+        "dose_per_h_mmhg": Column(
+            REAL,
+            "mm[Hg]",
+            "Dose / hours that were integrated",
+            "Dose per monitored hour",
+            decimals=2,
+        ),
+        "percent_time": Column(
+            REAL,
+            "%",
+            "Share of the valid minutes beyond the threshold",
+            "Percent of monitored time",
+        ),
         "n_episodes": Column(
-            COUNT, "", "Episodes beyond the threshold, as the settings define them"
+            COUNT,
+            "",
+            "Episodes beyond the threshold, as the settings define them",
+            "Number of episodes",
+            decimals=1,
         ),
         "longest_episode_min": Column(
-            REAL, "min", "Minutes beyond the threshold in the longest episode; null without one"
+            REAL,
+            "min",
+            "Minutes beyond the threshold in the longest episode; null without one",
+            "Longest episode",
         ),
     },
+    role="exposure",
 )
 
 BURDEN_BY_STATE = Table(
@@ -162,11 +189,24 @@ SUMMARY = Table(
     {
         "patient_id": PATIENT_ID,
         "window": WINDOW,
-        "tier": Column(TEXT, "", "Coarsest tier of the minutes of ICP in the window"),
-        "abp_level_used": Column(
-            TEXT, "", "Level that ABP is of: tragus, heart, unknown, or mixed; null without ABP"
+        "tier": Column(
+            TEXT,
+            "",
+            "Coarsest tier of the minutes of ICP in the window",
+            "Sampling of the recordings",
+            role="covariate",
+            known="in the window",
         ),
-        "monitored_h": Column(REAL, "h", "Valid minutes of ICP in the window"),
+        "abp_level_used": Column(
+            TEXT,
+            "",
+            "Level that ABP is of: tragus, heart, unknown, or mixed; null without ABP",
+            role="covariate",
+            known="in the window",
+        ),
+        "monitored_h": Column(
+            REAL, "h", "Valid minutes of ICP in the window", "ICP monitored in the window"
+        ),
         "icp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ICP"),
         "abp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean ABP"),
         "cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPP"),
@@ -182,17 +222,17 @@ SUMMARY = Table(
         "p2p1_yield_percent": Column(
             REAL, "%", "Blocks with P2 / P1 / blocks in which it was sought"
         ),
-        "prx_mean": Column(REAL, "1", "Mean PRx"),
+        "prx_mean": Column(REAL, "1", "Mean PRx", decimals=2),
         "prx_mean_ci_low": Column(
             REAL, "1", "Lower 95 % limit of mean PRx, serial dependence allowed for"
         ),
         "prx_mean_ci_high": Column(
             REAL, "1", "Upper 95 % limit of mean PRx, serial dependence allowed for"
         ),
-        "pax_mean": Column(REAL, "1", "Mean PAx"),
-        "rac_mean": Column(REAL, "1", "Mean RAC"),
-        "rap_mean": Column(REAL, "1", "Mean RAP"),
-        "lprx_mean": Column(REAL, "1", "Mean L-PRx"),
+        "pax_mean": Column(REAL, "1", "Mean PAx", decimals=2),
+        "rac_mean": Column(REAL, "1", "Mean RAC", decimals=2),
+        "rap_mean": Column(REAL, "1", "Mean RAP", decimals=2),
+        "lprx_mean": Column(REAL, "1", "Mean L-PRx", decimals=2),
         "cpp_h": Column(REAL, "h", "Minutes with CPP in the window: what the yield is of"),
         "prx_h": Column(REAL, "h", "Minutes with PRx in the window"),
         "cppopt_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPPopt"),
@@ -201,20 +241,34 @@ SUMMARY = Table(
         "ulr_h": Column(REAL, "h", "Minutes with CPP and ULR in the window"),
         "llr_bins_h": Column(REAL, "h", "Minutes with CPP and the bins' own LLR in the window"),
         "cppopt_yield_percent": Column(
-            REAL, "%", "Minutes with CPPopt / minutes with CPP; null where PRx is impossible"
+            REAL,
+            "%",
+            "Minutes with CPPopt / minutes with CPP; null where PRx is impossible",
+            "CPPopt yield (% of minutes with CPP)",
         ),
-        "delta_cpp_mean_mmhg": Column(REAL, "mm[Hg]", "Mean of CPP - CPPopt"),
+        "delta_cpp_mean_mmhg": Column(
+            REAL, "mm[Hg]", "Mean of CPP - CPPopt", "Mean of CPP − CPPopt"
+        ),
         "percent_time_within_5_of_cppopt": Column(
-            REAL, "%", "Minutes with |CPP - CPPopt| <= 5 mmHg / minutes with both"
+            REAL,
+            "%",
+            "Minutes with |CPP - CPPopt| <= 5 mmHg / minutes with both",
+            "Time with CPP within 5 mmHg of CPPopt",
         ),
         "percent_time_over_5_below_cppopt": Column(
-            REAL, "%", "Minutes with CPP - CPPopt < -5 mmHg / minutes with both"
+            REAL,
+            "%",
+            "Minutes with CPP - CPPopt < -5 mmHg / minutes with both",
+            "Time with CPP over 5 mmHg below CPPopt",
         ),
         "percent_time_over_5_above_cppopt": Column(
-            REAL, "%", "Minutes with CPP - CPPopt > 5 mmHg / minutes with both"
+            REAL,
+            "%",
+            "Minutes with CPP - CPPopt > 5 mmHg / minutes with both",
+            "Time with CPP over 5 mmHg above CPPopt",
         ),
         "percent_time_below_llr": Column(
-            REAL, "%", "Minutes with CPP < LLR / minutes with both"
+            REAL, "%", "Minutes with CPP < LLR / minutes with both", "Time with CPP below LLR"
         ),
         "percent_time_above_ulr": Column(
             REAL, "%", "Minutes with CPP > ULR / minutes with both"
@@ -223,4 +277,5 @@ SUMMARY = Table(
             REAL, "%", "Minutes with CPP < the bins' own LLR / minutes with both"
         ),
     },
+    role="exposure",
 )

@@ -5,6 +5,7 @@
 
 from icpcohort import contracts
 from icpcohort.contracts import (
+    Column,
     Table,
     cohort,
     indices,
@@ -38,9 +39,10 @@ Generated from `src/icpcohort/contracts/`; to renew it:
 
 Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
 codes (`mm[Hg]` is mmHg, `a` is years, `1` a bare ratio). Times count from each patient's time
-zero; no calendar date enters a result. In Parquet files the unit and the meaning are also in
-the metadata of each field. `<patient>`, `<model>`, `<batch>` and `<signals>` stand for one file
-a patient, a model, a batch of patients, or a way to make the minutes.
+zero; no calendar date enters a result. In Parquet files the unit, the meaning and what the
+report calls a column are also in the metadata of each field. `<patient>`, `<model>`, `<batch>`
+and `<signals>` stand for one file per patient, model, batch of patients, or way to make the
+minutes.
 
 Research use on recorded data; not a medical device, and not for decisions at the bedside.
 
@@ -67,13 +69,13 @@ def results_tables() -> list[Table]:
     The list of recordings is the study's own file and is left out; the analysis table and the
     day-by-day burden, whose columns depend on the settings, stand where they are made.
     """
-    found = {
+    by_path = {
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
     }
-    tables = list(found.values())
+    tables = list(by_path.values())
     tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
     tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses({}))
@@ -95,13 +97,23 @@ def _section(table: Table) -> str:
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
     if table.path in {made({}).path for made in OF_THRESHOLDS}:
         lines.append(BURDEN_COLUMNS)
-    lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
+    has_labels = any(map(_label, table.columns.values()))
+    lines += [
+        f"| column | type | unit | {'in the report | ' if has_labels else ''}meaning |",
+        f"|---|---|---|{'---|' if has_labels else ''}---|",
+    ]
     for name, column in table.columns.items():
         unit = f"`{column.unit}`" if column.unit else ""
+        label = f"{_cell(_label(column))} | " if has_labels else ""
         lines.append(
-            f"| `{name}` | {TYPE_WORDS[column.dtype]} | {unit} | {_cell(column.about)} |"
+            f"| `{name}` | {TYPE_WORDS[column.dtype]} | {unit} | {label}{_cell(column.about)} |"
         )
     return "\n".join(lines) + "\n"
+
+
+def _label(column: Column) -> str:
+    """Return what the report calls a column where that is not its meaning."""
+    return "" if column.label == column.about.split(";")[0] else column.label
 
 
 def _cell(text: str) -> str:

@@ -18,16 +18,16 @@ class ContractError(ValueError):
 
 def problems(frame: pl.DataFrame, table: Table) -> list[str]:
     """List every way in which `frame` breaks the contract of `table`."""
-    found = [f"{name}: missing" for name in table.columns if name not in frame.columns]
-    found += [
+    lines = [f"{name}: missing" for name in table.columns if name not in frame.columns]
+    lines += [
         f"{name}: not in the contract" for name in frame.columns if name not in table.columns
     ]
     for name, column in table.columns.items():
         if name in frame.columns:
-            found += _column_problems(frame[name], column)
-    if not found:
-        found += _key_problems(frame, table.key)
-    return found
+            lines += _column_problems(frame[name], column)
+    if not lines:
+        lines += _key_problems(frame, table.key)
+    return lines
 
 
 def _column_problems(series: pl.Series, column: Column) -> list[str]:
@@ -41,27 +41,27 @@ def _column_problems(series: pl.Series, column: Column) -> list[str]:
 
 
 def _key_problems(frame: pl.DataFrame, key: tuple[str, ...]) -> list[str]:
-    found = [
+    lines = [
         f"{name}: {frame[name].null_count()} null in the key"
         for name in key
         if frame[name].null_count()
     ]
     n_repeated = frame.height - frame.select(key).n_unique()
     if n_repeated:
-        found.append(f"{', '.join(key)}: {n_repeated} rows repeat a key")
-    return found
+        lines.append(f"{', '.join(key)}: {n_repeated} rows repeat a key")
+    return lines
 
 
 def check(frame: pl.DataFrame, table: Table, where: str) -> None:
     """Raise ContractError naming every problem of `frame`, or do nothing."""
-    found = problems(frame, table)
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ContractError(f"{where}: {len(found)} problem(s)\n{lines}")
+    broken = problems(frame, table)
+    if broken:
+        lines = "\n".join(f"  {line}" for line in broken)
+        raise ContractError(f"{where}: {len(broken)} problem(s)\n{lines}")
 
 
 def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
-    """Write a table sorted by its key, with unit and meaning of each column in the file.
+    """Write a table sorted by its key, with unit, meaning and label of each column in it.
 
     The file appears under its name only when it is whole.
     """
@@ -72,10 +72,10 @@ def write(frame: pl.DataFrame, table: Table, path: str | Path) -> None:
 
 
 def to_arrow(frame: pl.DataFrame, table: Table) -> pa.Table:
-    """Return the table's columns in Arrow, with unit and meaning in each field."""
+    """Return the table's columns in Arrow, with unit, meaning and label in each field."""
     arrow = frame.select(list(table.columns)).to_arrow()
     for i, (name, column) in enumerate(table.columns.items()):
-        metadata = {"unit": column.unit, "about": column.about}
+        metadata = {"unit": column.unit, "about": column.about, "label": column.label}
         arrow = arrow.set_column(i, arrow.field(i).with_metadata(metadata), arrow.column(name))
     return arrow
 
@@ -117,7 +117,7 @@ def _of_patients(
             check(frame, table, str(path))
     columns = {"patient_id": PATIENT_ID} | table.columns
     together = replace(table, key=("patient_id", *table.key), columns=columns)
-    found = pl.concat(
+    joined = pl.concat(
         [
             empty(together),
             *(
@@ -126,11 +126,11 @@ def _of_patients(
             ),
         ]
     )
-    if problems(found, together):
+    if problems(joined, together):
         for frame, path in zip(frames, paths, strict=True):
             check(frame, table, str(path))
-    check(found, together, f"{len(paths)} files of {table.path} together")
-    return found
+    check(joined, together, f"{len(paths)} files of {table.path} together")
+    return joined
 
 
 def read_all(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
@@ -144,12 +144,12 @@ def read_all(paths: Sequence[str | Path], table: Table) -> pl.DataFrame:
             read(path, table)
     if not paths:
         return empty(table)
-    found = pl.read_parquet([str(path) for path in paths]).select(list(table.columns))
-    if problems(found, table):
+    joined = pl.read_parquet([str(path) for path in paths]).select(list(table.columns))
+    if problems(joined, table):
         for path in paths:
             read(path, table)
-    check(found, table, f"{len(paths)} files of {table.path} together")
-    return found
+    check(joined, table, f"{len(paths)} files of {table.path} together")
+    return joined
 
 
 def _types(table: Table) -> dict[str, pl.DataType]:

@@ -14,38 +14,54 @@ PATIENTS = Table(
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,
-        "centre": Column(TEXT, "", "Unit that treated the patient"),
-        "age_years": Column(REAL, "a", "Age at injury"),
-        "sex": Column(TEXT, "", "female or male"),
-        "gcs_total": Column(COUNT, "{score}", "Glasgow Coma Scale, 3-15"),
-        "gcs_motor": Column(TEXT, "", "Glasgow motor score, 1-6, or untestable"),
-        "pupils_reactive": Column(COUNT, "", "Number of reactive pupils, 0-2"),
-        "hypoxia": Column(FLAG, "", "Hypoxia, proven or suspected, before or at admission"),
-        "hypotension": Column(
-            FLAG, "", "Hypotension, proven or suspected, before or at admission"
+        "centre": Column(TEXT, "", "Unit that treated the patient", "Centre"),
+        "age_years": Column(REAL, "a", "Age at injury", "Age"),
+        "sex": Column(TEXT, "", "female or male", "Sex"),
+        "gcs_total": Column(
+            COUNT, "{score}", "Glasgow Coma Scale, 3-15", "Glasgow Coma Scale", decimals=1
         ),
-        "marshall_class": Column(COUNT, "", "Marshall computed-tomography class, 1-6"),
+        "gcs_motor": Column(
+            TEXT, "", "Glasgow motor score, 1-6, or untestable", "Glasgow motor score"
+        ),
+        "pupils_reactive": Column(
+            COUNT, "", "Number of reactive pupils, 0-2", "Reactive pupils"
+        ),
+        "hypoxia": Column(
+            FLAG, "", "Hypoxia, proven or suspected, before or at admission", "Hypoxia"
+        ),
+        "hypotension": Column(
+            FLAG, "", "Hypotension, proven or suspected, before or at admission", "Hypotension"
+        ),
+        "marshall_class": Column(
+            COUNT, "", "Marshall computed-tomography class, 1-6", "Marshall class"
+        ),
         "traumatic_sah": Column(FLAG, "", "Traumatic subarachnoid haemorrhage"),
         "epidural_mass": Column(FLAG, "", "Epidural mass lesion"),
         "cisterns": Column(TEXT, "", "Basal cisterns: normal, compressed or absent"),
         "midline_shift_mm": Column(REAL, "mm", "Midline shift"),
         "ventricular_blood": Column(FLAG, "", "Intraventricular haemorrhage"),
-        "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission"),
-        "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission"),
+        "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission", "Glucose"),
+        "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission", "Haemoglobin"),
         "gose_6m": Column(
-            COUNT, "{score}", "Extended Glasgow Outcome Scale, 1 dead to 8 upper good"
+            COUNT,
+            "{score}",
+            "Extended Glasgow Outcome Scale, 1 dead to 8 upper good",
+            "GOSE",
+            role="outcome",
+            in_full="the extended Glasgow Outcome Scale (GOSE) at 6 months",
         ),
-        "death_h": Column(REAL, "h", "Death since time zero; null if alive when last known"),
-        "left_unit_h": Column(REAL, "h", "Discharge from the unit since time zero, alive"),
-        "last_known_h": Column(REAL, "h", "Last known to be alive since time zero"),
+        "death_h": Column(
+            REAL, "h", "Death since time zero; null if alive when last known", role="outcome"
+        ),
+        "left_unit_h": Column(
+            REAL, "h", "Discharge from the unit since time zero, alive", role="outcome"
+        ),
+        "last_known_h": Column(
+            REAL, "h", "Last known to be alive since time zero", role="outcome"
+        ),
         **LEVEL,
     },
-)
-
-# Known only after an exposure window: no exposure, and nothing to adjust for.
-KNOWN_AFTERWARDS = (
-    *("death_h", "left_unit_h", "last_known_h", "gose_6m", "gose_6m_merged"),
-    *("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon", "survival_h", "died"),
+    role="covariate",
 )
 
 RECORDING_LIST = Table(
@@ -97,14 +113,16 @@ MONITORS = Table(
             REAL, "mm[Hg]", "Reading against atmosphere noted at calibration before insertion"
         ),
         "drift_at_removal_mmhg": Column(
-            REAL, "mm[Hg]", "Reading against atmosphere at removal"
+            REAL, "mm[Hg]", "Reading against atmosphere at removal", "Drift at removal"
         ),
         "waveform_seen": Column(FLAG, "", "A pulsatile waveform was seen after insertion"),
         "jugular_response": Column(FLAG, "", "ICP rose on jugular compression"),
-        "haemorrhage": Column(FLAG, "", "Haemorrhage along the track on imaging"),
+        "haemorrhage": Column(
+            FLAG, "", "Haemorrhage along the track on imaging", "Haemorrhage along the track"
+        ),
         "infection": Column(FLAG, "", "Infection attributed to the monitor"),
-        "malfunction": Column(FLAG, "", "The monitor failed"),
-        "replaced": Column(FLAG, "", "The monitor was replaced"),
+        "malfunction": Column(FLAG, "", "The monitor failed", "Malfunction"),
+        "replaced": Column(FLAG, "", "The monitor was replaced", "Replaced"),
     },
 )
 
@@ -123,7 +141,7 @@ EVENTS = Table(
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
         **{
-            name: column._replace(about=f"{column.about}, from a level_change on")
+            name: Column(column.dtype, column.unit, f"{column.about}, from a level_change on")
             for name, column in LEVEL.items()
         },
     },

@@ -4,6 +4,7 @@ import json
 
 import polars as pl
 
+from icpcohort.contracts import spreadsheet
 from icpcohort.models.design import Term
 from icpcohort.models.fit import Fit
 from icpcohort.models.fitting import Model
@@ -89,7 +90,8 @@ analyse <- function(adjustment, terms, k, columns) {{
 def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
     """Return the rows of the fit as R reads them: flags 0 and 1, patients by number.
 
-    One block for each completed data set, numbered in `imputation`.
+    One block per completed data set, numbered in `imputation`. Texts are those of
+    `spreadsheet.safe_text`, and so are the levels that `script` compares them with.
     """
     model = made.models[-1]
     used = [plan.exposure, *plan.adjust_for]
@@ -104,7 +106,8 @@ def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
         )
         for number, frame in enumerate(model.frames, start=1)
     ]
-    return pl.concat(blocks).with_columns(pl.col(pl.Boolean).cast(pl.Int64))
+    rows = pl.concat(blocks).with_columns(pl.col(pl.Boolean).cast(pl.Int64))
+    return spreadsheet.safe_texts(rows)
 
 
 def script(made: Fit, *, plan: Plan) -> str:
@@ -163,7 +166,8 @@ def _expression(term: Term, knots: tuple[float, ...]) -> str:
     if term.level is None:
         return column
     level = int(term.level) if isinstance(term.level, bool) else term.level
-    has_level = f"level({_column(term.modifier or term.column)}, {_text(str(level))})"
+    words = spreadsheet.safe_text(level) if isinstance(level, str) else str(level)
+    has_level = f"level({_column(term.modifier or term.column)}, {_text(words)})"
     return has_level if term.modifier is None else f"{column} * {has_level}"
 
 

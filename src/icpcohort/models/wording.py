@@ -7,16 +7,6 @@ from icpcohort.study.blocks import refuse
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
 
-# Endpoints in words that stand alone; the contracts explain them by their neighbours.
-ENDPOINTS = {
-    "gose_6m": "the extended Glasgow Outcome Scale (GOSE) at 6 months",
-    "gose_6m_merged": "the GOSE at 6 months with scores 2 and 3 merged",
-    "unfavourable": "an unfavourable GOSE at 6 months",
-    "unfavourable_sliding": "a GOSE below the cut of the patient's prognostic band",
-    "dead": "death by 6 months",
-    "dead_by_horizon": "death by the horizon of the settings",
-}
-
 
 def methods_sentence(plan: Plan) -> str:
     """Return the report's sentences for one model, from its plan."""
@@ -130,7 +120,7 @@ def _adjustment(plan: Plan) -> str:
 
 
 def _in_words(name: str) -> str:
-    """The column's meaning and its name; the name alone if the contracts do not know it."""
-    known = {column: known.about for column, known in contracts.analysis({}).columns.items()}
-    about = (known | ENDPOINTS).get(name) or burden_columns.words(name)
-    return f"{about} ({name})" if about else name
+    """The column in full and its name; the name alone if the contracts do not know it."""
+    column = contracts.analysis({}).columns.get(name)
+    words = column.in_full if column else burden_columns.words(name)
+    return f"{words} ({name})" if words else name

@@ -61,8 +61,9 @@ class Family:
     each_cut: str | None = None  # the family that is fitted beside it at each cut of a score
 
 
-_FLAGS = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
-_SCORES = ("gose_6m", "gose_6m_merged")
+_OUTCOMES = [c for c in contracts.OUTCOMES.columns.items() if c[1].role == "outcome"]
+_FLAGS = tuple(name for name, column in _OUTCOMES if column.dtype == contracts.FLAG)
+_SCORES = tuple(name for name, column in _OUTCOMES if column.dtype == contracts.COUNT)
 
 FLAG = Outcome(
     "flag", _FLAGS, (contracts.FLAG,), "a flag such as unfavourable", "risk", "{outcome}"

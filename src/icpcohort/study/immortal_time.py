@@ -43,25 +43,18 @@ FOLLOWED = Span(0.0, math.inf)
 def spans_of(columns: Collection[str], *, window: Mapping[str, float]) -> dict[str, Span]:
     """Return the span of each column of `contracts.analysis` in one exposure window.
 
-    Covariates and the risks derived from them are known at time zero; what
-    `contracts.KNOWN_AFTERWARDS` names is measured while the patient is followed; every other
-    column is an exposure of the window.
+    The contract of each column says when it is known. A column that the contracts do not name,
+    such as a burden of the settings, is an exposure of the window.
     """
-    early = (contracts.PATIENTS.columns | contracts.OUTCOMES.columns).keys()
-    spans = {}
-    for name in columns:
-        if name in contracts.KNOWN_AFTERWARDS:
-            spans[name] = FOLLOWED
-        elif name in early:
-            spans[name] = BASELINE
-        else:
-            spans[name] = Span(window["start_h"], window["end_h"])
-    return spans
+    in_window = Span(window["start_h"], window["end_h"])
+    known = {name: column.known for name, column in contracts.analysis({}).columns.items()}
+    spans = {"at admission": BASELINE, "in the window": in_window, "afterwards": FOLLOWED}
+    return {name: spans[known.get(name) or "in the window"] for name in columns}
 
 
 def endpoints_of(*, landmark_h: float, mortality_horizon_h: float) -> dict[str, Endpoint]:
     """Return the endpoints of `contracts.analysis` in a window that ends at the landmark."""
-    scores = ("gose_6m", "gose_6m_merged", "unfavourable", "unfavourable_sliding", "dead")
+    scores = [n for n, column in contracts.OUTCOMES.columns.items() if column.role == "outcome"]
     return {
         **dict.fromkeys(scores, Endpoint(None, AT_6_MONTHS_H)),
         "dead_by_horizon": Endpoint(None, mortality_horizon_h),
@@ -98,20 +91,20 @@ def refusals(
     time-dependent exposure: Crowley and Hu 1977, J Am Stat Assoc 72:27-36 (from memory).
     """
     exposure = str(plan["exposure"])
-    reasons = []
+    lines = []
     if not time_dependent and exposure in spans:
-        reasons += _late(exposure, spans[exposure], landmark_h=landmark_h)
+        lines += _late(exposure, spans[exposure], landmark_h=landmark_h)
         endpoint = endpoints.get(str(plan["outcome"]))
-        if endpoint is not None and not reasons:
-            reasons += _early_outcome(plan, spans[exposure], endpoint)
+        if endpoint is not None and not lines:
+            lines += _early_outcome(plan, spans[exposure], endpoint)
     for name in plan["adjust_for"]:
         if name in spans and spans[name].until_h > landmark_h:
-            reasons.append(
+            lines.append(
                 f"adjust_for: '{name}' is known only {_until(spans[name])}, after the landmark "
                 f"at {landmark_h:g} h, so it may be a consequence of the exposure; adjust for "
                 "what was known before"
             )
-    return reasons
+    return lines
 
 
 def plan_refusals(
@@ -131,7 +124,7 @@ def plan_refusals(
     Entries of a wrong type are passed over: the schema has named them.
     """
     columns = (*contracts.analysis({}).columns, *burden_columns)
-    refused = {}
+    by_model = {}
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
         window = at(windows, str(at(plan, "window")))
@@ -151,8 +144,8 @@ def plan_refusals(
             time_dependent=family is not None and family.time_dependent,
         )
         if lines:
-            refused[name] = lines
-    return refused
+            by_model[name] = lines
+    return by_model
 
 
 def _late(name: str, span: Span, *, landmark_h: float) -> list[str]:
@@ -201,12 +194,12 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
 
     Source: immortal time, Anderson 1983, J Clin Oncol 1:710.
     """
-    reasons = []
+    lines = []
     for name, what in (("death_h", "died"), ("left_unit_h", "left the unit")):
         if name in analysis.columns:
             n = analysis.filter(pl.col(name) < landmark_h).height
             if n:
-                reasons.append(
+                lines.append(
                     f"{n} of {analysis.height} patients {what} before {landmark_h:g} h, when "
                     "the exposure was not yet complete (immortal time); form the cohort with "
                     "rule 'landmark', or write family: cox_time_dependent with a window that "
@@ -216,5 +209,5 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
         words = gose.reversed_words(
             analysis["death_h"].to_list(), analysis["gose_6m"].to_list()
         )
-        reasons += [words] if words else []
-    return reasons
+        lines += [words] if words else []
+    return lines

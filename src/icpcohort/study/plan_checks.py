@@ -29,7 +29,7 @@ def contradictions(
     kinds = {
         name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
         for name, column in columns.items()
-        if name not in ("patient_id", "window", *contracts.KNOWN_AFTERWARDS)
+        if column.role != "key" and column.known != "afterwards"
     } | dict.fromkeys(burden_columns or [], "real")
     problems = []
     plans = at(models, "models")

@@ -83,11 +83,6 @@ def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None
     return text, None
 
 
-def plain_unit(column: Column) -> str:
-    """Return a column's unit as people write it; empty for a bare number or a text."""
-    return {"a": "years", "mm[Hg]": "mmHg", "{score}": ""}.get(column.unit, column.unit)
-
-
 def _identifier_problem(text: str) -> str | None:
     if _IDENTIFIER.fullmatch(text):
         return None
@@ -119,7 +114,7 @@ def _number(text: str, *, name: str, column: Column) -> tuple[float | None, str 
     value = float(text)
     low, high = LIMITS.get(name, (-math.inf, math.inf))
     if not (math.isfinite(value) and low <= value <= high):
-        limits = f"{low:.10g} to {high:.10g} {plain_unit(column)}".rstrip()
+        limits = f"{low:.10g} to {high:.10g} {column.plain_unit()}".rstrip()
         return None, f"{text} is out of range; write a value from {limits}"
     if column.dtype == COUNT:
         if not value.is_integer():

@@ -25,7 +25,7 @@ def test_a_table_comes_back_as_it_was_sorted_by_its_key(tmp_path):
 def test_unit_and_meaning_lie_in_the_file(tmp_path):
     store.write(GOOD, TABLE, tmp_path / "t.parquet")
     field = pq.read_schema(tmp_path / "t.parquet").field("icp_mmhg")
-    assert field.metadata == {b"unit": b"mm[Hg]", b"about": b"ICP"}
+    assert field.metadata == {b"unit": b"mm[Hg]", b"about": b"ICP", b"label": b"ICP"}
 
 
 def test_nothing_is_left_beside_the_table(tmp_path):

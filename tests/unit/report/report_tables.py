@@ -8,20 +8,14 @@ import numpy as np
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import burden_columns, store
 from icpcohort.exposures import intensity_duration
+from icpcohort.report import reads
 from icpcohort.report.tables import table_one
 from icpcohort.specifications import joint_test, shares
 
 WINDOWS = {"first_24_h": 24.0, "first_72_h": 72.0}
 MAIN_WINDOW = "first_72_h"
-MEASURES = (
-    "dose_mmhg_h",
-    "dose_per_h_mmhg",
-    "percent_time",
-    "n_episodes",
-    "longest_episode_min",
-)
 
 
 def frame_of(columns, table):
@@ -376,12 +370,12 @@ def make_analysis(made, *, lost):
                 "{}_{}_{}", "signal", "side", pl.col("threshold_mmhg").cast(pl.Int64())
             )
         )
-        .pivot("stem", index=["patient_id", "window"], values=list(MEASURES))
+        .pivot("stem", index=["patient_id", "window"], values=list(burden_columns.MEASURES))
     )
     wide = wide.rename(
         {
             f"{measure}_{stem}": f"{stem}_{measure}"
-            for measure in MEASURES
+            for measure in burden_columns.MEASURES
             for stem in (
                 "icp_above_18",
                 "icp_above_20",
@@ -540,4 +534,4 @@ def make_tables(n, *, lost, seed):
     made["table1"] = table_one.table_one(
         made["analysis"], main_window=MAIN_WINDOW, groups=groups
     )
-    return made
+    return {name: made[name] for name in reads.TABLES}

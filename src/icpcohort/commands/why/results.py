@@ -6,10 +6,11 @@ from typing import Any, NamedTuple
 
 import polars as pl
 
-from icpcohort import contracts
-from icpcohort.contracts import store
 from icpcohort.provenance import plan_lock
+from icpcohort.report import reads
 from icpcohort.study import yaml_files
+
+ANSWERS = reads.Selection((*reads.PATIENT_PAGE.tables, "flow"), ("dropped",))
 
 
 class Unknown(Exception):  # noqa: N818 (what the name is)
@@ -44,29 +45,15 @@ def read(
         If settings or plan are others than those of the run.
     """
     folder = study / "results"
-    analysis = contracts.analysis(settings["burden"])
-    wanted = {
-        table.path.removesuffix(".parquet"): table
-        for table in (
-            *(contracts.PATIENTS, contracts.RECORDINGS, contracts.EXCLUDED, contracts.QUALITY),
-            *(contracts.MASKED, contracts.MONITORS, contracts.EVENTS, contracts.BURDEN),
-            *(contracts.SUMMARY, contracts.OPTIMA, contracts.OUTCOMES, contracts.DROPPED),
-            *(contracts.FLOW, analysis),
-        )
-    }
-    of_models = {name: folder / "models" / name / "dropped.parquet" for name in models}
+    files = reads.files(ANSWERS, folder=str(folder), patients=(), models=models)
     _hold_to_the_run(folder, settings, models)
-    files = [*(folder / table.path for table in wanted.values()), *of_models.values()]
-    absent = [str(file) for file in files if not file.exists()]
+    paths = [path for named in files.values() for path in reads.each(named)]
+    absent = [path for path in paths if not Path(path).exists()]
     if absent:
         raise Unknown(f"{', '.join(absent[:3])}: not there; run the study first, to its end")
+    tables, of_models = reads.read(files, ANSWERS, thresholds=settings["burden"])
     return Results(
-        folder,
-        settings,
-        models,
-        {name: store.read(folder / table.path, table) for name, table in wanted.items()},
-        {name: store.read(file, contracts.MODEL_DROPPED) for name, file in of_models.items()},
-        plan_lock.codes(scripts),
+        folder, settings, models, tables, of_models["dropped"], plan_lock.codes(scripts)
     )
 
 

@@ -4,11 +4,14 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, Picture, Strip
 from icpcohort.report.tables.grid import words_of
 from icpcohort.report.tables.numbers import format_median
 
+DOSE = contracts.BURDEN.columns["dose_per_h_mmhg"]
+DOSE_DECIMALS = DOSE.decimals or 0
 AT_ZERO = "At 0: patients without any dose."
 
 
@@ -35,9 +38,9 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
         )
     panels = rows.select("signal", "side").unique().sort("signal", descending=True).rows()
     strips = {panel: _threshold_strips(rows, *panel) for panel in panels}
-    told = [
+    sentences = [
         f"{signal.upper()} {side} {part.label}: "
-        f"median {format_median(part.values, decimals=2)}, {part.beside}."
+        f"median {format_median(part.values, decimals=DOSE_DECIMALS)}, {part.beside}."
         for (signal, side), strip in strips.items()
         for part in strip
     ]
@@ -49,11 +52,11 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
         figure.subplots_adjust(bottom=0.5 / figure.get_figheight(), hspace=0.5)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=counts)[:, 0]
         for axis, ((signal, side), strip) in zip(axes, strips.items(), strict=True):
-            canvas.draw_strips(axis, strip, decimals=2, words="two_lines")
+            canvas.draw_strips(axis, strip, decimals=DOSE_DECIMALS, words="two_lines")
             canvas.square_root_axis(axis, highest=_highest(strip))
             axis.set_title(f"{signal.upper()} {side} the threshold")
-            axis.set_xlabel("Dose per monitored hour (mmHg·h/h), square-root scale")
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+            axis.set_xlabel(f"{DOSE.label} (mmHg·h/h), square-root scale")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _threshold_strips(rows: pl.DataFrame, signal: str, side: str) -> list[Strip]:
@@ -100,9 +103,9 @@ def burden_by_state(by_state: pl.DataFrame, *, window: str, impaired_prx: float)
         return canvas.nothing(name=name, title=title, words="No burden by state was computed.")
     panels = rows.select("signal", "side").unique().sort("signal", descending=True).rows()
     strips = {panel: _state_strips(rows, *panel, states=states) for panel in panels}
-    told = [
+    sentences = [
         f"{signal.upper()} {side} {part.label}: "
-        f"median {format_median(part.values, decimals=2)}, {part.beside}."
+        f"median {format_median(part.values, decimals=DOSE_DECIMALS)}, {part.beside}."
         for (signal, side), strip in strips.items()
         for part in strip
     ]
@@ -120,11 +123,11 @@ def burden_by_state(by_state: pl.DataFrame, *, window: str, impaired_prx: float)
         figure.subplots_adjust(bottom=0.42 / height_in, hspace=0.45)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=counts)[:, 0]
         for axis, ((signal, side), strip) in zip(axes, strips.items(), strict=True):
-            canvas.draw_strips(axis, strip, decimals=2, words="one_line")
+            canvas.draw_strips(axis, strip, decimals=DOSE_DECIMALS, words="one_line")
             canvas.square_root_axis(axis, highest=_highest(strip))
             axis.set_title(f"{signal.upper()} {side} the threshold")
             axis.set_xlabel("Dose per hour in the state (mmHg·h/h), square-root scale")
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _state_strips(

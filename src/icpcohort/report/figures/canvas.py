@@ -80,6 +80,10 @@ class Picture(NamedTuple):
     figure : Figure
     column : {"single", "double"}
         The width for which it is drawn.
+    is_empty : bool
+        Whether there was nothing to draw, which it says in words.
+    patient_level : bool
+        Whether a dot or a line is a patient: not for sharing.
     """
 
     name: str
@@ -88,6 +92,8 @@ class Picture(NamedTuple):
     caption: str
     figure: Figure
     column: str
+    is_empty: bool = False
+    patient_level: bool = False
 
 
 def sheet(column: str, *, height_in: float) -> Figure:
@@ -188,7 +194,7 @@ def nothing(*, name: str, title: str, words: str) -> Picture:
     with style(name):
         figure = sheet("double", height_in=0.4)
         figure.text(0.01, 0.4, words, color=INK)
-    return Picture(name, title, words, words, figure, "double")
+    return Picture(name, title, words, words, figure, "double", is_empty=True)
 
 
 def shortened(words: str, *, letters: int) -> str:

@@ -22,14 +22,7 @@ from icpcohort.report.figures.canvas import Picture
 
 Tables = Mapping[str, pl.DataFrame]
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
-TABLES = (
-    *("analysis", "flow", "quality", "masked", "monitors", "burden", "burden_by_state"),
-    *("intensity", "intensity_map", "transition", "summary", "curves", "optima"),
-    *("specifications", "specification_options", "specification_choices"),
-    "specification_summary",
-)
 PER_WINDOW = ("burden", "burden_by_state", "intensity", "summary")
-FITS = ("estimates", "diagnostics", "curve")
 
 
 def all_pictures(
@@ -45,9 +38,9 @@ def all_pictures(
     Parameters
     ----------
     tables : mapping of table name to DataFrame
-        The names of `TABLES`; `curves` with `patient_id`. Others are passed over.
+        The names of `reads.FIGURES.tables`; `curves` with `patient_id`. Others are passed over.
     fits : mapping of table name to a mapping of model name to DataFrame
-        The names of `FITS`.
+        The names of `reads.FIGURES.of_models`.
     models : mapping of model name to its block of the plan
         One with a curved exposure has a figure of its own.
     window : str
@@ -58,21 +51,26 @@ def all_pictures(
     Returns
     -------
     dict of str to Picture
-        A figure without data says so in words; none is left out.
+        A figure without data says so in words; none is left out. One in which each patient
+        can be seen has `patient_level`, and its description says that it is not for sharing.
     """
-    given = of_the_cohort(tables)
+    of_cohort = of_the_cohort(tables)
     drawn = [
-        flow.flow_diagram(given["flow"], window=window),
-        recordings.recorded_time(given["quality"], given["masked"]),
-        recordings.drift(given["monitors"]),
-        burden.burden_distribution(given["burden"], window=window),
+        flow.flow_diagram(of_cohort["flow"], window=window),
+        recordings.recorded_time(of_cohort["quality"], of_cohort["masked"]),
+        recordings.drift(of_cohort["monitors"]),
+        burden.burden_distribution(of_cohort["burden"], window=window),
         burden.burden_by_state(
-            given["burden_by_state"], window=window, impaired_prx=impaired_prx
+            of_cohort["burden_by_state"], window=window, impaired_prx=impaired_prx
         ),
-        intensity.intensity_map(given["intensity"], window=window),
-        intensity.outcome_map(given["intensity_map"], given["transition"], window=window),
-        reactivity.reactivity_distribution(given["summary"], given["optima"], window=window),
-        reactivity.reactivity_curves(given["curves"], given["optima"]),
+        intensity.intensity_map(of_cohort["intensity"], window=window),
+        intensity.outcome_map(
+            of_cohort["intensity_map"], of_cohort["transition"], window=window
+        ),
+        reactivity.reactivity_distribution(
+            of_cohort["summary"], of_cohort["optima"], window=window
+        ),
+        reactivity.reactivity_curves(of_cohort["curves"], of_cohort["optima"]),
         forest.forest_plot(fits["estimates"], models=models),
     ]
     drawn += [
@@ -89,14 +87,21 @@ def all_pictures(
     drawn += [
         specifications.specification_curve(
             question,
-            specifications=given["specifications"],
-            options=given["specification_options"],
-            choices=given["specification_choices"],
-            summary=given["specification_summary"],
+            specifications=of_cohort["specifications"],
+            options=of_cohort["specification_options"],
+            choices=of_cohort["specification_choices"],
+            summary=of_cohort["specification_summary"],
         )
-        for question in given["specification_summary"]["question"]
+        for question in of_cohort["specification_summary"]["question"]
     ]
-    return {picture.name: picture for picture in drawn}
+    return {picture.name: _marked(picture) for picture in drawn}
+
+
+def _marked(picture: Picture) -> Picture:
+    if picture.is_empty or picture.name not in names.DRAW_EACH_PATIENT:
+        return picture
+    description = f"{picture.description} {names.NOT_FOR_SHARING}"
+    return picture._replace(description=description, patient_level=True)
 
 
 def of_the_cohort(tables: Tables) -> dict[str, pl.DataFrame]:

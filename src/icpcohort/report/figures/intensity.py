@@ -8,6 +8,7 @@ from matplotlib.colors import LogNorm, Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from icpcohort import contracts
 from icpcohort.exposures.intensity_duration import SIDES
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
@@ -66,7 +67,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
         return canvas.nothing(name=name, title=title, words="No episodes were counted.")
     seen = rates.filter(pl.col("per_day") > 0)
     counts = {signal: _most(rates, signal) for signal in _signals(rates)}
-    told = [_rates_told(rates, signal) for signal in counts]
+    sentences = [_rates_told(rates, signal) for signal in counts]
     days = rates.group_by("signal").agg(pl.col("monitored_h").max() / 24)
     beside = [
         f"{signal.upper()}: n = {counts[signal]}, {format_number(d, decimals=0)} days"
@@ -91,7 +92,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
                 f"{signal.upper()} {SIDES[signal]} the threshold, n = {counts[signal]}"
             )
         _scale(figure, norm, words="Episodes per monitored day", ticks=_rate_ticks(low, high))
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -> Picture:
@@ -117,7 +118,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
         return canvas.nothing(name=name, title=title, words=words)
     line = transition.filter(pl.col("window") == window)
     counts = {signal: _most(rows, signal) for signal in _signals(known)}
-    told = [_correlations_told(known, line, signal) for signal in counts]
+    sentences = [_correlations_told(known, line, signal) for signal in counts]
     caption = (
         "Correlation (Pearson) of episodes per monitored day with GOSE, patients of the cohort "
         f"of the {words_of(window)} whose GOSE is known "
@@ -140,7 +141,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
                 f"{signal.upper()} {SIDES[signal]} the threshold, n = {counts[signal]}"
             )
         _scale(figure, norm, words="Correlation with GOSE", ticks=[-reach, 0, reach])
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _signals(rows: pl.DataFrame) -> list[str]:
@@ -224,7 +225,7 @@ def _draw_cells(axis: Any, panel: pl.DataFrame, column: str, *, norm: Normalize)
     )
     axis.set_yticks(range(durations.size), [f"{d:g}" for d in durations])
     axis.tick_params(length=0)
-    axis.set_xlabel("Threshold (mmHg)")
+    axis.set_xlabel(contracts.INTENSITY.columns["threshold_mmhg"].heading())
     for spine in axis.spines.values():
         spine.set(visible=True, color=MUTED)
 
@@ -240,9 +241,9 @@ def _matrix(
         np.searchsorted(durations, panel["duration_min"].to_numpy()),
         np.searchsorted(levels, panel["threshold_mmhg"].to_numpy()),
     )
-    given = pl.col(column).cast(pl.Float64)
-    blank = given == 0 if column == "per_day" else pl.lit(False)
-    values[at] = panel.select(pl.when(~blank).then(given)).to_series().to_numpy()
+    value = pl.col(column).cast(pl.Float64)
+    blank = value == 0 if column == "per_day" else pl.lit(False)
+    values[at] = panel.select(pl.when(~blank).then(value)).to_series().to_numpy()
     return levels, durations, values
 
 
@@ -271,8 +272,8 @@ def _draw_line(axis: Any, line: pl.DataFrame, panel: pl.DataFrame) -> None:
 
 
 def _rate_ticks(low: float, high: float) -> list[float]:
-    found = [m * 10.0**e for e in range(-4, 4) for m in (1, 3)]
-    return [tick for tick in found if low <= tick <= high] or [low, high]
+    ticks = [m * 10.0**e for e in range(-4, 4) for m in (1, 3)]
+    return [tick for tick in ticks if low <= tick <= high] or [low, high]
 
 
 def _scale(figure: Figure, norm: Normalize, *, words: str, ticks: list[float]) -> None:

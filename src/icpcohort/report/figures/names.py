@@ -7,10 +7,11 @@ NAMES = (  # in the order of the report
     *("flow", "recorded", "drift", "burden", "burden-by-state", "intensity"),
     *("intensity-outcome", "reactivity", "curves", "forest"),
 )
-# a dot or a line is a patient or a monitor: no rows, but nearly
+# A dot or a line is a patient or a monitor: no rows, but nearly.
 DRAW_EACH_PATIENT = (
     *("recorded", "drift", "burden", "burden-by-state", "reactivity", "curves"),
 )
+NOT_FOR_SHARING = "Patient-level data, not for sharing."
 FILE_KINDS = ("svg", "pdf", "png")
 
 

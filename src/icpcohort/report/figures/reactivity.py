@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
 from icpcohort.report.tables.grid import words_of
@@ -42,8 +43,8 @@ def reactivity_distribution(
         _strip("Chance alone", tested["chance_yield_percent"]),
     ]
     yields = [strip for strip in yields if strip.values.len()]
-    told = [f"Mean PRx: median {format_median(prx, decimals=2)}, n = {prx.len()}."]
-    told += [
+    sentences = [f"Mean PRx: median {format_median(prx, decimals=2)}, n = {prx.len()}."]
+    sentences += [
         f"CPPopt yield, {strip.label.lower()}: median "
         f"{format_median(strip.values, decimals=1)} percent, {strip.beside}."
         for strip in yields
@@ -63,11 +64,13 @@ def reactivity_distribution(
         upper.axvline(0, ymax=0.6, color=MUTED, lw=0.6, dashes=(4, 3))
         upper.set_xlim(-1, 1)
         upper.set_xticks([-1, -0.5, 0, 0.5, 1], ["−1", "−0.5", "0", "0.5", "1"])
-        upper.set_xlabel("Mean PRx in the window (−1 to 1)")
+        upper.set_xlabel(
+            f"{contracts.SUMMARY.columns['prx_mean'].label} in the window (−1 to 1)"
+        )
         canvas.draw_strips(lower, yields, decimals=1, words="above")
         lower.set_xlim(0, 100)
         lower.set_xlabel("CPPopt yield (% of the minutes with CPP)")
-    return Picture(name, title, " ".join(told), caption, figure, "single")
+    return Picture(name, title, " ".join(sentences), caption, figure, "single")
 
 
 def _strip(label: str, values: pl.Series) -> Strip:
@@ -132,11 +135,11 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
     drawn = pooled.filter(pl.col("n_patients") >= MIN_PATIENTS_POOLED)
     n = curves.filter(pl.col("prx").is_not_null())["patient_id"].n_unique()
     optimum = optima.sort("patient_id")["cppopt_mmhg"].drop_nulls()
-    told = f"Curves of {n} patients. Pooled PRx by CPP in mmHg: " + "; ".join(
+    description = f"Curves of {n} patients. Pooled PRx by CPP in mmHg: " + "; ".join(
         f"{cpp_mmhg:g}: {format_number(prx, decimals=2)} (n = {n_patients})"
         for cpp_mmhg, prx, n_patients, _ in drawn.iter_rows()
     )
-    told += (
+    description += (
         f". CPPopt of the whole recording: median {format_median(optimum, decimals=1)} mmHg, "
         f"{optimum.len()} of {optima.height} patients."
     )
@@ -145,7 +148,8 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
         figure.subplots_adjust(left=0.14, right=0.96, top=0.94, bottom=0.12, hspace=0.12)
         upper, lower = figure.subplots(2, sharex=True, height_ratios=(4.4, 1))
         _draw_curves(upper, curves, pooled=pooled, drawn=drawn)
-        strip = Strip("CPPopt (mmHg)", optimum, f"n = {optimum.len()} of {optima.height}")
+        label = contracts.OPTIMA.columns["cppopt_mmhg"].heading()
+        strip = Strip(label, optimum, f"n = {optimum.len()} of {optima.height}")
         canvas.draw_strips(lower, [strip], decimals=1, words="above")
         lower.set_xlabel("CPP in bins, and CPPopt (mmHg), whole recording")
     caption = (
@@ -154,7 +158,7 @@ def reactivity_curves(curves: pl.DataFrame, optima: pl.DataFrame) -> Picture:
         f"where {MIN_PATIENTS_POOLED} or more patients have minutes; n above each bin counts "
         "patients. Below: CPPopt of each patient, median (IQR) and n."
     )
-    return Picture(name, title, told, caption, figure, "single")
+    return Picture(name, title, description, caption, figure, "single")
 
 
 def _draw_curves(

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture, Strip
 from icpcohort.report.tables.grid import words_of
@@ -29,12 +30,12 @@ def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
     strips = [_valid_strip(quality, signal) for signal in SIGNALS]
     strips = [strip for strip in strips if strip.values.len()]
     bars = masked_hours(masked)
-    told = [
+    sentences = [
         f"{strip.label}: median {format_median(strip.values, decimals=1)} percent of the "
         f"recorded time, {strip.beside}."
         for strip in strips
     ]
-    told += [
+    sentences += [
         f"{signal.upper()} masked for {words_of(reason)}: {format_number(hours, decimals=1)} h "
         f"in {n} patients."
         for signal, reason, hours, n in bars.iter_rows()
@@ -57,7 +58,7 @@ def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
         left.set_xlim(min(50.0, *(float(s.values.to_numpy().min()) for s in strips)), 100)
         left.set_xlabel("Valid (% of the recorded time)")
         _draw_bars(right, bars)
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _valid_strip(quality: pl.DataFrame, signal: str) -> Strip:
@@ -140,12 +141,12 @@ def drift(monitors: pl.DataFrame) -> Picture:
         for kind in monitors["kind"].unique().sort(nulls_last=True)
     ]
     strips = [strip for strip in strips if strip.values.len()]
-    told = [
+    sentences = [
         f"{strip.label}: median {format_median(strip.values, decimals=1)} mmHg, {strip.beside}."
         for strip in strips
     ]
     n_beyond = known.filter(pl.col("drift_at_removal_mmhg").abs() > 2).height
-    told.append(f"Beyond 2 mmHg either way: {n_beyond} of {known.height}.")
+    sentences.append(f"Beyond 2 mmHg either way: {n_beyond} of {known.height}.")
     caption = (
         f"{title}: the reading against atmosphere, {known.height} of {monitors.height} "
         f"monitors. {canvas.STRIP_WORDS.replace('patient', 'monitor')} Dashed: 2 mmHg either "
@@ -163,8 +164,8 @@ def drift(monitors: pl.DataFrame) -> Picture:
             for y in range(len(strips)):  # not through the words above each row
                 axis.plot([at, at], [y - 0.3, y + 0.32], color=MUTED, lw=0.6, dashes=dashes)
         axis.set_xlim(-reach, reach)
-        axis.set_xlabel("Drift at removal (mmHg)")
-    return Picture(name, title, " ".join(told), caption, figure, "single")
+        axis.set_xlabel(contracts.MONITORS.columns["drift_at_removal_mmhg"].heading())
+    return Picture(name, title, " ".join(sentences), caption, figure, "single")
 
 
 def _drift_strip(known: pl.DataFrame, monitors: pl.DataFrame, kind: str | None) -> Strip:

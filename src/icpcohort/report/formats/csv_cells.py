@@ -5,25 +5,32 @@ import io
 import re
 from collections.abc import Sequence
 
+from icpcohort.contracts import spreadsheet
 from icpcohort.report.formats import printable
 from icpcohort.report.tables.numbers import MINUS
 
-FORMULA_SIGNS = (*"=+-@\t\r\n", "＝", "＋", "－", "＠")
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 
 
 def as_csv(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """Return a table as CSV: UTF-8, commas, line feeds, every text in quotes where needed.
 
-    A text that a spreadsheet would take for a formula gets a `'` before it. A negative number
-    stays a number, with the minus of a keyboard.
+    A negative number stays a number, with the minus of a keyboard; texts are those of
+    `spreadsheet.safe_text`.
 
-    Source: RFC 4180, with line feeds; formulas in cells: OWASP, CSV injection (from memory).
+    Source: RFC 4180, with line feeds.
+    """
+    return "".join(map(_line, (head, *rows)))
+
+
+def _line(row: Sequence[str]) -> str:
+    """Return a row, in which a cell with a return or a line feed stands in quotes.
+
+    The writer quotes only what it ends its lines with, so it ends them with both.
     """
     file = io.StringIO()
-    writer = csv.writer(file, lineterminator="\n")
-    writer.writerows([[safe_cell(cell) for cell in row] for row in (head, *rows)])
-    return file.getvalue()
+    csv.writer(file, lineterminator="\r\n").writerow([safe_cell(cell) for cell in row])
+    return file.getvalue().removesuffix("\r\n") + "\n"
 
 
 def safe_cell(text: str) -> str:
@@ -32,4 +39,4 @@ def safe_cell(text: str) -> str:
     number = plain.replace(MINUS, "-", 1) if plain.startswith(MINUS) else plain
     if NUMBER.fullmatch(number):
         return number
-    return f"'{plain}" if plain.lstrip(" ").startswith(FORMULA_SIGNS) else plain
+    return spreadsheet.safe_text(plain)

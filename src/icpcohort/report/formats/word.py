@@ -11,6 +11,7 @@ from docx.shared import Emu, Mm
 from docx.text.paragraph import Paragraph as TextParagraph
 from PIL import Image
 
+from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.formats import printable, word_styles, word_xml
 from icpcohort.report.formats.word_styles import TABLE_STYLE
 from icpcohort.report.sections.blocks import (
@@ -85,13 +86,13 @@ def as_docx(content: Content, *, pictures: Mapping[str, Path]) -> bytes:
 
 def _check(content: Content, pictures: Mapping[str, Path]) -> None:
     wanted = [block.name for block in content.blocks() if isinstance(block, PictureBlock)]
-    found = [f"{name}: no picture; draw it first" for name in wanted if name not in pictures]
+    problems = [f"{name}: no picture; draw it first" for name in wanted if name not in pictures]
     for name in wanted:
         if name in pictures and not _words(pictures[name])[1]:
-            found.append(f"{pictures[name]}: no description; save it with canvas.save")
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"word.as_docx: {len(found)} problem(s)\n{lines}")
+            problems.append(f"{pictures[name]}: no description; save it with canvas.save")
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"word.as_docx: {len(problems)} problem(s)\n{lines}")
 
 
 def _words(path: Path) -> tuple[str, str]:
@@ -162,8 +163,8 @@ def _block(writer: _Writer, block: Block) -> None:
         case PictureBlock():
             _picture(writer, block)
         case GridBlock(patient_level=True):
-            said = f"{block.number}. {block.grid.caption}. {LEFT_OUT}"
-            _mark(writer, _add(writer, said, "Table Note"), block.id)
+            text = f"{block.number}. {block.grid.caption}. {LEFT_OUT}"
+            _mark(writer, _add(writer, text, "Table Note"), block.id)
         case GridBlock(supplementary=True):
             writer.later.append(block)
         case GridBlock():
@@ -188,6 +189,8 @@ def _picture(writer: _Writer, block: PictureBlock) -> None:
     caption = _add(writer, "", "Caption")
     caption.add_run(f"{block.number}. ", style="Strong")
     caption.add_run(printable.text(block.caption))
+    if block.patient_level:
+        caption.add_run(f" {NOT_FOR_SHARING}")
     _mark(writer, caption, block.id)
 
 

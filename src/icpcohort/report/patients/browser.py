@@ -8,7 +8,10 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from icpcohort.report.patients import cohort_picture, timeline
+from icpcohort import contracts
+from icpcohort.contracts import Table
+from icpcohort.report.figures.names import NOT_FOR_SHARING
+from icpcohort.report.patients import cohort_picture
 from icpcohort.report.patients import facts as patient_rows
 from icpcohort.report.patients.facts import Section
 from icpcohort.report.sections.content import SHORT_CAUTION
@@ -57,7 +60,7 @@ def render(
     head, rows = overview(patients, tables, main_window=main_window)
     page = environment.from_string(template).render(
         short_caution=SHORT_CAUTION,
-        not_for_sharing=timeline.NOT_FOR_SHARING,
+        not_for_sharing=NOT_FOR_SHARING,
         window=words_of(main_window),
         head=head,
         rows=rows,
@@ -80,11 +83,17 @@ def overview(
     }
     levels = of["dose"] and {row["threshold_mmhg"] for row in of["dose"].values()}
     dose = f"ICP dose above {min(levels):g} mmHg (mmHg·h/h)" if levels else "ICP dose"
-    head = ["Patient", "Age (years)", "Sex", "GOSE", "Recordings used", "Valid ICP (h)"]
-    head += ["Mean ICP (mmHg)", dose, "Mean PRx", "CPPopt (mmHg)", "95 % interval", "Analysis"]
+    patient_columns, summary = contracts.PATIENTS.columns, contracts.SUMMARY.columns
+    head = [
+        "Patient",
+        *(patient_columns[name].heading() for name in ("age_years", "sex", "gose_6m")),
+        *("Recordings used", "Valid ICP (h)", summary["icp_mean_mmhg"].heading(), dose),
+        *(summary["prx_mean"].heading(), contracts.OPTIMA.columns["cppopt_mmhg"].heading()),
+        *("95 % interval", "Analysis"),
+    ]
     rows = []
     for patient in patients:
-        row = {name: found.get(patient, {}) for name, found in of.items()}
+        row = {name: by_patient.get(patient, {}) for name, by_patient in of.items()}
         rows.append({"cells": _cells(patient, row), "holds": _holding(row), "id": patient})
     return head, rows
 
@@ -115,22 +124,29 @@ def _one_a_patient(
 
 def _cells(patient: str, row: Mapping[str, Mapping[str, Any]]) -> list[str]:
     valid_s = row["quality"].get("valid_s")
-    interval = [row["optimum"].get(f"cppopt_ci_{side}_mmhg") for side in ("low", "high")]
-    known = None not in interval
+    ends = [
+        _number(row["optimum"], contracts.OPTIMA, f"cppopt_ci_{side}_mmhg")
+        for side in ("low", "high")
+    ]
     return [
         patient,
-        format_number(row["patient"].get("age_years"), decimals=1),
+        _number(row["patient"], contracts.PATIENTS, "age_years"),
         row["patient"].get("sex") or MISSING,
-        format_number(row["outcome"].get("gose_6m"), decimals=0),
+        _number(row["outcome"], contracts.OUTCOMES, "gose_6m"),
         f"{row['used'].get('n_used', 0)} of {row['used'].get('n_listed', 0)}",
         format_number(None if valid_s is None else valid_s / 3600, decimals=1),
-        format_number(row["summary"].get("icp_mean_mmhg"), decimals=1),
-        format_number(row["dose"].get("dose_per_h_mmhg"), decimals=2),
-        format_number(row["summary"].get("prx_mean"), decimals=2),
-        format_number(row["optimum"].get("cppopt_mmhg"), decimals=1),
-        " to ".join(format_number(end, decimals=1) for end in interval) if known else MISSING,
+        _number(row["summary"], contracts.SUMMARY, "icp_mean_mmhg"),
+        _number(row["dose"], contracts.BURDEN, "dose_per_h_mmhg"),
+        _number(row["summary"], contracts.SUMMARY, "prx_mean"),
+        _number(row["optimum"], contracts.OPTIMA, "cppopt_mmhg"),
+        MISSING if MISSING in ends else " to ".join(ends),
         "in" if row["analysis"] else words_of(row["dropped"].get("reason")),
     ]
+
+
+def _number(row: Mapping[str, Any], table: Table, name: str) -> str:
+    """Return a value of a patient's row of a table with the decimals of its column."""
+    return format_number(row.get(name), decimals=table.columns[name].decimals or 0)
 
 
 def _holding(row: Mapping[str, Mapping[str, Any]]) -> str:

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT
 from icpcohort.report.patients.spans import MINUTE_S, Reals
 from icpcohort.report.tables.grid import words_of
@@ -42,9 +43,9 @@ def in_words(optimum: Mapping[str, Any]) -> list[str]:
         return ["Whole recording: no minute with PRx and CPP."]
     n = format_number(optimum["n_minutes"], decimals=0)
     if optimum["cppopt_mmhg"] is None:
-        told = [f"Whole recording: no CPPopt ({words_of(optimum['reason'])}), {n} min."]
+        sentences = [f"Whole recording: no CPPopt ({words_of(optimum['reason'])}), {n} min."]
     else:
-        told = [
+        sentences = [
             f"Whole recording: CPPopt {_mmhg(optimum['cppopt_mmhg'])} mmHg"
             f"{_interval(optimum)}, {n} min.",
             f"LLR {_pair(optimum, 'llr')}, ULR {_pair(optimum, 'ulr')} "
@@ -52,18 +53,18 @@ def in_words(optimum: Mapping[str, Any]) -> list[str]:
         ]
     if optimum["p_chance"] is not None:
         p = format_p(optimum["p_chance"])
-        told.append(
+        sentences.append(
             f"Beside chance: p {p if p.startswith('<') else f'= {p}'}; chance alone gives a "
             f"CPPopt in {format_number(optimum['chance_percent'], decimals=0)} % of surrogates."
         )
     if optimum["cppopt_yield_percent"] is not None:
-        found = format_number(optimum["cppopt_yield_percent"], decimals=1)
+        share = format_number(optimum["cppopt_yield_percent"], decimals=1)
         alone = optimum["chance_yield_percent"]
         beside = (
             "" if alone is None else f", by chance alone {format_number(alone, decimals=1)} %"
         )
-        told.append(f"Minutes with a CPPopt: {found} %{beside}.")
-    return told
+        sentences.append(f"Minutes with a CPPopt: {share} %{beside}.")
+    return sentences
 
 
 def _interval(optimum: Mapping[str, Any]) -> str:
@@ -78,7 +79,8 @@ def _pair(optimum: Mapping[str, Any], limit: str) -> str:
 
 
 def _mmhg(value: float | None) -> str:
-    return format_number(value, decimals=1)
+    decimals = contracts.OPTIMA.columns["cppopt_mmhg"].decimals or 0
+    return format_number(value, decimals=decimals)
 
 
 def smooth_fit(curve: pl.DataFrame) -> tuple[Reals, Reals]:
@@ -109,7 +111,8 @@ def draw(axis: Any, curve: pl.DataFrame, optimum: Mapping[str, Any]) -> None:
     optimum : see `in_words`
     """
     known = curve.filter(pl.col("prx").is_not_null()).sort("cpp_mmhg")
-    axis.set_xlabel("CPP (mmHg), whole recording", labelpad=1)
+    cpp_words = contracts.CURVES.columns["cpp_mmhg"].heading()
+    axis.set_xlabel(f"{cpp_words}, whole recording", labelpad=1)
     axis.tick_params(length=2.5, width=0.6, labelsize=SMALL_PT)
     if known.is_empty():
         axis.set_axis_off()
@@ -137,10 +140,9 @@ def _draw_limits(axis: Any, optimum: Mapping[str, Any]) -> None:
     if low is not None and high is not None:
         axis.axvspan(low, high, color=ACCENT, alpha=0.25, lw=0)
     above = axis.get_xaxis_transform()
-    lines = {"CPPopt": "cppopt_mmhg", "LLR": "llr_mmhg", "ULR": "ulr_mmhg"}
-    for name, column in lines.items():
-        at = optimum[column]
+    for column in ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg"):
+        at, words = optimum[column], f" {contracts.OPTIMA.columns[column].label}"
         if at is not None:
-            width = 1.2 if name == "CPPopt" else 0.7
+            width = 1.2 if column == "cppopt_mmhg" else 0.7
             axis.axvline(at, color=ACCENT, lw=width, dashes=(1, 0) if width > 1 else (4, 3))
-            axis.text(at, 0.02, f" {name}", transform=above, color=ACCENT, fontsize=SMALL_PT)
+            axis.text(at, 0.02, words, transform=above, color=ACCENT, fontsize=SMALL_PT)

@@ -6,32 +6,23 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Column
 from icpcohort.report.patients import curve, lanes
-from icpcohort.report.tables.grid import REACTIVITY, unit_words, words_of
+from icpcohort.report.tables.grid import REACTIVITY, words_of
 from icpcohort.report.tables.monitors import COMPLICATIONS
 from icpcohort.report.tables.numbers import MISSING, format_number
-from icpcohort.report.tables.table_one import VARIABLES
 
 Rows = dict[str, list[list[str]]]  # patient -> rows of cells
-PRESSURES = {
-    "monitored_h": ("ICP monitored (h)", 1),
-    "icp_mean_mmhg": ("Mean ICP (mmHg)", 1),
-    "abp_mean_mmhg": ("Mean ABP (mmHg)", 1),
-    "cpp_mean_mmhg": ("Mean CPP (mmHg)", 1),
-    "amp_mean_mmhg": ("Mean AMP (mmHg)", 1),
+PRESSURES = ("monitored_h", *(f"{name}_mean_mmhg" for name in ("icp", "abp", "cpp", "amp")))
+OUTCOMES = {
+    name: column for name, column in contracts.OUTCOMES.columns.items() if column.role != "key"
 }
-KNOWN = {variable.column: variable for variable in VARIABLES}
-SHORT_WORDS = {  # where the meaning of the contract is a sentence that needs its table
-    "gose_6m": "GOSE",
-    "gose_6m_merged": "GOSE (2 and 3 merged)",
-    "unfavourable": "Unfavourable outcome",
-    "unfavourable_sliding": "Unfavourable outcome, sliding dichotomy",
-    "dead": "Dead (GOSE 1)",
-    "dead_by_horizon": "Dead by the horizon of the settings",
-    "prognostic_band": "Band of IMPACT core risk",
+WHO = {  # the score stands with the outcomes
+    name: column
+    for name, column in contracts.PATIENTS.columns.items()
+    if name not in contracts.OUTCOMES.columns
 }
-NO_COVARIATES = ("patient_id", "gose_6m")  # the outcome stands with the outcomes
+MONITORED = "ICP monitored (h)"  # the window is the column's head here
 
 
 class Section(NamedTuple):
@@ -44,7 +35,7 @@ class Section(NamedTuple):
 
 
 def sections(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     *,
     model_dropped: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
@@ -54,59 +45,45 @@ def sections(
 
     Parameters
     ----------
-    given : mapping of table name to DataFrame
-        patients, recordings, excluded, quality, masked, monitors, events, burden, summary,
-        optima, outcomes, analysis, dropped: the contracts of these names.
+    tables : mapping of table name to DataFrame
+        The names of `reads.PATIENT_PAGE.tables`, as in the contracts.
     model_dropped : mapping of model name to contracts.MODEL_DROPPED
     models : mapping of model name to its block of the plan
     windows : names of the windows, in their order
     """
     places = {name: words_of(name).capitalize() for name in windows}
     return [
-        Section("Who", ["", ""], _facts(given["patients"], contracts.PATIENTS), ""),
-        Section("Outcomes", ["", ""], _facts(given["outcomes"], contracts.OUTCOMES), ""),
-        _membership(given, model_dropped=model_dropped, models=models, windows=windows),
-        _recordings(given["recordings"], given["excluded"]),
-        _seconds(given["quality"]),
-        _masked(given["masked"]),
-        _monitors(given["monitors"]),
-        _events(given["events"]),
-        _indices(given["summary"], places),
-        _burden(given["burden"], places),
-        _optimum(given["optima"]),
+        Section("Who", ["", ""], _facts(tables["patients"], WHO), ""),
+        Section("Outcomes", ["", ""], _facts(tables["outcomes"], OUTCOMES), ""),
+        _membership(tables, model_dropped=model_dropped, models=models, windows=windows),
+        _recordings(tables["recordings"], tables["excluded"]),
+        _seconds(tables["quality"]),
+        _masked(tables["masked"]),
+        _monitors(tables["monitors"]),
+        _events(tables["events"]),
+        _indices(tables["summary"], places),
+        _burden(tables["burden"], places),
+        _optimum(tables["optima"]),
     ]
 
 
-def _facts(table: pl.DataFrame, contract: Table) -> Rows:
-    """Return one row a column: its words and the patient's value."""
-    columns = [name for name in contract.columns if name not in NO_COVARIATES]
-    if contract is contracts.OUTCOMES:
-        columns.insert(0, "gose_6m")
-    heads = {name: _column_words(contract, name) for name in columns}
+def _facts(table: pl.DataFrame, columns: Mapping[str, Column]) -> Rows:
+    """Return one row per column: its heading and the patient's value."""
     return {
-        row["patient_id"]: [[heads[name], _value(name, row[name])] for name in columns]
+        row["patient_id"]: [
+            [column.heading(), _value(row[name], column)] for name, column in columns.items()
+        ]
         for row in table.iter_rows(named=True)
     }
 
 
-def _column_words(contract: Table, name: str) -> str:
-    if name in KNOWN:
-        return KNOWN[name].words
-    if name in SHORT_WORDS:
-        return SHORT_WORDS[name]
-    column = contract.columns[name]
-    words, unit = column.about.split(";")[0], unit_words(column.unit)
-    return f"{words} ({unit})" if unit else words
-
-
-def _value(name: str, value: Any) -> str:
+def _value(value: Any, column: Column) -> str:
     if value is None:
         return MISSING
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        decimals = KNOWN[name].decimals if name in KNOWN else None
-        return format_number(value, decimals=2 if name.startswith("impact") else decimals or 1)
+        return format_number(value, decimals=column.decimals or 0)
     return str(value)
 
 
@@ -122,31 +99,31 @@ def _hours(seconds: float | None, *, decimals: int) -> str:
 
 
 def _membership(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     *,
     model_dropped: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
     windows: Sequence[str],
 ) -> Section:
     """Return in which cohorts and models a patient is, and why not in the others."""
-    inside = set(given["analysis"].select("window", "patient_id").iter_rows())
-    left = {(row["window"], row["patient_id"]): row for row in given["dropped"].to_dicts()}
+    inside = set(tables["analysis"].select("window", "patient_id").iter_rows())
+    left = {(row["window"], row["patient_id"]): row for row in tables["dropped"].to_dicts()}
     lost = {
         (model, row["patient_id"]): row
         for model, table in model_dropped.items()
         for row in table.to_dicts()
     }
     rows: Rows = {}
-    for patient in given["patients"]["patient_id"]:
+    for patient in tables["patients"]["patient_id"]:
         rows[patient] = [
             [f"Cohort of the {words_of(window)}", *_place((window, patient), inside, left)]
             for window in windows
         ]
         for model, plan in models.items():
-            told = ["no", f"not in the cohort of the {words_of(plan['window'])}"]
+            cells = ["no", f"not in the cohort of the {words_of(plan['window'])}"]
             if (plan["window"], patient) in inside:
-                told = _place((model, patient), {(model, patient)} - set(lost), lost)
-            rows[patient].append([f"Model {words_of(model)}", *told])
+                cells = _place((model, patient), {(model, patient)} - set(lost), lost)
+            rows[patient].append([f"Model {words_of(model)}", *cells])
     return Section("In which analyses", ["Analysis", "In it", "Why not"], rows, "")
 
 
@@ -222,6 +199,7 @@ def _masked(masked: pl.DataFrame) -> Section:
 
 
 def _monitors(monitors: pl.DataFrame) -> Section:
+    monitor = contracts.MONITORS.columns
     rows = {
         patient: [
             [
@@ -229,14 +207,15 @@ def _monitors(monitors: pl.DataFrame) -> Section:
                 ", ".join(words_of(row[name]) for name in ("kind", "fixation", "side")),
                 f"{_number(row['insertion_h'])} to {_number(row['removal_h'])}",
                 _number(row["drift_at_removal_mmhg"]),
-                "; ".join(words for name, words in COMPLICATIONS.items() if row[name])
+                "; ".join(monitor[name].label for name in COMPLICATIONS if row[name])
                 or "none noted",
             ]
             for row in part
         ]
         for patient, part in _by_patient(monitors, "insertion_h", "monitor_id")
     }
-    head = ["Monitor", "Kind", "In place (h)", "Drift at removal (mmHg)", "Complications"]
+    drift = monitor["drift_at_removal_mmhg"].heading()
+    head = ["Monitor", "Kind", "In place (h)", drift, "Complications"]
     return Section("Monitors", head, rows, "No monitor is listed.")
 
 
@@ -260,19 +239,16 @@ def _events(events: pl.DataFrame) -> Section:
 
 
 def _indices(summary: pl.DataFrame, places: Mapping[str, str]) -> Section:
-    shown = PRESSURES | REACTIVITY
+    columns = {name: contracts.SUMMARY.columns[name] for name in (*PRESSURES, *REACTIVITY)}
     rows: Rows = {}
     for patient, part in _by_patient(summary, "window"):
         of_window = {row["window"]: row for row in part}
         rows[patient] = [
             [
-                words,
-                *(
-                    format_number(of_window.get(window, {}).get(name), decimals=decimals)
-                    for window in places
-                ),
+                MONITORED if name == "monitored_h" else column.heading(),
+                *(_value(of_window.get(window, {}).get(name), column) for window in places),
             ]
-            for name, (words, decimals) in shown.items()
+            for name, column in columns.items()
         ]
     return Section("Indices", ["", *places.values()], rows, "No minute was computed.")
 
@@ -286,16 +262,16 @@ def _burden(burden: pl.DataFrame, places: Mapping[str, str]) -> Section:
         for row in part:
             label = f"{row['signal'].upper()} {row['side']} {row['threshold_mmhg']:g} mmHg"
             dose, share = (
-                format_number(row[name], decimals=decimals)
-                for name, decimals in (("dose_per_h_mmhg", 2), ("percent_time", 1))
+                _value(row[name], contracts.BURDEN.columns[name])
+                for name in ("dose_per_h_mmhg", "percent_time")
             )
             known = row["dose_per_h_mmhg"] is not None
             cells.setdefault(label, {})[row["window"]] = (
                 f"{dose}; {share} %" if known else MISSING
             )
         rows[patient] = [
-            [label, *(found.get(window, MISSING) for window in places)]
-            for label, found in cells.items()
+            [label, *(of_window.get(window, MISSING) for window in places)]
+            for label, of_window in cells.items()
         ]
     head = ["Dose per hour (mmHg·h/h); time (%)", *places.values()]
     return Section("Burden", head, rows, "No minute was computed.")

@@ -12,15 +12,16 @@ import polars as pl
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
+from icpcohort import contracts
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED
+from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.patients import curve as patient_curve
 from icpcohort.report.patients import lanes, spans
 from icpcohort.report.patients.lanes import PLAIN, Extent, Lane
 from icpcohort.report.patients.spans import MINUTE_S, Reals
 from icpcohort.report.tables.numbers import format_number
 
-NOT_FOR_SHARING = "Patient-level data, not for sharing."
 FOOTNOTE = (
     f"{NOT_FOR_SHARING} Research use on recorded data; not a medical device, and not for"
     " decisions at the bedside."
@@ -28,11 +29,12 @@ FOOTNOTE = (
 WIDTH_IN, LEFT_IN, RIGHT_IN = canvas.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
 LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.0, 0.3, 0.15, 0.12
 CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
-LIMITS = {"llr_mmhg": "LLR", "cppopt_mmhg": "CPPopt", "ulr_mmhg": "ULR"}
+MINUTES = contracts.MINUTES.columns
+LIMITS = ("llr_mmhg", "cppopt_mmhg", "ulr_mmhg")
 SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
 LEAST_RANGE_MMHG = 10.0
-INDICES = {"CPP": "cpp_mmhg", "PRx": "prx", "CPPopt": "cppopt_mmhg"}
+INDICES = ("cpp_mmhg", "prx", "cppopt_mmhg")
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
 PANELS = {"icp": ("icp",), "abp": ("abp",), "cpp": ("icp", "abp")}
@@ -69,56 +71,56 @@ def patient_picture(
         the picture holds several minutes their lowest and highest are drawn. A short span is
         drawn a column wide, and two in its lane.
     """
-    own = recordings.filter(pl.col("patient_id") == patient_id)
+    of_patient = recordings.filter(pl.col("patient_id") == patient_id)
     account = caption(patient_id, recordings=recordings, quality=quality)
-    told = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
+    lines = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
     name, title = "patient", f"Patient {patient_id}"
-    extent = lanes.extent_of(own, minutes)
+    extent = lanes.extent_of(of_patient, minutes)
     if extent is None:
-        told.append("There is nothing to draw: no recording of this patient was used.")
+        lines.append("There is nothing to draw: no recording of this patient was used.")
         with canvas.style(name):
-            figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(told)))
-            _write_caption(figure, title, told)
+            figure = Figure(figsize=(WIDTH_IN, 0.85 + LINE_IN * len(lines)))
+            _write_caption(figure, title, lines)
             return canvas.as_file(
-                canvas.Picture(name, title, " ".join(told), "", figure, "double")
+                canvas.Picture(name, title, " ".join(lines), "", figure, "double")
             )
-    above = [*lanes.of_recordings(own, extent), *lanes.of_intervals(intervals, extent)]
+    above = [*lanes.of_recordings(of_patient, extent), *lanes.of_intervals(intervals, extent)]
     below = {
         signal: [
             *lanes.of_masked(artefacts, signal, extent),
             *lanes.of_missing(
                 spans.minute_states(
-                    minutes, artefacts=artefacts, recordings=own, signal=signal
+                    minutes, artefacts=artefacts, recordings=of_patient, signal=signal
                 ),
                 missing_s=_row_of(quality, patient_id, signal).get("missing_s", 0.0),
             ),
         ]
         for signal in ("icp", "abp")
     }
-    found = {} if optimum.is_empty() else optimum.row(0, named=True)
-    whole = patient_curve.in_words(found)
-    words = [*told, *_indices_words(minutes), *whole, *_lane_words("", above)]
+    optimum_row = {} if optimum.is_empty() else optimum.row(0, named=True)
+    whole = patient_curve.in_words(optimum_row)
+    words = [*lines, *_indices_words(minutes), *whole, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
     with canvas.style(name):
-        figure = _draw(minutes, title=title, told=told, above=above, below=below, extent=extent)
-        figure.axes[-2].set_xlabel(
-            f"Hours since time zero ({time_zero.replace('_', ' ')})", labelpad=1
+        figure = _draw(
+            minutes, title=title, lines=lines, above=above, below=below, extent=extent
         )
-        patient_curve.draw(figure.axes[-1], curve, found)
+        hours_words = f"Hours since time zero ({time_zero.replace('_', ' ')})"
+        figure.axes[-2].set_xlabel(hours_words, labelpad=1)
+        patient_curve.draw(figure.axes[-1], curve, optimum_row)
         _write_beside(figure, whole)
-        return canvas.as_file(
-            canvas.Picture(name, title, " ".join(words), "", figure, "double")
-        )
+        picture = canvas.Picture(name, title, " ".join(words), "", figure, "double")
+        return canvas.as_file(picture)
 
 
 def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame) -> list[str]:
     """Return the account of one patient in sentences: recordings, then hours by signal."""
-    own = recordings.filter(pl.col("patient_id") == patient_id)
-    used = own.filter(pl.col("status") == "used")
-    words = f"{used.height} of {own.height} recordings used."
+    of_patient = recordings.filter(pl.col("patient_id") == patient_id)
+    used = of_patient.filter(pl.col("status") == "used")
+    words = f"{used.height} of {of_patient.height} recordings used."
     if used.height:
         words += f" Tier: {', '.join(used['tier'].drop_nulls().unique().sort())}."
-    reasons = own["reason"].drop_nulls().unique().sort().to_list()
+    reasons = of_patient["reason"].drop_nulls().unique().sort().to_list()
     if reasons:
         words += f" Not used: {', '.join(reasons)}."
     lines = [words.replace("_", " ")]
@@ -152,7 +154,7 @@ def _draw(
     minutes: pl.DataFrame,
     *,
     title: str,
-    told: Sequence[str],
+    lines: Sequence[str],
     above: Sequence[Lane],
     below: dict[str, list[Lane]],
     extent: Extent,
@@ -161,10 +163,10 @@ def _draw(
     heights = {signal: _panel_in(minutes, signal) for signal in PANELS}
     n_lanes = len(above) + sum(len(rows) for rows in below.values())
     heights["prx"] = PANEL_IN if minutes["prx"].count() else NO_PANEL_IN
-    head_in, foot_in = 0.5 + LINE_IN * len(told), 2 * AXIS_IN + CURVE_IN
+    head_in, foot_in = 0.5 + LINE_IN * len(lines), 2 * AXIS_IN + CURVE_IN
     height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values()) + 5 * PAD_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
-    _write_caption(figure, title, told)
+    _write_caption(figure, title, lines)
     top_in = height_in - head_in
     top_in = _lane_axis(figure, above, top_in=top_in, extent=extent) - PAD_IN
     for signal, masks in PANELS.items():
@@ -180,14 +182,14 @@ def _draw(
     low_in = AXIS_IN
     box = (LEFT_IN, low_in, CURVE_WIDTH_IN, CURVE_IN)
     figure.add_axes(tuple(np.divide(box, [WIDTH_IN, height_in] * 2)))
-    figure.axes[-1].set_ylabel("PRx")
+    figure.axes[-1].set_ylabel(contracts.CURVES.columns["prx"].heading())
     return figure
 
 
-def _write_caption(figure: Figure, title: str, told: Sequence[str]) -> None:
+def _write_caption(figure: Figure, title: str, lines: Sequence[str]) -> None:
     height_in = float(figure.get_figheight())
     figure.text(0.01, 1 - 0.24 / height_in, title, fontsize=11, fontweight="bold")
-    for i, line in enumerate(told):
+    for i, line in enumerate(lines):
         figure.text(0.01, 1 - (0.44 + LINE_IN * i) / height_in, line, fontsize=8.5)
     figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
 
@@ -244,9 +246,9 @@ def _fill(
     )
 
 
-def widened(given: Reals, *, least_s: float) -> Reals:
+def widened(stretches: Reals, *, least_s: float) -> Reals:
     """Return the spans, shorter ones widened to `least_s` about their middle."""
-    middle, half = given.mean(axis=1), (given[:, 1] - given[:, 0]) / 2
+    middle, half = stretches.mean(axis=1), (stretches[:, 1] - stretches[:, 0]) / 2
     half = np.maximum(half, least_s / 2)
     return np.column_stack([middle - half, middle + half])
 
@@ -263,7 +265,7 @@ def _draw_panel(
     axis: Any, minutes: pl.DataFrame, *, signal: str, shades: Sequence[Lane], extent: Extent
 ) -> None:
     known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
-    _dress(axis, f"{signal.upper()} (mmHg)", extent=extent)
+    _dress(axis, MINUTES[f"{signal}_mmhg"].heading(), extent=extent)
     if known.is_empty():
         _say_empty(axis, "no valid minute")
         return
@@ -305,22 +307,22 @@ def _draw_line(
 def _draw_limits(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     """Draw CPPopt of each minute between its limits, named beside their last values."""
     side = axis.get_yaxis_transform()
-    for column, name in LIMITS.items():
+    for column in LIMITS:
         known = minutes.select("t_s", column).drop_nulls().sort("t_s")
         if known.is_empty():
             continue
-        width = 1.3 if name == "CPPopt" else 0.7
+        width = 1.3 if column == "cppopt_mmhg" else 0.7
         looks = {"color": ACCENT, "lw": width}
         _draw_line(axis, known, column, column_s=SMOOTH * extent.column_s, **looks)
         at, (low, high) = float(known[column].to_list()[-1]), axis.get_ylim()
-        words = f"{name} {format_number(at, decimals=0)}"
+        words = f"{MINUTES[column].label} {format_number(at, decimals=0)}"
         if low <= at <= high:
             axis.text(1.02, at, words, transform=side, va="center", color=ACCENT, fontsize=7)
 
 
 def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     """Draw PRx of each minute, and over it the mean of each hour through Fisher's z."""
-    _dress(axis, "PRx", extent=extent)
+    _dress(axis, MINUTES["prx"].heading(), extent=extent)
     known = minutes.select("t_s", "prx").drop_nulls()
     if known.is_empty():
         _say_empty(axis, "no minute with PRx")
@@ -346,8 +348,8 @@ def _write_beside(figure: Figure, lines: Sequence[str]) -> None:
 
 
 def _indices_words(minutes: pl.DataFrame) -> list[str]:
-    counts = {name: minutes[column].count() for name, column in INDICES.items()}
-    return [f"Minutes with {', '.join(f'{name}: {n}' for name, n in counts.items())}."]
+    counts = [f"{MINUTES[name].label}: {minutes[name].count()}" for name in INDICES]
+    return [f"Minutes with {', '.join(counts)}."]
 
 
 def envelope(t_end_s: Reals, values: Reals, *, column_s: float) -> tuple[Reals, Reals]:

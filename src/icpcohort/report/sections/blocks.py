@@ -92,6 +92,7 @@ class PictureBlock:
     name: str
     caption: str
     supplementary: bool = False
+    patient_level: bool = False  # a dot or a line is a patient: not for sharing
     number: str = ""
     back: str = ""
 
@@ -138,9 +139,11 @@ def table(
     return [Paragraph(empty, empty=True)] if empty else []
 
 
-def picture(name: str, caption: str, *, supplementary: bool = False) -> PictureBlock:
+def picture(
+    name: str, caption: str, *, supplementary: bool = False, patient_level: bool = False
+) -> PictureBlock:
     """Return the figure `name` as a block."""
-    return PictureBlock(f"figure-{name}", name, caption, supplementary)
+    return PictureBlock(f"figure-{name}", name, caption, supplementary, patient_level)
 
 
 def numbered(content: Content) -> Content:

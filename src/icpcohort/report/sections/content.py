@@ -49,7 +49,7 @@ ABBREVIATIONS = (
     "pressure (ABP − ICP), PRx the pressure reactivity index, CPPopt the CPP at which PRx is "
     "lowest, LLR the lower limit of reactivity, GOSE the extended Glasgow Outcome Scale."
 )
-Given = Mapping[str, pl.DataFrame]
+Tables = Mapping[str, pl.DataFrame]
 Models = Mapping[str, Mapping[str, Any]]
 
 
@@ -58,9 +58,9 @@ def build(
     title: str,
     settings: Mapping[str, Any],
     models: Models,
-    tables: Given,
+    tables: Tables,
     fits: model_section.Fits,
-    captions: Mapping[str, str],
+    figures: Mapping[str, PictureBlock],
     methods: Mapping[str, str],
     plan: Mapping[str, Any] | None,
     is_blinded: bool,
@@ -70,8 +70,8 @@ def build(
     """Return all that the report says, numbered; the arguments are those of `html_page.say`.
 
     Burden and indices are told of the patients in the analysis of their window; curves and
-    optima of every patient who has one. `captions` are those of `draw_all.all_pictures`, by
-    the figures' names.
+    optima of every patient who has one. `figures` are those of `draw_all.all_pictures`, by
+    their names.
 
     Raises
     ------
@@ -79,24 +79,28 @@ def build(
         If a figure has no place in any section.
     """
     window = str(settings["cohort"]["main_window"])
-    given = draw_all.of_the_cohort(tables)
+    cohort_tables = draw_all.of_the_cohort(tables)
     sections = (
-        _findings(given, models, fits, window=window),
-        *study.all_of(given, settings=settings, captions=captions),
-        model_section.of_all(given, models, fits, captions=captions),
-        model_section.beside(models, fits, precision=specifications.precision(given)),
-        specifications.specifications(given, captions),
-        specifications.plan(given, plan_lock.in_words(plan, given["plan_changes"])),
+        _findings(cohort_tables, models, fits, window=window),
+        *study.all_of(cohort_tables, settings=settings, figures=figures),
+        model_section.of_all(cohort_tables, models, fits, figures=figures),
+        model_section.beside(models, fits, precision=specifications.precision(cohort_tables)),
+        specifications.specifications(cohort_tables, figures),
+        specifications.plan(
+            cohort_tables, plan_lock.in_words(plan, cohort_tables["plan_changes"])
+        ),
         _methods(methods, settings),
-        _limits(given, window=window),
+        _limits(cohort_tables, window=window),
         _settings(settings, models),
-        _made(given, versions, fingerprints),
+        _made(cohort_tables, versions, fingerprints),
         checklists.section(list(methods), models),
     )
     caution = f"{blinding.WARNING} {SHORT_CAUTION}" if is_blinded else SHORT_CAUTION
-    content = numbered(Content(title, findings.lead(given, window=window), caution, sections))
+    content = numbered(
+        Content(title, findings.lead(cohort_tables, window=window), caution, sections)
+    )
     shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
-    if homeless := sorted(set(captions) - shown):
+    if homeless := sorted(set(figures) - shown):
         raise ValueError(
             f"content.build: {', '.join(homeless)} is in no section; name it in study.FIGURES"
         )
@@ -104,7 +108,7 @@ def build(
 
 
 def _findings(
-    given: Given, models: Models, fits: model_section.Fits, *, window: str
+    tables: Tables, models: Models, fits: model_section.Fits, *, window: str
 ) -> Section:
     items = [
         Item(
@@ -115,7 +119,7 @@ def _findings(
         )
         for name, plan in models.items()
     ] or [Item("The analysis plan holds no model.", head="Models.")]
-    items += findings.points(given, window=window)
+    items += findings.points(tables, window=window)
     return Section("findings", "Key findings", (Bullets(tuple(items)),))
 
 
@@ -139,8 +143,8 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
     return Section("methods", "Methods", (Paragraph(words),), tuple(parts))
 
 
-def _limits(given: Given, *, window: str) -> Section:
-    items = [Item(caution) for caution in CAUTIONS] + findings.limits(given, window=window)
+def _limits(tables: Tables, *, window: str) -> Section:
+    items = [Item(caution) for caution in CAUTIONS] + findings.limits(tables, window=window)
     return Section("limits", "Limits and cautions", (Bullets(tuple(items)),))
 
 
@@ -157,7 +161,7 @@ def _settings(settings: Mapping[str, Any], models: Models) -> Section:
 
 
 def _made(
-    given: Given, versions: Mapping[str, str], fingerprints: Mapping[str, str]
+    tables: Tables, versions: Mapping[str, str], fingerprints: Mapping[str, str]
 ) -> Section:
     release = versions.get("icpcohort", "unknown")
     cite = (
@@ -176,7 +180,7 @@ def _made(
         Paragraph(repeat, (Link("table-settings"), Link("table-plan"))),
         *table(
             "data",
-            appendix.fingerprints(fingerprints, given["recordings"]),
+            appendix.fingerprints(fingerprints, tables["recordings"]),
             supplementary=True,
         ),
         *table(

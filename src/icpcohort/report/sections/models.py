@@ -5,23 +5,21 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.report.sections.blocks import Block, Caution, Paragraph, Section, picture, table
+from icpcohort.report.reads import OF_MODELS, REPORT
+from icpcohort.report.sections.blocks import (
+    Block,
+    Caution,
+    Paragraph,
+    PictureBlock,
+    Section,
+    table,
+)
 from icpcohort.report.tables import grid as grid_tables
 from icpcohort.report.tables import model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
 
-CONTRACTS = {
-    "estimates": contracts.ESTIMATES,
-    "diagnostics": contracts.DIAGNOSTICS,
-    "flow": contracts.MODEL_FLOW,
-    "alternatives": contracts.ALTERNATIVES,
-    "risks": contracts.RISKS,
-    "curve": contracts.EXPOSURE_CURVE,
-    "performance": contracts.PERFORMANCE,
-}
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 
 FOLDED = ("curve", "flow", "diagnostics")
@@ -35,8 +33,8 @@ NO_CAUSE = (
 def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
     """Return the tables of one model; what was not handed over is empty."""
     return {
-        table: fits[table].get(name, store.empty(contract))
-        for table, contract in CONTRACTS.items()
+        table: fits[table].get(name, store.empty(OF_MODELS[table]))
+        for table in REPORT.of_models
     }
 
 
@@ -52,7 +50,7 @@ def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
 
 
 def section(
-    name: str, plan: Mapping[str, Any], fits: Fits, *, captions: Mapping[str, str]
+    name: str, plan: Mapping[str, Any], fits: Fits, *, figures: Mapping[str, PictureBlock]
 ) -> Section:
     """Return the section of one model.
 
@@ -62,8 +60,8 @@ def section(
     plan : mapping
         Its block of the plan.
     fits : mapping of table name to a mapping of model name to DataFrame
-        The names of `CONTRACTS`.
-    captions : mapping of figure name to caption
+        The names of `reads.REPORT.of_models`.
+    figures : mapping of figure name to block
         That of a curved exposure is called `curve-` and the model's name.
     """
     fit = tables_of(name, fits)
@@ -81,8 +79,8 @@ def section(
             empty="No estimate was handed over.",
         ),
     ]
-    if f"curve-{name}" in captions:
-        blocks.append(picture(f"curve-{name}", captions[f"curve-{name}"]))
+    if f"curve-{name}" in figures:
+        blocks.append(figures[f"curve-{name}"])
     beside = {
         "risks": model_grids.risks(fit["risks"], plan=plan),
         "performance": model_grids.performance(fit["performance"]),
@@ -116,21 +114,21 @@ def _title(name: str) -> str:
 
 
 def of_all(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     plans: Mapping[str, Mapping[str, Any]],
     fits: Fits,
     *,
-    captions: Mapping[str, str],
+    figures: Mapping[str, PictureBlock],
 ) -> Section:
     """Return the section of all models: the forest, all estimates in one table, each model."""
     blocks: list[Block] = [Caution(NO_CAUSE)]
-    if "forest" in captions:
-        blocks.append(picture("forest", captions["forest"]))
+    if "forest" in figures:
+        blocks.append(figures["forest"])
     if not plans:
         blocks.append(Paragraph("The analysis plan holds no model.", empty=True))
     blocks += table("models", model_grids.overview(plans, fits))
-    blocks += table("comparisons", model_grids.comparisons(given["comparisons"]))
-    parts = tuple(section(name, plan, fits, captions=captions) for name, plan in plans.items())
+    blocks += table("comparisons", model_grids.comparisons(tables["comparisons"]))
+    parts = tuple(section(name, plan, fits, figures=figures) for name, plan in plans.items())
     return Section("models", "Models", tuple(blocks), parts)
 
 

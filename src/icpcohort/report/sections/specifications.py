@@ -5,26 +5,29 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort.report.sections.blocks import Block, Link, Paragraph, Section, picture, table
+from icpcohort.report.sections.blocks import (
+    Block,
+    Link,
+    Paragraph,
+    PictureBlock,
+    Section,
+    table,
+)
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_number, format_p, format_percent
 
-Given = Mapping[str, pl.DataFrame]
+Tables = Mapping[str, pl.DataFrame]
 
 
-def specifications(given: Given, captions: Mapping[str, str]) -> Section:
+def specifications(tables: Tables, figures: Mapping[str, PictureBlock]) -> Section:
     """Return the section on every way in which a question could have been answered."""
     parts = []
-    for row in given["specification_summary"].iter_rows(named=True):
+    for row in tables["specification_summary"].iter_rows(named=True):
         name = row["question"]
-        choices = given["specification_choices"].filter(question=name)
+        choices = tables["specification_choices"].filter(question=name)
         blocks: list[Block] = [
             Paragraph(in_words(row, choices), (Link(f"table-choices-{name}"),)),
-            *(
-                [picture(figure, captions[figure])]
-                if (figure := f"specifications-{name}") in captions
-                else []
-            ),
+            *([figures[figure]] if (figure := f"specifications-{name}") in figures else []),
             *table(f"choices-{name}", of_choices(choices), sortable=False),
             *table(f"reasons-{name}", of_reasons(choices), sortable=False, supplementary=True),
         ]
@@ -36,22 +39,22 @@ def specifications(given: Given, captions: Mapping[str, str]) -> Section:
 def in_words(row: Mapping[str, Any], choices: pl.DataFrame) -> str:
     """Return the paragraph on one question from its row of the summary and its choices."""
     n = choices["choice"].n_unique()
-    said = (
+    text = (
         f"{n} choices combine to {row['n_specifications']} specifications, of which "
         f"{row['n_estimated']} could be estimated."
     )
     if not row["n_estimated"]:
-        return said
+        return text
     low, high, median = (
         format_number(row[f"effect_{name}"], decimals=2) for name in ("low", "high", "median")
     )
     n_above = round(row["percent_above_1"] * row["n_estimated"] / 100)
-    said += (
+    text += (
         f" Odds ratios for one standard deviation of the exposure ran from {low} to {high}, "
         f"median {median}; {n_above} ({format_percent(n_above, row['n_estimated'])}) were "
         f"above 1, and the 95 % interval of {row['n_excluding_1']} excluded 1. {_main(row)}"
     )
-    return f"{said} {_most(choices)}{_joint(row)}"
+    return f"{text} {_most(choices)}{_joint(row)}"
 
 
 def _main(row: Mapping[str, Any]) -> str:
@@ -127,12 +130,12 @@ def of_reasons(choices: pl.DataFrame) -> Grid:
     )
 
 
-def plan(given: Given, words: str) -> Section:
+def plan(tables: Tables, words: str) -> Section:
     """Return the section on the plan: whether it was locked, and what has changed since."""
     blocks: list[Block] = [
         Paragraph(words, (Link("table-plan-changes"),)),
-        *table("plan-status", of_status(given["plan_status"])),
-        *table("plan-changes", of_changes(given["plan_changes"]), sortable=False),
+        *table("plan-status", of_status(tables["plan_status"])),
+        *table("plan-changes", of_changes(tables["plan_changes"]), sortable=False),
     ]
     return Section("plan-lock", "The plan and what became of it", tuple(blocks))
 
@@ -168,10 +171,10 @@ def of_changes(changes: pl.DataFrame) -> Grid:
     return Grid("Changes since the plan was locked", head, rows, "")
 
 
-def precision(given: Given) -> list[Block]:
+def precision(tables: Tables) -> list[Block]:
     """Return what this study could have shown, and what more patients would."""
     rows = []
-    for (model,), part in given["planning"].group_by("model", maintain_order=True):
+    for (model,), part in tables["planning"].group_by("model", maintain_order=True):
         now, *more = part.sort("n").to_dicts()
         cells = [words_of(str(model)), format_number(now["n"], decimals=0)]
         for row in (now, *more):

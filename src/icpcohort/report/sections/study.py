@@ -6,14 +6,14 @@ from typing import Any
 import polars as pl
 
 from icpcohort.report.sections import findings
-from icpcohort.report.sections.blocks import Block, Paragraph, Section, picture, table
+from icpcohort.report.sections.blocks import Block, Paragraph, PictureBlock, Section, table
 from icpcohort.report.tables import cohort, exposures, grid, reactivity, recordings
 from icpcohort.report.tables import monitors as monitor_grids
 from icpcohort.report.tables import reactivity as chance_grid
 from icpcohort.signals import rules
 
-Given = Mapping[str, pl.DataFrame]
-Captions = Mapping[str, str]  # by the name of the figure
+Tables = Mapping[str, pl.DataFrame]
+Figures = Mapping[str, PictureBlock]  # by their names
 FIGURES = {  # of each section, in their order; those of models are in `model_section`
     "who": ("flow",),
     "recordings": ("recorded",),
@@ -24,25 +24,25 @@ FIGURES = {  # of each section, in their order; those of models are in `model_se
 
 
 def all_of(
-    given: Given, *, settings: Mapping[str, Any], captions: Captions
+    tables: Tables, *, settings: Mapping[str, Any], figures: Figures
 ) -> tuple[Section, ...]:
     """Return the sections in the order in which they are asked for.
 
     Parameters
     ----------
-    given : mapping of table name to DataFrame
+    tables : mapping of table name to DataFrame
         As `content.build` takes it, burden and summary of the cohort alone.
     settings : mapping
         The settings as run.
-    captions : mapping of figure name to caption
-        A figure of `FIGURES` without one is not in this report.
+    figures : mapping of figure name to block
+        A figure of `FIGURES` that is not among them is not in this report.
     """
     return (
-        _who(given, captions),
-        _recordings(given, settings, captions),
-        _monitors(given, captions),
-        _burden(given, settings, captions),
-        _reactivity(given, captions, window=str(settings["cohort"]["main_window"])),
+        _who(tables, figures),
+        _recordings(tables, settings, figures),
+        _monitors(tables, figures),
+        _burden(tables, settings, figures),
+        _reactivity(tables, figures, window=str(settings["cohort"]["main_window"])),
     )
 
 
@@ -51,35 +51,35 @@ def _reason_of_n(summary: pl.DataFrame, *, window: str) -> list[Block]:
     return [Paragraph(words)] if words else []
 
 
-def _drawn(section: str, captions: Captions) -> list[Block]:
-    return [picture(name, captions[name]) for name in FIGURES[section] if name in captions]
+def _drawn(section: str, figures: Figures) -> list[Block]:
+    return [figures[name] for name in FIGURES[section] if name in figures]
 
 
-def _who(given: Given, captions: Captions) -> Section:
+def _who(tables: Tables, figures: Figures) -> Section:
     blocks: list[Block] = [
-        *_drawn("who", captions),
+        *_drawn("who", figures),
         *table(
             "one",
-            cohort.table_one(given["table1"]),
+            cohort.table_one(tables["table1"]),
             empty="There is no patient to describe.",
             sortable=False,
         ),
         *table(
             "ends",
-            cohort.ends_of_monitoring(given["monitoring_ends"]),
+            cohort.ends_of_monitoring(tables["monitoring_ends"]),
             empty="There is no patient whose monitoring could end.",
             supplementary=True,
         ),
         *table(
             "flow",
-            cohort.flow(given["flow"]),
+            cohort.flow(tables["flow"]),
             empty="No flow of patients was recorded.",
             supplementary=True,
             sortable=False,
         ),
         *table(
             "dropped",
-            cohort.dropped(given["dropped"]),
+            cohort.dropped(tables["dropped"]),
             empty="No patient left.",
             supplementary=True,
             patient_level=True,
@@ -88,57 +88,57 @@ def _who(given: Given, captions: Captions) -> Section:
     return Section("who", "Who is in the study", tuple(blocks))
 
 
-def _recordings(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
+def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -> Section:
     without_effect = rules.without_effect(
-        given["events"]["event"].to_list(),
+        tables["events"]["event"].to_list(),
         rules=rules.from_blocks(settings["cleaning"]["rules"]),
         not_during=settings["reactivity"]["not_during"],
     )
     blocks: list[Block] = [
-        *_drawn("recordings", captions),
+        *_drawn("recordings", figures),
         *table(
             "recorded",
-            recordings.recorded_time(given["quality"], given["recordings"]),
+            recordings.recorded_time(tables["quality"], tables["recordings"]),
             empty="No recording could be used; there is no recorded time.",
         ),
         *table(
             "recorded-by-monitor",
-            recordings.recorded_by_monitor(given["quality"], given["monitors"]),
+            recordings.recorded_by_monitor(tables["quality"], tables["monitors"]),
         ),
         *table(
             "masked",
-            recordings.masked_time(given["masked"], given["quality"]),
+            recordings.masked_time(tables["masked"], tables["quality"]),
             empty="Nothing was masked.",
         ),
         *table(
             "abp-levels",
-            recordings.abp_levels(given["summary"], window=settings["cohort"]["main_window"]),
+            recordings.abp_levels(tables["summary"], window=settings["cohort"]["main_window"]),
             empty="No patient has arterial pressure in the window.",
         ),
         *table(
             "left-out",
-            recordings.excluded_reasons(given["excluded"]),
+            recordings.excluded_reasons(tables["excluded"]),
             empty="No recording was left out.",
         ),
         *table(
             "left-out-each",
-            recordings.excluded_rows(given["excluded"]),
+            recordings.excluded_rows(tables["excluded"]),
             supplementary=True,
             patient_level=True,
         ),
         *table(
             "events",
-            recordings.events(given["events"], without_effect=without_effect),
+            recordings.events(tables["events"], without_effect=without_effect),
             empty="No event was noted.",
         ),
     ]
     return Section("recordings", "How good the recordings are", tuple(blocks))
 
 
-def _monitors(given: Given, captions: Captions) -> Section:
-    monitors = given["monitors"]
+def _monitors(tables: Tables, figures: Figures) -> Section:
+    monitors = tables["monitors"]
     blocks: list[Block] = [
-        *_drawn("monitors", captions),
+        *_drawn("monitors", figures),
         *table(
             "monitors",
             monitor_grids.monitor_kinds(monitors),
@@ -155,9 +155,9 @@ def _monitors(given: Given, captions: Captions) -> Section:
     return Section("monitors", "Monitors", tuple(blocks))
 
 
-def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Section:
+def _burden(tables: Tables, settings: Mapping[str, Any], figures: Figures) -> Section:
     window = settings["cohort"]["main_window"]
-    by_state = given["burden_by_state"].filter(pl.col("window") == window)
+    by_state = tables["burden_by_state"].filter(pl.col("window") == window)
     limit = f"{settings['burden']['impaired_prx']:g}"
     of_prx = {
         "prx_above": f"PRx above {limit}",
@@ -170,10 +170,10 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
         "llr_unknown": "LLR unknown",
     }
     blocks: list[Block] = [
-        *_drawn("burden", captions),
+        *_drawn("burden", figures),
         *table(
             "burden",
-            exposures.burden(given["burden"].filter(pl.col("window") == window)),
+            exposures.burden(tables["burden"].filter(pl.col("window") == window)),
             empty="No patient of the cohort has a burden.",
         ),
         *table(
@@ -195,14 +195,14 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
         ),
         *table(
             "burden-other-windows",
-            exposures.burden(given["burden"].filter(pl.col("window") != window))._replace(
+            exposures.burden(tables["burden"].filter(pl.col("window") != window))._replace(
                 caption="Pressure burden in the other windows"
             ),
             supplementary=True,
         ),
         *table(
             "transition",
-            exposures.transition(given["transition"].filter(pl.col("window") == window)),
+            exposures.transition(tables["transition"].filter(pl.col("window") == window)),
             empty="Episodes were not related to outcome.",
             supplementary=True,
         ),
@@ -210,30 +210,30 @@ def _burden(given: Given, settings: Mapping[str, Any], captions: Captions) -> Se
     return Section("burden", "Burden", tuple(blocks))
 
 
-def _reactivity(given: Given, captions: Captions, *, window: str) -> Section:
+def _reactivity(tables: Tables, figures: Figures, *, window: str) -> Section:
     blocks: list[Block] = [
-        *_reason_of_n(given["summary"], window=window),
-        *_drawn("reactivity", captions),
+        *_reason_of_n(tables["summary"], window=window),
+        *_drawn("reactivity", figures),
         *table(
             "reactivity",
-            reactivity.reactivity(given["summary"].filter(pl.col("window") == window)),
+            reactivity.reactivity(tables["summary"].filter(pl.col("window") == window)),
             empty="No patient of the cohort has an index.",
         ),
         *table(
             "reactivity-other-windows",
-            reactivity.reactivity(given["summary"].filter(pl.col("window") != window))._replace(
-                caption="Reactivity indices and optimal CPP in the other windows"
-            ),
+            reactivity.reactivity(
+                tables["summary"].filter(pl.col("window") != window)
+            )._replace(caption="Reactivity indices and optimal CPP in the other windows"),
             supplementary=True,
         ),
         *table(
             "optima",
-            reactivity.optima_reasons(given["optima"]),
+            reactivity.optima_reasons(tables["optima"]),
             empty="No patient had CPP and PRx from which a CPPopt could be sought.",
         ),
         *table(
             "chance",
-            chance_grid.beside_chance(given["optima"]),
+            chance_grid.beside_chance(tables["optima"]),
             empty="What chance alone would give was not computed.",
             sortable=False,
         ),

@@ -18,10 +18,6 @@ from icpcohort.report.sharing.cells import Cell, People, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Counts, Sum
 from icpcohort.report.tables import table_one
 
-TABLES = (
-    *("patients", "quality", "monitors", "analysis", "burden", "summary", "flow", "dropped"),
-)
-
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
@@ -46,7 +42,7 @@ class NotSafeError(ValueError):
 
 def files(
     *,
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
     estimates: Mapping[str, pl.DataFrame],
     dropped: Mapping[str, pl.DataFrame],
@@ -59,9 +55,9 @@ def files(
 
     Parameters
     ----------
-    given : mapping of table name to DataFrame
-        The names of `TABLES`, as in the contracts. Centres are told by numbers, the largest
-        first.
+    tables : mapping of table name to DataFrame
+        The names of `reads.SHARE.tables`, as in the contracts. Centres are called by numbers,
+        the largest first.
     models, estimates, dropped : by model name
         The plan; `contracts.ESTIMATES`; `contracts.MODEL_DROPPED`.
     methods : mapping of heading to paragraph
@@ -76,9 +72,9 @@ def files(
     NotSafeError
         If after hiding a small count could still be worked out.
     """
-    sheets = _sheets(given, main_window=main_window, groups=groups, min_cell=min_cell)
+    sheets = _sheets(tables, main_window=main_window, groups=groups, min_cell=min_cell)
     sheets["estimates.csv"] = share_sheets.estimates(
-        given["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
+        tables["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
     )
     counts = counts_of(sheets, min_cell=min_cell)
     hidden = disclosure.hide(counts, min_cell=min_cell)
@@ -91,13 +87,12 @@ def files(
     return texts
 
 
-def identifiers(
-    given: Mapping[str, pl.DataFrame], *, recordings: pl.DataFrame
-) -> frozenset[str]:
-    """Return every name that must not stand in the folder."""
+def identifiers(tables: Mapping[str, pl.DataFrame]) -> frozenset[str]:
+    """Return every name that must not stand in the folder, of the tables that `files` takes."""
     columns = (
-        *(given["patients"]["patient_id"], given["patients"]["centre"]),
-        *(recordings["recording_id"], recordings["path"], given["monitors"]["monitor_id"]),
+        *(tables["patients"]["patient_id"], tables["patients"]["centre"]),
+        *(tables["recordings"]["recording_id"], tables["recordings"]["path"]),
+        tables["monitors"]["monitor_id"],
     )
     return frozenset(str(one) for values in columns for one in values.drop_nulls())
 
@@ -120,11 +115,11 @@ def write(
     for place in places:
         atomic_write.write(place, texts[place.name])
     read = {place.name: place.read_text(encoding="utf-8") for place in places}
-    found = disclosure.problems(read, identifiers=identifiers, min_cell=min_cell)
-    if found:
+    problems = disclosure.problems(read, identifiers=identifiers, min_cell=min_cell)
+    if problems:
         for place in places:
             place.unlink()
-    _refuse(found)
+    _refuse(problems)
 
 
 def _refuse(problems: list[str]) -> None:
@@ -136,28 +131,28 @@ def _refuse(problems: list[str]) -> None:
 
 
 def _sheets(
-    given: Mapping[str, pl.DataFrame],
+    tables: Mapping[str, pl.DataFrame],
     *,
     main_window: str,
     groups: table_one.Groups,
     min_cell: int,
 ) -> dict[str, Sheet]:
-    listed = frozenset(given["patients"]["patient_id"].to_list())
-    analysis = _with_numbers(given["analysis"])
+    listed = frozenset(tables["patients"]["patient_id"].to_list())
+    analysis = _with_numbers(tables["analysis"])
     cohort = analysis.select("window", "patient_id")
     burden, summary = (
-        given[name].join(cohort, on=["window", "patient_id"], how="semi")
+        tables[name].join(cohort, on=["window", "patient_id"], how="semi")
         for name in ("burden", "summary")
     )
     return {
         "flow.csv": share_sheets.flow(
-            listed, given["flow"], given["dropped"], min_cell=min_cell
+            listed, tables["flow"], tables["dropped"], min_cell=min_cell
         ),
         "table1.csv": share_table_one.table_one(
             analysis, main_window=main_window, groups=groups, min_cell=min_cell
         ),
-        "recorded.csv": share_sheets.recorded(given["quality"], min_cell=min_cell),
-        "monitors.csv": share_sheets.monitors(given["monitors"], min_cell=min_cell),
+        "recorded.csv": share_sheets.recorded(tables["quality"], min_cell=min_cell),
+        "monitors.csv": share_sheets.monitors(tables["monitors"], min_cell=min_cell),
         "burden.csv": share_sheets.burden(burden, min_cell=min_cell),
         "reactivity.csv": share_sheets.reactivity(summary, min_cell=min_cell),
     }

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.sharing import cells as share_cells
 from icpcohort.report.sharing.cells import Cell, People, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Sum
@@ -40,9 +41,9 @@ def flow(listed: People, steps: pl.DataFrame, dropped: pl.DataFrame, *, min_cell
             key = f"flow, {window}, after step {joined[-1]}"
             people[key] = after[joined[-1]]
             left = len(people[before]) - len(people[key])
-            said = "; ".join(names[step] for step in joined)
+            steps_joined = "; ".join(names[step] for step in joined)
             cells = [Cell(str(left), (before, key)), share_cells.count(people[key], key)]
-            rows.append([Cell(str(window)), Cell(said), *cells])
+            rows.append([Cell(str(window)), Cell(steps_joined), *cells])
             before = key
     head = ("window", "steps", "n_left", "n")
     about = "Patients after each step; steps at which few left are told together"
@@ -79,8 +80,8 @@ def burden(table: pl.DataFrame, *, min_cell: int) -> Sheet:
             [
                 *map(Cell, (window, f"{signal.upper()} {side} {float(threshold):g} mmHg")),
                 share_cells.count(people[name], name),
-                *share_cells.quartiles(part["dose_per_h_mmhg"], decimals=2, min_cell=min_cell),
-                *share_cells.quartiles(part["percent_time"], decimals=1, min_cell=min_cell),
+                *_quartiles(part, contracts.BURDEN, "dose_per_h_mmhg", min_cell=min_cell),
+                *_quartiles(part, contracts.BURDEN, "percent_time", min_cell=min_cell),
             ]
         )
     dose = [f"dose_per_h_{one}_mmhg" for one in ("median", "q1", "q3")]
@@ -89,25 +90,30 @@ def burden(table: pl.DataFrame, *, min_cell: int) -> Sheet:
     return Sheet(about, ("window", "threshold", "n", *dose, *time), rows, people)
 
 
+def _quartiles(
+    part: pl.DataFrame, table: contracts.Table, name: str, *, min_cell: int
+) -> list[Cell]:
+    """Return median and quartiles of a column of a table, with the column's decimals."""
+    decimals = table.columns[name].decimals or 0
+    return share_cells.quartiles(part[name], decimals=decimals, min_cell=min_cell)
+
+
 def reactivity(summary: pl.DataFrame, *, min_cell: int) -> Sheet:
     """Return indices and CPPopt by window, of the patients of the analysis who have them."""
     rows, people = [], {}
     for (window,), part in summary.sort("window", "patient_id").group_by(
         "window", maintain_order=True
     ):
-        for column, (words, decimals) in REACTIVITY.items():
+        for column in REACTIVITY:
             name = f"reactivity, {window}, {column}"
             known = part.filter(pl.col(column).is_not_null())
             people[name] = share_cells.ids(known)
-            quartiles = share_cells.quartiles(
-                known[column], decimals=decimals, min_cell=min_cell
-            )
             rows.append(
                 [
                     Cell(str(window)),
-                    Cell(words),
+                    Cell(contracts.SUMMARY.columns[column].heading()),
                     share_cells.count(people[name], name),
-                    *quartiles,
+                    *_quartiles(known, contracts.SUMMARY, column, min_cell=min_cell),
                 ]
             )
     about = "Reactivity indices and optimal CPP of the patients of each analysis"
@@ -160,7 +166,8 @@ def monitors(table: pl.DataFrame, *, min_cell: int) -> Sheet:
                 "monitors",
             )
         )
-    for column, words in COMPLICATIONS.items():
+    for column in COMPLICATIONS:
+        words = contracts.MONITORS.columns[column].label
         had = share_cells.ids(table.filter(pl.col(column)))
         known = had | (
             people["monitors"] - share_cells.ids(table.filter(pl.col(column).is_null()))
@@ -172,8 +179,7 @@ def monitors(table: pl.DataFrame, *, min_cell: int) -> Sheet:
         zeros |= {names[2]} if known else set()
         never.add(names[2])
         rows.append(_monitor_row("complication", words, names[1], had, known, names[0]))
-    drift = table["drift_at_removal_mmhg"]
-    middle = share_cells.quartiles(drift, decimals=1, min_cell=min_cell)
+    middle = _quartiles(table, contracts.MONITORS, "drift_at_removal_mmhg", min_cell=min_cell)
     rows.append([Cell("drift at removal, mmHg"), *[Cell("")] * 6, *middle])
     head = ("quantity", "level", "n", "n_of", "percent", "exact_low", "exact_high")
     about = "Monitors, counted in patients; exact 95 % limits of complications, in percent"
@@ -260,16 +266,16 @@ def _estimate_row(
     sets: Sequence[People],
     safe: bool,
 ) -> list[Cell]:
-    said = (model, plan["outcome"], plan["exposure"], f"{plan['unit_of_effect']:g}")
-    found = [
+    texts = (model, plan["outcome"], plan["exposure"], f"{plan['unit_of_effect']:g}")
+    numbers = [
         share_cells.number(row[one], decimals=2)
         for one in ("effect", "effect_ci_low", "effect_ci_high")
     ]
-    found.append(Cell("" if row["p"] is None else format_p(row["p"])))
+    numbers.append(Cell("" if row["p"] is None else format_p(row["p"])))
     counts = [
         Cell(str(n), (name,)) if n == len(who) else Cell("" if n is None else HIDDEN)
         for name, who, n in zip(names, sets, (row["n"], row["n_events"]), strict=False)
     ]
     counts += [Cell("")] * (2 - len(counts))
-    shown = found if safe else [Cell(HIDDEN)] * len(found)
-    return [*map(Cell, said), Cell(row["adjustment"]), Cell(row["scale"]), *shown, *counts]
+    shown = numbers if safe else [Cell(HIDDEN)] * len(numbers)
+    return [*map(Cell, texts), Cell(row["adjustment"]), Cell(row["scale"]), *shown, *counts]

@@ -4,6 +4,8 @@ from collections.abc import Collection, Mapping
 
 import polars as pl
 
+from icpcohort import contracts
+from icpcohort.contracts import Column
 from icpcohort.report.sharing import cells as share_cells
 from icpcohort.report.sharing.cells import QUARTERS, Cell, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Sum
@@ -37,8 +39,8 @@ def table_one(
         for name, (key, who) in zip(parts, people.items(), strict=True)
     ]
     n, sums, zeros = dict[str, int](), [share_cells.sum_of(list(people))], frozenset[str]()
-    for variable in table_one_tables.VARIABLES:
-        added = _variable(variable, parts, min_cell=min_cell)
+    for name in table_one_tables.VARIABLES:
+        added = _variable(name, parts, min_cell=min_cell)
         rows += added.rows
         people |= added.people
         n |= added.n
@@ -50,22 +52,21 @@ def table_one(
     return Sheet(about, head, rows, people, n, [s for s in sums if s.parts], zeros, never)
 
 
-def _variable(
-    variable: table_one_tables.Variable, parts: Mapping[str, pl.DataFrame], *, min_cell: int
-) -> Sheet:
+def _variable(name: str, parts: Mapping[str, pl.DataFrame], *, min_cell: int) -> Sheet:
     """Return the rows of a variable; who has a value is counted too, to be held beside n."""
-    values = {name: part[variable.column] for name, part in parts.items()}
-    counts = {name: _levels(variable, part) for name, part in values.items()}
-    levels = list(dict.fromkeys(level for found in counts.values() for level in found))
+    column = contracts.analysis({}).columns[name]
+    values = {group: part[name] for group, part in parts.items()}
+    counts = {group: _levels(column, part) for group, part in values.items()}
+    levels = list(dict.fromkeys(level for of_group in counts.values() for level in of_group))
     keys = {
-        (level, group): f"table 1, {variable.words}, {level}, {group}"
+        (level, group): f"table 1, {column.heading()}, {level}, {group}"
         for level in levels
         for group in parts
     }
     n = {keys[level, group]: counts[group].get(level, 0) for level, group in keys}
     people = {
-        f"table 1, {variable.words} has a value, {group}": share_cells.ids(
-            part.filter(pl.col(variable.column).is_not_null())
+        f"table 1, {column.heading()} has a value, {group}": share_cells.ids(
+            part.filter(pl.col(name).is_not_null())
         )
         for group, part in parts.items()
     }
@@ -78,15 +79,15 @@ def _variable(
         Sum(f"table 1, {group}", (valued, keys[NOT_KNOWN, group]))
         for group, valued in zip(parts, people, strict=True)
     ]
-    told = [level for level in levels if level not in (NOT_KNOWN, KNOWN)]
-    needs = [keys[level, group] for level in told for group in parts]
-    zeros = frozenset(keys[level, g] for level in told for g in parts if values[g].count())
-    rows = _variable_rows(variable, values, keys, n, needs=needs, min_cell=min_cell)
+    named = [level for level in levels if level not in (NOT_KNOWN, KNOWN)]
+    needs = [keys[level, group] for level in named for group in parts]
+    zeros = frozenset(keys[level, g] for level in named for g in parts if values[g].count())
+    rows = _variable_rows(column, values, keys, n, needs=needs, min_cell=min_cell)
     return Sheet("", (), rows, people, n, [one for one in sums if one.parts], zeros)
 
 
 def _variable_rows(
-    variable: table_one_tables.Variable,
+    column: Column,
     values: Mapping[str, pl.Series],
     keys: Mapping[tuple[str, str], str],
     n: Mapping[str, int],
@@ -94,36 +95,34 @@ def _variable_rows(
     needs: Collection[str],
     min_cell: int,
 ) -> list[list[Cell]]:
-    compared = _difference(variable, values, needs, min_cell=min_cell)
+    compared = _difference(column, values, needs, min_cell=min_cell)
     rows = []
     for (level, group), key in keys.items():
         part, whole = values[group], f"table 1, {group}"
         quartiles = [Cell("")] * 3
-        if level == KNOWN and variable.decimals is not None:
-            quartiles = share_cells.quartiles(
-                part, decimals=variable.decimals, min_cell=min_cell
-            )
+        if level == KNOWN and column.decimals is not None:
+            quartiles = share_cells.quartiles(part, decimals=column.decimals, min_cell=min_cell)
         cells = [Cell(str(n[key]), (key,)), share_cells.percent(key, n[key], whole, part.len())]
-        said = map(Cell, (variable.words, level, group))
-        rows.append([*said, *cells, *quartiles, compared])
+        texts = map(Cell, (column.heading(), level, group))
+        rows.append([*texts, *cells, *quartiles, compared])
     return rows
 
 
-def _levels(variable: table_one_tables.Variable, values: pl.Series) -> dict[str, int]:
+def _levels(column: Column, values: pl.Series) -> dict[str, int]:
     """Return how many have each level; of a number only how many are known."""
     known = values.drop_nulls()
-    if variable.decimals is not None:
-        found = {KNOWN: known.len()}
+    if column.decimals is not None:
+        counts = {KNOWN: known.len()}
     elif values.dtype == pl.Boolean():
-        found = {"yes": int(known.sum()), "no": known.len() - int(known.sum())}
+        counts = {"yes": int(known.sum()), "no": known.len() - int(known.sum())}
     else:
-        counted = known.value_counts().sort(variable.column)
-        found = {str(level): n for level, n in counted.iter_rows()}
-    return found | {NOT_KNOWN: values.null_count()}
+        counted = known.value_counts().sort(values.name)
+        counts = {str(level): n for level, n in counted.iter_rows()}
+    return counts | {NOT_KNOWN: values.null_count()}
 
 
 def _difference(
-    variable: table_one_tables.Variable,
+    column: Column,
     values: Mapping[str, pl.Series],
     needs: Collection[str],
     *,
@@ -132,9 +131,9 @@ def _difference(
     """Return the standardised difference; of a category it could give back a hidden count."""
     if len(values) == 1:
         return Cell("")
-    compare = descriptive.of_levels if variable.decimals is None else descriptive.of_numbers
+    compare = descriptive.of_levels if column.decimals is None else descriptive.of_numbers
     _, first, second = values.values()
     few = min(first.count(), second.count()) < QUARTERS * min_cell
-    if variable.decimals is not None and few:
+    if column.decimals is not None and few:
         return Cell(HIDDEN)
     return Cell(share_cells.number(compare(first, second), decimals=2).text, tuple(needs))

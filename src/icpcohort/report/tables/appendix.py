@@ -7,7 +7,8 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.report.tables.grid import Grid, unit_words
+from icpcohort.contracts.columns import unit_words
+from icpcohort.report.tables.grid import Grid
 from icpcohort.report.tables.numbers import MINUS, MISSING
 from icpcohort.signals.rules import Rule
 

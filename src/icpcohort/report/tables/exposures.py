@@ -1,11 +1,20 @@
 """Tables of the burden of pressure: over all minutes, by state, and by duration."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number
+
+MEDIANS = ("monitored_h", "dose_per_h_mmhg", "percent_time", "n_episodes")
+
+
+def _medians(known: pl.DataFrame, names: Sequence[str]) -> list[str]:
+    """Return the median of each column of the burden, with its decimals."""
+    columns = contracts.BURDEN.columns
+    return [format_median(known[name], decimals=columns[name].decimals or 0) for name in names]
 
 
 def _quartiles(median: float | None, low: float | None, high: float | None) -> str:
@@ -30,10 +39,7 @@ def burden(table: pl.DataFrame) -> Grid:
                 f"{str(signal).upper()} {side} {threshold:g} mmHg",
                 words_of(str(window)),
                 str(known.height),
-                format_median(known["monitored_h"], decimals=1),
-                format_median(known["dose_per_h_mmhg"], decimals=2),
-                format_median(known["percent_time"], decimals=1),
-                format_median(known["n_episodes"], decimals=1),
+                *_medians(known, MEDIANS),
             ]
         )
     head = [
@@ -67,9 +73,7 @@ def burden_by_state(table: pl.DataFrame, *, states: Mapping[str, str], caption: 
                     f"{str(signal).upper()} {side} {threshold:g} mmHg",
                     words,
                     str(known.height),
-                    format_median(known["monitored_h"], decimals=1),
-                    format_median(known["dose_per_h_mmhg"], decimals=2),
-                    format_median(known["percent_time"], decimals=1),
+                    *_medians(known, MEDIANS[:3]),
                 ]
             )
     head = ["Threshold", "Minutes with", "Patients, n", "Time in state, h"]

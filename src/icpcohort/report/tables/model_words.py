@@ -8,7 +8,8 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
-from icpcohort.report.tables.grid import REACTIVITY, unit_words, words_of
+from icpcohort.contracts.columns import unit_words
+from icpcohort.report.tables.grid import REACTIVITY, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
 from icpcohort.report.tables.table_one import VARIABLES
 from icpcohort.study.families import EFFECTS, FAMILIES
@@ -16,18 +17,18 @@ from icpcohort.study.families import EFFECTS, FAMILIES
 EFFECT_WORDS = {scale: effect.words for scale, effect in EFFECTS.items()}
 
 
-OUTCOME_WORDS = {
+OUTCOME_WORDS = {  # within a finding, where the outcome has been defined before
     "unfavourable": "an unfavourable outcome",
-    "unfavourable_sliding": "a GOSE below the cut of the patient's prognostic band",
+    "unfavourable_sliding": contracts.OUTCOMES.columns["unfavourable_sliding"].in_full,
     "dead": "death",
-    "dead_by_horizon": "death by the horizon of the settings",
-    "gose_6m": "GOSE",
-    "gose_6m_merged": "GOSE (2 and 3 merged)",
+    "dead_by_horizon": contracts.OUTCOMES.columns["dead_by_horizon"].in_full,
+    "gose_6m": contracts.OUTCOMES.columns["gose_6m"].label,
+    "gose_6m_merged": contracts.OUTCOMES.columns["gose_6m_merged"].label,
     "follow_up_h": "the length of follow-up",
 }
 
 
-LABELS = {variable.column: variable.words for variable in VARIABLES}
+LABELS = {name: contracts.analysis({}).columns[name].heading() for name in VARIABLES}
 
 
 def counts(row: Mapping[str, Any]) -> str:
@@ -69,7 +70,7 @@ def exposure_words(name: str) -> str:
     if words := burden_columns.words(name):
         return words
     if name in REACTIVITY:
-        return f"the {lower_first(REACTIVITY[name][0])}"
+        return f"the {lower_first(contracts.SUMMARY.columns[name].heading())}"
     column = contracts.analysis({}).columns.get(name)
     if column is None:
         return name

@@ -7,8 +7,9 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
+from icpcohort.contracts.columns import unit_words
 from icpcohort.report.tables import model_words
-from icpcohort.report.tables.grid import Grid, unit_words, words_of
+from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.model_words import (
     OUTCOME_WORDS,
     column_words,

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.tables import descriptive
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import (
@@ -12,12 +13,7 @@ from icpcohort.report.tables.numbers import (
     format_share,
 )
 
-COMPLICATIONS = {
-    "haemorrhage": "Haemorrhage along the track",
-    "infection": "Infection attributed to the monitor",
-    "malfunction": "Malfunction",
-    "replaced": "Replaced",
-}
+COMPLICATIONS = ("haemorrhage", "infection", "malfunction", "replaced")
 
 
 def monitor_kinds(monitors: pl.DataFrame) -> Grid:
@@ -71,7 +67,7 @@ def complications(monitors: pl.DataFrame) -> Grid:
     )
     rows = [
         [
-            COMPLICATIONS[name],
+            contracts.MONITORS.columns[name].label,
             format_share(int(values.sum()), values.len()),
             str(values.len()),
             *(limits(values, method=method) for method in descriptive.METHODS),
@@ -105,18 +101,22 @@ def limits(flags: pl.Series, *, method: str) -> str:
 def complications_by_kind(monitors: pl.DataFrame) -> Grid:
     """Return each complication in each kind of monitor, with the exact interval."""
     rows = [
-        [
-            f"{words_of(kind)}, {COMPLICATIONS[name][:1].lower()}{COMPLICATIONS[name][1:]}",
-            format_share(int(values.sum()), values.len()),
-            str(values.len()),
-            limits(values, method="exact"),
-        ]
+        _complication_row(words_of(kind), name, part[name].drop_nulls())
         for (kind,), part in monitors.sort("kind", nulls_last=True).group_by(
             "kind", maintain_order=True
         )
         for name in COMPLICATIONS
-        for values in (part[name].drop_nulls(),)
     ]
     head = ["Kind, complication", "Monitors, n (%)", "Known, n", "95 % CI, exact (%)"]
     note = "Kinds were not compared: which patient gets which monitor is no chance."
     return Grid("Complications by kind of monitor", head, rows, note)
+
+
+def _complication_row(kind: str, name: str, flags: pl.Series) -> list[str]:
+    label = contracts.MONITORS.columns[name].label
+    return [
+        f"{kind}, {label[:1].lower()}{label[1:]}",
+        format_share(int(flags.sum()), flags.len()),
+        str(flags.len()),
+        limits(flags, method="exact"),
+    ]

@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.tables.grid import REACTIVITY, Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number, format_share
 
@@ -18,13 +19,13 @@ def beside_chance(optima: pl.DataFrame) -> Grid:
     """
     tried = optima.filter(pl.col("p_chance").is_not_null())
     timed = tried.drop_nulls(["cppopt_yield_percent", "chance_yield_percent"])
-    found, bent = tried["cppopt_mmhg"].count(), (tried["p_chance"] <= P_CHANCE).sum()
+    n_found, bent = tried["cppopt_mmhg"].count(), (tried["p_chance"] <= P_CHANCE).sum()
     width = (tried["cppopt_ci_high_mmhg"] - tried["cppopt_ci_low_mmhg"]).drop_nulls()
     rows = [
         [
             "CPPopt of the whole recording",
             f"{tried.height}",
-            format_share(found, tried.height),
+            format_share(n_found, tried.height),
             percent_of_all(tried["chance_percent"]),
         ],
         [
@@ -70,12 +71,11 @@ def reactivity(summary: pl.DataFrame) -> Grid:
     """Return indices and CPPopt by window, of the patients who have them."""
     rows = []
     for (window,), part in summary.sort("window").group_by("window", maintain_order=True):
-        for name, (words, decimals) in REACTIVITY.items():
-            known = part[name].drop_nulls()
+        for name in REACTIVITY:
+            column, known = contracts.SUMMARY.columns[name], part[name].drop_nulls()
             count = f"{known.len()} of {part.height}"
-            rows.append(
-                [words, words_of(str(window)), count, format_median(known, decimals=decimals)]
-            )
+            median = format_median(known, decimals=column.decimals or 0)
+            rows.append([column.heading(), words_of(str(window)), count, median])
     head = ["Quantity", "Window", "Patients, n", "Median (IQR)"]
     return Grid("Reactivity indices and optimal CPP by window", head, rows, "")
 

@@ -10,37 +10,11 @@ from icpcohort.contracts import store
 from icpcohort.report.tables import descriptive
 from icpcohort.report.tables.numbers import MISSING, format_median, format_percent
 
-
-class Variable(NamedTuple):
-    """One variable of Table 1; `decimals` is None for a category."""
-
-    column: str
-    words: str
-    decimals: int | None
-
-
-VARIABLES = (
-    Variable("centre", "Centre", None),
-    Variable("age_years", "Age (years)", 1),
-    Variable("sex", "Sex", None),
-    Variable("gcs_total", "Glasgow Coma Scale", 1),
-    Variable("gcs_motor", "Glasgow motor score", None),
-    Variable("pupils_reactive", "Reactive pupils", None),
-    Variable("hypoxia", "Hypoxia", None),
-    Variable("hypotension", "Hypotension", None),
-    Variable("marshall_class", "Marshall class", None),
-    Variable("traumatic_sah", "Traumatic subarachnoid haemorrhage", None),
-    Variable("epidural_mass", "Epidural mass lesion", None),
-    Variable("rotterdam", "Rotterdam score", None),
-    Variable("glucose_mmol_l", "Glucose (mmol/L)", 1),
-    Variable("haemoglobin_g_dl", "Haemoglobin (g/dL)", 1),
-    Variable("impact_core_unfavourable", "IMPACT core risk of an unfavourable outcome", 2),
-    Variable("tier", "Sampling of the recordings", None),
-    Variable("monitored_h", "ICP monitored in the window (h)", 1),
-    Variable("icp_mean_mmhg", "Mean ICP (mmHg)", 1),
-    Variable("cpp_mean_mmhg", "Mean CPP (mmHg)", 1),
-    Variable("prx_mean", "Mean PRx", 2),
-    Variable("cppopt_yield_percent", "CPPopt yield (% of minutes with CPP)", 1),
+VARIABLES = (  # columns of the analysis table, in order
+    *("centre", "age_years", "sex", "gcs_total", "gcs_motor", "pupils_reactive", "hypoxia"),
+    *("hypotension", "marshall_class", "traumatic_sah", "epidural_mass", "rotterdam"),
+    *("glucose_mmol_l", "haemoglobin_g_dl", "impact_core_unfavourable", "tier"),
+    *("monitored_h", "icp_mean_mmhg", "cpp_mean_mmhg", "prx_mean", "cppopt_yield_percent"),
 )
 
 
@@ -110,11 +84,11 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
         {"variable": "Patients", "level": "n"} | counts | dict.fromkeys(_N_MISSING, 0)
     ]
     if cohort.height:
-        for variable in VARIABLES:
-            rows += _rows_of(variable, parts)
-    names = {"group_1_is": groups.first, "group_2_is": groups.second}
+        for name in VARIABLES:
+            rows += _rows_of(name, parts)
+    group_names = {"group_1_is": groups.first, "group_2_is": groups.second}
     frame = pl.DataFrame(
-        [{"row": number} | names | row for number, row in enumerate(rows, start=1)],
+        [{"row": number} | group_names | row for number, row in enumerate(rows, start=1)],
         schema={name: column.dtype for name, column in contracts.TABLE_ONE.columns.items()},
     )
     store.check(frame, contracts.TABLE_ONE, "table_one.table_one")
@@ -124,17 +98,17 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
 _N_MISSING = {"n_missing": "overall", "n_missing_1": "group_1", "n_missing_2": "group_2"}
 
 
-def _rows_of(variable: Variable, parts: dict[str, pl.DataFrame]) -> list[dict[str, object]]:
-    values = {name: part[variable.column] for name, part in parts.items()}
-    about: dict[str, object] = {"variable": variable.words}
-    compare = descriptive.of_levels if variable.decimals is None else descriptive.of_numbers
+def _rows_of(variable: str, parts: dict[str, pl.DataFrame]) -> list[dict[str, object]]:
+    column = contracts.analysis({}).columns[variable]
+    values = {name: part[variable] for name, part in parts.items()}
+    about: dict[str, object] = {"variable": column.heading()}
+    compare = descriptive.of_levels if column.decimals is None else descriptive.of_numbers
     first: dict[str, object] = {"smd": compare(values["group_1"], values["group_2"])}
     first |= {name: values[part].null_count() for name, part in _N_MISSING.items()}
     levels = _levels(values["overall"])
-    if variable.decimals is not None:
+    if column.decimals is not None:
         medians = {
-            name: format_median(part, decimals=variable.decimals)
-            for name, part in values.items()
+            name: format_median(part, decimals=column.decimals) for name, part in values.items()
         }
         rows = [about | {"level": "median (IQR)"} | medians]
     elif not levels:

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import PathCollection
 from matplotlib.colors import to_hex
 
 from icpcohort import contracts
@@ -43,14 +44,18 @@ def draw_curve(curve, **changes):
     return canvas.inline(exposure_curve.exposure_curve(curve, **asked))
 
 
-def draw_all(tables, estimates):
+def pictures_of(tables, estimates):
     fits = {
         "estimates": estimates | {"curved_dose": FITS["estimates"]["curved_dose"]},
         "diagnostics": FITS["diagnostics"],
         "curve": {"curved_dose": tables["curve"]},
     }
     plans = {"curved_dose": INVENTED["CURVED"]}
-    made = figures.all_pictures(tables, fits, models=plans, window=WINDOW, impaired_prx=0.25)
+    return figures.all_pictures(tables, fits, models=plans, window=WINDOW, impaired_prx=0.25)
+
+
+def draw_all(tables, estimates):
+    made = pictures_of(tables, estimates)
     return {name: canvas.inline(picture) for name, picture in made.items()}
 
 
@@ -62,6 +67,7 @@ def draw_flow(steps):
     return canvas.inline(flow_figure.flow_diagram(steps, window=WINDOW))
 
 
+PICTURES = pictures_of(TABLES, ESTIMATES)
 DRAWN = draw_all(TABLES, ESTIMATES)
 
 
@@ -81,6 +87,34 @@ def test_a_figure_is_an_image_with_title_and_description(name):
     assert root.get("aria-labelledby") == f"{name}-title {name}-desc"
     assert len(root.find(f"{SVG}title").text) > 10
     assert len(root.find(f"{SVG}desc").text) > 50
+
+
+def _most_marks(picture):
+    """Return the dots, or the lines, of the panel of a figure that has most of them."""
+    counts = [0]
+    for axis in picture.figure.axes:
+        dots = [one for one in axis.collections if isinstance(one, PathCollection)]
+        counts += [len(axis.lines), sum(len(one.get_offsets()) for one in dots)]
+    return max(counts)
+
+
+@pytest.mark.parametrize("name", PICTURES)
+def test_a_figure_with_a_dot_or_a_line_for_each_patient_says_so(name):
+    """Of 104 patients at least half have what is drawn; other figures have few marks."""
+    picture = PICTURES[name]
+    each_patient = _most_marks(picture) > 104 / 2
+    assert each_patient == (name in figure_names.DRAW_EACH_PATIENT)
+    assert picture.patient_level == each_patient
+    assert picture.description.endswith(figure_names.NOT_FOR_SHARING) == each_patient
+    assert described(DRAWN[name]) == picture.description
+
+
+def test_a_figure_in_which_nothing_is_drawn_shows_no_patient():
+    empty = {name: frame.clear() for name, frame in TABLES.items()}
+    made = pictures_of(empty, {})
+    assert set(figure_names.DRAW_EACH_PATIENT) <= set(made)
+    assert not any(picture.patient_level for picture in made.values())
+    assert not any("sharing" in picture.description for picture in made.values())
 
 
 def test_the_same_tables_give_the_same_text():

@@ -10,7 +10,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from icpcohort.report.figures import draw_all
+from icpcohort.report import reads
+from icpcohort.report.figures import draw_all, names
 from icpcohort.report.formats import html_page
 from icpcohort.report.sections import content
 from icpcohort.report.tables import model_words, monitors
@@ -315,10 +316,10 @@ def test_a_study_without_anything_says_so(words):
     assert words in EMPTY.text
 
 
-@pytest.mark.parametrize("name", [*html_page.CONTRACTS, *html_page.ONLY_NAMED])
+@pytest.mark.parametrize("name", reads.TABLES)
 def test_any_single_table_may_be_empty(name):
     tables = SMALL | {name: SMALL[name].clear()}
-    said = content.build(**(WHOLE | {"tables": tables}), captions={})
+    said = content.build(**(WHOLE | {"tables": tables}), figures={})
     page = Page(html_page.page(said, template=TEMPLATE, pictures={}))
     assert page.problems == []
     assert "How to cite and reproduce" in page.text
@@ -336,9 +337,19 @@ def test_a_figure_of_two_tables_may_lack_one(name):
     assert all(picture.description for picture in drawn.values())
 
 
+def test_a_figure_in_which_each_patient_is_seen_says_that_it_is_not_for_sharing():
+    captions = re.findall(
+        r'<figure id="figure-(.*?)">.*?<figcaption>(.*?)</figcaption>', HTML, re.S
+    )
+    assert len(captions) == len(set(dict(captions))) > len(names.DRAW_EACH_PATIENT)
+    marked = {name for name, words in captions if names.NOT_FOR_SHARING in words}
+    assert marked == set(names.DRAW_EACH_PATIENT)
+    assert names.NOT_FOR_SHARING not in EMPTY.text
+
+
 def test_a_figure_without_a_place_is_refused():
     with pytest.raises(ValueError, match="new_one is in no section"):
-        content.build(**WHOLE, captions={"new_one": "A figure."})
+        content.build(**WHOLE, figures={"new_one": "A figure."})
 
 
 def test_missing_and_broken_tables_are_all_named():

@@ -11,6 +11,7 @@ import pytest
 from docx.oxml.ns import qn
 from PIL import Image, PngImagePlugin
 
+from icpcohort.report.figures import names
 from icpcohort.report.formats import content_json, html_page, word
 from icpcohort.report.sections.blocks import (
     Content,
@@ -132,7 +133,13 @@ def test_every_figure_stands_in_its_place_with_alternative_text(read):
     shapes = [one._inline.docPr for one in read.inline_shapes]
     assert [one.get("descr") for one in shapes] == [f"Of {w.name}: <b> & “≥”" for w in wanted]
     captions = [one.text for one in read.paragraphs if one.style.name == "Caption"]
-    assert captions == [f"{one.number}. {one.caption}" for one in wanted]
+    not_for_sharing = {
+        one.name: f" {names.NOT_FOR_SHARING}" for one in wanted if one.patient_level
+    }
+    assert set(not_for_sharing) == set(names.DRAW_EACH_PATIENT)
+    assert captions == [
+        f"{one.number}. {one.caption}{not_for_sharing.get(one.name, '')}" for one in wanted
+    ]
     widest = read.sections[0].page_width - read.sections[0].left_margin * 2
     assert all(one.width <= widest for one in read.inline_shapes)
 

@@ -12,6 +12,7 @@ from scipy.optimize import linprog
 
 from icpcohort import contracts
 from icpcohort.contracts import store
+from icpcohort.report import reads
 from icpcohort.report.sharing import folder as share
 from icpcohort.report.sharing import names as share_names
 from icpcohort.report.sharing.disclosure import HIDDEN
@@ -39,11 +40,11 @@ def _estimates(analysis, *, lost=()):
 
 
 def _files(analysis=None, *, lost=(), **changed):
-    given = MADE | changed
-    given["analysis"] = given["analysis"] if analysis is None else analysis
-    estimates, dropped = _estimates(given["analysis"], lost=lost)
+    tables = MADE | changed
+    tables["analysis"] = tables["analysis"] if analysis is None else analysis
+    estimates, dropped = _estimates(tables["analysis"], lost=lost)
     return share.files(
-        given=given,
+        tables=tables,
         models=MODELS,
         estimates=estimates,
         dropped=dropped,
@@ -205,7 +206,7 @@ def test_a_complication_of_one_patient_has_no_percentage_and_no_limits():
 
 def test_no_file_has_a_small_count_an_identifier_or_a_column_of_people():
     texts = FILES
-    names = share.identifiers(MADE, recordings=MADE["recordings"])
+    names = share.identifiers(MADE)
     assert {"p001", "north", "r001", "m001", "recordings/r001.csv"} <= names
     for name, text in texts.items():
         if name.endswith(".csv"):
@@ -215,7 +216,7 @@ def test_no_file_has_a_small_count_an_identifier_or_a_column_of_people():
 
 
 def _write(folder, texts):
-    names = share.identifiers(MADE, recordings=MADE["recordings"])
+    names = share.identifiers(MADE)
     paths = [folder / name for name in texts]
     share.write(texts, paths, identifiers=names, min_cell=MIN_CELL)
     return paths
@@ -241,7 +242,7 @@ def test_nothing_is_shared_where_one_file_is_not_safe(tmp_path, said, problem):
 
 
 def test_an_empty_study_gives_a_folder_without_counts():
-    nothing = {name: MADE[name].clear() for name in share.TABLES}
+    nothing = {name: MADE[name].clear() for name in reads.SHARE.tables}
     assert "Patients,n,all" in _files(**nothing)["table1.csv"]
 
 
