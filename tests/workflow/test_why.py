@@ -101,6 +101,7 @@ def test_covariates_and_outcomes_say_where_they_come_from(held):
         (["unfavorable_by_dose"], "did you mean 'unfavourable_by_dose'"),
         (["P001", "icp_above_20_dose"], "did you mean 'icp_above_20_dose"),
         (["P001", "prx_mean", "first_73_h"], "did you mean 'first_72_h'"),
+        (["P001", "shape_yield_percent"], "is now 'p2p1_yield_percent'; ask for that"),
     ],
 )
 def test_an_unknown_name_gets_the_nearest(finished, capsys, arguments, words):

@@ -49,6 +49,8 @@ class Column:
         When its value is known; what its role says. None: the question does not arise.
     in_full : str
         What a sentence calls it where nothing around explains it; the meaning.
+    formerly : str
+        The name that the column had before; who still writes it is told the new one.
     """
 
     dtype: pl.DataType
@@ -59,6 +61,7 @@ class Column:
     role: Role | None = None
     known: Known | None = None
     in_full: str = ""
+    formerly: str = ""
 
     def __post_init__(self) -> None:
         """Fill in what was not stated."""
@@ -108,6 +111,12 @@ class Table:
             for name, column in self.columns.items()
         }
         object.__setattr__(self, "columns", columns)
+
+    def renamed(self) -> dict[str, str]:
+        """Return the columns that had another name: that name, and what it is now."""
+        return {
+            column.formerly: name for name, column in self.columns.items() if column.formerly
+        }
 
 
 PATIENT_ID = Column(TEXT, "", "Study identifier of the patient")

@@ -31,9 +31,14 @@ MINUTES = Table(
         "peak_to_trough_mmhg": Column(REAL, "mm[Hg]", "Mean peak-to-trough amplitude of ICP"),
         "p2_p1_ratio": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
         "p2p1_eligible_s": Column(
-            REAL, "s", "Blocks of the minute in which P2 / P1 was sought"
+            REAL,
+            "s",
+            "Blocks of the minute in which P2 / P1 was sought",
+            formerly="shape_sought_s",
         ),
-        "p2p1_found_s": Column(REAL, "s", "Blocks of the minute that have P2 / P1"),
+        "p2p1_found_s": Column(
+            REAL, "s", "Blocks of the minute that have P2 / P1", formerly="shape_found_s"
+        ),
         "prx": Column(
             REAL,
             "1",
@@ -217,10 +222,16 @@ SUMMARY = Table(
         ),
         "p2_p1_ratio_mean": Column(REAL, "1", "Mean P2 / P1 of the ICP pulse"),
         "p2p1_eligible_h": Column(
-            REAL, "h", "Blocks with a pulse, sampled fast enough for P2 / P1, in the window"
+            REAL,
+            "h",
+            "Blocks with a pulse, sampled fast enough for P2 / P1, in the window",
+            formerly="shape_sought_h",
         ),
         "p2p1_yield_percent": Column(
-            REAL, "%", "Blocks with P2 / P1 / blocks in which it was sought"
+            REAL,
+            "%",
+            "Blocks with P2 / P1 / blocks in which it was sought",
+            formerly="shape_yield_percent",
         ),
         "prx_mean": Column(REAL, "1", "Mean PRx", decimals=2),
         "prx_mean_ci_low": Column(

@@ -103,6 +103,8 @@ def _unknown_column(
         )
     elif name in kinds:
         why = "is a text, and an exposure is a number; name another column"
+    elif now := contracts.analysis({}).renamed().get(name):
+        why = f"is now '{now}'; write that"
     else:
         why = f"is no column that a model may use; {suggestion(name, fitting)}"
     return [f"{where}: '{name}' {why}"]

@@ -392,6 +392,10 @@ def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
             "name another column",
         ),
         (
+            {"exposure": "shape_yield_percent"},
+            "exposure: 'shape_yield_percent' is now 'p2p1_yield_percent'; write that",
+        ),
+        (
             {"adjust_for": ["age_year"]},
             "adjust_for: 'age_year' is no column that a model may use; "
             "did you mean 'age_years'?",

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from icpcohort import contracts
 from icpcohort.commands.why import model, number, patient
 from icpcohort.commands.why.results import Results, Unknown
 from icpcohort.study.schema import suggestion
@@ -40,6 +41,8 @@ def lines(
         return
     columns = results.tables["analysis"].columns
     if column not in columns:
+        if now := contracts.analysis({}).renamed().get(column):
+            raise Unknown(f"'{column}' is now '{now}'; ask for that")
         near = suggestion(column, columns)
         raise Unknown(f"'{column}' is no column of the analysis table; {near}")
     windows = results.settings["windows"]
