@@ -75,7 +75,7 @@ def test_a_rule_and_its_script_agree(rule, block):
 def test_a_rule_and_its_script_read_the_same_selection_of_tables():
     selected = {}
     for rule, block in _blocks():
-        named = re.findall(r"report_reads\.files\(\s*report_reads\.(\w+)", block)
+        named = re.findall(r"\breads\.files\(\s*reads\.(\w+)", block)
         text = (HOME / f"workflow/scripts/{rule}.py").read_text(encoding="utf-8")
         assert re.findall(r"reads\.read\(\s*snakemake\.input, reads\.(\w+)", text) == named, (
             rule

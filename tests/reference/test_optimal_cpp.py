@@ -31,27 +31,7 @@ PRESETS = {
     if name != "any_parabola"  # the others are like it
 }
 PRX_SETTINGS = {"block_s": 10.0, "n_blocks": 30, "averaging": "fisher", "fisher_clip": 0.999}
-SETTINGS = PRX_SETTINGS | {
-    "windows_min": [240],
-    "min_valid_fraction": 0.5,
-    "cpp_average": "mean",
-    "cpp_average_min": 5,
-    "bin_width_mmhg": 5.0,
-    "bin_min_mmhg": 40.0,
-    "bin_max_mmhg": 120.0,
-    "weighting": "count",
-    "min_bin_fraction": 0.02,
-    "min_bins": 4,
-    "min_span_mmhg": 0.0,
-    "min_span_prx": 0.0,
-    "min_r_squared": 0.0,
-    "min_curvature_z": 0.0,
-    "min_arm_z": 0.0,
-    "one_sided": "reject",
-    "edge_weight": 0.5,
-    "window_weighting": "r_squared",
-    "reactivity_limit_prx": 0.30,
-}
+SETTINGS = PRX_SETTINGS | PUBLISHED["optimal_cpp"] | {"min_curvature_z": 0.0, "min_arm_z": 0.0}
 
 
 ANY_LENGTH = {"windows_min": [2]}  # a curve of one minute

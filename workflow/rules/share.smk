@@ -14,6 +14,7 @@ rule share:
     params:
         settings=SET,
         models=MODELS,
+        min_cell=SET["share"]["min_cell"],
         code=fingerprint.code_of(SCRIPTS / "share.py"),
     script:
         "../scripts/share.py"
