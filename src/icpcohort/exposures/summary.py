@@ -13,7 +13,7 @@ from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.exposures import autocorrelated_mean
 from icpcohort.exposures.window import Window
 from icpcohort.exposures.window import inside as window_of
-from icpcohort.indices.reactivity import Scale, from_scale, mean_correlation, to_scale
+from icpcohort.indices.reactivity import INDICES, Scale, from_scale, mean_correlation, to_scale
 from icpcohort.signals import transducer_level
 
 NEAR_MMHG = 5.0
@@ -165,10 +165,7 @@ def _measures(scale: Scale, *, min_cppopt_h: float) -> list[pl.Expr]:
         _percent(pl.col("p2p1_found_s").sum(), pl.col("p2p1_eligible_s").sum()).alias(
             "p2p1_yield_percent"
         ),
-        *(
-            mean_correlation(pl.col(name), scale).alias(f"{name}_mean")
-            for name in ("prx", "pax", "rac", "rap", "lprx")
-        ),
+        *(mean_correlation(pl.col(name), scale).alias(f"{name}_mean") for name in INDICES),
         (pl.col("cpp_mmhg").count() / 60).alias("cpp_h"),
         (pl.col("prx").count() / 60).alias("prx_h"),
         (delta.count() / 60).alias("cppopt_h"),

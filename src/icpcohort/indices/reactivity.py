@@ -23,6 +23,7 @@ PAIRS = {
     "rac": ("amp_mmhg", "cpp_mmhg"),
     "rap": ("amp_mmhg", "icp_mmhg"),
 }
+INDICES = (*PAIRS, "lprx")
 PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 OF_PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio")
 _WINDOWS_AT_ONCE = 2000  # of correlations: ten days of them are some arrays of 3 MB
@@ -297,7 +298,7 @@ def to_minutes(
         min_valid_fraction=rules.min_valid_fraction,
     )
     closed = touched(minutes["t_s"], events=events, kinds=rules.not_during)
-    for index in (*PAIRS, "lprx"):
+    for index in INDICES:
         minutes[index] = np.where(closed, np.nan, minutes[index])
     coarsest_s = np.where(np.isfinite(series["icp_mmhg"]), interval_s["icp"], -np.inf)
     coarsest_s = coarsest_s.reshape(-1, n_in_minute).max(axis=1, initial=-np.inf)

@@ -12,6 +12,7 @@ from icpcohort.contracts import burden_columns, store
 from icpcohort.exposures import burden, summary, window
 from icpcohort.exposures.window import Window
 from icpcohort.indices import reactivity
+from icpcohort.indices.reactivity import INDICES
 
 H_S, MINUTE_S = 3600.0, 60.0
 MOST_EPISODES = 20
@@ -21,11 +22,7 @@ OF_MINUTES = {
     "abp": "abp_mmhg",
     "cpp": "cpp_mmhg",
     "amp": "amp_mmhg",
-    "prx": "prx",
-    "pax": "pax",
-    "rac": "rac",
-    "rap": "rap",
-    "lprx": "lprx",
+    **{index: index for index in INDICES},
     "cppopt": "cppopt_mmhg",
     "delta": "cppopt_mmhg",
     "monitored": "icp_mmhg",
@@ -250,7 +247,7 @@ def _blocks_of(base: str) -> tuple[str, ...]:
     """Return the blocks of the settings that a column of the minutes goes by."""
     if base in _PRESSURES:
         return ("minutes",)
-    if base in ("prx", "pax", "rac", "rap", "lprx"):
+    if base in INDICES:
         return ("minutes", "reactivity")
     return ("minutes", "reactivity", "optimal_cpp", "summary")
 

@@ -2,11 +2,17 @@
 
 from typing import NamedTuple
 
+from icpcohort.indices.reactivity import INDICES
 from icpcohort.report.tables.numbers import MISSING
 
 REACTIVITY = (  # columns of the summary, in the order of the tables of reactivity
-    *("prx_mean", "pax_mean", "rac_mean", "rap_mean", "lprx_mean", "cppopt_yield_percent"),
-    *("cppopt_mean_mmhg", "delta_cpp_mean_mmhg", "percent_time_within_5_of_cppopt"),
+    *(f"{index}_mean" for index in INDICES),
+    *(
+        "cppopt_yield_percent",
+        "cppopt_mean_mmhg",
+        "delta_cpp_mean_mmhg",
+        "percent_time_within_5_of_cppopt",
+    ),
     *("percent_time_over_5_below_cppopt", "percent_time_over_5_above_cppopt"),
     "percent_time_below_llr",
 )
