@@ -94,9 +94,9 @@ def recording_files(
     """Return every existing file of a patient's recordings; a missing one becomes a reason."""
     folder = Path(settings["study"]["folder"])
     extensions = settings["recordings"]["annotation_extensions"]
-    found: set[str] = set()
+    paths: set[str] = set()
     for row in tables.recordings_of(study, patient_id):
-        found.update(
+        paths.update(
             str(path)
             for path in recordings.files_of(
                 folder / row["path"],
@@ -105,7 +105,7 @@ def recording_files(
                 wfdb_extensions=extensions,
             )
         )
-    return sorted(found)
+    return sorted(paths)
 
 
 def stamps(paths: Sequence[str | Path]) -> list[str]:
@@ -153,10 +153,10 @@ def planned(
 def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
     """Return the settings, the plan and the tables of a study."""
     folder = Path(settings["study"]["folder"])
-    own = [folder / settings["study"][name] for name in tables.TABLES]
+    table_paths = [folder / settings["study"][name] for name in tables.TABLES]
     optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
     asked = [Path("config/config.yaml"), Path("config/models.yaml")]
-    return [*asked, *(path for path in optional if path.exists()), *own]
+    return [*asked, *(path for path in optional if path.exists()), *table_paths]
 
 
 def refuse_changed_settings(
@@ -243,11 +243,11 @@ def batches(patients: Sequence[str], *, n_each: int) -> dict[str, list[str]]:
     n_batches = 1
     while n_batches * n_each < len(patients):
         n_batches *= 2
-    found: dict[str, list[str]] = {}
+    patients_of: dict[str, list[str]] = {}
     for patient_id in sorted(patients):
         number = zlib.crc32(patient_id.encode()) % n_batches
-        found.setdefault(f"{number:04d}", []).append(patient_id)
-    return dict(sorted(found.items()))
+        patients_of.setdefault(f"{number:04d}", []).append(patient_id)
+    return dict(sorted(patients_of.items()))
 
 
 def for_patients(
@@ -255,7 +255,7 @@ def for_patients(
 ) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
     """Return a rule's params that all patients share, and each patient's own."""
     shared = {name: value for name, value in params.items() if not callable(value)}
-    own = {
+    of_patients = {
         patient_id: {
             name: value(SimpleNamespace(patient=patient_id))
             for name, value in params.items()
@@ -263,7 +263,7 @@ def for_patients(
         }
         for patient_id in patients
     }
-    return shared, own
+    return shared, of_patients
 
 
 def one_of(names: Iterable[str]) -> str:
@@ -292,7 +292,7 @@ def strays(
 
     None of them enters a table.
     """
-    found = [
+    unexpected = [
         path
         for name in PER_PATIENT
         for kind in ("parquet", "svg")
@@ -306,16 +306,16 @@ def strays(
         ("specifications/questions/*", questions),
         ("specifications/analyses/*", ()),  # of versions that had one file for each
     ):
-        found += [path for path in results.glob(pattern) if path.name not in known]
-    found += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]
-    found += [
+        unexpected += [path for path in results.glob(pattern) if path.name not in known]
+    unexpected += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]
+    unexpected += [
         path
         for path in results.glob("specifications/exposures/*/*")
         if path.parent.name in alternatives and path.name not in batches
     ]
     return [
         f"{path}: of an earlier run and no longer in the study; remove it"
-        for path in sorted(found)
+        for path in sorted(unexpected)
     ]
 
 

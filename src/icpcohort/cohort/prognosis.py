@@ -225,17 +225,17 @@ def refuse_out_of_range(
     patients: pl.DataFrame, *, columns: tuple[str, ...], where: str
 ) -> None:
     """Raise ValueError naming every value of `columns` that cannot be, or do nothing."""
-    found = []
+    problems = []
     for name in columns:
         if name == "gcs_motor":
-            found += _values(patients, ~pl.col(name).is_in(MOTOR), name, "1-6 or untestable")
+            problems += _values(patients, ~pl.col(name).is_in(MOTOR), name, "1-6 or untestable")
         elif name in _RANGES:
             low, high, unit = _RANGES[name]
             outside = ~pl.col(name).is_between(low, high)
-            found += _values(patients, outside, name, f"{low:g}-{high:g} {unit}")
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"{where}: {len(found)} problem(s)\n{lines}")
+            problems += _values(patients, outside, name, f"{low:g}-{high:g} {unit}")
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"{where}: {len(problems)} problem(s)\n{lines}")
 
 
 def _values(patients: pl.DataFrame, wrong: pl.Expr, name: str, allowed: str) -> list[str]:
@@ -256,13 +256,13 @@ def refuse_form(form: str) -> None:
 
 def _refuse_names(*, model: str, outcome: str, form: str) -> None:
     asked = (("model", model, MODELS), ("outcome", outcome, OUTCOMES), ("form", form, FORMS))
-    found = [
+    problems = [
         f"{what} {value!r} is unknown; write {' or '.join(known)}"
         for what, value, known in asked
         if value not in known
     ]
-    if found:
-        raise ValueError("impact: " + "; ".join(found))
+    if problems:
+        raise ValueError("impact: " + "; ".join(problems))
 
 
 def _one_if(test: pl.Expr) -> pl.Expr:

@@ -253,8 +253,8 @@ def _of_columns(note: OfColumns) -> dict[str, Any]:
             name: _optional_block(
                 note.of_table.format(table=name),
                 {
-                    column: _of_column(note, column, about=found.about)
-                    for column, found in table.columns.items()
+                    column: _of_column(note, column, about=contract.about)
+                    for column, contract in table.columns.items()
                 },
             )
             for name, table in note.tables.items()

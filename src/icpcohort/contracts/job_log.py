@@ -38,11 +38,11 @@ def of_errors(folder: Path, *, since_s: float) -> list[Path]:
     since_s : float, s
         As `time.time()` gives it.
     """
-    said = []
+    logs = []
     for path in sorted(folder.rglob("*.log")):
         stat = path.stat()
         if stat.st_size == 0:
             path.unlink()
         elif stat.st_mtime >= since_s:
-            said.append(path)
-    return said
+            logs.append(path)
+    return logs

@@ -123,11 +123,11 @@ def _prx_intervals(minutes: pl.DataFrame, *, scale: Scale, settings: Settings) -
     enough = minutes.select("patient_id", "prx").filter(
         pl.col("prx").count().over("patient_id") >= least
     )
-    for (patient_id,), own in enough.group_by("patient_id", maintain_order=True):
-        prx = own["prx"].fill_null(np.nan).to_numpy()
+    for (patient_id,), rows_of_one in enough.group_by("patient_id", maintain_order=True):
+        prx = rows_of_one["prx"].fill_null(np.nan).to_numpy()
         z = to_scale(prx, scale)
-        found = autocorrelated_mean.interval_of_mean(z, n_cosines=settings.n_cosines)
-        limits = from_scale(np.array(found), scale).clip(-1, 1)
+        interval = autocorrelated_mean.interval_of_mean(z, n_cosines=settings.n_cosines)
+        limits = from_scale(np.array(interval), scale).clip(-1, 1)
         rows.append((patient_id, *limits.tolist()))
     names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}
     schema = {"patient_id": pl.String(), **names}

@@ -108,7 +108,7 @@ def interval(
         generator=generator,
     )
     shares = rules.min_bin_fraction * generator.uniform(*SHARES, size=(settings.n_resamples, 1))
-    found = np.concatenate(
+    lowest_mmhg = np.concatenate(
         [
             _lowest_points(
                 Sums(*(part[place::N_POSITIONS] for part in drawn)),
@@ -119,7 +119,7 @@ def interval(
             for place in range(N_POSITIONS)
         ]
     )
-    lowest = found[np.isfinite(found)]
+    lowest = lowest_mmhg[np.isfinite(lowest_mmhg)]
     share = lowest.size / settings.n_resamples
     if lowest.size == 0 or share < settings.min_upward_fraction:
         return Interval(np.nan, np.nan, share)

@@ -223,8 +223,8 @@ def _own_slopes(y: Levels, Z: Array, eta: Array) -> tuple[Array, Array]:
     information = np.zeros((n_cuts * width, n_cuts * width))
     for k in range(n_cuts):
         here = slice(k * width, (k + 1) * width)
-        own = density[:, k] ** 2 * (1 / share[:, k] + 1 / share[:, k + 1])
-        information[here, here] = Z.T @ (own[:, None] * Z)
+        weight = density[:, k] ** 2 * (1 / share[:, k] + 1 / share[:, k + 1])
+        information[here, here] = Z.T @ (weight[:, None] * Z)
         if k + 1 < n_cuts:
             after = slice((k + 1) * width, (k + 2) * width)
             shared = -density[:, k] * density[:, k + 1] / share[:, k + 1]

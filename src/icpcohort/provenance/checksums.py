@@ -48,15 +48,15 @@ def read(path: Path) -> dict[str, str]:
     SumsError
         At a line that is none, names a file twice, or one outside the folder.
     """
-    found: dict[str, str] = {}
+    checksums: dict[str, str] = {}
     for number, line in enumerate(path.read_bytes().splitlines(), start=1):
         match = re.fullmatch(r"([0-9a-f]{64})  (\S.*)", line.decode("utf-8", "replace"))
         name = match[2] if match else ""
         parts = PurePosixPath(name)
-        if not match or parts.is_absolute() or ".." in parts.parts or name in found:
+        if not match or parts.is_absolute() or ".." in parts.parts or name in checksums:
             raise SumsError(
                 f"{path} line {number}: no sum of a file in this folder; remove the file and "
                 "run the study again"
             )
-        found[name] = match[1]
-    return found
+        checksums[name] = match[1]
+    return checksums

@@ -100,14 +100,14 @@ def check_inside(paths: Iterable[Path], folder: Path) -> None:
 
 def states(paths: Iterable[Path]) -> dict[Path, State]:
     """Return the present state of files, without those that are not there."""
-    found = {}
+    state_of = {}
     for path in paths:
         try:
             status = path.stat()
         except (OSError, ValueError):
             continue
-        found[path] = State(status.st_size, status.st_mtime_ns, status.st_ino)
-    return found
+        state_of[path] = State(status.st_size, status.st_mtime_ns, status.st_ino)
+    return state_of
 
 
 def check_unchanged(before: Mapping[Path, State]) -> None:

@@ -138,10 +138,10 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
     per_frame = {role: round(fs_hz[role] / record.fs_hz) for role in fs_hz}
     _check_files(record, [name for name in names.values() if name is not None])
     for segment in record.segments:
-        found = {role: segment.signal(names[role]) for role in fs_hz}
+        signals = {role: segment.signal(names[role]) for role in fs_hz}
         streams = {
             role: _Stream(segment, signal, unit=units[role])
-            for role, signal in found.items()
+            for role, signal in signals.items()
             if signal is not None
         }
         for first, n_frames, samples in _blocks(

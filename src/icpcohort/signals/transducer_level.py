@@ -170,8 +170,8 @@ def common(abp_level_used: pl.Expr) -> pl.Expr:
 def of_minutes(trends: pl.DataFrame, minutes: pl.DataFrame) -> pl.DataFrame:
     """Add to minutes the level of the blocks that they are made of."""
     ends = ((pl.col("t_s") / MINUTE_S).floor() + 1) * MINUTE_S
-    found = trends.group_by(ends).agg(common(pl.col("abp_level_used")).alias("abp_level_used"))
-    return minutes.join(found, on="t_s", how="left", validate="1:1", maintain_order="left")
+    levels = trends.group_by(ends).agg(common(pl.col("abp_level_used")).alias("abp_level_used"))
+    return minutes.join(levels, on="t_s", how="left", validate="1:1", maintain_order="left")
 
 
 def methods_sentence(settings: Settings) -> str:

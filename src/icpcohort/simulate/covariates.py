@@ -201,18 +201,20 @@ def draw_outcomes(
 
 def _refuse_incomplete(covariates: pl.DataFrame, coefficients: OutcomeModel) -> None:
     needed = ("age_years", "gcs_motor", "pupils_reactive", "dose_per_h_true_mmhg")
-    found = [f"{name}: missing; add it" for name in needed if name not in covariates.columns]
-    found += [
+    problems = [f"{name}: missing; add it" for name in needed if name not in covariates.columns]
+    problems += [
         f"{name}: {covariates[name].null_count()} null; give complete covariates"
         for name in needed
         if name in covariates.columns and covariates[name].null_count()
     ]
-    if not found:
+    if not problems:
         unknown = sorted(set(covariates["gcs_motor"]) - set(coefficients.motor))
-        found += [f"gcs_motor: {level!r} has no coefficient; give it one" for level in unknown]
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"draw_outcomes: {len(found)} problem(s)\n{lines}")
+        problems += [
+            f"gcs_motor: {level!r} has no coefficient; give it one" for level in unknown
+        ]
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"draw_outcomes: {len(problems)} problem(s)\n{lines}")
 
 
 def draw_early_deaths(covariates: pl.DataFrame, *, n_deaths: int, seed: int) -> pl.Series:

@@ -15,7 +15,7 @@ CODINGS: dict[str, dict[str, str]] = {
 }
 
 
-def told_cuts(coding: str) -> list[int]:
+def visible_cuts(coding: str) -> list[int]:
     """Return the lowest favourable scores that a coding can tell from the score below."""
     return sorted({int(score) for score in CODINGS[coding].values()} - {1})
 

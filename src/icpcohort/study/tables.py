@@ -154,9 +154,9 @@ def read_study(settings: dict[str, Any]) -> Study:
 
     Source: common practice, no source; the limits of scores are those of the scales.
     """
-    tables, found = read_rows(settings["study"])
-    if found:
-        raise StudyError(found)
+    tables, problems = read_rows(settings["study"])
+    if problems:
+        raise StudyError(problems)
     frames = {name: _frame(tables[name].rows, TABLES[name]) for name in TABLES}
     recoded = [
         (name, column, *pair)
@@ -174,7 +174,7 @@ def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
-    said = []
+    notes = []
     for name, (header, _) in tables.items():
         names = study["columns"][name]
         theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
@@ -185,12 +185,12 @@ def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
             if column not in header and ours not in NEEDED[name]  # those are problems
         ]
         if unknown:
-            said.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
+            notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:
-            said.append(
+            notes.append(
                 f"{study[name]}: columns not there, so all missing: {', '.join(absent)}"
             )
-    return said
+    return notes
 
 
 def recordings_of(study: Study, patient_id: str) -> list[dict[str, Any]]:

@@ -152,7 +152,7 @@ def test_a_sound_study_has_no_line_but_what_was_found(folder):
     checked = _check(folder)
     assert checked.problem_lines() == []
     assert checked.note_lines() == []
-    assert checked.found == [
+    assert checked.inventory == [
         "2 patients, 2 recordings, 0 monitors, 0 events",
         "",
         "recordings (hours)      csv      all",
@@ -203,7 +203,7 @@ def test_what_a_fault_of_the_settings_keeps_from_being_checked_is_said(
     assert len(checked.settings) > 0
     assert checked.not_checked == [not_checked]
     assert len(checked.tables) == (0 if new.endswith("[") else 1)
-    assert checked.found == []
+    assert checked.inventory == []
 
 
 def test_a_faulty_cell_elsewhere_in_a_row_does_not_keep_its_file_closed(folder):
@@ -286,10 +286,10 @@ def test_whatever_is_wrong_with_a_file_of_the_study_only_lines_come_out(
         (folder / name).write_text(f"{fault}\n{kept}", encoding="utf-8")
         checked = _check(folder)
         n_faults += bool(checked.problems)
-        lines = [*checked.problem_lines(), *checked.note_lines(), *checked.found]
+        lines = [*checked.problem_lines(), *checked.note_lines(), *checked.inventory]
         assert not any("\n" in line for line in lines)
         stops_run = checked.settings + checked.plan + checked.tables
-        assert bool(checked.found) == (not stops_run)
+        assert bool(checked.inventory) == (not stops_run)
     assert n_faults > 5
 
 

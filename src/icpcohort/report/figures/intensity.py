@@ -67,7 +67,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
         return canvas.nothing(name=name, title=title, words="No episodes were counted.")
     seen = rates.filter(pl.col("per_day") > 0)
     counts = {signal: _most(rates, signal) for signal in _signals(rates)}
-    sentences = [_rates_told(rates, signal) for signal in counts]
+    sentences = [_rates_in_words(rates, signal) for signal in counts]
     days = rates.group_by("signal").agg(pl.col("monitored_h").max() / 24)
     beside = [
         f"{signal.upper()}: n = {counts[signal]}, {format_number(d, decimals=0)} days"
@@ -118,7 +118,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
         return canvas.nothing(name=name, title=title, words=words)
     line = transition.filter(pl.col("window") == window)
     counts = {signal: _most(rows, signal) for signal in _signals(known)}
-    sentences = [_correlations_told(known, line, signal) for signal in counts]
+    sentences = [_correlations_in_words(known, line, signal) for signal in counts]
     caption = (
         "Correlation (Pearson) of episodes per monitored day with GOSE, patients of the cohort "
         f"of the {words_of(window)} whose GOSE is known "
@@ -153,7 +153,7 @@ def _most(rows: pl.DataFrame, signal: str) -> int:
     return int(rows.filter(signal=signal)["n_patients"].to_numpy().max())
 
 
-def _rates_told(rates: pl.DataFrame, signal: str) -> str:
+def _rates_in_words(rates: pl.DataFrame, signal: str) -> str:
     """Return some rates: four thresholds at the shortest, a middle, the longest duration."""
     part = rates.filter(signal=signal)
     durations = part["duration_min"].unique().sort().to_list()
@@ -174,7 +174,7 @@ def _rates_told(rates: pl.DataFrame, signal: str) -> str:
     )
 
 
-def _correlations_told(known: pl.DataFrame, line: pl.DataFrame, signal: str) -> str:
+def _correlations_in_words(known: pl.DataFrame, line: pl.DataFrame, signal: str) -> str:
     """Return the lowest and highest correlation with their limits, and the transition line."""
     part = known.filter(
         signal=signal,

@@ -24,7 +24,7 @@ ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or 
 TIED = re.compile(r"\([^()]{1,28}\)|\b[pn] [=<] [\d.]+|[\d)] (?:mmHg|%|h\b)")
 
 
-def say(
+def build_report(
     *,
     title: str,
     settings: Mapping[str, Any],

@@ -67,7 +67,7 @@ def build(
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> Content:
-    """Return all that the report says, numbered; the arguments are those of `html_page.say`.
+    """Return all that the report says, numbered; arguments as of `html_page.build_report`.
 
     Burden and indices are told of the patients in the analysis of their window; curves and
     optima of every patient who has one. `figures` are those of `draw_all.all_pictures`, by

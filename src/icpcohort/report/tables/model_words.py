@@ -42,7 +42,7 @@ def plain(text: str) -> str:
     covariates = {name: words for name, words in LABELS.items() if "_" in name}
     known = covariates | OUTCOME_WORDS
     names = "|".join(sorted(known, key=len, reverse=True))
-    return re.sub(rf"\b({names})\b", lambda found: known[found[0]], text)
+    return re.sub(rf"\b({names})\b", lambda match: known[match[0]], text)
 
 
 def term_words(term: Mapping[str, Any]) -> str:

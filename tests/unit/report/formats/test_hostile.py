@@ -44,7 +44,7 @@ def _page(said):
         for name, plan in whole["models"].items()
     }
     given = whole | {"title": said["title"], "tables": made, "models": models}
-    content, pictures = html_page.say(**given)
+    content, pictures = html_page.build_report(**given)
     return html_page.page(content, template=TEMPLATE, pictures=pictures)
 
 

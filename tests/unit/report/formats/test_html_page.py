@@ -57,7 +57,7 @@ WHOLE = INVENTED["whole_report"]()
 
 def _render(template, **given):
     """What the script of the rule `report` does."""
-    said, pictures = html_page.say(**given)
+    said, pictures = html_page.build_report(**given)
     return html_page.page(said, template=template, pictures=pictures)
 
 

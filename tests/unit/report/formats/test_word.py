@@ -25,7 +25,7 @@ from icpcohort.report.sections.blocks import (
 from icpcohort.report.tables.grid import Grid
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.build_report(**INVENTED["whole_report"]())
 HOSTILE = (
     "<w:p>&amp;</w:p><script>",
     "=cmd()",
