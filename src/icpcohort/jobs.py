@@ -1,4 +1,4 @@
-"""Jobs: what the workflow's rules depend on, who shares a job, and what lies astray."""
+"""Jobs: what the workflow's rules depend on, who shares a job, and stray results."""
 
 import hashlib
 import itertools
@@ -26,7 +26,7 @@ class ChangedError(RuntimeError):
 
 
 class NotReady(Exception):  # noqa: N818 (what the study is)
-    """The study cannot be run; the text has one problem a line."""
+    """The study cannot be run; the text has one problem per line."""
 
 
 class Study(NamedTuple):

@@ -26,7 +26,7 @@ PROFILE = "workflow-run-crate-0.5"
 
 
 def issues(crate: Path, *, severity: str) -> list[str]:
-    """Return what the validator finds, one line an issue."""
+    """Return what the validator finds, one line per issue."""
     with tempfile.TemporaryDirectory() as cache:
         _fill(Path(cache) / "http")
         result = services.validate(

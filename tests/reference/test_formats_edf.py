@@ -55,7 +55,7 @@ def test_digital_zero_of_a_range_from_minus_50_to_300(tmp_path):
 
 
 def test_the_header_of_three_signals_has_1024_bytes(tmp_path):
-    # Kemp 1992: 256 bytes and 256 a signal
+    # Kemp 1992: 256 bytes and 256 per signal
     path = tmp_path / "a.edf"
     _write_with_pyedflib(
         path, {"ICP": range(10), "ABP": range(10, 20), "ECG": [0] * 10}, pmin=-32768, pmax=32767

@@ -60,7 +60,7 @@ def fitted(rows, asked, *, landmark_h=0.0, updates=None):
 
 
 def transplants():
-    """Return one row a patient: end of follow-up, death, and the day of the transplant."""
+    """Return one row per patient: end of follow-up, death, and the day of the transplant."""
     return (
         table("heart")
         .group_by("id", maintain_order=True)

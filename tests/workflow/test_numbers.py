@@ -179,7 +179,7 @@ def known(rows, name):
     return [row[name] for row in rows if row[name] is not None]
 
 
-# --- what each table should have: one list of texts a row, in any order ---
+# --- what each table should have: one list of texts per row, in any order ---
 
 
 def table_one(s):

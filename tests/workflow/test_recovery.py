@@ -22,7 +22,7 @@ def fitted(table, *, plan):
 
 @pytest.fixture(scope="session")
 def beside(finished):
-    """Return one row a patient: what was found over the first 72 h beside the truth."""
+    """Return one row per patient: what was found over the first 72 h beside the truth."""
     results = finished.study / "results"
     truth = pl.read_csv(finished.study / "demo/truth/patients.csv", infer_schema_length=None)
     events = pl.read_parquet(results / "events.parquet")

@@ -137,7 +137,7 @@ def log_odds(patients: pl.DataFrame, *, model: str, outcome: str, form: str) -> 
 
     Parameters
     ----------
-    patients : DataFrame, one row a patient
+    patients : DataFrame, one row per patient
         Needs the columns `NEEDS[model]`, named and typed as in `contracts.PATIENTS`.
     model : str
         "core", "extended" or "lab".
@@ -148,7 +148,7 @@ def log_odds(patients: pl.DataFrame, *, model: str, outcome: str, form: str) -> 
 
     Returns
     -------
-    Series of Float64, one value a row
+    Series of Float64, one value per row
         Null where any value needed is null. An untestable motor score has its own coefficient;
         a null motor score gives null (the chart's "untestable or missing" is not used for it).
         Also null for an untestable motor score in the continuous "lab" model of "unfavourable",
@@ -198,7 +198,7 @@ def rotterdam(scans: pl.DataFrame) -> pl.Series:
 
     Parameters
     ----------
-    scans : DataFrame, one row a scan
+    scans : DataFrame, one row per scan
         Needs `cisterns` (0 normal, 1 compressed, 2 absent), `midline_shift_mm` [mm],
         `epidural_mass` and `ventricular_or_subarachnoid_blood` (flags). Null in any gives null.
 

@@ -31,7 +31,7 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
 
     Parameters
     ----------
-    outcomes : DataFrame, one row a patient
+    outcomes : DataFrame, one row per patient
         Needs `prognostic_band`, `gose_6m` and `impact_core_unfavourable`; patients without a
         band or a score choose no cut.
 

@@ -1,4 +1,4 @@
-"""Inventory: what the headers of a study's recordings come to, as plain text."""
+"""Inventory: the headers of a study's recordings summed up, as plain text."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence

@@ -1,4 +1,4 @@
-"""Simulated folder: a simulated cohort lies in a folder of its own and replaces only itself."""
+"""Simulated folder: a simulated cohort has its own folder and overwrites nothing else."""
 
 import json
 from pathlib import Path

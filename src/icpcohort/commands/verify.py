@@ -1,4 +1,4 @@
-"""Verification: whether what lies in a study is what the last whole run wrote and read."""
+"""Verification: whether a study's files are still those that the last whole run used."""
 
 from collections.abc import Mapping
 from pathlib import Path

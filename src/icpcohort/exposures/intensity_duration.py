@@ -83,7 +83,7 @@ class Rules:
     merge_gap_min: Annotated[
         int,
         Setting(
-            "Up to as many minutes within do not end an episode of the map",
+            "Gaps of up to this many minutes do not end an episode of the map",
             "0 to 5 min (from memory, high)",
             0,
             at_least=0,

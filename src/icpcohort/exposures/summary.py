@@ -1,4 +1,4 @@
-"""Summary: what each patient's minutes come to in each exposure window."""
+"""Summary: each patient's minutes summed up for each exposure window."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -37,7 +37,8 @@ class Settings:
     min_cppopt_h: Annotated[
         float,
         Setting(
-            "Hours with CPPopt (or LLR) in a window below which what rests on them is null",
+            "With fewer hours of CPPopt (or LLR) in a window, the values computed from them "
+            "are null",
             COMMON_PRACTICE,
             1.0,
             at_least=0,
@@ -47,7 +48,7 @@ class Settings:
     min_prx_interval_h: Annotated[
         float,
         Setting(
-            "Hours with PRx in a window below which its mean has no interval",
+            "With fewer hours of PRx in a window, its mean has no interval",
             "own choice: with less, the interval is too short where PRx changes slowly "
             "(computed)",
             6.0,
@@ -58,8 +59,8 @@ class Settings:
     n_cosines: Annotated[
         int,
         Setting(
-            "Slowest cosines of the window that give the long-run variance of PRx; more "
-            "shorten the interval and hold less slow change",
+            "How many of the slowest cosines give the long-run variance of PRx; with more, "
+            "the interval is shorter and allows for less slow change",
             "equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352; "
             "Lazarus 2018, J Bus Econ Stat 36:541-559 (from memory); 6: own choice, by "
             "simulation",

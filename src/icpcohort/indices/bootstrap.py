@@ -1,4 +1,4 @@
-"""Bootstrap: how far a recording's CPPopt would move with another stretch of the same."""
+"""Bootstrap: how far a recording's CPPopt moves when its minutes are drawn again in blocks."""
 
 import dataclasses
 from dataclasses import dataclass
@@ -49,7 +49,8 @@ class Settings:
     min_upward_fraction: Annotated[
         float,
         Setting(
-            "Share of the resamples whose curve must open upward for an interval",
+            "An interval is given if at least this share of the resamples has a curve that "
+            "opens upward",
             "our own choice",
             0.9,
             at_least=0,
@@ -78,7 +79,7 @@ def interval(
     Parameters
     ----------
     minutes : DataFrame
-        One row a minute without gaps in `t_s`; cpp_mmhg and prx.
+        One row per minute without gaps in `t_s`; cpp_mmhg and prx.
     settings : Settings
         Blocks are longer than the minutes that one PRx and its CPP share, so that what hangs
         together stays together, and short against the recording. With a smaller share of

@@ -76,7 +76,7 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     Parameters
     ----------
     minutes : DataFrame
-        One row a minute without gaps in `t_s`; cpp_mmhg and prx.
+        One row per minute without gaps in `t_s`; cpp_mmhg and prx.
     rules : Rules
         Several windows are combined by `combine_windows`.
 

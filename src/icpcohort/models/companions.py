@@ -1,4 +1,4 @@
-"""Companions: what stands beside the main fit, for a reader who asks what else was tried."""
+"""Companions: other fits shown beside the main one, so that a reader sees what was tried."""
 
 from collections.abc import Sequence
 from dataclasses import replace

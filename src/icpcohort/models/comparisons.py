@@ -1,4 +1,4 @@
-"""Comparisons: p values held over a group of models that are tested together."""
+"""Comparisons: p values adjusted for a group of models that are tested together."""
 
 from collections.abc import Mapping
 from typing import Any

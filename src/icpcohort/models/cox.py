@@ -41,7 +41,7 @@ class AtRisk(NamedTuple):
 
 @dataclass(frozen=True)
 class _Moments:
-    """What the risk sets say at some slopes; one entry a death, tied deaths by Efron's rule."""
+    """What the risk sets say at some slopes; one entry per death, ties by Efron's rule."""
 
     log_likelihood: float
     time_h: Array  # (n deaths,)

@@ -337,7 +337,7 @@ def standardise(matrix: Array) -> Scaled:
 def unscale(estimate: Array, covariance: Array, *, scaled: Scaled) -> tuple[Array, Array]:
     """Carry coefficients of a scaled matrix back to its own units.
 
-    Intercepts or thresholds come first, any number of them; then one slope a column.
+    Intercepts or thresholds come first, any number of them; then one slope per column.
     """
     n_slopes = len(scaled.scale)
     n_first = len(estimate) - n_slopes

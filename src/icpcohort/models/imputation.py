@@ -62,7 +62,7 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
     Every column is imputed by predictive mean matching on the exposure, the outcome (of a timed
     family, death and the cumulative hazard), the adjustment columns and the auxiliary ones, so
     that imputed values are values that other patients have. A category stands in the chain as
-    one number a level, which sets the levels apart by their mean on the other columns.
+    one number per level, which sets the levels apart by their mean on the other columns.
 
     Source: van Buuren 2018, Flexible Imputation of Missing Data, sections 3.4 and 4.5; White
     and Royston 2009, Stat Med 28:1982, for the cumulative hazard (both from memory);

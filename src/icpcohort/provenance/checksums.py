@@ -1,4 +1,4 @@
-"""Sums: SHA256SUMS, the fingerprint of every file of the results, as `sha256sum -c` reads it.
+"""Checksums: SHA256SUMS, a fingerprint of every file of the results, for `sha256sum -c`.
 
 Source: FIPS 180-4 for SHA-256; the text as GNU coreutils writes it.
 """
@@ -36,7 +36,7 @@ def of_files(names: Iterable[str], *, root: Path) -> dict[str, str]:
 
 
 def as_text(digests: Mapping[str, str]) -> str:
-    """Return the text of the file, one line a name."""
+    """Return the text of the file, one line per name."""
     return "".join(f"{digests[name]}  {name}\n" for name in sorted(digests))
 
 

@@ -87,7 +87,8 @@ class Settings(Opening):
     annotation_meanings: Annotated[
         Sequence[Meaning],
         Setting(
-            "What annotations within recordings mean; one whose text is not here means nothing",
+            "What annotations within recordings mean; an annotation whose text is not listed "
+            "here is ignored",
             OF_THE_STUDY,
             [{"text": "drain open", "event": "drain_open"}],
         ),

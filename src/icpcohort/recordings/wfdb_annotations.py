@@ -1,7 +1,7 @@
 """WFDB annotation files: <record>.<extension>, as somebody or some program marked it.
 
-The bytes are taken apart here: the wfdb library (4.3.1) never comes back from a file whose
-first notes are not among those that it knows, and does not miss the end of a truncated one.
+The bytes are taken apart here: the wfdb library (4.3.1) never returns from a file whose first
+notes it does not know, and does not notice that the end of a truncated file is missing.
 
 Source: annot(5) of the WFDB Applications Guide, for the layout and the types; ecgcodes.h of the
 WFDB library for the symbols.

@@ -1,4 +1,4 @@
-"""Beats: the heart beats of an arterial waveform, and those that no artery gives."""
+"""Beats: the heart beats of an arterial waveform, and which of them cannot be real."""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple

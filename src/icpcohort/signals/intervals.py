@@ -1,4 +1,4 @@
-"""Intervals: everything that was noted of one patient's time, from all who noted it."""
+"""Intervals: everything that was noted about one patient's time, from every source."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence

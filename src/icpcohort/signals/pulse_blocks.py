@@ -1,4 +1,4 @@
-"""Block pulses: what the waveforms of each whole block say of the pulse of ICP."""
+"""Block pulses: the pulse of ICP in each whole block, measured on its waveforms."""
 
 from collections.abc import Iterator
 from typing import Any

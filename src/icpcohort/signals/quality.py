@@ -1,4 +1,4 @@
-"""Quality: what each second of a patient and of a recording came to, as tables."""
+"""Quality: how each second of a patient and of a recording is counted, as tables."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple

@@ -93,7 +93,7 @@ def apply(
 
     Parameters
     ----------
-    trends : DataFrame, one row a 10-s block
+    trends : DataFrame, one row per 10-s block
         t_s, icp_mmhg, abp_mmhg as recorded.
     patient : abp_level, bed_angle_deg, heart_to_tragus_cm
     events : rows of contracts.EVENTS of the patient

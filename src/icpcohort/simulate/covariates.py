@@ -48,7 +48,7 @@ class OutcomeModel:
     per_dose_mmhg: float = 0.45
 
     def as_table(self) -> pl.DataFrame:
-        """Return one row a term: `term`, `coefficient`."""
+        """Return one row per term: `term`, `coefficient`."""
         terms = {f"theta {k}": theta for k, theta in enumerate(self.thetas, start=1)}
         terms["(age_years - 45) / 10"] = self.per_10_years_over_45
         terms |= {f"gcs_motor {level}": value for level, value in self.motor.items()}
@@ -69,7 +69,7 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
 
     Returns
     -------
-    DataFrame, one row a patient
+    DataFrame, one row per patient
         The columns of `contracts.PATIENTS` up to `haemoglobin_g_dl`. Cisterns and midline
         shift go with the Marshall class. `gcs_total` is null where the motor score is
         untestable: there is no total then.

@@ -79,7 +79,7 @@ def count(
 def with_one_line_on_a_reversed_scale(
     problems: Sequence[str], patients: Sequence[Mapping[str, Any]]
 ) -> list[str]:
-    """Return the problems with one line on a reversed scale in place of one a death."""
+    """Return the problems with one line on a reversed scale in place of one per death."""
     deaths_h, scores = ([row.get(name) for row in patients] for name in ("death_h", "gose_6m"))
     words = gose.reversed_words(deaths_h, scores)
     if words is None:

@@ -1,4 +1,4 @@
-"""Cohort checks: what no schema can say of the settings of cohort, outcomes and codings."""
+"""Cohort checks: faults in the settings of cohort, outcomes and codings that no schema sees."""
 
 from collections.abc import Sequence
 
@@ -33,7 +33,7 @@ def immortal_time_of(
     file: str,
     plan_problems: Sequence[str],
 ) -> list[str]:
-    """List what the guard refuses of the plan, but for columns that were named already.
+    """List what the immortal-time check refuses, except for columns that were named already.
 
     Parameters
     ----------

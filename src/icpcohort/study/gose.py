@@ -27,7 +27,7 @@ def reversed_words(
 
     Parameters
     ----------
-    deaths_h, scores : one each a patient
+    deaths_h, scores : one per patient
         Death since time zero [h], and the score in our direction; None where unknown.
 
     Who died before the score was due must have 1. Reversed means: at least `MIN_DEAD` of them

@@ -2,7 +2,8 @@
 
 A column of the analysis table is measured over a span of hours. Who died before its end could
 not have the whole of it, so an exposure that ends after the model begins to count makes the
-exposed look safe. The guard reads spans, never names, so it holds for any table.
+exposed look safe. The check uses when a column is measured, not its name, so it works for any
+table.
 """
 
 import math

@@ -14,7 +14,7 @@ class Export(NamedTuple):
     """A table before its cells are understood; an empty text is an empty cell."""
 
     header: list[str]
-    rows: list[tuple[int, list[str]]]  # the row's number, and one text a column of the header
+    rows: list[tuple[int, list[str]]]  # the row's number, and one text per column of the header
 
 
 class ExportError(Exception):

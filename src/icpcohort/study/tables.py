@@ -93,7 +93,7 @@ class Settings:
             "Names of columns in your tables, where they differ from ours",
             TABLES,
             "Names of the columns in the table of {table}, where they differ from ours",
-            "Column of your table that holds {column}: {about}",
+            "Column of your table that holds {column}. {about}",
             has_values=False,
         ),
     ]

@@ -10,7 +10,7 @@ import yaml
 
 
 class SettingsError(Exception):
-    """The settings cannot be used; the text has one problem a line."""
+    """The settings cannot be used; the text has one problem per line."""
 
     def __init__(self, problems: Sequence[str]):
         self.problems = list(problems)

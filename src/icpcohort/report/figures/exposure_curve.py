@@ -1,4 +1,4 @@
-"""The figure of a curved exposure, from the points that its model has left."""
+"""The figure of a curved exposure, from the points that its model wrote."""
 
 import math
 from collections.abc import Mapping
@@ -43,7 +43,7 @@ def exposure_curve(
     Returns
     -------
     Picture
-        A panel a fit, below it the number of patients along the exposure. The height is
+        A panel per fit, below it the number of patients along the exposure. The height is
         that of the line and of the band where the central 95 % of patients are; beyond, the
         band may leave the picture.
     """

@@ -1,4 +1,4 @@
-"""The figures of intensity and duration: how often, and how that goes with outcome."""
+"""The figures of intensity and duration: how often, and how that is related to outcome."""
 
 from typing import Any
 
@@ -59,7 +59,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
     Returns
     -------
     Picture
-        A panel a signal. A cell without an episode is blank.
+        A panel per signal. A cell without an episode is blank.
     """
     name, title = "intensity", "Episodes per monitored day, by threshold and duration"
     rates = frequencies(intensity.filter(pl.col("window") == window))
@@ -107,7 +107,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
     Returns
     -------
     Picture
-        A panel a signal. A cell without a correlation is blank; one in which fewer than
+        A panel per signal. A cell without a correlation is blank; one in which fewer than
         `MIN_WITH_EPISODES` patients had an episode is crossed out.
     """
     name, title = "intensity-outcome", "Episodes and outcome, by threshold and duration"

@@ -37,7 +37,7 @@ def specification_curve(
     -------
     Picture
         Above, odds ratios for one standard deviation of the exposure with 95 % intervals on a
-        logarithmic axis, the main specification marked. Below, one row an option: a mark
+        logarithmic axis, the main specification marked. Below, one row per option: a mark
         stands under each specification that takes it.
     """
     name = f"specifications-{question}"

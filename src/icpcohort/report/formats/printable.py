@@ -1,4 +1,4 @@
-"""Printable text: what a document can hold of a text that came from data."""
+"""Printable text: a text from the data without the characters that a document cannot hold."""
 
 import unicodedata
 

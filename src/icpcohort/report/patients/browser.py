@@ -101,7 +101,7 @@ def overview(
 def _one_a_patient(
     tables: Mapping[str, pl.DataFrame], *, main_window: str
 ) -> dict[str, pl.DataFrame]:
-    """Return tables of one row a patient, those of windows for the main window alone."""
+    """Return tables of one row per patient, those of windows for the main window alone."""
     here = pl.col("window") == main_window
     used = (
         tables["recordings"]

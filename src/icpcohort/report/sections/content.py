@@ -171,7 +171,7 @@ def _made(
     repeat = (
         "The same recordings, tables, settings, plan and versions give the same numbers. Each "
         "fingerprint (SHA-256) changes with any byte of its file; that of the recordings is of "
-        "their own fingerprints, sorted, one a line. Random numbers begin from the seeds in "
+        "their own fingerprints, sorted, one per line. Random numbers begin from the seeds in "
         "the settings. The report was made from the tables of results alone; the catalogue of "
         "results names every file and column."
     )

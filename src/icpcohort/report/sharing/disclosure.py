@@ -1,8 +1,8 @@
 """Disclosure: which counts must not leave the group, and which others would give them away.
 
-A count is small when it is above zero and below the set minimum; where nobody at all tells of
-everybody else (nobody of a group has it), zero is small too. A small count is hidden, and
-as many others as it takes until sums no longer give it back.
+A count is small when it is above zero and below the set minimum; where a zero tells about
+everybody of a group (nobody has it), zero is small too. A small count is hidden, and so are
+other counts, until it can no longer be worked out from sums.
 
 **Source.** Threshold rule, secondary suppression, tables that share margins: Hundepool and
 others 2012, Statistical Disclosure Control (Wiley); Griffiths and others 2019, Handbook on

@@ -1,4 +1,4 @@
-"""Rules: what is masked as artefact, one class a rule, each with its settings and its words."""
+"""Rules: what is masked as artefact; one class per rule, with its settings and its words."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

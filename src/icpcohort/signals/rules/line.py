@@ -1,4 +1,4 @@
-"""Line rules: what is done to a transducer and its line: zeroing, sampling, flushing, air."""
+"""Line rules: what staff do to a transducer and its line: zeroing, sampling, flushing, air."""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -168,7 +168,7 @@ class Disconnection(Rule):
     min_mmhg: Annotated[
         float,
         Setting(
-            "Pressures below this are no patient's",
+            "No patient's pressure can be below this",
             COMMON_PRACTICE,
             -10.0,
             at_least=-500,
@@ -178,7 +178,7 @@ class Disconnection(Rule):
     max_mmhg: Annotated[
         float,
         Setting(
-            "Pressures above this are no patient's",
+            "No patient's pressure can be above this",
             COMMON_PRACTICE,
             100.0,
             at_least=-500,
@@ -231,7 +231,11 @@ class Flush(Rule):
     settle_s: Annotated[
         float,
         Setting(
-            "Also masked after it, in seconds", COMMON_PRACTICE, 3.0, at_least=0, at_most=3600
+            "Time after the flush that is also masked, in seconds",
+            COMMON_PRACTICE,
+            3.0,
+            at_least=0,
+            at_most=3600,
         ),
     ]
 
