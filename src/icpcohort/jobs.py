@@ -141,7 +141,7 @@ def planned(
     *,
     scripts: Path,
 ) -> dict[str, Any]:
-    """Return what a run goes by, as it is held against the lock of the plan."""
+    """Return the settings, plan and codes of a run, to compare with the lock of the plan."""
     return {
         "settings": settings,
         "models": models,
@@ -162,7 +162,7 @@ def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
 def refuse_changed_settings(
     settings: Mapping[str, Any], environment: MutableMapping[str, str]
 ) -> None:
-    """Note what the settings and tables of a run are; its jobs stop if they have changed since.
+    """Note the settings and tables of a run; its jobs stop if these have changed since.
 
     On one machine a job has its settings from the run; on a cluster it reads them anew.
 
@@ -192,7 +192,7 @@ MANY = 100  # patients with little to read, from which on they share jobs
 
 
 def more_if_retried(megabytes: int) -> Callable[[Any, int], int]:
-    """Return the memory of a job: as stated, and as much more each time it is run again."""
+    """Return the memory of a job: as stated, and that amount more for each retry."""
 
     def of_attempt(wildcards: Any, attempt: int) -> int:  # noqa: ARG001 - asked for by name
         return megabytes * attempt
@@ -288,7 +288,7 @@ def strays(
     questions: Collection[str],
     drawn_together: Collection[str],
 ) -> list[str]:
-    """Name results of what the study no longer has: patients, models, questions, and the like.
+    """Name results of patients, models, questions and the like that the study no longer has.
 
     None of them enters a table.
     """

@@ -23,10 +23,10 @@ MAX_SHOWN = 20  # numbers of rows in one line
 
 @dataclass(frozen=True)
 class Checked:
-    """What was found, each line as *where: what; what to do*.
+    """What a check found, each line as *where: what; what to do*.
 
     The first three kinds stop a run. A recording that cannot be used is left out of it, and
-    `contradictions` run as they stand. `not_checked` says which look a problem prevented;
+    `contradictions` run as they stand. `not_checked` lists the checks that were skipped;
     `inventory` is empty where a problem stops a run.
     """
 
@@ -46,7 +46,7 @@ class Checked:
         return stop_run + self.recordings + self.contradictions
 
     def problem_lines(self) -> list[str]:
-        """Return the problems, what they keep from being checked, and the count; or nothing."""
+        """Return the problems, the checks that were skipped because of them, and the count."""
         if not self.problems:
             return []
         stop_run = {"settings": self.settings, "plan": self.plan, "tables": self.tables}
@@ -66,7 +66,7 @@ class Checked:
         ]
 
     def note_lines(self) -> list[str]:
-        """Return the notes, of one kind not more than MAX_NOTES and the count of the rest."""
+        """Return the notes: at most MAX_NOTES of each kind, and the count of the rest."""
         lines_shown = []
         for lines in self.notes:
             lines_shown += [f"note: {line}" for line in lines[:MAX_NOTES]]
@@ -80,8 +80,8 @@ def check(
 ) -> Checked:
     """Check a study: its settings, plan and tables, and the header of every recording.
 
-    One layer's fault hides nothing in the next that can still be looked at: a table whose name
-    is sound is read, and a recording whose path, format, channels and units are is opened.
+    A fault in one layer skips only the checks that depend on it; `not_checked` lists them. A
+    table whose name is sound is read, and so is each recording whose row is sound.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def _beside_the_plan(files: settings.Files, *, folder: Path, schema_folder: Path
 
 
 def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any], list[str]]:
-    """Return what `study.read_rows` needs, as far as it is sound, and what is passed over."""
+    """Return the sound part of what `study.read_rows` needs, and what is passed over."""
     if not settings.is_sound(files, "study.folder"):
         why = "config.yaml does not say where they are (study.folder)"
         return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
@@ -222,7 +222,7 @@ def _can_be_opened(row: Row) -> bool:
 
 
 def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list[str]:
-    """Count the annotations that mean nothing; their texts may name a person."""
+    """Count the annotations without a meaning; their texts may name a person."""
     if not settings.is_sound(files, "recordings.annotation_meanings"):
         return []
     meanings = at(files.settings, "recordings", "annotation_meanings")

@@ -41,7 +41,7 @@ class Opened(NamedTuple):
 
 
 def named(row: Row) -> str:
-    """Return where a row is, and of what it is: `recordings.csv row 3 (R2 of P1)`."""
+    """Return where a row is, and what it is about: `recordings.csv row 3 (R2 of P1)`."""
     whose = [row.values.get(n) for n in ("recording_id", "monitor_id", "event", "patient_id")]
     names = " of ".join(text for text in whose if text)
     return f"{row.where} ({names})" if names else row.where
@@ -144,7 +144,7 @@ def _beginnings(files: Sequence[Path]) -> str:
 def suspicions(
     tables: Mapping[str, Rows], opened: Sequence[Opened], *, time_zero: str | None
 ) -> list[list[str]]:
-    """List, by kind, what may well be meant but should be known.
+    """List, by kind, what may be intended but should be looked at.
 
     Parameters
     ----------
@@ -263,7 +263,7 @@ def _without_monitor(
 
 
 def _span_s(row: Row, start: str, end: str) -> Span:
-    """Return when a monitor or an event begins and ends; what is not known has no bound."""
+    """Return when a monitor or an event begins and ends; an unknown end is infinite."""
     unit_s = 3600.0 if start.endswith("_h") else 1.0
     begin, finish = row.values.get(start), row.values.get(end)
     return (

@@ -74,7 +74,7 @@ def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
 
 
 def _settings(study: Path, results: Path) -> list[str]:
-    """Name the files of settings whose values are others than those of the run."""
+    """Name the files of settings whose values differ from those of the run."""
     pairs = [("config.yaml", ro_crate.SETTINGS), ("models.yaml", ro_crate.PLAN)]
     return [
         f"{study / 'config' / name}: other values than those of the run; run the study again"
@@ -101,7 +101,7 @@ def _tables(folder: Path, noted: Mapping[str, str]) -> list[str]:
 
 
 def _recordings(folder: Path, listed: pl.DataFrame, extensions: list[str]) -> list[str]:
-    """Name the recordings that are others than when they were read, or have come or gone."""
+    """Name the recordings that have changed since they were read, or are new, or gone."""
     differences = []
     for path, kind, digest in (
         listed.select("path", "format", "sha256").sort("path").iter_rows()

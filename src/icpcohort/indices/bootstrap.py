@@ -60,7 +60,7 @@ class Settings:
 
 
 class Interval(NamedTuple):
-    """A 95 % interval, and the share of resamples whose curve opens upward, which it is of."""
+    """A 95 % interval over the resamples whose curve opens upward, and their share of all."""
 
     low: float
     high: float

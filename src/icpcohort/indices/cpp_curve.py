@@ -15,7 +15,7 @@ Reals = NDArray[np.float64]
 
 
 class Sums(NamedTuple):
-    """What a curve is made of, for each bin: minutes, the sum of their PRx, and of its square.
+    """For each bin of a curve: its minutes, the sum of their PRx, and the sum of its square.
 
     Each (..., n_bins); PRx on the scale on which it is averaged.
     """
@@ -202,7 +202,7 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
 
 
 def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: Rules) -> tuple[Reals, Reals]:
-    """Return how steeply curves' bins rise away from their lowest points, below and above.
+    """Return how steeply the bins rise on each side of the lowest point of their curve.
 
     Parameters
     ----------

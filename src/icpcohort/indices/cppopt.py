@@ -49,7 +49,7 @@ class Binned(NamedTuple):
 
 
 def bin_minutes(minutes: pl.DataFrame, *, rules: Rules) -> Binned:
-    """Put each minute's PRx in the bin of the average CPP of the minutes that it looks back on.
+    """Put each minute's PRx in the bin of its CPP, averaged over the last `cpp_average_min`.
 
     Bins are half-open, and an average that misses an edge by rounding lies on it. A minute
     without PRx, or whose CPP lies outside the bins, or with fewer than half of
@@ -116,7 +116,7 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
 
 
 def running_sums(minutes: pl.DataFrame, *, rules: Rules) -> Sums:
-    """Return what the bins hold from the first minute on.
+    """Return the sums of each bin from the first minute up to each minute.
 
     Each (n_minutes + 1, n_bins), beginning with zeros; in memory bin after bin, so that sums
     over bins add up whole columns.

@@ -66,7 +66,7 @@ class Pressures(NamedTuple):
 
 
 class Chance(NamedTuple):
-    """What surrogates give: NaN where there is nothing to say."""
+    """What surrogates give: NaN where it cannot be computed."""
 
     p: float
     percent: float
@@ -161,7 +161,7 @@ def chance(
     settings: Settings,
     generator: np.random.Generator,
 ) -> Chance:
-    """Return what the settings find in surrogates of a recording, whose ICP is decoupled.
+    """Return what the same analysis finds in surrogates, in which ICP is decoupled from ABP.
 
     Parameters
     ----------

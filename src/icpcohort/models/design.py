@@ -39,7 +39,7 @@ class Question(NamedTuple):
 
 
 class Term(NamedTuple):
-    """One coefficient of a model and what it is of; what does not apply is None."""
+    """One coefficient of a model and what it is about; None where something does not apply."""
 
     name: str
     column: str | None = None  # of the analysis table; an intercept or threshold has none
@@ -164,7 +164,7 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
 
 
 def _cure(name: str) -> str:
-    """Say where a missing value could come from: a cell of the study, or what is made of it."""
+    """Say where to look for a missing value: a cell of the study, or what it is made from."""
     if name in contracts.PATIENTS.columns:
         return "complete it in the study's tables"
     if name == "follow_up_h":
@@ -173,7 +173,7 @@ def _cure(name: str) -> str:
 
 
 def _questions(plan: Plan, *, whole: Sequence[str]) -> list[Question]:
-    """Return what the rows are asked, in order; `whole` are columns to be complete."""
+    """Return the questions to each row, in order; columns in `whole` must be complete."""
 
     def known(column: str, reason: str, *, role: str, always: bool = False) -> Question:
         detail = f"{column} is missing; {_cure(column)}, or accept the loss"

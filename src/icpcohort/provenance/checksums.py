@@ -12,7 +12,7 @@ NAME = "SHA256SUMS"
 
 
 class SumsError(ValueError):
-    """The file of sums cannot be used; the text says where it is wrong and what to do."""
+    """The file of checksums cannot be used; the text says where it is wrong and what to do."""
 
 
 def of_file(path: Path) -> str:

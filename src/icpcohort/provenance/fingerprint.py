@@ -134,7 +134,7 @@ def _module_of(body: list[ast.stmt]) -> Module:
 
 
 class _Meaning(ast.NodeTransformer):
-    """Takes away what says where code lies, and what only describes a field."""
+    """Removes imports and annotations, which say where code lies or only describe a field."""
 
     def visit_Import(self, node: ast.Import) -> None:
         """Leave it out."""

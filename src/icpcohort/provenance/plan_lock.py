@@ -36,7 +36,7 @@ SCRIPTS = (
 
 
 class Now(NamedTuple):
-    """What a run goes by; each as a flat mapping of a name to what it is."""
+    """The settings, plan and codes of a run; each a flat mapping of names to values."""
 
     settings: Mapping[str, Any]
     models: Mapping[str, Any]

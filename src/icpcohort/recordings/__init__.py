@@ -84,7 +84,7 @@ def _named_files(
 def guard(
     path: Path, *, format: str, within: Path, wfdb_extensions: Sequence[str]
 ) -> dict[Path, State]:
-    """Return how a recording's files are before they are read, for `unchanged`.
+    """Return the state of a recording's files before they are read, for `unchanged`.
 
     Raises
     ------
@@ -287,5 +287,5 @@ def _unreadable(path: Path, format: str, error: BaseException) -> RecordingError
 
 
 def _without_dates(error: RecordingError) -> RecordingError:
-    """Keep calendar dates, which a damaged heading may hold, out of what people are told."""
+    """Keep calendar dates, which a damaged heading may hold, out of the message."""
     return RecordingError(error.reason, _DATE.sub("(a date)", error.detail))

@@ -61,7 +61,7 @@ class Header:
 
 
 def read_header(path: Path, format: str) -> Header:
-    """Read the header and hold it against the size of the file.
+    """Read the header and compare it with the size of the file.
 
     Parameters
     ----------

@@ -106,7 +106,7 @@ class Settings(Opening):
 
 
 class Listed(NamedTuple):
-    """A recording that can be read, and how its files were when this was found out."""
+    """A recording that can be read, and the state of its files when they were examined."""
 
     about: recordings.Description
     annotations: list[recordings.Annotation]

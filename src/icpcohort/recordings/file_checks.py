@@ -9,7 +9,7 @@ from icpcohort.recordings.chunks import RecordingError
 
 
 class State(NamedTuple):
-    """What a file would not keep if it were written or replaced."""
+    """What changes when a file is written or replaced: size, time, number."""
 
     n_bytes: int
     mtime_ns: int
@@ -33,7 +33,7 @@ def is_inside(path: Path, folder: Path) -> bool:
 
 
 def check_readable(path: Path) -> None:
-    """Refuse what is no readable file with something in it.
+    """Refuse a path that is not a readable file, or an empty file.
 
     Raises
     ------
@@ -111,7 +111,7 @@ def states(paths: Iterable[Path]) -> dict[Path, State]:
 
 
 def check_unchanged(before: Mapping[Path, State]) -> None:
-    """Refuse a recording whose files are no longer as they were.
+    """Refuse a recording whose files have changed.
 
     Raises
     ------

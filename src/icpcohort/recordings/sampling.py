@@ -81,7 +81,7 @@ def _extra(steps: Samples) -> NDArray[np.bool_]:
 
 
 class _Slope:
-    """Least squares of time over the count of intervals, one intercept a stretch.
+    """Least squares of time over the count of intervals, one intercept per stretch.
 
     `sums` of the open stretch: n, k, t, kk, kt with k the count and t the time since its start.
     """

@@ -295,7 +295,7 @@ def _whole(path: Path, fields: list[str], k: int) -> int | None:
 
 
 def _check_files(path: Path, signals: tuple[Signal, ...]) -> None:
-    """Refuse what the library would read as another signal without a word."""
+    """Refuse what the library would silently read as another signal."""
     seen: list[str] = []
     for one in signals:
         if one.file in seen[:-1]:

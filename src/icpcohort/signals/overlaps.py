@@ -92,7 +92,7 @@ def _nothing() -> Combined:
 
 
 def _alone(only: Summary) -> Combined:
-    """Return what a single recording gives: its own tables, not copied."""
+    """Return the tables of a single recording, not copied."""
     return Combined(
         only.trends.select(list(RECORDED.columns)),
         only.seconds.sort("signal"),

@@ -15,7 +15,7 @@ _LEAST_MMHG = 1e-9
 
 
 class Fundamental(NamedTuple):
-    """One value a block; NaN where a block has no fundamental."""
+    """One value per block; NaN where a block has no fundamental."""
 
     amplitude_mmhg: Reals
     rate_hz: Reals
@@ -165,7 +165,7 @@ def _lines(blocks_mmhg: Reals, *, n_lines: int, method: str) -> Reals:
 
 @functools.lru_cache(maxsize=8)
 def _sines(n: int, n_lines: int, method: str) -> Reals:
-    """Return tapered cosines and sines of the lines, blind to what is taken off a block first.
+    """Return tapered cosines and sines of the lines, without what is taken off a block first.
 
     That is its mean and, of "interpolated", its straight line, so that a slow wave does not
     leak into the band: taken off the sines instead, which are the same for all blocks.

@@ -188,7 +188,7 @@ class _Track:
             self._spans.frombytes(_spans(masked).tobytes())
 
     def _blocks(self) -> _Blocks:
-        """Return the blocks; one of which two pieces have cells is one."""
+        """Return the blocks; a block with cells in two pieces is one block."""
         t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
         starts = _firsts(t_s)
         valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
@@ -258,7 +258,7 @@ def _trends(
     *,
     settings: Settings,
 ) -> pl.DataFrame:
-    """Put the signals side by side; null what has too few valid samples; empty `blocks`."""
+    """Put the signals side by side, null with too few valid samples; this empties `blocks`."""
     block_s = settings.block_s
     t_s = np.unique(
         np.concatenate([np.empty(0), *(of_signal.t_s for of_signal in blocks.values())])

@@ -168,7 +168,7 @@ class Alternative(NamedTuple):
 
 
 def needed(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what of the settings the specifications go by: no change of the rest matters."""
+    """Return the part of the settings that the specifications depend on."""
     return _of_minutes(settings) | _of_cohort(settings)
 
 
@@ -291,7 +291,7 @@ def _broken(
     *,
     schema_folder: Path,
 ) -> list[str]:
-    """List what the checks of config.yaml and models.yaml say to the combinations."""
+    """List the problems that the checks of config.yaml and models.yaml find in combinations."""
     config_schema = yaml_files.read_schema(schema_folder / "config.schema.json")
     plan_schema = yaml_files.read_schema(schema_folder / "models.schema.json")
     of_settings: dict[str, list[str]] = {}
@@ -313,7 +313,7 @@ def _broken(
 
 
 def _of_both(one: Specification) -> list[str]:
-    """List what a plan and settings that are sound alone say against each other."""
+    """List where a plan and settings that are each sound contradict each other."""
     plan = {"models": {"model": one.plan}}
     exposures = burden_columns.names(one.settings["burden"])
     return [

@@ -76,10 +76,10 @@ def count(
     return frame.sort(contract.key)
 
 
-def with_one_line_on_a_reversed_scale(
+def merge_reversed_scores(
     problems: Sequence[str], patients: Sequence[Mapping[str, Any]]
 ) -> list[str]:
-    """Return the problems with one line on a reversed scale in place of one per death."""
+    """Return the problems, with one line on a reversed scale in place of one line per death."""
     deaths_h, scores = ([row.get(name) for row in patients] for name in ("death_h", "gose_6m"))
     words = gose.reversed_words(deaths_h, scores)
     if words is None:

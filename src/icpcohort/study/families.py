@@ -198,5 +198,5 @@ FAMILIES = {
 
 
 def named(name: object) -> Family | None:
-    """Return the family of a name; None for what names none, whatever its type."""
+    """Return the family of a name; None for anything else, whatever its type."""
     return FAMILIES.get(name) if isinstance(name, str) else None

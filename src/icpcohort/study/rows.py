@@ -79,9 +79,7 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             if name != "patients":
                 wrong += _strangers(table.rows, tables.get("patients"))
     patients = tables["patients"].rows if "patients" in tables else []
-    return tables, codings.with_one_line_on_a_reversed_scale(
-        wrong, [row.values for row in patients]
-    )
+    return tables, codings.merge_reversed_scores(wrong, [row.values for row in patients])
 
 
 # --- one table -----------------------------------------------------------------------------
@@ -168,7 +166,7 @@ def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> 
 
 
 def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
-    """Yield what is wrong between the cells of one row, and with its path, by column."""
+    """Yield, by column, cells of one row that contradict each other, and a wrong path."""
     for start, end in _IN_THIS_ORDER:
         begin, finish = values.get(start), values.get(end)
         if begin is not None and finish is not None and finish < begin:

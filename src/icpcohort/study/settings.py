@@ -131,7 +131,7 @@ def only(
 
 
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
-    """Return what `load` returns, as far as it can be read, beside every problem."""
+    """Return what `load` returns, as far as it can be read, and every problem."""
     settings, settings_problems = yaml_files.read(config_path)
     models, plan_problems = yaml_files.read(models_path)
     if settings is not None:

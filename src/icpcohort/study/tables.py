@@ -207,7 +207,7 @@ _OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
 
 
 def monitors_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
-    """Return when each of one patient's monitors was in and fit, by insertion; null is None."""
+    """Return when each of one patient's monitors was in and working; null is None."""
     rows = _rows_of(study, "monitors", patient_id, by=("insertion_h", "monitor_id"))
     return [{name: row[name] for name in _OF_A_MONITOR} for row in rows]
 
@@ -233,7 +233,7 @@ def _rows_of(
 def _by_patient(
     study: Study, name: str, by: tuple[str, ...]
 ) -> dict[str, list[dict[str, Any]]]:
-    """Divide a table once: to look through all of it for each patient grows as the square."""
+    """Divide a table by patient once: searching it again for every patient would be slow."""
     rows: dict[str, list[dict[str, Any]]] = {}
     table: pl.DataFrame = getattr(study, name)
     for row in table.sort(by, maintain_order=True).iter_rows(named=True):

@@ -248,7 +248,7 @@ _PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 
 
 def _blocks_of(base: str) -> tuple[str, ...]:
-    """Return the blocks of the settings that a column of the minutes goes by."""
+    """Return the blocks of the settings that a column of the minutes depends on."""
     if base in _PRESSURES:
         return ("minutes",)
     if base in ("prx", "pax", "rac", "rap", "lprx"):

@@ -96,7 +96,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
 
 
 def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -> Picture:
-    """Return how the frequency of episodes goes with GOSE, with the line of no correlation.
+    """Return the correlation of the frequency of episodes with GOSE, and its line of zero.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def _panels(counts: dict[str, int]) -> tuple[Figure, list[Any]]:
 
 
 def _draw_cells(axis: Any, panel: pl.DataFrame, column: str, *, norm: Normalize) -> None:
-    """Draw one box a cell; rows are the durations, one height each."""
+    """Draw one box per cell; rows are the durations, one height each."""
     levels, durations, values = _matrix(panel, column)
     step = float(np.diff(levels).min()) if levels.size > 1 else 1.0
     edges = np.append(levels - step / 2, levels[-1] + step / 2)

@@ -254,7 +254,7 @@ def widened(stretches: Reals, *, least_s: float) -> Reals:
 
 
 def _by_filling(rows: Sequence[Lane]) -> list[Lane]:
-    """Return one lane a filling: a panel shows the kind, the lanes below it the reason."""
+    """Return one lane per filling: a panel shows the kind, the lanes below it the reason."""
     return [
         Lane("", np.concatenate([lane.spans for lane in rows if lane.filling == one]), one, "")
         for one in dict.fromkeys(lane.filling for lane in rows)

@@ -68,7 +68,7 @@ def small(counts: Counts, *, min_cell: int) -> list[str]:
 
 
 def hide(counts: Counts, *, min_cell: int) -> frozenset[str]:
-    """Return the names of the counts to hide: the small ones, and what would undo that.
+    """Return the names of the counts to hide: small ones, and those that would give them away.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def hide(counts: Counts, *, min_cell: int) -> frozenset[str]:
 
 
 def exposed(counts: Counts, hidden: Collection[str], *, min_cell: int) -> list[str]:
-    """Return in words each small count that stands open, or that sums give away.
+    """Return in words each small count that is shown, or that can be worked out from sums.
 
     The words name the count and not its size.
     """

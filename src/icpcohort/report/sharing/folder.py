@@ -37,7 +37,7 @@ class Settings:
 
 
 class NotSafeError(ValueError):
-    """The folder would tell of single patients; the text lists every place."""
+    """The folder would reveal single patients; the text lists every place."""
 
 
 def files(

@@ -97,7 +97,7 @@ class Damping(Rule):
     min_s: Shortest
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
-        """Flag stretches of `min_s` or more with a small pulse and the mean of before.
+        """Flag stretches of `min_s` or more with a small pulse and an unchanged mean.
 
         Small: below `max_pulse_fraction` of the median over the `look_back_s` before, half of
         which must have readings. The pulse is the largest movement of three seconds; the
@@ -274,7 +274,7 @@ class Beats(Rule):
     ]
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
-        """Flag cells that abnormal beats touch, where these are many.
+        """Flag cells that abnormal beats touch, where there are many of them.
 
         Many: at least `min_abnormal_fraction` of the beats within half of `window_s`, each
         beat counted in every cell that it touches. `beats.abnormal` has the limits of a beat.
