@@ -80,7 +80,7 @@ class Study:
     def must_be_whole(self, reference: "Study") -> None:
         """Ask that whatever has a name is what an undisturbed run gives that name."""
         right = reference.bytes_of_results()
-        wrong = [n for n, found in self.bytes_of_results().items() if found != right.get(n)]
+        wrong = [n for n, content in self.bytes_of_results().items() if content != right.get(n)]
         assert not wrong, wrong
 
     def must_end_like(self, reference: "Study") -> str:
@@ -294,9 +294,9 @@ def settings_that_change(study: Study, reference: Study) -> str:
     started = study.start()
     job_of(started)
     path.write_text(text.replace("time_zero: injury", "time_zero: admission"))
-    code, said = study.end_of(started)
+    code, output = study.end_of(started)
     path.write_text(text)
-    assert code == 0, said
+    assert code == 0, output
     study.must_end_like(reference)
     return "jobs work by the settings that the run began with"
 

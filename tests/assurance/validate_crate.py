@@ -73,6 +73,6 @@ def _fill(cache: Path) -> None:
 
 if __name__ == "__main__":
     crate, severity = sys.argv[1:]
-    found = issues(Path(crate), severity=severity.upper())
-    print("\n".join(found) or f"{crate}: keeps {PROFILE}, severity {severity}")
-    sys.exit(bool(found))
+    issue_lines = issues(Path(crate), severity=severity.upper())
+    print("\n".join(issue_lines) or f"{crate}: keeps {PROFILE}, severity {severity}")
+    sys.exit(bool(issue_lines))

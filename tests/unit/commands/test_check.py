@@ -304,9 +304,9 @@ def test_annotations_that_mean_nothing_are_counted_and_not_repeated(folder):
     notes = [edfio.EdfAnnotation(20, 10, "Drain open"), edfio.EdfAnnotation(40, 5, "a name")]
     edfio.Edf([signal], annotations=notes).write(folder / "r9.edf")
     _edit(folder / "recordings.csv", "R1,P1,r1.csv,csv", "R1,P1,r9.edf,edf")
-    said = _check(folder).note_lines()
-    assert any("1 of 2 annotations" in line for line in said)
-    assert not any("a name" in line for line in said)
+    note_lines = _check(folder).note_lines()
+    assert any("1 of 2 annotations" in line for line in note_lines)
+    assert not any("a name" in line for line in note_lines)
 
 
 def _plan_of(folder, **changes):
@@ -347,8 +347,8 @@ def test_a_plan_that_looks_ahead_is_told_before_anything_runs(folder, changes, l
     config.write_text(text.replace("horizon_h: 720.0", "horizon_h: 48.0"), encoding="utf-8")
     _plan_of(folder, **changes)
     checked = _check(folder)
-    assert [told for told in checked.plan if line in told]
-    assert [told for told in checked.problems if not LINE.fullmatch(told)] == []
+    assert [problem for problem in checked.plan if line in problem]
+    assert [problem for problem in checked.problems if not LINE.fullmatch(problem)] == []
     assert "(a run stops at these)" in checked.problem_lines()[-1]
 
 
@@ -361,8 +361,8 @@ def test_a_plan_with_another_outcome_of_the_cohort_is_sound(folder, outcome):
 def test_a_reversed_score_is_told_once_and_by_the_setting_that_mends_it(folder):
     rows = [f"patient_id=P{i} age_years=40 death_h=20 gose_6m=8" for i in range(1, 4)]
     _table(folder, "patients", *rows, "patient_id=P4 age_years=40 gose_6m=1")
-    told = [line for line in _check(folder).problems if "gose" in line]
-    assert told == [
+    problems = [line for line in _check(folder).problems if "gose" in line]
+    assert problems == [
         "study.gose_coding: gose_6m is 8, the best outcome of the table, in 3 of 3 patients "
         "who died, so the scale runs the other way; state how your table codes it"
     ]

@@ -48,9 +48,9 @@ def test_every_place_leads_somewhere_in_a_full_report():
     arguments = INVENTED["whole_report"]()
     arguments["methods"] = dict.fromkeys([*methods, "Model: one"], "Words.")
     content, _ = html_page.build_report(**arguments)
-    found = {one.id: one for one in content.blocks() if isinstance(one, GridBlock)}
+    grids = {one.id: one for one in content.blocks() if isinstance(one, GridBlock)}
     for name, items in (("strobe", checklists.STROBE), ("record", checklists.RECORD)):
-        for item, ways in zip(items, found[f"table-{name}"].ways, strict=True):
+        for item, ways in zip(items, grids[f"table-{name}"].ways, strict=True):
             wanted = {p for p in item.places if not p.startswith(checklists.METHODS)}
             wanted -= {checklists.MODELS, checklists.RISKS}
             assert wanted <= {way.target for way in ways}, item.number
