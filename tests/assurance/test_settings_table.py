@@ -1,4 +1,4 @@
-"""Promise: config/README.md tells every setting as the schemas and config.yaml are now."""
+"""Promise: config/README.md describes every setting of the schemas and config.yaml."""
 
 import difflib
 import json

@@ -1,4 +1,4 @@
-"""What a rule declares its script reads, what a script reads its rule declares, both ways."""
+"""A script reads all that its rule declares, and a rule declares all that its script reads."""
 
 import inspect
 import re

@@ -1,4 +1,4 @@
-"""How often intervals of CPPopt and mean PRx hold the truth, and chance is taken for a U.
+"""How often intervals of CPPopt and mean PRx contain the truth, and chance passes for a U.
 
 Patients are drawn by the project's simulated physiology as in the demo cohort (plateau waves in
 a fifth), with sensor noise and gaps, and averaged over 10 s directly. Run it alone:

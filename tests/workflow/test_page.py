@@ -36,7 +36,7 @@ def report(finished) -> Path:
 
 @pytest.fixture
 def opened(browser, report):
-    """Return a function that opens the report, and see to it that the page said nothing."""
+    """Return a function that opens the report, and check that the page logged nothing."""
     heard, contexts = [], []
 
     def open_it(width=1280, **options):

@@ -68,7 +68,7 @@ OF_SPECIFICATIONS = ("specifications", "options", "choices", "summary")
 
 
 def _alternatives(place):
-    """Return the names of what shares its minutes: as recorded, and shifted."""
+    """Return the two sets of minutes that specifications need: as recorded, and shifted."""
     folder = place.study / "config"
     loaded = settings.load(
         folder / "config.yaml",

@@ -32,7 +32,7 @@ TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """What each patient's minutes come to in each exposure window."""
+    """Summary of each patient's minutes in each exposure window."""
 
     min_cppopt_h: Annotated[
         float,

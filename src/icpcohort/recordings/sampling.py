@@ -22,7 +22,7 @@ class Times:
     The median difference of the first rows tells how many intervals each step is; the interval
     is then the slope of time over intervals. The median alone would be wrong where times are
     rounded: 240 Hz written in whole milliseconds has a median of 4 ms, which is 250 Hz.
-    A row between two that are one interval apart is an extra reading and tells nothing.
+    A row between two that are one interval apart is an extra reading and is ignored.
     Numbers at 1 Hz or slower of which more than 5 % of steps are no whole multiples (within a
     quarter) of the median are charted by hand or irregularly: their interval is the
     conventional one (1, 2, 5, 10 s ... 1, 2, 5, 10 min ... 1, 2, 3 h ...) within 15 % of the

@@ -181,7 +181,7 @@ def is_sound(files: Files, name: str) -> bool:
 
 # --- what no schema can say: values that must fit each other ---
 #
-# A value that the schema has already refused is passed over, so that each fault is told once.
+# A value that the schema has already refused is passed over: each fault is reported once.
 
 
 def contradictions(settings: object, *, file: str) -> list[str]:

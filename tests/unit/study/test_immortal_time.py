@@ -1,4 +1,4 @@
-"""The guard: what it refuses, in which words, and what it lets pass."""
+"""The immortal-time check: what it refuses, in which words, and what it lets pass."""
 
 import math
 

@@ -65,7 +65,7 @@ def test_a_plan_that_contradicts_itself_is_refused(change, expected):
 
 
 def test_a_family_that_is_not_known_forbids_nothing():
-    """It was told of cox_landmrk that it has no follow-up, and to take horizon_h out."""
+    """The message once said that cox_landmrk has no follow-up, and to take horizon_h out."""
     asked = {"horizon_h": 4383.0, "clusters": "centre", "risks_at": [1.0]}
     assert plan.from_block("m", block=BLOCK | asked | {"family": "cox_landmrk"}).clusters
     assert "horizon_h: logistic has no follow-up" in refusal(BLOCK | asked)

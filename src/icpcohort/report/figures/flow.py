@@ -29,7 +29,7 @@ def flow_diagram(flow: pl.DataFrame, *, window: str) -> Picture:
     Returns
     -------
     Picture
-        Its description tells the same in words.
+        Its description says the same in words.
     """
     name, title = "flow", "Flow of patients into the study"
     steps = flow.filter(pl.col("window") == window).sort("step").to_dicts()

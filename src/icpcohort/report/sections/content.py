@@ -69,7 +69,7 @@ def build(
 ) -> Content:
     """Return all that the report says, numbered; arguments as of `html_page.build_report`.
 
-    Burden and indices are told of the patients in the analysis of their window; curves and
+    Burden and indices are those of the patients in the analysis of their window; curves and
     optima of every patient who has one. `figures` are those of `draw_all.all_pictures`, by
     their names.
 

@@ -46,7 +46,7 @@ class Counts(NamedTuple):
     """All counts of a folder and what binds them.
 
     `n` has each count by name, also those that are shown nowhere but follow from others;
-    `never` names these. `zeros` names the counts whose zero tells of everybody else.
+    `never` names these. `zeros` names the counts whose zero reveals everybody else.
     """
 
     n: Mapping[str, int]

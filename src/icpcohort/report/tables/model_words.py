@@ -105,7 +105,7 @@ def finding(
     """Return what a model found, without a word of cause.
 
     First how the adjusted interval reads, then both estimates with interval, p and n. A fit
-    that was withheld is told with the reason from its diagnostics. Whether an interval holds
+    that was withheld is named with the reason from its diagnostics. Whether an interval holds
     "no difference" is judged on the unrounded limits.
     """
     rows = {
