@@ -189,8 +189,9 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
     (...,)
         The larger of what the minutes show (pooled within bins) and what the sampling of a
         correlation of `n_blocks` independent values alone gives: of z 1 / sqrt(n - 3), of r
-        1 / sqrt(n - 1). Windows overlap, only every so-many-th minute is new, and it is
-        larger by the root of as many: minutes may then be counted as if they were independent.
+        1 / sqrt(n - 1). Windows overlap, so neighbouring minutes share data. The value is
+        therefore multiplied by the root of the minutes in a window; minutes may then be counted
+        as if they were independent.
 
     Source: variance of z: Fisher 1921 (from memory); the allowance for overlap: our own.
     """

@@ -93,7 +93,7 @@ class Layout(NamedTuple):
 
     @property
     def products(self) -> tuple[Term, ...]:
-        """The terms by which the exposure's slope differs from that in the reference level."""
+        """The terms for how the exposure's slope differs from that in the reference level."""
         return tuple(term for term in self.terms if term.modifier is not None)
 
 

@@ -54,7 +54,7 @@ class Coefficients:
 
 
 class Diagnostic(NamedTuple):
-    """One row of `contracts.DIAGNOSTICS`, but for its adjustment."""
+    """One row of `contracts.DIAGNOSTICS`, without its adjustment."""
 
     quantity: str
     value: float | None

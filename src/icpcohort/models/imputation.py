@@ -89,7 +89,7 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
 
 
 def _constants(rows: pl.DataFrame, plan: Plan, coded: Mapping[str, Codes]) -> list[pl.Series]:
-    """Fill in columns of which only one value is known; no chain is needed for them."""
+    """Fill in columns with only one known value; no chain is needed for them."""
     left = [name for name in incomplete(rows, plan) if name not in coded]
     return [rows[name].fill_null(rows[name].drop_nulls().first()) for name in left]
 

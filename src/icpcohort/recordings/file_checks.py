@@ -82,7 +82,7 @@ def _no_permission(path: Path) -> RecordingError:
 
 
 def check_inside(paths: Iterable[Path], folder: Path) -> None:
-    """Refuse a recording of which a file lies outside the study folder.
+    """Refuse a recording with a file outside the study folder.
 
     Raises
     ------

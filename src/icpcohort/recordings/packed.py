@@ -31,7 +31,7 @@ _PART_OF_GROUP = {"212": (0, 2), "310": (0, 2, 4), "311": (0, 2, 3)}
 
 
 def n_bytes(fmt: str, n_samples: int) -> int:
-    """Return how many bytes hold so many samples."""
+    """Return how many bytes hold a number of samples."""
     size, n_in_group = GROUPS[fmt]
     groups, rest = divmod(n_samples, n_in_group)
     return groups * size + (_PART_OF_GROUP[fmt][rest] if rest else 0)

@@ -38,7 +38,7 @@ class Times:
         self.n_rows = self.n_duplicates = self._n_uneven = 0
 
     def add(self, t_s: Samples) -> None:
-        """Add the next times, of which none is earlier than the ones before."""
+        """Add the next times, none earlier than the ones before."""
         steps_s = np.diff(t_s, prepend=self.last_s)
         new = steps_s != 0
         self.n_rows += len(t_s)

@@ -1,4 +1,4 @@
-"""Study rows: each of the four tables read cell by cell, with whatever is wrong with it."""
+"""Study rows: each of the four tables read cell by cell, with every problem found in it."""
 
 import difflib
 from collections.abc import Iterator, Mapping

@@ -198,7 +198,7 @@ def nothing(*, name: str, title: str, words: str) -> Picture:
 
 
 def shortened(words: str, *, letters: int) -> str:
-    """Return words of at most so many letters; what is longer ends in an ellipsis."""
+    """Return words cut to a number of letters; a cut text ends in an ellipsis."""
     return words if len(words) <= letters else f"{words[: letters - 1].rstrip()}…"
 
 

@@ -37,7 +37,7 @@ def build_report(
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> tuple[Content, dict[str, Picture]]:
-    """Return what the report says and its figures, whatever shows them.
+    """Return the content of the report and its figures, for every format.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Content: what the report says, in the order in which it is asked, whatever shows it."""
+"""Content: what the report says, in the order in which a reader asks, for every format."""
 
 from collections.abc import Mapping
 from typing import Any

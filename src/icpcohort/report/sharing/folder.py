@@ -104,7 +104,7 @@ def write(
     identifiers: Collection[str],
     min_cell: int,
 ) -> None:
-    """Write the files, and read every one back; where one is not safe, none stays.
+    """Write the files and read each back; if one is not safe, all are removed.
 
     Raises
     ------
