@@ -153,8 +153,8 @@ def write_by_library(folder, name, columns, fmt, *, per_frame=None, gain=2.0, fs
     return folder / f"{name}.hea"
 
 
-def describe(path, format, **given):
-    values = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit")) | given
+def describe(path, format, **options):
+    values = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit")) | options
     return recordings.describe(
         path,
         format=format,
@@ -170,8 +170,8 @@ def chunks(path, format, *, chunk_s=600.0):
     return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
 
 
-def joined(found, role="icp"):
-    return np.concatenate([chunk.samples_mmhg[role] for chunk in found])
+def joined(chunks, role="icp"):
+    return np.concatenate([chunk.samples_mmhg[role] for chunk in chunks])
 
 
 def refusal(path, format):

@@ -254,7 +254,7 @@ def _check(options: argparse.Namespace) -> int:
     checked = checking.check(
         folder, schema_folder=REPOSITORY / "workflow" / "schemas", progress=_show_progress
     )
-    for line in checked.note_lines() + checked.found:
+    for line in checked.note_lines() + checked.inventory:
         print(line)
     sys.stdout.flush()  # before the problems, where both go to one place
     for line in checked.problem_lines():

@@ -1,4 +1,4 @@
-"""Jobs: what the workflow's rules depend on, who shares a job, and what lies astray."""
+"""Jobs: what the workflow's rules depend on, who shares a job, and stray results."""
 
 import hashlib
 import itertools
@@ -26,7 +26,7 @@ class ChangedError(RuntimeError):
 
 
 class NotReady(Exception):  # noqa: N818 (what the study is)
-    """The study cannot be run; the text has one problem a line."""
+    """The study cannot be run; the text has one problem per line."""
 
 
 class Study(NamedTuple):
@@ -94,9 +94,9 @@ def recording_files(
     """Return every existing file of a patient's recordings; a missing one becomes a reason."""
     folder = Path(settings["study"]["folder"])
     extensions = settings["recordings"]["annotation_extensions"]
-    found: set[str] = set()
+    paths: set[str] = set()
     for row in tables.recordings_of(study, patient_id):
-        found.update(
+        paths.update(
             str(path)
             for path in recordings.files_of(
                 folder / row["path"],
@@ -105,7 +105,7 @@ def recording_files(
                 wfdb_extensions=extensions,
             )
         )
-    return sorted(found)
+    return sorted(paths)
 
 
 def stamps(paths: Sequence[str | Path]) -> list[str]:
@@ -141,7 +141,7 @@ def planned(
     *,
     scripts: Path,
 ) -> dict[str, Any]:
-    """Return what a run goes by, as it is held against the lock of the plan."""
+    """Return the settings, plan and codes of a run, to compare with the lock of the plan."""
     return {
         "settings": settings,
         "models": models,
@@ -153,16 +153,16 @@ def planned(
 def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
     """Return the settings, the plan and the tables of a study."""
     folder = Path(settings["study"]["folder"])
-    own = [folder / settings["study"][name] for name in tables.TABLES]
+    table_paths = [folder / settings["study"][name] for name in tables.TABLES]
     optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
     asked = [Path("config/config.yaml"), Path("config/models.yaml")]
-    return [*asked, *(path for path in optional if path.exists()), *own]
+    return [*asked, *(path for path in optional if path.exists()), *table_paths]
 
 
 def refuse_changed_settings(
     settings: Mapping[str, Any], environment: MutableMapping[str, str]
 ) -> None:
-    """Note what the settings and tables of a run are; its jobs stop if they have changed since.
+    """Note the settings and tables of a run; its jobs stop if these have changed since.
 
     On one machine a job has its settings from the run; on a cluster it reads them anew.
 
@@ -192,7 +192,7 @@ MANY = 100  # patients with little to read, from which on they share jobs
 
 
 def more_if_retried(megabytes: int) -> Callable[[Any, int], int]:
-    """Return the memory of a job: as stated, and as much more each time it is run again."""
+    """Return the memory of a job: as stated, and that amount more for each retry."""
 
     def of_attempt(wildcards: Any, attempt: int) -> int:  # noqa: ARG001 - asked for by name
         return megabytes * attempt
@@ -243,11 +243,11 @@ def batches(patients: Sequence[str], *, n_each: int) -> dict[str, list[str]]:
     n_batches = 1
     while n_batches * n_each < len(patients):
         n_batches *= 2
-    found: dict[str, list[str]] = {}
+    patients_of: dict[str, list[str]] = {}
     for patient_id in sorted(patients):
         number = zlib.crc32(patient_id.encode()) % n_batches
-        found.setdefault(f"{number:04d}", []).append(patient_id)
-    return dict(sorted(found.items()))
+        patients_of.setdefault(f"{number:04d}", []).append(patient_id)
+    return dict(sorted(patients_of.items()))
 
 
 def for_patients(
@@ -255,7 +255,7 @@ def for_patients(
 ) -> tuple[dict[str, Any], dict[str, dict[str, Any]]]:
     """Return a rule's params that all patients share, and each patient's own."""
     shared = {name: value for name, value in params.items() if not callable(value)}
-    own = {
+    of_patients = {
         patient_id: {
             name: value(SimpleNamespace(patient=patient_id))
             for name, value in params.items()
@@ -263,7 +263,7 @@ def for_patients(
         }
         for patient_id in patients
     }
-    return shared, own
+    return shared, of_patients
 
 
 def one_of(names: Iterable[str]) -> str:
@@ -288,11 +288,11 @@ def strays(
     questions: Collection[str],
     drawn_together: Collection[str],
 ) -> list[str]:
-    """Name results of what the study no longer has: patients, models, questions, and the like.
+    """Name results of patients, models, questions and the like that the study no longer has.
 
     None of them enters a table.
     """
-    found = [
+    unexpected = [
         path
         for name in PER_PATIENT
         for kind in ("parquet", "svg")
@@ -306,16 +306,16 @@ def strays(
         ("specifications/questions/*", questions),
         ("specifications/analyses/*", ()),  # of versions that had one file for each
     ):
-        found += [path for path in results.glob(pattern) if path.name not in known]
-    found += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]
-    found += [
+        unexpected += [path for path in results.glob(pattern) if path.name not in known]
+    unexpected += [p for p in results.glob("hours/*.parquet") if p.stem not in drawn_together]
+    unexpected += [
         path
         for path in results.glob("specifications/exposures/*/*")
         if path.parent.name in alternatives and path.name not in batches
     ]
     return [
         f"{path}: of an earlier run and no longer in the study; remove it"
-        for path in sorted(found)
+        for path in sorted(unexpected)
     ]
 
 

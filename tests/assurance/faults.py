@@ -78,13 +78,13 @@ class Study:
         }
 
     def must_be_whole(self, reference: "Study") -> None:
-        """Ask that whatever has a name is what an undisturbed run gives that name."""
+        """Require that every result present has the bytes that an undisturbed run gives it."""
         right = reference.bytes_of_results()
-        wrong = [n for n, found in self.bytes_of_results().items() if found != right.get(n)]
+        wrong = [n for n, content in self.bytes_of_results().items() if content != right.get(n)]
         assert not wrong, wrong
 
     def must_end_like(self, reference: "Study") -> str:
-        """Ask that the next run comes to its end with the bytes of an undisturbed one."""
+        """Require that the next run ends with the bytes of an undisturbed one."""
         code, text = self.run()
         assert code == 0, text
         assert self.bytes_of_results() == reference.bytes_of_results()
@@ -287,16 +287,16 @@ def recording_that_changes(study: Study, reference: Study) -> str:
 
 
 def settings_that_change(study: Study, reference: Study) -> str:
-    """Other values stand in the settings while the run is at work, and are put back."""
+    """Change values in the settings while the run is at work, then put them back."""
     study.open_a_job()
     path = study.folder / "config/config.yaml"
     text = path.read_text()
     started = study.start()
     job_of(started)
     path.write_text(text.replace("time_zero: injury", "time_zero: admission"))
-    code, said = study.end_of(started)
+    code, output = study.end_of(started)
     path.write_text(text)
-    assert code == 0, said
+    assert code == 0, output
     study.must_end_like(reference)
     return "jobs work by the settings that the run began with"
 
@@ -361,7 +361,7 @@ def kills(study: Study, reference: Study, *, n: int, seed: int) -> str:
 
 
 def work_s(started: subprocess.Popen[str]) -> float:
-    """Return the processor time of a run so far, which no other load of the machine changes."""
+    """Return the processor time of a run so far, which does not depend on other load."""
     total_s = 0.0
     for process in family(started):
         try:

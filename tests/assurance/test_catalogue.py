@@ -1,4 +1,4 @@
-"""Promise: results/README.md tells every table and column of the contracts as they are now."""
+"""Promise: results/README.md describes every table and column of the contracts."""
 
 import difflib
 from pathlib import Path

@@ -18,12 +18,12 @@ ALL = [(section, name) for section, of_section in STATED.items() for name in of_
 @pytest.mark.parametrize(("section", "name"), ALL)
 def test_a_study_can_name_the_preset(section, name):
     preset = SCHEMA["properties"][section]["x-presets"][name]
-    own = {key: v for key, v in CONFIG[section].items() if key not in preset["values"]}
+    others = {key: v for key, v in CONFIG[section].items() if key not in preset["values"]}
     needed = {other: CONFIG[other] | values for other, values in preset["needs"].items()}
-    named = CONFIG | needed | {section: own | {"preset": name}}
+    named = CONFIG | needed | {section: others | {"preset": name}}
     done, problems = presets.applied(named, SCHEMA, file="config.yaml")
     assert problems == []
-    assert done[section] == own | preset["values"]
+    assert done[section] == others | preset["values"]
     assert settings.problems(done, SCHEMA, file="config.yaml") == []
     assert settings.contradictions(done, file="config.yaml") == []
 

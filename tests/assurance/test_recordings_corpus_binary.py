@@ -167,8 +167,8 @@ def test_the_corpus_starts_from_files_that_can_be_read(tmp_path):
     assert len(FILES["joined"](FILES["chunks"](tmp_path / "r1.hea", "wfdb"))) == 20_000
     for format in ("edf", "bdf"):
         _edf(tmp_path, format, lambda data: data)
-        found = FILES["chunks"](tmp_path / f"r1.{format}", format)
-        assert len(FILES["joined"](found)) == 12
+        chunks = FILES["chunks"](tmp_path / f"r1.{format}", format)
+        assert len(FILES["joined"](chunks)) == 12
 
 
 @pytest.mark.parametrize("case", HEADERS)

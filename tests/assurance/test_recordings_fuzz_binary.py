@@ -186,7 +186,7 @@ def _changed(data, changes):
 def _outcome(path, format):
     """Return what a recording yields, or its RecordingErrors; anything else is a failure."""
     recordings.files_of(path, format=format, within=path.parent)
-    found = []
+    errors = []
     try:
         about = recordings.describe(
             path,
@@ -206,14 +206,14 @@ def _outcome(path, format):
         assert n_samples <= about.duration_s * about.fs_icp_hz + 1
         assert end_s <= about.duration_s + 1 / about.fs_icp_hz
     except recordings.RecordingError as error:
-        found.append(error)
+        errors.append(error)
     try:
         marks = recordings.read_annotations(path, format=format, wfdb_extensions=["atr"])
         assert [a.start_s for a in marks] == sorted(a.start_s for a in marks)
         assert all(np.isfinite(a.start_s) and a.text for a in marks)
     except recordings.RecordingError as error:
-        found.append(error)
-    return found
+        errors.append(error)
+    return errors
 
 
 def _check_chunk(chunk, *, after_s):

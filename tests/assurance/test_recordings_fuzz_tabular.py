@@ -121,7 +121,7 @@ def _rearranged(draw, files):
 
 
 def _result(path, format):
-    given = {"time_column": "t_s", "clock_zone": ZONE}
+    options = {"time_column": "t_s", "clock_zone": ZONE}
     try:
         before = recordings.guard(path, format=format, within=path.parent, wfdb_extensions=[])
         with recordings.unchanged(before):
@@ -134,9 +134,9 @@ def _result(path, format):
                 abp_unit=None,
                 icp_aliases=["ICP"],
                 abp_aliases=["ABP"],
-                **given,
+                **options,
             )
-            return list(recordings.read_chunks(path, about, chunk_s=100.0, **given))
+            return list(recordings.read_chunks(path, about, chunk_s=100.0, **options))
     except recordings.RecordingError as error:
         return error
 

@@ -46,23 +46,23 @@ FORBIDDEN = {
 
 def _offences(text):
     """Return what a piece of code calls or imports that could make data into code."""
-    found = []
+    offences = []
     for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.Call):
             name = node.func.id if isinstance(node.func, ast.Name) else ""
             attribute = node.func.attr if isinstance(node.func, ast.Attribute) else ""
-            found += [f"{name}()"] if name in FORBIDDEN["calls"] else []
-            found += [f".{attribute}()"] if attribute in FORBIDDEN["attributes"] else []
+            offences += [f"{name}()"] if name in FORBIDDEN["calls"] else []
+            offences += [f".{attribute}()"] if attribute in FORBIDDEN["attributes"] else []
             shell = [word for word in node.keywords if word.arg == "shell"]
-            found += ["shell="] if shell else []
+            offences += ["shell="] if shell else []
             pickled = [word for word in node.keywords if word.arg == "allow_pickle"]
-            found += ["allow_pickle="] if pickled else []
+            offences += ["allow_pickle="] if pickled else []
             if ast.unparse(node.func) == "yaml.load":
-                found.append("yaml.load()")
+                offences.append("yaml.load()")
         names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
         names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-        found += [n for n in names if {n, n.split(".")[0]} & FORBIDDEN["modules"]]
-    return found
+        offences += [n for n in names if {n, n.split(".")[0]} & FORBIDDEN["modules"]]
+    return offences
 
 
 def test_no_data_can_become_code_or_a_command():
@@ -104,9 +104,9 @@ def test_the_search_for_such_code_finds_it(text):
 def test_settings_know_no_references_and_no_objects(tmp_path, text):
     path = tmp_path / "config.yaml"
     path.write_text(text)
-    found = settings.read(path, path, schema_folder=HOME / "workflow/schemas")
-    assert found.settings is None
-    assert any("not YAML" in line for line in found.found)
+    files = settings.read(path, path, schema_folder=HOME / "workflow/schemas")
+    assert files.settings is None
+    assert any("not YAML" in line for line in files.settings_problems)
 
 
 @pytest.mark.parametrize("folder", ["/srv/data", "../data", "a/../../b", "~/data", "C:/data"])
@@ -178,7 +178,7 @@ def test_a_name_that_a_shell_or_a_path_would_follow_is_refused_as_a_patient(tmp_
                 (tmp_path / name).write_text(text)
         with (tmp_path / "patients.csv").open("a") as file:
             file.write(identifier + "," * (n_columns - 1) + "\n")
-        own = yaml.safe_load(texts["config/config.yaml"])
-        own["study"]["folder"] = str(tmp_path)
+        config = yaml.safe_load(texts["config/config.yaml"])
+        config["study"]["folder"] = str(tmp_path)
         with pytest.raises(tables.StudyError, match=r"patients\.csv row 2, patient_id: "):
-            tables.read_study(own)
+            tables.read_study(config)

@@ -137,18 +137,18 @@ def test_the_schemas_are_json_schemas_and_an_unchanged_validator_agrees(name):
 
 @pytest.mark.parametrize(("name", "path"), BLOCKS)
 def test_an_unknown_name_is_refused_in_every_block(name, path):
-    found = _problems(name, _changed(CONTENTS[name], (*path, "zz_unknown"), 1))
+    problems = _problems(name, _changed(CONTENTS[name], (*path, "zz_unknown"), 1))
     if (
         path[:2] == ("study", "codings") and len(path) == 4
     ):  # here any name is a value of theirs
-        assert len(found) == 1
-        assert "zz_unknown: 1 is not text" in found[0]
+        assert len(problems) == 1
+        assert "zz_unknown: 1 is not text" in problems[0]
     elif path in {("windows",), ("models",)}:  # here any name is a new window or model
-        assert len(found) == 1
-        assert "zz_unknown: 1 is not a block of settings" in found[0]
+        assert len(problems) == 1
+        assert "zz_unknown: 1 is not a block of settings" in problems[0]
     else:
-        assert len(found) == 1
-        assert "zz_unknown: unknown setting; " in found[0]
+        assert len(problems) == 1
+        assert "zz_unknown: unknown setting; " in problems[0]
 
 
 @pytest.mark.parametrize(("name", "path"), VALUES)
@@ -159,18 +159,18 @@ def test_a_value_of_another_type_is_refused_and_named(name, path):
     wrong += [5] if isinstance(value, str) else [f"{value} x"]
     wrong += [value + 0.5, float(value)] if type(value) is int else []
     for other in wrong:
-        found = _problems(name, _changed(CONTENTS[name], path, other))
-        assert found, f"{path} accepts {other!r}"
-        assert _names_the_place(found[0], name, path), found
+        problems = _problems(name, _changed(CONTENTS[name], path, other))
+        assert problems, f"{path} accepts {other!r}"
+        assert _names_the_place(problems[0], name, path), problems
 
 
 @pytest.mark.parametrize(("name", "path"), LISTS + BLOCKS)
 def test_a_list_or_block_cannot_be_a_number_or_text(name, path):
     for other in (1, "text", None, True):
         content = _changed(CONTENTS[name], path, other) if path else other
-        found = _problems(name, content)
-        assert found, f"{path} accepts {other!r}"
-        assert not path or _names_the_place(found[0], name, path), found
+        problems = _problems(name, content)
+        assert problems, f"{path} accepts {other!r}"
+        assert not path or _names_the_place(problems[0], name, path), problems
 
 
 @pytest.mark.parametrize(
@@ -185,9 +185,9 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     if renamed_column or optional or path[:-1] in {("windows",), ("models",)}:
         assert _problems(name, content) == []
         return
-    found = _problems(name, content)
-    assert len(found) == 1
-    assert f"{path[-1]}: missing; write " in found[0]
+    problems = _problems(name, content)
+    assert len(problems) == 1
+    assert f"{path[-1]}: missing; write " in problems[0]
 
 
 # --- the schemas themselves ---
@@ -306,9 +306,9 @@ def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
     config = copy.deepcopy(CONTENTS["config"])
     config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("lprx_window_min")
     config["cleaning"]["rules"][8]["rule"] = "sampling"
-    found = "\n".join(_problems("config", config))
-    assert "reactivity.long_n_minutes: is now reactivity.lprx_window_min; write it" in found
-    assert "entry 9 (sampling), rule: 'sampling' is now 'blood_sampling'; write that" in found
+    text = "\n".join(_problems("config", config))
+    assert "reactivity.long_n_minutes: is now reactivity.lprx_window_min; write it" in text
+    assert "entry 9 (sampling), rule: 'sampling' is now 'blood_sampling'; write that" in text
 
 
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
@@ -322,16 +322,16 @@ def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
 
 
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():
-    own = {"burden": {"icp_above_mmhg": [20, 22.5], "cpp_below_mmhg": [60.0]}}
+    config = {"burden": {"icp_above_mmhg": [20, 22.5], "cpp_below_mmhg": [60.0]}}
     thresholds = [("icp", "above", 20.0), ("icp", "above", 22.5), ("cpp", "below", 60.0)]
-    assert burden_columns.names(settings.thresholds(own)) == [
+    assert burden_columns.names(settings.thresholds(config)) == [
         burden_columns.name(
             signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
         )
         for signal, side, threshold_mmhg in thresholds
         for measure in burden_columns.MEASURES
     ]
-    assert "icp_above_22_5_dose_per_h_mmhg" in burden_columns.names(settings.thresholds(own))
+    assert "icp_above_22_5_dose_per_h_mmhg" in burden_columns.names(settings.thresholds(config))
     assert set(burden_columns.MEASURES) <= set(contracts.BURDEN.columns)
 
 

@@ -1,4 +1,4 @@
-"""Promise: config/README.md tells every setting as the schemas and config.yaml are now."""
+"""Promise: config/README.md describes every setting of the schemas and config.yaml."""
 
 import difflib
 import json
@@ -32,7 +32,7 @@ def _named(block):
     """Yield every setting of a block by its name, those of inner blocks with a dot."""
     for name, value in block.items():
         if isinstance(value, dict):
-            yield from ((f"{name}.{inner}", found) for inner, found in _named(value))
+            yield from ((f"{name}.{inner}", leaf) for inner, leaf in _named(value))
         else:
             yield name, value
 
@@ -47,12 +47,12 @@ def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
             for line in section.splitlines()
             if line.startswith("| `")
         ]
-        own = dict(_named(CONFIG[block]))
-        told = {row[0].strip("`"): row for row in rows}
-        assert set(told) - {"preset"} == set(own)
-        for name, value, _, allowed, meaning, source in (told[name] for name in own):
+        values = dict(_named(CONFIG[block]))
+        row_of = {row[0].strip("`"): row for row in rows}
+        assert set(row_of) - {"preset"} == set(values)
+        for name, value, _, allowed, meaning, source in (row_of[name] for name in values):
             n_rows += 1
-            setting = own[name.strip("`")]
+            setting = values[name.strip("`")]
             if setting and isinstance(setting, list) and isinstance(setting[0], dict):
                 assert value == f"{len(setting)} entries"
             else:

@@ -100,7 +100,7 @@ def _planted(block, text):
 
 @pytest.fixture(scope="module")
 def grids():
-    content, _ = html_page.say(**INVENTED["whole_report"]())
+    content, _ = html_page.build_report(**INVENTED["whole_report"]())
     return [block for block in content.blocks() if isinstance(block, GridBlock)]
 
 

@@ -1,4 +1,4 @@
-"""What a rule declares its script reads, what a script reads its rule declares, both ways."""
+"""A script reads all that its rule declares, and a rule declares all that its script reads."""
 
 import inspect
 import re
@@ -39,14 +39,14 @@ ONLY_FOR_SNAKEMAKE = {
 def _blocks():
     """Yield each rule; one without a name is made for each of several batches."""
     for begin in re.finditer(r"^( *)rule\b.*:\n(?:\1 .*\n|\n)+", RULES, re.M):
-        own = textwrap.dedent(begin[0])
-        if named := re.match(r"rule (\w+):", own) or re.search(r'name:\n +f"(\w+)_', own):
-            yield named[1], own
+        block = textwrap.dedent(begin[0])
+        if named := re.match(r"rule (\w+):", block) or re.search(r'name:\n +f"(\w+)_', block):
+            yield named[1], block
 
 
 def _declared(block, directive):
-    found = re.search(rf"\n    {directive}:\n((?:        .*\n)+)", block)
-    return set(re.findall(r"^        (\w+)=", found[1], re.M)) if found else set()
+    match = re.search(rf"\n    {directive}:\n((?:        .*\n)+)", block)
+    return set(re.findall(r"^        (\w+)=", match[1], re.M)) if match else set()
 
 
 def _without_aliases(text):

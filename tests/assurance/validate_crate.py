@@ -26,7 +26,7 @@ PROFILE = "workflow-run-crate-0.5"
 
 
 def issues(crate: Path, *, severity: str) -> list[str]:
-    """Return what the validator finds, one line an issue."""
+    """Return what the validator finds, one line per issue."""
     with tempfile.TemporaryDirectory() as cache:
         _fill(Path(cache) / "http")
         result = services.validate(
@@ -73,6 +73,6 @@ def _fill(cache: Path) -> None:
 
 if __name__ == "__main__":
     crate, severity = sys.argv[1:]
-    found = issues(Path(crate), severity=severity.upper())
-    print("\n".join(found) or f"{crate}: keeps {PROFILE}, severity {severity}")
-    sys.exit(bool(found))
+    issue_lines = issues(Path(crate), severity=severity.upper())
+    print("\n".join(issue_lines) or f"{crate}: keeps {PROFILE}, severity {severity}")
+    sys.exit(bool(issue_lines))

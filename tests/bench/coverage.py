@@ -101,15 +101,15 @@ def plain(rows):
     return made.params[1], low, high, bool(made.mle_retvals["converged"])
 
 
-def tell(name, found, truth):
+def print_row(name, results, truth):
     """Print number reported, mean and median bias with their errors, spread and coverage."""
-    rows = np.array([row[:3] for row in found if row[0] is not None], dtype=float)
+    rows = np.array([row[:3] for row in results if row[0] is not None], dtype=float)
     values = rows[:, 0]
     draws = np.random.default_rng(1).choice(values, (2000, len(values)))
     errors = [draws.mean(axis=1).std(), np.median(draws, axis=1).std()]
     covered = 100 * float(((rows[:, 1] <= truth) & (truth <= rows[:, 2])).mean())
     print(
-        f"| {name} | {len(rows)} / {len(found)} "
+        f"| {name} | {len(rows)} / {len(results)} "
         f"| {values.mean() - truth:+.3f} ({errors[0]:.3f}) "
         f"| {np.median(values) - truth:+.3f} ({errors[1]:.3f}) | {values.std(ddof=1):.3f} "
         f"| {covered:.1f} % |",
@@ -157,15 +157,15 @@ def one(seed):
 
 def main(n_cohorts):
     with multiprocessing.get_context("spawn").Pool(2) as pool:
-        found = pool.map(one, range(n_cohorts), chunksize=5)
+        results = pool.map(one, range(n_cohorts), chunksize=5)
     print(
         "| analysis | reported | mean bias (Monte Carlo error) | median bias (the same) "
         "| spread | coverage of 95 % |"
     )
     print("|---|---|---|---|---|---|")
     for number, (name, truth) in enumerate(NAMES.items()):
-        tell(name, [row[number] for row in found], truth)
-    unbound = [row[-2] for row in found if not row[-2][3]]
+        print_row(name, [row[number] for row in results], truth)
+    unbound = [row[-2] for row in results if not row[-2][3]]
     print(
         f"\nMaximum likelihood had not converged after 25 steps in {len(unbound)} of "
         f"{n_cohorts} sparse cohorts; its estimates there: "

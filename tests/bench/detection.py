@@ -138,7 +138,7 @@ def masked_seconds(samples_mmhg, *, tier):
         for start in range(0, n, n_chunk)
     )
     duration_s = n / fs_hz
-    found = trends.summarise(
+    summary = trends.summarise(
         chunks,
         start_s=0.0,
         duration_s=duration_s,
@@ -147,7 +147,7 @@ def masked_seconds(samples_mmhg, *, tier):
         settings=trend_settings.Settings(**CONFIG["trends"]),
     )
     reasons = {name: np.full(round(duration_s), None, object) for name in samples_mmhg}
-    for signal, start_s, end_s, reason in found.artefacts.select(
+    for signal, start_s, end_s, reason in summary.artefacts.select(
         "signal", "start_s", "end_s", "reason"
     ).iter_rows():
         reasons[signal][round(start_s) : round(end_s)] = reason
@@ -227,9 +227,9 @@ def main():
     """Print a row for each kind of artefact and each kind of clean patient."""
     print("tier         signal  kind            found %  right %  far away %  mostly named")
     for case in KINDS:
-        found, right, clean, name = detect(case)
+        detected, right, clean, name = detect(case)
         print(
-            f"{case[0]:12s} {case[1]:7s} {case[2]:15s} {100 * found:7.1f} {100 * right:8.1f}"
+            f"{case[0]:12s} {case[1]:7s} {case[2]:15s} {100 * detected:7.1f} {100 * right:8.1f}"
             f" {100 * clean:11.2f}  {name}"
         )
     print("\nclean patients             tier         ICP lost %  ABP lost %  by")

@@ -47,8 +47,8 @@ def compute(record: str, *, careful: bool) -> Outputs:
 
 def read(record: str) -> tuple[pd.DataFrame, int]:
     """Return all samples [mmHg] and their rate."""
-    found = wfdb.rdrecord(record)
-    return pd.DataFrame(found.p_signal, columns=["icp", "abp"]), int(found.fs)
+    signals = wfdb.rdrecord(record)
+    return pd.DataFrame(signals.p_signal, columns=["icp", "abp"]), int(signals.fs)
 
 
 def valid_seconds(samples: pd.DataFrame, fs_hz: int) -> pd.DataFrame:
@@ -122,16 +122,16 @@ def cppopt(minutes: pd.DataFrame, *, curve: Callable[..., Curve | None]) -> list
     bins = pd.cut(cpp, EDGES_MMHG, right=False, labels=CENTRES_MMHG).astype(float)
     z = np.arctanh(minutes["prx"].clip(-0.999, 0.999))
     rows = pd.DataFrame({"bin": bins, "z": z})
-    given = rows if curve is curve_by_pandas else rows.to_numpy()
-    found = []
+    values = rows if curve is curve_by_pandas else rows.to_numpy()
+    optima = []
     for last in range(1, len(rows) + 1):
         mass = total = 0.0
         for n in WINDOWS_MIN:
-            binned = curve(given[max(0, last - n) : last], n)
+            binned = curve(values[max(0, last - n) : last], n)
             optimum, weight = lowest_point(*binned) if binned else (0.0, 0.0)
             mass, total = mass + weight * optimum, total + weight
-        found.append(mass / total if total > 0 else np.nan)
-    return found
+        optima.append(mass / total if total > 0 else np.nan)
+    return optima
 
 
 def curve_by_pandas(rows: pd.DataFrame, n: int) -> Curve | None:

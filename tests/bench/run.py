@@ -112,7 +112,7 @@ def ingest(path: Path, *, rules=None, **changed: str):
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
     from icpcohort.signals import ingest
 
-    given = settings()
+    values = settings()
     row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit", "clock_zone"))
     row |= {"recording_id": "r", "patient_id": "p", "path": path.name, "format": "wfdb"}
     return ingest.ingest_patient(
@@ -123,9 +123,9 @@ def ingest(path: Path, *, rules=None, **changed: str):
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
         sections=ingest.sections_of(
-            given
-            | {"cleaning": {"rules": rules or given["cleaning"]["rules"]}}
-            | {"trends": given["trends"] | changed}
+            values
+            | {"cleaning": {"rules": rules or values["cleaning"]["rules"]}}
+            | {"trends": values["trends"] | changed}
         ),
     )
 
@@ -137,13 +137,13 @@ def minutes_of(trends):
     from icpcohort.study import presets
 
     preset = presets.resolved(settings("presets")["optimal_cpp"])[WINDOWS]
-    given = settings()
-    given = given | {"optimal_cpp": given["optimal_cpp"] | preset["values"]}
+    values = settings()
+    values = values | {"optimal_cpp": values["optimal_cpp"] | preset["values"]}
     return indices.compute(
         trends,
         events=[],
-        minute_min_valid_fraction=given["minutes"]["min_valid_fraction"],
-        rules=curve_settings.rules_of(given),
+        minute_min_valid_fraction=values["minutes"]["min_valid_fraction"],
+        rules=curve_settings.rules_of(values),
     )
 
 
@@ -213,16 +213,16 @@ def agree(path: Path) -> None:
 
     trends, minutes, burdens = ours(path)
     theirs = plain(path, careful=True)
-    found = {}
+    pairs = {}
     for name in ("icp", "abp", "cpp", "amp"):
-        found[f"{name} of 10 s"] = trends[f"{name}_mmhg"], theirs.blocks[name]
+        pairs[f"{name} of 10 s"] = trends[f"{name}_mmhg"], theirs.blocks[name]
     for name in ("prx", "pax", "rac", "rap", "lprx"):
-        found[name] = minutes[name], theirs.minutes[name]
-    found["cppopt"] = minutes["cppopt_mmhg"], theirs.minutes["cppopt"]
+        pairs[name] = minutes[name], theirs.minutes[name]
+    pairs["cppopt"] = minutes["cppopt_mmhg"], theirs.minutes["cppopt"]
     burdens = burdens.sort("signal", "threshold_mmhg", descending=[True, False])
     for name in ("dose_mmhg_h", "percent_time", "n_episodes", "longest_episode_min"):
-        found[name] = burdens[name], theirs.burden[name]
-    for name, (mine, other) in found.items():
+        pairs[name] = burdens[name], theirs.burden[name]
+    for name, (mine, other) in pairs.items():
         x, y = mine.cast(float).fill_null(np.nan).to_numpy(), other.to_numpy(float)
         unlike = np.flatnonzero(~np.isclose(x, y, rtol=1e-6, atol=1e-6, equal_nan=True))
         if x.size != y.size or unlike.size or not np.isfinite(x).any():
@@ -241,7 +241,7 @@ path = pathlib.Path({path!r})
 if "yaml" in sys.modules:
     run.settings(), run.settings("presets")
 start = time.process_time()
-getattr(run, {way!r})(path, *{given!r})
+getattr(run, {way!r})(path, *{arguments!r})
 seconds = time.process_time() - start
 status = pathlib.Path("/proc/self/status").read_text()
 print(seconds, int(re.search(r"VmHWM:\\s*(\\d+) kB", status)[1]) / 1024)
@@ -261,9 +261,11 @@ def child(code: str) -> str:
     return out.stdout
 
 
-def measure(way: str, path: Path, *given: str) -> tuple[float, float]:
+def measure(way: str, path: Path, *arguments: str) -> tuple[float, float]:
     """Return CPU seconds and peak MB of one way."""
-    code = CHILD.format(here=str(HERE), way=way, needs=NEEDS[way], path=str(path), given=given)
+    code = CHILD.format(
+        here=str(HERE), way=way, needs=NEEDS[way], path=str(path), arguments=arguments
+    )
     seconds, peak_mb = (float(value) for value in child(code).split())
     return seconds, peak_mb
 
@@ -276,24 +278,24 @@ def call(name: str, path: Path) -> str:
     )
 
 
-def tell_ways(paths: dict[int, Path]) -> dict[tuple[int, str], tuple[float, float]]:
+def print_ways(paths: dict[int, Path]) -> dict[tuple[int, str], tuple[float, float]]:
     """Print a row for each length and way, and return CPU seconds and peak MB."""
     ways = ("bare", "ours", "all_rules", "beats_too", "shape_too", "careful", "plain")
-    found = {}
+    costs = {}
     print("hours  way        CPU seconds  peak MB  bare passes  times ours")
     for hours, path in paths.items():
         for way in ways[:2] if hours == 72 else ways:
             runs = [measure(way, path) for _ in range(N_RUNS.get(way, 2))]
-            found[hours, way] = min(runs)
-            seconds, peak_mb = found[hours, way]
-            passes = seconds / found[hours, "bare"][0]
-            times = seconds / found[hours, "ours"][0] if way != "bare" else float("nan")
+            costs[hours, way] = min(runs)
+            seconds, peak_mb = costs[hours, way]
+            passes = seconds / costs[hours, "bare"][0]
+            times = seconds / costs[hours, "ours"][0] if way != "bare" else float("nan")
             print(
                 f"{hours:5d}  {way:9s} {seconds:12.2f} {peak_mb:8.0f} {passes:12.1f}"
                 f" {times:11.1f}",
                 flush=True,
             )
-    return found
+    return costs
 
 
 def main() -> None:
@@ -307,14 +309,14 @@ def main() -> None:
             )
         paths = {hours: folder / f"h{hours}.hea" for hours in LENGTHS_H}
         print(call("run.agree", paths[24]))
-        found = tell_ways(paths)
+        costs = print_ways(paths)
         for hours in (24, 240):
             print(f"\nshare of each stage at {hours} h:", call("stages.shares", paths[hours]))
         for hours in LENGTHS_H:
-            print(f"ours at {hours} h: {1000 * found[hours, 'ours'][0] / hours:.1f} ms an hour")
+            print(f"ours at {hours} h: {1000 * costs[hours, 'ours'][0] / hours:.1f} ms an hour")
         for hours in (24, 240):
             named, whole, with_beats, with_shape = (
-                found[hours, way][0] for way in ("ours", "all_rules", "beats_too", "shape_too")
+                costs[hours, way][0] for way in ("ours", "all_rules", "beats_too", "shape_too")
             )
             beats, shape = (with_beats - whole) / named, (with_shape - with_beats) / named
             print(

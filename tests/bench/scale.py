@@ -28,7 +28,7 @@ class Run(NamedTuple):
 
     wall_s: float
     cpu_s: float
-    said: str
+    output: str
     rules: dict[str, tuple[int, float, float]]  # jobs, processor seconds, largest peak MB
 
 
@@ -96,7 +96,7 @@ def measure(n_patients: int) -> dict[str, Run]:
         study = Path(folder)
         simulate(study, n_patients)
         runs = {"whole": run(study), "again": run(study)}
-        assert "Nothing to be done" in runs["again"].said
+        assert "Nothing to be done" in runs["again"].output
         add_patient(study)
         runs["one more"] = run(study)
         assert (study / f"results/minutes/{NEW}.parquet").exists()
@@ -105,19 +105,19 @@ def measure(n_patients: int) -> dict[str, Run]:
 
 def main(sizes: list[int]) -> None:
     """Print how each number grows, and what each rule takes."""
-    found: dict[int, dict[str, Run]] = {}
+    runs_of: dict[int, dict[str, Run]] = {}
     print(f"{CORES} cores; load of the machine before: {os.getloadavg()[0]:.1f}")
     print("patients  run       wall s   CPU s  CPU s, times that of the smallest")
     for n in sizes:
-        found[n] = measure(n)
-        for name, one in found[n].items():
-            ratio = one.cpu_s / found[sizes[0]][name].cpu_s
+        runs_of[n] = measure(n)
+        for name, one in runs_of[n].items():
+            ratio = one.cpu_s / runs_of[sizes[0]][name].cpu_s
             print(
                 f"{n:8d}  {name:8s} {one.wall_s:7.1f} {one.cpu_s:7.1f} {ratio:6.2f}", flush=True
             )
     print("\nrule             jobs, CPU s and largest peak MB with", *sizes, "patients")
-    for rule in found[sizes[-1]]["whole"].rules:
-        cells = [found[n]["whole"].rules.get(rule, (0, 0.0, 0.0)) for n in sizes]
+    for rule in runs_of[sizes[-1]]["whole"].rules:
+        cells = [runs_of[n]["whole"].rules.get(rule, (0, 0.0, 0.0)) for n in sizes]
         print(f"{rule:16s}", *(f"{n:5d} {cpu:7.1f} {mb:5.0f}   " for n, cpu, mb in cells))
 
 

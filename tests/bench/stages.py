@@ -53,15 +53,15 @@ class Stopwatch:
     def around(self, function, stage: str):
         """Return a function, or a generator, whose time counts for a stage."""
 
-        def called(*given, **named):
+        def called(*arguments, **named):
             self.enter(stage)
             try:
-                return function(*given, **named)
+                return function(*arguments, **named)
             finally:
                 self.leave()
 
-        def generated(*given, **named):
-            left = function(*given, **named)
+        def generated(*arguments, **named):
+            left = function(*arguments, **named)
             step = self.around(next, stage)
             while (item := step(left, self)) is not self:
                 yield item

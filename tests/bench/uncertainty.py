@@ -1,4 +1,4 @@
-"""How often intervals of CPPopt and mean PRx hold the truth, and chance is taken for a U.
+"""How often intervals of CPPopt and mean PRx contain the truth, and chance passes for a U.
 
 Patients are drawn by the project's simulated physiology as in the demo cohort (plateau waves in
 a fifth), with sensor noise and gaps, and averaged over 10 s directly. Run it alone:
@@ -44,7 +44,7 @@ class Patient(NamedTuple):
     seed: int
 
 
-class Found(NamedTuple):
+class Judged(NamedTuple):
     """What the project says of one patient."""
 
     accepted: bool
@@ -86,14 +86,14 @@ def record(draw, drawn: physiology.Physiology, *, hours: int) -> list[np.ndarray
 
 def to_minutes(icp_mmhg: np.ndarray, abp_mmhg: np.ndarray):
     """Return the pressures as surrogates take them, and the minutes' CPP and PRx."""
-    given = surrogates.Pressures(icp_mmhg, abp_mmhg, np.zeros(icp_mmhg.size // 6, bool), 6)
+    pressures = surrogates.Pressures(icp_mmhg, abp_mmhg, np.zeros(icp_mmhg.size // 6, bool), 6)
     minutes = surrogates.to_minutes(
-        given,
+        pressures,
         icp_mmhg,
         minute_min_valid_fraction=CHANCE["minute_min_valid_fraction"],
         rules=CURVE.prx,
     )
-    return given, minutes
+    return pressures, minutes
 
 
 def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
@@ -112,17 +112,17 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
         has_plateaus=seed % 5 == 0,
         craniectomy_s=None,
     )
-    found = []
+    intervals = []
     for _ in range(n_repeats):
         prx = to_minutes(*record(draw, drawn, hours=hours))[1]["prx"].fill_null(np.nan)
         z = reactivity.to_scale(prx.to_numpy(), CURVE.prx)
         known = z[np.isfinite(z)]
         half = 1.96 * known.std() / np.sqrt(known.size)
         n_cosines = SETTINGS["summary"]["n_cosines"]
-        found.append(
+        intervals.append(
             (known.mean(), *autocorrelated_mean.interval_of_mean(z, n_cosines=n_cosines), half)
         )
-    mean, low, high, half = np.array(found).T
+    mean, low, high, half = np.array(intervals).T
     truth = mean.mean()
     ours = (low <= truth) & (truth <= high)
     return float(ours.mean()), float((abs(mean - truth) <= half).mean())
@@ -133,9 +133,9 @@ def surrogates_only(n_surrogates: int) -> whole_recording.Settings:
     return replace(UNCERTAINTY, n_surrogates=n_surrogates, n_yield_surrogates=0)
 
 
-def judge(patient: Patient, *, n_surrogates: int) -> Found:
+def judge(patient: Patient, *, n_surrogates: int) -> Judged:
     """Find CPPopt, its interval and its p of chance."""
-    given, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
+    pressures, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
     optimum = cppopt.for_recording(minutes, rules=CURVE).optimum
     interval = bootstrap.interval(
         minutes,
@@ -144,7 +144,7 @@ def judge(patient: Patient, *, n_surrogates: int) -> Found:
         rules=CURVE,
     )
     chance = surrogates.chance(
-        given,
+        pressures,
         minutes,
         settings=surrogates_only(n_surrogates),
         generator=np.random.default_rng([patient.seed, 2]),
@@ -152,7 +152,7 @@ def judge(patient: Patient, *, n_surrogates: int) -> Found:
     )
     truth = np.nan if patient.cppopt_mmhg is None else patient.cppopt_mmhg
     accepted = optimum["reason"] is None
-    return Found(
+    return Judged(
         accepted,
         (optimum["cppopt_mmhg"] - truth) if accepted else np.nan,
         bool(interval.low <= truth <= interval.high),
@@ -166,19 +166,19 @@ def main(n: int, lengths_h: list[int]) -> None:
     """Print a line for each length and kind."""
     for hours in lengths_h:
         for has_optimum in (True, False):
-            found = [
+            judged = [
                 judge(simulate(seed, hours=hours, has_optimum=has_optimum), n_surrogates=19)
                 for seed in range(n)
             ]
-            some = [f for f in found if f.accepted]
+            some = [f for f in judged if f.accepted]
             kind = "with" if has_optimum else "without"
-            rejected = np.mean([f.p <= 0.05 for f in found])
+            rejected = np.mean([f.p <= 0.05 for f in judged])
             line = (
                 f"{hours} h, {n} patients {kind} a U:"
                 f" CPPopt accepted in {100 * len(some) / n:.1f} %, p <= 0.05 in"
                 f" {100 * rejected:.1f} %"
                 f" (+-{196 * np.sqrt(rejected * (1 - rejected) / n):.1f}),"
-                f" surrogates accepted {np.mean([f.chance_percent for f in found]):.1f} %"
+                f" surrogates accepted {np.mean([f.chance_percent for f in judged]):.1f} %"
             )
             if has_optimum:
                 error = np.array([f.error_mmhg for f in some])

@@ -59,8 +59,8 @@ def test_three_levels_in_exact_fractions():
         s, t = p[i] - q[i], p[j] - q[j]
         expected.add((d * s * s - 2 * b * s * t + a * t * t) / (a * d - b * b))
     assert len(expected) == 1
-    found = descriptive.of_levels(_levels(a=5, b=3, c=2), _levels(a=8, b=8, c=4))
-    assert found == pytest.approx(float(expected.pop()) ** 0.5)
+    distance = descriptive.of_levels(_levels(a=5, b=3, c=2), _levels(a=8, b=8, c=4))
+    assert distance == pytest.approx(float(expected.pop()) ** 0.5)
 
 
 @pytest.mark.parametrize(

@@ -50,8 +50,10 @@ def test_low_birth_weight_adjusted():
     made = fitted(births(), asked)
     row = made.estimates.filter(adjustment="adjusted", term="smoke").row(0, named=True)
     assert row["estimate"] == pytest.approx(1.02757056566, abs=1e-8)
-    told = made.diagnostics.filter(adjustment="adjusted", quantity="log_likelihood")
-    assert -2 * told["value"][0] == pytest.approx(203.9480639, abs=1e-6)  # residual deviance
+    likelihood = made.diagnostics.filter(adjustment="adjusted", quantity="log_likelihood")
+    assert -2 * likelihood["value"][0] == pytest.approx(
+        203.9480639, abs=1e-6
+    )  # residual deviance
     crude = made.estimates.filter(adjustment="unadjusted", term="smoke").row(0, named=True)
     limits = (crude["effect"], crude["effect_ci_low"], crude["effect_ci_high"])
     assert limits == pytest.approx((2.0219435737, 1.0806598678, 3.7831106131), abs=1e-6)
@@ -152,5 +154,5 @@ def test_errors_between_fewer_than_three_clusters_are_not_reported(n_clusters):
     for family in ("logistic", "gee"):
         made = fitted(rows.drop("index"), planned(family=family, clusters="centre"))
         assert made.estimates["estimate"].null_count() == made.estimates.height
-        told = made.diagnostics.filter(quantity="reported")["verdict"][0]
-        assert f"{n_clusters} clusters; at least 3 are needed" in told
+        verdict = made.diagnostics.filter(quantity="reported")["verdict"][0]
+        assert f"{n_clusters} clusters; at least 3 are needed" in verdict

@@ -200,7 +200,7 @@ def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
         cpp += [None] * (n - len(cpp))
         frames.append(_minutes(icp, cpp).with_columns(patient_id=pl.lit(name)))
     episode_min, gap = draw.randrange(1, 8), draw.randrange(0, 4)
-    found = burden.add_up(
+    burdens = burden.add_up(
         pl.concat(frames),
         windows={"w": {"start_h": 0.0, "end_h": 6.0}},
         rules=burden.Rules(
@@ -213,7 +213,7 @@ def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
         ),
     )
     n_rows = 0
-    for row in found.to_dicts():
+    for row in burdens.to_dicts():
         icp, cpp = patients[row["patient_id"]]
         _check(
             row,
@@ -225,14 +225,14 @@ def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
         )
         n_rows += 1
     assert n_rows == 4 * sum(bool(icp or cpp) for icp, cpp in patients.values())
-    assert found["n_episodes"].max() > 3
+    assert burdens["n_episodes"].max() > 3
 
 
 def test_three_rules_part_on_one_ramp_by_the_setting():
     """Minute means of 18 and 24: rectangles 4/60, clipped trapezoid 2/60, the line 1.333/60."""
     doses = {}
     for rule in ("rectangle", "trapezoid", "crossing"):
-        found = burden.add_up(
+        burdens = burden.add_up(
             _minutes([18.0, 24.0]),
             windows={"w": {"start_h": 0.0, "end_h": 1.0}},
             rules=burden.Rules(
@@ -244,7 +244,7 @@ def test_three_rules_part_on_one_ramp_by_the_setting():
                 merge_gap_min=1,
             ),
         )
-        doses[rule] = found["dose_mmhg_h"][0] * 60
+        doses[rule] = burdens["dose_mmhg_h"][0] * 60
     assert doses["rectangle"] == pytest.approx(4.0, rel=1e-12)
     assert doses["trapezoid"] == pytest.approx(2.0, rel=1e-12)
     assert doses["crossing"] == pytest.approx(4 / 3, rel=1e-12)
@@ -299,17 +299,17 @@ def test_burden_by_state_agrees_with_a_plain_loop_and_adds_up(rule, inequality):
         merge_gap_min=1,
         impaired_prx=0.25,
     )
-    found = burden.add_up_by_state(minutes, windows=windows, settings=settings)
-    store.check(found, contracts.BURDEN_BY_STATE, "by_state")
-    assert found.height == 200 * 6 * 2
-    for row in found.to_dicts():
+    burdens = burden.add_up_by_state(minutes, windows=windows, settings=settings)
+    store.check(burdens, contracts.BURDEN_BY_STATE, "by_state")
+    assert burdens.height == 200 * 6 * 2
+    for row in burdens.to_dicts():
         rows = patients[row["patient_id"]]
         values = [m[f"{row['signal']}_mmhg"] if STATES[row["state"]](m) else None for m in rows]
         _check(row, values, episode_min=2, merge_gap_min=1, inequality=inequality, rule=rule)
     whole = burden.add_up(minutes, windows=windows, rules=settings)
     for prefix in ("prx", "llr|cpp"):
         parts = (
-            found.filter(pl.col("state").str.contains(f"^({prefix})"))
+            burdens.filter(pl.col("state").str.contains(f"^({prefix})"))
             .group_by("patient_id", "signal")
             .agg(pl.col("monitored_h", "dose_mmhg_h").sum(), n_states=pl.len())
             .sort("patient_id", "signal")

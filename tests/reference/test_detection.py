@@ -54,8 +54,8 @@ LEVELS = {
 @pytest.mark.parametrize("case", detection.KINDS, ids=lambda case: "-".join(case[:3]))
 def test_a_known_artefact_is_found_and_named(case):
     least_found, least_right, reason = LEVELS[case[:3]]
-    found, right, far_away, named = detection.detect(case)
-    assert found >= least_found
+    detected, right, far_away, named = detection.detect(case)
+    assert detected >= least_found
     assert right >= least_right
     assert far_away < 0.01
     assert reason is None or named == reason

@@ -23,8 +23,8 @@ def _chunks(path, *, chunk_s=600.0):
 
 
 def _read(path):
-    found = _chunks(path)
-    return {role: FILES["joined"](found, role) for role in found[0].samples_mmhg}
+    chunks = _chunks(path)
+    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples_mmhg}
 
 
 def test_first_sample_pair_of_format_212(tmp_path):
@@ -34,8 +34,8 @@ def test_first_sample_pair_of_format_212(tmp_path):
         "a 2 360 1\na.dat 212 1(0)/mmHg 11 1024 995 0 0 ICP\n"
         "a.dat 212 1(0)/mmHg 11 1024 1011 0 0 ABP\n"
     )
-    found = _read(tmp_path / "a.hea")
-    assert (found["icp"][0], found["abp"][0]) == (995, 1011)
+    samples = _read(tmp_path / "a.hea")
+    assert (samples["icp"][0], samples["abp"][0]) == (995, 1011)
 
 
 def test_physical_values_of_the_first_sample_pair(tmp_path):
@@ -46,9 +46,9 @@ def test_physical_values_of_the_first_sample_pair(tmp_path):
         "a 2 360 1\na.dat 212 200(1024)/mmHg 11 0 995 0 0 ICP\n"
         "a.dat 212 200/mmHg 11 1024 1011 0 0 ABP\n"
     )
-    found = _read(tmp_path / "a.hea")
-    assert found["icp"][0] == pytest.approx(-0.145, abs=1e-12)
-    assert found["abp"][0] == pytest.approx(-0.065, abs=1e-12)
+    samples = _read(tmp_path / "a.hea")
+    assert samples["icp"][0] == pytest.approx(-0.145, abs=1e-12)
+    assert samples["abp"][0] == pytest.approx(-0.065, abs=1e-12)
 
 
 PUBLISHED_INVALID = [  # wfdb library 4.3.1, wfdb/io/_signal.py INVALID_SAMPLE_VALUE
@@ -132,10 +132,10 @@ def test_packed_bytes_of_two_signals_and_of_unequal_samples_per_frame(tmp_path, 
     ]
     (tmp_path / "a.hea").write_text(f"a 3 10 {n_frames}\n" + "".join(lines))
     for chunk_s in (600.0, 0.7):
-        found = _chunks(tmp_path / "a.hea", chunk_s=chunk_s)
+        chunks = _chunks(tmp_path / "a.hea", chunk_s=chunk_s)
         for role, columns in (("icp", values[:, :2]), ("abp", values[:, 3:])):
             expected = FILES["expected"](columns, fmt, gain=4, baseline=-3).ravel()
-            np.testing.assert_array_equal(FILES["joined"](found, role), expected)
+            np.testing.assert_array_equal(FILES["joined"](chunks, role), expected)
 
 
 LIBRARY_WRITES = ["16", "24", "32", "80", "212", "508", "516", "524"]
@@ -152,15 +152,15 @@ def test_records_of_the_wfdb_library_with_invalid_samples(tmp_path, fmt, per_fra
         tmp_path, "a", {"ICP": icp, "ABP": abp}, fmt, per_frame=per_frame
     )
     for chunk_s in (600.0, 0.7):
-        found = _chunks(path, chunk_s=chunk_s)
+        chunks = _chunks(path, chunk_s=chunk_s)
         np.testing.assert_array_equal(
-            FILES["joined"](found, "icp"), FILES["expected"](icp, fmt, gain=2)
+            FILES["joined"](chunks, "icp"), FILES["expected"](icp, fmt, gain=2)
         )
         np.testing.assert_array_equal(
-            FILES["joined"](found, "abp"), FILES["expected"](abp, fmt, gain=2)
+            FILES["joined"](chunks, "abp"), FILES["expected"](abp, fmt, gain=2)
         )
     theirs = wfdb.rdrecord(str(path.with_suffix("")), smooth_frames=False).e_p_signal[0]
-    np.testing.assert_allclose(FILES["joined"](found, "icp"), theirs, rtol=1e-12)
+    np.testing.assert_allclose(FILES["joined"](chunks, "icp"), theirs, rtol=1e-12)
 
 
 def test_a_flac_file_of_fewer_bits_than_its_format(tmp_path):
@@ -193,9 +193,9 @@ def test_skewed_signals_agree_with_the_library(tmp_path):
     )
     (tmp_path / "a.hea").write_text(f"a 2 10 50\n{lines}")
     theirs = wfdb.rdrecord(str(tmp_path / "a")).p_signal
-    found = _chunks(tmp_path / "a.hea", chunk_s=0.7)
-    np.testing.assert_array_equal(FILES["joined"](found, "icp"), theirs[:, 0])
-    np.testing.assert_array_equal(FILES["joined"](found, "abp"), theirs[:, 1])
+    chunks = _chunks(tmp_path / "a.hea", chunk_s=0.7)
+    np.testing.assert_array_equal(FILES["joined"](chunks, "icp"), theirs[:, 0])
+    np.testing.assert_array_equal(FILES["joined"](chunks, "abp"), theirs[:, 1])
 
 
 def test_a_record_of_segments_agrees_with_the_library_in_values_and_gaps(tmp_path):
@@ -212,12 +212,12 @@ def test_a_record_of_segments_agrees_with_the_library_in_values_and_gaps(tmp_pat
     )
     (tmp_path / "r.hea").write_text("r/4 2 10 357\nlay 0\ns1 100\n~ 57\ns2 200\n")
     theirs = wfdb.rdrecord(str(tmp_path / "r")).p_signal
-    found = _chunks(tmp_path / "r.hea", chunk_s=1.1)
+    chunks = _chunks(tmp_path / "r.hea", chunk_s=1.1)
     ours = np.full_like(theirs, np.nan)
-    for chunk in found:
+    for chunk in chunks:
         first = round(chunk.start_s * 10)
         for column, role in enumerate(("icp", "abp")):
             samples = chunk.samples_mmhg[role]
             ours[first : first + len(samples), column] = samples
     np.testing.assert_allclose(ours, theirs, rtol=1e-12)
-    assert not any(10 <= chunk.start_s < 15.7 for chunk in found)
+    assert not any(10 <= chunk.start_s < 15.7 for chunk in chunks)

@@ -23,8 +23,10 @@ FILES = runpy.run_path(str(Path(__file__).parents[1] / "recording_files.py"))
 
 
 def _read(path, format="wfdb", *, extensions=("atr",)):
-    found = recordings.read_annotations(path, format=format, wfdb_extensions=list(extensions))
-    return [(a.start_s, a.end_s, a.text) for a in found]
+    annotations = recordings.read_annotations(
+        path, format=format, wfdb_extensions=list(extensions)
+    )
+    return [(a.start_s, a.end_s, a.text) for a in annotations]
 
 
 def _reason(path, format="wfdb"):
@@ -124,8 +126,10 @@ def test_an_interval_opened_twice_is_closed_from_the_inside(tmp_path):
 
 def test_long_pauses_and_odd_notes(tmp_path):
     # annot(5): more than 1023 samples take a SKIP, high word first; odd notes are filled up
-    found = _read(_marked(tmp_path, (1023, 14, "odd"), (1024, 14, "even"), (2**24, 14, "")))
-    assert [(round(100 * a), text) for a, _, text in found] == [
+    annotations = _read(
+        _marked(tmp_path, (1023, 14, "odd"), (1024, 14, "even"), (2**24, 14, ""))
+    )
+    assert [(round(100 * a), text) for a, _, text in annotations] == [
         (1023, "odd"),
         (2047, "even"),
         (2047 + 2**24, "~"),
@@ -135,8 +139,8 @@ def test_long_pauses_and_odd_notes(tmp_path):
 def test_several_files_are_joined_in_time_and_absent_ones_have_none(tmp_path):
     _marked(tmp_path, (100, 14, ""), (200, 14, ""))
     path = _marked(tmp_path, (200, 22, "b"), extension="man")
-    found = _read(path, extensions=["atr", "man", "xyz"])
-    assert [(t, text) for t, _, text in found] == [(1, "~"), (2, "b"), (3, "~")]
+    annotations = _read(path, extensions=["atr", "man", "xyz"])
+    assert [(t, text) for t, _, text in annotations] == [(1, "~"), (2, "b"), (3, "~")]
     assert _read(path, extensions=[]) == []
     files = recordings.files_of(
         path, format="wfdb", within=tmp_path, wfdb_extensions=["man", "xyz", "atr"]
@@ -225,8 +229,8 @@ def test_every_list_of_every_annotation_signal_is_read(tmp_path):
         "+10\x14\x14", "+10.5\x152\x14a\x14b\x14", "-3\x14before\x14", n_bytes=60
     )
     second = FILES["lists"]("+70\x14\x14Größe\x14", n_bytes=60)
-    found = _read(_listed(tmp_path / "a.edf", first, second), "edf")
-    assert found == [
+    annotations = _read(_listed(tmp_path / "a.edf", first, second), "edf")
+    assert annotations == [
         (-13.0, -13.0, "before"),
         (-9.0, -9.0, "other"),
         (-9.0, -9.0, "other"),

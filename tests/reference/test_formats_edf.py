@@ -23,8 +23,8 @@ def _describe(path, format="edf"):
 
 
 def _read(path, format="edf"):
-    found = FILES["chunks"](path, format)
-    return {role: FILES["joined"](found, role) for role in found[0].samples_mmhg}
+    chunks = FILES["chunks"](path, format)
+    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples_mmhg}
 
 
 def _write_with_pyedflib(path, digital, *, pmin, pmax, fs_hz=10):
@@ -55,7 +55,7 @@ def test_digital_zero_of_a_range_from_minus_50_to_300(tmp_path):
 
 
 def test_the_header_of_three_signals_has_1024_bytes(tmp_path):
-    # Kemp 1992: 256 bytes and 256 a signal
+    # Kemp 1992: 256 bytes and 256 per signal
     path = tmp_path / "a.edf"
     _write_with_pyedflib(
         path, {"ICP": range(10), "ABP": range(10, 20), "ECG": [0] * 10}, pmin=-32768, pmax=32767
@@ -63,9 +63,9 @@ def test_the_header_of_three_signals_has_1024_bytes(tmp_path):
     data = bytearray(path.read_bytes())
     assert data[184:192].strip() == b"1024"
     assert len(data) == 1024 + 2 * 30
-    found = _read(path)
-    assert found["icp"] == pytest.approx(np.arange(10), abs=1e-6)
-    assert found["abp"] == pytest.approx(np.arange(10, 20), abs=1e-6)
+    samples = _read(path)
+    assert samples["icp"] == pytest.approx(np.arange(10), abs=1e-6)
+    assert samples["abp"] == pytest.approx(np.arange(10, 20), abs=1e-6)
     data[184:192] = b"1023    "
     path.write_bytes(data)
     with pytest.raises(recordings.RecordingError, match="header of 1023 bytes with 3 signals"):
@@ -137,8 +137,8 @@ def test_gaps_come_from_the_first_of_several_annotation_signals(tmp_path, format
     path = tmp_path / f"a.{format}"
     path.write_bytes(_timed([0.5, 1.5, 7.25, 8.25, 9.25], format=format))
     for chunk_s in (600.0, 1.0):
-        found = FILES["chunks"](path, format, chunk_s=chunk_s)
-        t_s = [c.start_s + i / 4 for c in found for i in range(len(c.samples_mmhg["icp"]))]
+        chunks = FILES["chunks"](path, format, chunk_s=chunk_s)
+        t_s = [c.start_s + i / 4 for c in chunks for i in range(len(c.samples_mmhg["icp"]))]
         starts_s = [0, 1, 6.75, 7.75, 8.75]
         assert t_s == [s + i / 4 for s in starts_s for i in range(4)]
     assert _describe(path, format).duration_s == 9.75

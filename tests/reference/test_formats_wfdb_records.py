@@ -21,8 +21,8 @@ def _chunks(path, *, chunk_s=600.0):
 
 
 def _read(path):
-    found = _chunks(path)
-    return {role: FILES["joined"](found, role) for role in found[0].samples_mmhg}
+    chunks = _chunks(path)
+    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples_mmhg}
 
 
 LIBRARY_WRITES = ["16", "24", "32", "80", "212", "508", "516", "524"]
@@ -110,8 +110,8 @@ def test_the_pressures_that_a_file_can_express(tmp_path, fmt, scale, expected):
 def test_a_resolution_that_samples_lie_beyond_is_not_believed(tmp_path):
     data = struct.pack("<4h", 100, 2047, 3000, 100)
     path = FILES["wfdb_of_one"](tmp_path, "16", data, 4)
-    found = _chunks(path, chunk_s=2.0)
-    assert [c.limits_mmhg["icp"] for c in found] == [(-2048, 2047), (-32767, 32767)]
+    chunks = _chunks(path, chunk_s=2.0)
+    assert [c.limits_mmhg["icp"] for c in chunks] == [(-2048, 2047), (-32767, 32767)]
 
 
 # --- channels and files of a record ----------------------------------------------------------
@@ -122,9 +122,9 @@ def test_channels_that_only_later_segments_have_can_be_chosen(tmp_path):
     FILES["write_by_library"](tmp_path, "s2", {"ICP": [4, 5, 6], "ABP": [7, 8, 9]}, "16")
     path = tmp_path / "r.hea"
     path.write_text("r/2 1 10 0\ns1 3\ns2 3\n")  # header(5): 0 samples are not stated
-    found = _read(path)
-    np.testing.assert_array_equal(found["icp"], [np.nan, np.nan, np.nan, 2, 2.5, 3])
-    assert found["abp"].tolist() == [0.5, 1, 1.5, 3.5, 4, 4.5]
+    samples = _read(path)
+    np.testing.assert_array_equal(samples["icp"], [np.nan, np.nan, np.nan, 2, 2.5, 3])
+    assert samples["abp"].tolist() == [0.5, 1, 1.5, 3.5, 4, 4.5]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "latin-1"])
@@ -170,9 +170,9 @@ def test_a_flac_file_that_is_not_what_its_header_says(tmp_path, lines, words):
     path = _flac_header(
         FILES["write_by_library"](tmp_path, "a", {"ICP": values, "ABP": values}, "516"), lines
     )
-    reason, said = FILES["refusal"](path, "wfdb")
+    reason, detail = FILES["refusal"](path, "wfdb")
     assert reason == "bad_header"
-    assert words in said
+    assert words in detail
 
 
 @pytest.mark.parametrize(("fmt", "n_bytes"), [("212", 5), ("310", 8), ("311", 7)])

@@ -63,15 +63,15 @@ def test_counts_agree_with_a_plain_loop(inequality, gap):
         pl.DataFrame(rows, schema=columns, orient="row").with_columns(patient_id=pl.lit(name))
         for name, rows in patients.items()
     )
-    found = intensity_duration.count_episodes(
+    counts = intensity_duration.count_episodes(
         minutes,
         windows=WINDOWS,
         rules=replace(RULES, inequality=inequality, merge_gap_min=gap),
     )
-    store.check(found, contracts.INTENSITY, "intensity")
-    assert found.height == 200 * 2 * 7 * 4
+    store.check(counts, contracts.INTENSITY, "intensity")
+    assert counts.height == 200 * 2 * 7 * 4
     lengths = {}
-    for row in found.to_dicts():
+    for row in counts.to_dicts():
         rows, span = patients[row["patient_id"]], WINDOWS[row["window"]]
         start_s, end_s = span["start_h"] * 3600, span["end_h"] * 3600
         column = 1 if row["signal"] == "icp" else 2
@@ -92,8 +92,8 @@ def test_counts_agree_with_a_plain_loop(inequality, gap):
         expected = sum(length >= row["duration_min"] for length in episodes)
         assert row["n_episodes"] == expected
         assert row["episodes_per_24_h"] == pytest.approx(expected / n * 60 * 24, rel=1e-12)
-    assert found["n_episodes"].max() > 5
-    assert found.filter(pl.col("duration_min") == 60)["n_episodes"].max() > 0
+    assert counts["n_episodes"].max() > 5
+    assert counts.filter(pl.col("duration_min") == 60)["n_episodes"].max() > 0
 
 
 def _cohort(draw, n):
@@ -156,9 +156,9 @@ def _line(correlations):
             "correlation": pl.Series(correlations, dtype=pl.Float64),
         }
     )
-    found = intensity_duration.transition(table)
-    store.check(found, contracts.TRANSITION, "transition")
-    return found.select("duration_min", "course").row(0)
+    line = intensity_duration.transition(table)
+    store.check(line, contracts.TRANSITION, "transition")
+    return line.select("duration_min", "course").row(0)
 
 
 def test_the_transition_line_is_where_the_correlation_falls_below_zero():
@@ -206,14 +206,14 @@ def test_the_transition_line_agrees_with_a_plain_loop():
     draw.shuffle(cells)
     names = ["window", "signal", "threshold_mmhg", "duration_min", "correlation"]
     table = pl.DataFrame(cells, schema=names, orient="row")
-    found = intensity_duration.transition(table)
-    store.check(found, contracts.TRANSITION, "transition")
-    assert found.height == 200
-    for row in found.iter_rows(named=True):
+    lines = intensity_duration.transition(table)
+    store.check(lines, contracts.TRANSITION, "transition")
+    assert lines.height == 200
+    for row in lines.iter_rows(named=True):
         minutes, course = expected[row["threshold_mmhg"]]
         assert row["course"] == course
         assert row["duration_min"] == (None if minutes is None else pytest.approx(minutes))
-    courses = found["course"].value_counts()
+    courses = lines["course"].value_counts()
     assert courses.height == 4 and courses["count"].min() > 15
 
 

@@ -33,8 +33,8 @@ def fitted(rows, *, exposure, adjust_for):
     )
     made = fit.fit_model(rows, plan=asked, landmark_h=0.0, updates=None)
     last = "adjusted" if adjust_for else "unadjusted"
-    told = made.diagnostics.filter(adjustment=last)
-    value = dict(zip(told["quantity"], told["value"], strict=True))
+    diagnostics = made.diagnostics.filter(adjustment=last)
+    value = dict(zip(diagnostics["quantity"], diagnostics["value"], strict=True))
     rows = made.estimates.filter(adjustment=last)
     return {row["term"]: row for row in rows.to_dicts()}, value
 

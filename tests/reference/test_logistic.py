@@ -75,8 +75,8 @@ def test_the_same_example_through_a_plan():
         assert by_term[term]["n_events"] == 11
     # Two-sided normal p of z = 2.379 / 1.065 = 2.234: 0.0255 (Greene, from memory; R: 0.02545)
     assert by_term["PSI"]["p"] == pytest.approx(0.0255, abs=5e-5)
-    told = made.diagnostics.filter(adjustment="adjusted")
-    value = dict(zip(told["quantity"], told["value"], strict=True))
+    diagnostics = made.diagnostics.filter(adjustment="adjusted")
+    value = dict(zip(diagnostics["quantity"], diagnostics["value"], strict=True))
     assert value["mcfadden_r2"] == pytest.approx(MCFADDEN_R2, abs=1e-9)
 
 

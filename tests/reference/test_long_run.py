@@ -39,24 +39,24 @@ def test_the_interval_agrees_with_a_plain_loop(n_cosines):
             None if draw.random() < gaps else 0.3 if constant else draw.gauss(0.2, 0.4)
             for _ in range(draw.randrange(0, 80))
         ]
-        found = autocorrelated_mean.interval_of_mean(
+        interval = autocorrelated_mean.interval_of_mean(
             np.array([math.nan if v is None else v for v in values], float), n_cosines=n_cosines
         )
         expected = _interval_by_loop(values, n_cosines)
         if expected is None:
-            assert np.isnan(found).all()
+            assert np.isnan(interval).all()
         else:
             n_given += 1
-            assert found == pytest.approx(expected, rel=1e-9, abs=1e-12)
+            assert interval == pytest.approx(expected, rel=1e-9, abs=1e-12)
     assert 80 < n_given < 200
 
 
 def test_without_dependence_the_interval_is_nearly_students():
     """Many cosines of white noise have the variance of the noise: the interval of a t test."""
     noise = np.random.default_rng(2).normal(size=5000)
-    found = autocorrelated_mean.interval_of_mean(noise, n_cosines=500)
+    interval = autocorrelated_mean.interval_of_mean(noise, n_cosines=500)
     half = 1.96 * noise.std() / math.sqrt(noise.size)
-    assert (found.high - found.low) / 2 == pytest.approx(half, rel=0.1)
+    assert (interval.high - interval.low) / 2 == pytest.approx(half, rel=0.1)
 
 
 def _shares(phi, *, n, gaps, n_series=600):
@@ -69,8 +69,8 @@ def _shares(phi, *, n, gaps, n_series=600):
         for _ in range(gaps):
             first = draw.integers(0, n)
             series[first : first + draw.integers(1, n // 8)] = np.nan
-        found = autocorrelated_mean.interval_of_mean(series, n_cosines=6)
-        ours += found.low <= 0.3 <= found.high
+        interval = autocorrelated_mean.interval_of_mean(series, n_cosines=6)
+        ours += interval.low <= 0.3 <= interval.high
         known = series[np.isfinite(series)]
         naive += abs(known.mean() - 0.3) <= 1.96 * known.std() / math.sqrt(known.size)
     return ours / n_series, naive / n_series

@@ -39,9 +39,9 @@ ANY_LENGTH = {"windows_min": [2]}  # a curve of one minute
 
 def _rules(settings):
     of_prx = {name: settings[name] for name in ("n_blocks", "averaging", "fisher_clip")}
-    own = {name: value for name, value in settings.items() if name not in PRX_SETTINGS}
+    of_curve = {name: value for name, value in settings.items() if name not in PRX_SETTINGS}
     return curve_settings.Rules(
-        **own,
+        **of_curve,
         prx=reactivity.Rules(**(PUBLISHED["reactivity"] | of_prx), block_s=settings["block_s"]),
     )
 
@@ -220,14 +220,14 @@ def _crossing_by_loop(x, y, nearest, limit, side):
 
 def _by_loop(rows, settings):
     """What all windows give the last of `rows`."""
-    found = [_window_by_loop(rows, n, settings) for n in settings["windows_min"]]
-    found = [window for window in found if window is not None and window["weight"] > 0]
+    windows = [_window_by_loop(rows, n, settings) for n in settings["windows_min"]]
+    windows = [window for window in windows if window is not None and window["weight"] > 0]
     combined = {}
     for name in optimal_cpp.MINUTE_COLUMNS:
-        given = [w for w in found if w[name] is not None]
-        total = math.fsum(w["weight"] for w in given)
-        mass = math.fsum(w["weight"] * w[name] for w in given)
-        combined[name] = mass / total if given else None
+        with_value = [w for w in windows if w[name] is not None]
+        total = math.fsum(w["weight"] for w in with_value)
+        mass = math.fsum(w["weight"] * w[name] for w in with_value)
+        combined[name] = mass / total if with_value else None
     return combined
 
 
@@ -280,11 +280,11 @@ def test_every_preset_agrees_with_a_plain_loop(variant):
     for seed in range(200):
         draw = random.Random(seed)
         rows = _draw_patient(draw)
-        found = _for_minutes(_as_minutes(rows), settings)
+        minutes = _for_minutes(_as_minutes(rows), settings)
         for i in {len(rows) - 1, draw.randrange(0, max(1, len(rows)))} - {-1}:
             if i >= len(rows):
                 continue
-            slow, ours = _by_loop(rows[: i + 1], settings), found.row(i, named=True)
+            slow, ours = _by_loop(rows[: i + 1], settings), minutes.row(i, named=True)
             n_missing += slow["cppopt_mmhg"] is None
             for name, expected in slow.items():
                 assert (ours[name] is None) == (expected is None), (seed, i, name, ours, slow)
@@ -305,7 +305,7 @@ def test_the_curve_of_a_whole_recording_agrees_with_a_plain_loop(variant):
     n_given, n_one_arm = 0, 0
     for seed in range(200):
         rows = _draw_patient(random.Random(seed + 1000))
-        found = optimal_cpp.for_recording(
+        optimum = optimal_cpp.for_recording(
             _as_minutes(rows),
             rules=_rules(settings | {"windows_min": [len(rows)]}),
         ).optimum
@@ -314,14 +314,17 @@ def test_the_curve_of_a_whole_recording_agrees_with_a_plain_loop(variant):
             if rows
             else None
         )
-        assert (found["reason"] is None) == (slow is not None), (seed, found["reason"])
-        n_one_arm += found["reason"] == "one_arm_within_chance"
+        assert (optimum["reason"] is None) == (slow is not None), (seed, optimum["reason"])
+        n_one_arm += optimum["reason"] == "one_arm_within_chance"
         n_given += slow is not None
         for name in ("cppopt_mmhg", *cpp_curve.LIMITS):
             expected = None if slow is None else slow[name]
-            assert (found[name] is None) == (expected is None), (seed, name)
+            assert (optimum[name] is None) == (expected is None), (seed, name)
             if expected is not None:
-                assert found[name] == pytest.approx(expected, rel=1e-9, abs=1e-9), (seed, name)
+                assert optimum[name] == pytest.approx(expected, rel=1e-9, abs=1e-9), (
+                    seed,
+                    name,
+                )
     assert 20 < n_given < 180
     assert (n_one_arm > 5) == (settings["min_arm_z"] > 0)
 
@@ -444,21 +447,21 @@ def test_the_settings_give_each_of_the_four_answers_to_one_curve(
     weighting, averaging, expected
 ):
     """C06-C09, from the settings: the same minutes, another weight, another scale."""
-    found = _whole(SETTINGS | {"weighting": weighting, "averaging": averaging})
-    assert found["cppopt_mmhg"] == pytest.approx(expected, abs=1e-6)
+    optimum = _whole(SETTINGS | {"weighting": weighting, "averaging": averaging})
+    assert optimum["cppopt_mmhg"] == pytest.approx(expected, abs=1e-6)
     if averaging == "arithmetic":
         r_squared = {"none": 0.987639774271083, "count": 0.9866539093436631}[weighting]
-        assert found["r_squared"] == pytest.approx(r_squared, abs=1e-9)
+        assert optimum["r_squared"] == pytest.approx(r_squared, abs=1e-9)
     if (weighting, averaging) == ("none", "arithmetic"):
-        assert found["llr_mmhg"] == pytest.approx(63.81884711134858, abs=1e-5)
-        assert found["ulr_mmhg"] == pytest.approx(87.72762129013857, abs=1e-5)
+        assert optimum["llr_mmhg"] == pytest.approx(63.81884711134858, abs=1e-5)
+        assert optimum["ulr_mmhg"] == pytest.approx(87.72762129013857, abs=1e-5)
 
 
 def test_the_bins_own_limits_stand_beside_the_parabolas():
     """By hand from C06: 0.35 at 62.5 and 0.18 at 67.5 cross 0.30 at 63.97; 0.30 at 87.5."""
-    found = _whole(SETTINGS | {"averaging": "arithmetic"})
-    assert found["llr_bins_mmhg"] == pytest.approx(62.5 + 5 * (0.35 - 0.30) / 0.17, abs=1e-9)
-    assert found["ulr_bins_mmhg"] == pytest.approx(87.5, abs=1e-9)
+    optimum = _whole(SETTINGS | {"averaging": "arithmetic"})
+    assert optimum["llr_bins_mmhg"] == pytest.approx(62.5 + 5 * (0.35 - 0.30) / 0.17, abs=1e-9)
+    assert optimum["ulr_bins_mmhg"] == pytest.approx(87.5, abs=1e-9)
 
 
 def test_the_bins_own_crossings_agree_with_a_plain_loop():
@@ -474,10 +477,10 @@ def test_the_bins_own_crossings_agree_with_a_plain_loop():
         optima.append(math.nan if draw.random() < 0.1 else best)
     n_found = 0
     for side in (-1, 1):
-        found = cpp_curve.crossing_of_bins(
+        crossings = cpp_curve.crossing_of_bins(
             centres, np.array(rows), np.array(optima), level=level, side=side
         )
-        for values, best, ours in zip(rows, optima, found):
+        for values, best, ours in zip(rows, optima, crossings):
             used = [i for i, v in enumerate(values) if not math.isnan(v)]
             slow = None
             if used and not math.isnan(best):
@@ -500,9 +503,9 @@ def test_inverse_variance_weights_follow_the_spread_within_bins():
         "weighting": "inverse_variance",
         "cpp_average_min": 1,
     }
-    found = optimal_cpp.for_recording(_as_minutes(rows), rules=_rules(settings | ANY_LENGTH))
+    whole = optimal_cpp.for_recording(_as_minutes(rows), rules=_rules(settings | ANY_LENGTH))
     expected = _fit(PRX, np.array([1, 1, 16, 1, 1, 1.0])).lowest_mmhg()
-    assert found.optimum["cppopt_mmhg"] == pytest.approx(float(expected), rel=1e-9)
+    assert whole.optimum["cppopt_mmhg"] == pytest.approx(float(expected), rel=1e-9)
     assert abs(expected - 75.77323420074357) > 0.02
 
 
@@ -517,12 +520,12 @@ def test_a_one_sided_curve_is_rejected_or_gives_its_last_bin(rule, cppopt, reaso
     """PRx falls up to 87.5, beyond the last bin at 82.5."""
     settings = SETTINGS | {"averaging": "arithmetic", "cpp_average_min": 1, "one_sided": rule}
     rows = [row for row in ONE_SIDED for _ in range(30)]
-    found = optimal_cpp.for_recording(
+    optimum = optimal_cpp.for_recording(
         _as_minutes(rows), rules=_rules(settings | ANY_LENGTH)
     ).optimum
-    assert found["cppopt_mmhg"] == cppopt
-    assert found["reason"] == reason
-    assert found["one_sided"] is (True if rule == "edge" else None)
+    assert optimum["cppopt_mmhg"] == cppopt
+    assert optimum["reason"] == reason
+    assert optimum["one_sided"] is (True if rule == "edge" else None)
 
 
 def test_a_one_sided_window_has_less_weight_than_a_whole_one():

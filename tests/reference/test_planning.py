@@ -32,26 +32,26 @@ def expected(tables, unit=1.0):
 def test_the_smallest_ratio_is_that_of_the_published_sample_size():
     n, p = 400, 0.4
     se = 1 / math.sqrt(n * p * (1 - p))  # of a normal exposure with an effect near none
-    found = expected({"m": estimates(se, n=n)})
-    b = math.log(found["smallest_ratio"][0])
+    planning = expected({"m": estimates(se, n=n)})
+    b = math.log(planning["smallest_ratio"][0])
     assert (1.959964 + 0.841621) ** 2 / (p * (1 - p) * b**2) == pytest.approx(n, rel=1e-5)
 
 
 def test_four_times_as_many_patients_halve_the_interval():
-    found = expected({"m": estimates(0.3)}, unit=2.0)
-    assert found["n"].to_list() == [100, 200, 400, 800]
-    logs = found["ci_factor"].log().to_list()
+    planning = expected({"m": estimates(0.3)}, unit=2.0)
+    assert planning["n"].to_list() == [100, 200, 400, 800]
+    logs = planning["ci_factor"].log().to_list()
     assert logs[0] == pytest.approx(1.959964 * 0.6, rel=1e-5)
     assert logs[2] == pytest.approx(logs[0] / 2)
 
 
 def test_the_adjusted_estimate_counts_and_what_has_no_ratio_has_no_row():
     both = pl.concat([estimates(0.5, adjustment="unadjusted"), estimates(0.2)])
-    found = expected(
+    planning = expected(
         {"m": both, "none": estimates(None), "mean": estimates(1.0, scale="difference")}
     )
-    assert found["model"].unique().to_list() == ["m"]
-    assert found["ci_factor"][0] == pytest.approx(math.exp(1.959964 * 0.2), rel=1e-5)
+    assert planning["model"].unique().to_list() == ["m"]
+    assert planning["ci_factor"][0] == pytest.approx(math.exp(1.959964 * 0.2), rel=1e-5)
 
 
 def test_simulated_studies_find_the_smallest_ratio_in_four_of_five():

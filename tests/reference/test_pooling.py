@@ -50,13 +50,17 @@ def test_e_values_of_the_published_example():
     assert e_values.e_value(1.8) == pytest.approx(3.0, abs=1e-12)
     assert e_values.e_value(3.8) == pytest.approx(7.061901286060017, abs=1e-12)
     assert e_values.e_value(1 / 3.9) == pytest.approx(e_values.e_value(3.9))
-    told = e_values.diagnostics(3.9, 1.8, 8.7, scale="log_rr", common=True, outcome_sd=None)
-    assert [round(one.value, 2) for one in told] == [7.26, 3.0]
+    diagnostics = e_values.diagnostics(
+        3.9, 1.8, 8.7, scale="log_rr", common=True, outcome_sd=None
+    )
+    assert [round(one.value, 2) for one in diagnostics] == [7.26, 3.0]
 
 
 def test_an_interval_that_holds_no_effect_needs_no_confounder():
-    told = e_values.diagnostics(1.4, 0.9, 2.2, scale="log_or", common=True, outcome_sd=None)
-    assert told[1].value == 1.0
+    diagnostics = e_values.diagnostics(
+        1.4, 0.9, 2.2, scale="log_or", common=True, outcome_sd=None
+    )
+    assert diagnostics[1].value == 1.0
     below = e_values.diagnostics(0.5, 0.3, 0.8, scale="log_rr", common=True, outcome_sd=None)
     assert below[1].value == pytest.approx(1.25 + np.sqrt(1.25 * 0.25))
 
@@ -85,9 +89,9 @@ def test_held_p_values_are_those_of_r():
 @pytest.mark.parametrize("method", ["holm", "hochberg"])
 def test_held_p_values_of_random_groups_are_those_of_r(method):
     draws = np.random.default_rng(5).random((20, 7)).round(3)
-    told = ";".join(",".join(map(str, row)) for row in draws)
+    groups_text = ";".join(",".join(map(str, row)) for row in draws)
     code = (
-        f'for (r in strsplit(strsplit("{told}", ";")[[1]], ",")) '
+        f'for (r in strsplit(strsplit("{groups_text}", ";")[[1]], ",")) '
         f'cat(p.adjust(as.numeric(r), "{method}"), "\\n")'
     )
     done = subprocess.run(["Rscript", "-e", code], capture_output=True, text=True, check=True)

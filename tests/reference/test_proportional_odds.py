@@ -64,12 +64,12 @@ def housing_fit():
 def test_the_tenants_example_agrees_with_polr_but_for_the_sign():
     fitted = housing_fit()
     se = np.sqrt(np.diag(fitted.covariance))
-    found = dict(zip(fitted.terms, zip(fitted.estimate, se, strict=True), strict=True))
-    assert list(found) == [*POLR_THRESHOLDS, *POLR]
+    estimates = dict(zip(fitted.terms, zip(fitted.estimate, se, strict=True), strict=True))
+    assert list(estimates) == [*POLR_THRESHOLDS, *POLR]
     for name, (estimate, error) in POLR.items():
-        assert found[name] == pytest.approx((-estimate, error), abs=1e-7)
+        assert estimates[name] == pytest.approx((-estimate, error), abs=1e-7)
     for name, (estimate, error) in POLR_THRESHOLDS.items():
-        assert found[name] == pytest.approx((estimate, error), abs=1e-7)
+        assert estimates[name] == pytest.approx((estimate, error), abs=1e-7)
     assert -2 * fitted.log_likelihood == pytest.approx(POLR_DEVIANCE, abs=1e-6)
     assert -2 * fitted.log_likelihood_null == pytest.approx(POLR_NULL_DEVIANCE, abs=1e-5)
     # Without slopes the fitted shares are those observed: 567, 446 and 668 of 1681 tenants.
@@ -105,9 +105,9 @@ def test_the_tenants_example_through_a_plan_reports_the_odds_of_a_worse_score():
     assert row["effect"] == pytest.approx(math.exp(-estimate), abs=1e-7)
     assert row["n"] == 1681
     assert row["n_events"] is None
-    told = made.diagnostics.filter(adjustment="adjusted")
-    value = dict(zip(told["quantity"], told["value"], strict=True))
-    verdict = dict(zip(told["quantity"], told["verdict"], strict=True))
+    diagnostics = made.diagnostics.filter(adjustment="adjusted")
+    value = dict(zip(diagnostics["quantity"], diagnostics["value"], strict=True))
+    verdict = dict(zip(diagnostics["quantity"], diagnostics["verdict"], strict=True))
     assert value["log_likelihood"] == pytest.approx(POLR_LOG_LIKELIHOOD, abs=1e-5)
     assert verdict["direction"] == "an odds ratio above 1: a worse (lower) satisfaction"
     # Harrell 2015, table 4.1 (from memory): n - sum(n_level**3) / n**2 patients, over 6 slopes
@@ -178,15 +178,15 @@ def _cheese_score_and_information():
     score, expected = np.zeros(32), np.zeros((32, 32))
     for cheese in range(4):
         for level in range(9):
-            own = np.array(
+            gradient = np.array(
                 [
                     _slope(lambda p, c=cheese, s=level: _own_slopes_log_share(p, c, s), at, i)
                     for i in range(32)
                 ]
             )
-            score += CHEESES[cheese, level] * own
+            score += CHEESES[cheese, level] * gradient
             share = math.exp(_own_slopes_log_share(at, cheese, level))
-            expected += CHEESES[cheese].sum() * share * np.outer(own, own)
+            expected += CHEESES[cheese].sum() * share * np.outer(gradient, gradient)
     return score, expected
 
 
@@ -259,9 +259,9 @@ def test_a_stated_model_is_recovered_from_5000_simulated_patients():
 def test_slopes_that_differ_between_cuts_are_seen():
     frame = simulated(n=2000, slopes_at_cuts=[0.1, 0.3, 0.5, 0.7], seed=6)
     made = fitted(frame, plan=planned(outcome="score", exposure="dose", adjust_for=()))
-    told = made.diagnostics.filter(quantity="proportional_odds_p").row(0, named=True)
-    assert told["value"] < 0.001
-    assert told["verdict"].startswith("odds ratios differ between cuts")
+    diagnostic = made.diagnostics.filter(quantity="proportional_odds_p").row(0, named=True)
+    assert diagnostic["value"] < 0.001
+    assert diagnostic["verdict"].startswith("odds ratios differ between cuts")
 
 
 def test_with_two_scores_it_is_logistic_regression():

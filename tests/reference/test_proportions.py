@@ -34,9 +34,11 @@ def test_every_share_agrees_with_another_library(total):
     other = {"wilson": "wilson", "exact": "beta"}
     for n in range(total + 1):
         for method, theirs in other.items():
-            found = descriptive.interval(n, total, method=method)
-            assert found == pytest.approx(proportion_confint(n, total, method=theirs), abs=1e-9)
-            assert found[0] <= n / total <= found[1]
+            limits = descriptive.interval(n, total, method=method)
+            assert limits == pytest.approx(
+                proportion_confint(n, total, method=theirs), abs=1e-9
+            )
+            assert limits[0] <= n / total <= limits[1]
 
 
 @pytest.mark.parametrize(("n", "total"), [(-1, 3), (4, 3), (0, 0)])
@@ -52,7 +54,7 @@ def test_an_unknown_method_is_refused():
 
 def test_quartiles_are_of_type_seven_and_of_no_other():
     shown = numbers.format_median(pl.Series([1, 2, 3, 4, 7, 9, 10]), decimals=8)
-    told = {
+    words_of = {
         kind: f"4.00000000 ({low:.8f} to {high:.8f})" for kind, (low, high) in QUARTILES.items()
     }
-    assert [kind for kind, words in told.items() if words == shown] == [7]
+    assert [kind for kind, words in words_of.items() if words == shown] == [7]

@@ -21,8 +21,8 @@ def _wave(*parts):
 
 def _amplitude(wave, method):
     lines = pulse_amplitude.spectrum(wave[None, :], fs_hz=100.0, up_to_hz=10.0, method=method)
-    found = pulse_amplitude.highest(lines, min_hz=0.667, max_hz=3.0)
-    return float(found.amplitude_mmhg[0]), float(found.rate_hz[0])
+    highest = pulse_amplitude.highest(lines, min_hz=0.667, max_hz=3.0)
+    return float(highest.amplitude_mmhg[0]), float(highest.rate_hz[0])
 
 
 @pytest.mark.parametrize("overtone", [0.0, 0.8])
@@ -80,9 +80,9 @@ def _spectrum(wave, fs_hz=100.0):
 def _with_abp(icp, abp):
     """Return what ICP says alone and at the heart rate of ABP, in mmHg and beats a minute."""
     heart_hz = pulse_amplitude.heart_rate_hz(_spectrum(abp), **BAND)
-    own = pulse_amplitude.highest(_spectrum(icp), **BAND)
+    highest = pulse_amplitude.highest(_spectrum(icp), **BAND)
     near = pulse_amplitude.near(_spectrum(icp), rate_hz=heart_hz, tolerance_hz=0.15)
-    return [(float(f.amplitude_mmhg[0]), 60 * float(f.rate_hz[0])) for f in (own, near)]
+    return [(float(f.amplitude_mmhg[0]), 60 * float(f.rate_hz[0])) for f in (highest, near)]
 
 
 def _abp(rate_hz, *, breath_hz=0.3):
@@ -108,8 +108,8 @@ def test_a_harmonic_of_the_breath_above_the_heart_is_not_taken_for_it(
     harmonic_hz = math.ceil(60 / breath_per_min) * breath_hz
     assert 1.0 <= harmonic_hz <= 4 / 3
     icp = _wave((5, breath_hz, 0), (3, harmonic_hz, 0.7), (1.5, heart_hz, 1.0))
-    own, near = _with_abp(icp, _abp(heart_hz, breath_hz=breath_hz))
-    assert own[1] == pytest.approx(60 * harmonic_hz, abs=1.0)  # what ICP alone would say
+    highest, near = _with_abp(icp, _abp(heart_hz, breath_hz=breath_hz))
+    assert highest[1] == pytest.approx(60 * harmonic_hz, abs=1.0)  # what ICP alone would say
     assert near == pytest.approx((1.5, heart_per_min), rel=0.05)
 
 
@@ -124,17 +124,17 @@ def test_a_harmonic_15_a_minute_away_is_told_apart_or_amp_is_missing(phase):
 
 def test_a_block_without_a_heart_rate_has_no_peak_at_it():
     both = np.vstack([_wave((1.5, 1.3, 0))] * 2)
-    found = pulse_amplitude.near(
+    near = pulse_amplitude.near(
         _spectrum(both), rate_hz=np.array([np.nan, 1.3]), tolerance_hz=0.15
     )
-    assert np.isnan(found.amplitude_mmhg).tolist() == [True, False]
-    assert np.isnan(found.rate_hz).tolist() == [True, False]
+    assert np.isnan(near.amplitude_mmhg).tolist() == [True, False]
+    assert np.isnan(near.rate_hz).tolist() == [True, False]
 
 
 def test_without_a_peak_at_the_heart_rate_there_is_no_amplitude():
     icp = _wave((3, 1.0, 0.7))
-    own, near = _with_abp(icp, _abp(1.7))
-    assert own == pytest.approx((3.0, 60.0), rel=1e-3)
+    highest, near = _with_abp(icp, _abp(1.7))
+    assert highest == pytest.approx((3.0, 60.0), rel=1e-3)
     assert np.isnan(near).all()
 
 
@@ -143,14 +143,14 @@ def test_the_heart_of_adults_and_children_is_read_beside_a_breath(heart_per_min)
     """Up to about 4 Hz in children (from memory)."""
     heart_hz = heart_per_min / 60
     icp = _wave((2, 0.5, 0), (1.2, heart_hz, 1.0), (0.5, 2 * heart_hz, 0.3))
-    own, near = _with_abp(icp, _abp(heart_hz, breath_hz=0.5))
-    assert own == near == pytest.approx((1.2, heart_per_min), rel=0.01)
+    highest, near = _with_abp(icp, _abp(heart_hz, breath_hz=0.5))
+    assert highest == near == pytest.approx((1.2, heart_per_min), rel=0.01)
 
 
 def test_the_band_of_adults_loses_the_heart_of_a_child():
     child = _wave((1.2, 190 / 60, 1.0))
-    found = pulse_amplitude.highest(_spectrum(child), min_hz=0.67, max_hz=3.0)
-    assert np.isnan(found.amplitude_mmhg[0])
+    highest = pulse_amplitude.highest(_spectrum(child), min_hz=0.67, max_hz=3.0)
+    assert np.isnan(highest.amplitude_mmhg[0])
 
 
 @pytest.mark.parametrize("overtone", [0.5, 0.9, 1.6])
@@ -212,7 +212,7 @@ def _amp_by_loop(icp, abp, fs_hz):
     step_hz = fs_hz / len(icp)
     band = [k for k in range(1, len(icp) // 2) if 0.67 <= k * step_hz <= 4.0]
     lines = _lines(icp, fs_hz)
-    own = _peak_at(lines, max(band, key=lambda k: (lines[k], -k)), step_hz)
+    of_icp_alone = _peak_at(lines, max(band, key=lambda k: (lines[k], -k)), step_hz)
     heart_hz = None
     if abp is not None:
         arterial = _lines(abp, fs_hz)
@@ -225,13 +225,13 @@ def _amp_by_loop(icp, abp, fs_hz):
                 if one and arterial[k] >= arterial[highest] / 2:
                     heart_hz = one[1]
                     break
-    amp = own
+    amp = of_icp_alone
     if heart_hz is not None:
         near = [k for k in range(1, len(lines) - 1) if abs(k * step_hz - heart_hz) <= 0.15]
         amp = _peak_at(lines, max(near, key=lambda k: (lines[k], -k)), step_hz)
     return (
         *(amp or (None, None)),
-        own[1] if own else None,
+        of_icp_alone[1] if of_icp_alone else None,
         heart_hz,
     )
 
@@ -336,8 +336,8 @@ def test_amp_agrees_with_a_plain_loop():
         for row in table.iter_rows(named=True):
             expected = slow.get(row["t_s"], (None, None, None, None))
             rates = ("pulse_rate_per_min", "icp_peak_rate_per_min", "abp_pulse_rate_per_min")
-            found = [row["amp_mmhg"], *(row[name] and row[name] / 60 for name in rates)]
-            for ours, theirs in zip(found, expected, strict=True):
+            values = [row["amp_mmhg"], *(row[name] and row[name] / 60 for name in rates)]
+            for ours, theirs in zip(values, expected, strict=True):
                 assert (ours is None) == (theirs is None), (seed, row, expected)
                 assert ours == (theirs and pytest.approx(theirs, rel=1e-9)), (seed, row)
             amp, rate_hz, own_hz, heart_hz = expected
@@ -356,7 +356,7 @@ def test_rates_between_the_samples_of_two_files_are_compared_all_the_same():
     abp = 90 + 20 * np.sin(2 * np.pi * 1.3 * t_abp)
     chunk = Chunk(0.0, {"icp": icp, "abp": abp}, {"icp": 50.0, "abp": 125.0})
     settings = trend_settings.Settings(**(PUBLISHED["trends"] | {"shape_method": "none"}))
-    found = {
+    trends_by = {
         rate_from: trends.summarise(
             [chunk],
             start_s=0.0,
@@ -367,7 +367,7 @@ def test_rates_between_the_samples_of_two_files_are_compared_all_the_same():
         ).trends
         for rate_from in ("abp", "icp")
     }
-    assert found["abp"]["amp_mmhg"].to_list() == pytest.approx([1.5] * 4, rel=0.12)
-    assert found["abp"]["pulse_rate_per_min"].to_list() == pytest.approx([78.0] * 4, abs=1)
-    assert found["icp"]["amp_mmhg"].to_list() == pytest.approx([3.0] * 4, rel=0.1)
-    assert found["icp"]["abp_pulse_rate_per_min"].null_count() == 4
+    assert trends_by["abp"]["amp_mmhg"].to_list() == pytest.approx([1.5] * 4, rel=0.12)
+    assert trends_by["abp"]["pulse_rate_per_min"].to_list() == pytest.approx([78.0] * 4, abs=1)
+    assert trends_by["icp"]["amp_mmhg"].to_list() == pytest.approx([3.0] * 4, rel=0.1)
+    assert trends_by["icp"]["abp_pulse_rate_per_min"].null_count() == 4

@@ -32,7 +32,7 @@ def _blocks(bumps, *, rate_per_min=72.0, noise=0.0, fs_hz=FS_HZ, n_blocks=20, dr
     return wave + noise * draw.normal(size=wave.shape)
 
 
-def _found(blocks, *, rate_per_min=72.0, fs_hz=FS_HZ):
+def _peaks_of(blocks, *, rate_per_min=72.0, fs_hz=FS_HZ):
     rate_hz = np.full(blocks.shape[0], rate_per_min / 60)
     pulses = pulse_shape.find(blocks, rate_hz=rate_hz, fs_hz=fs_hz)
     return pulse_shape.peaks(blocks, pulses, min_pulses=3, smoothing_fraction=0.025)
@@ -53,18 +53,18 @@ def _true_heights(bumps):
 @pytest.mark.parametrize("p2", [1.0, 1.6, 2.0, 3.0])
 def test_the_heights_of_known_peaks_are_found_within_three_percent(p2, rate_per_min):
     bumps = _three(p2)
-    found = _found(_blocks(bumps, rate_per_min=rate_per_min), rate_per_min=rate_per_min)
-    for ours, true in zip(found[1:], _true_heights(bumps), strict=True):
+    peaks = _peaks_of(_blocks(bumps, rate_per_min=rate_per_min), rate_per_min=rate_per_min)
+    for ours, true in zip(peaks[1:], _true_heights(bumps), strict=True):
         assert ours == pytest.approx(true, rel=0.03)
-    ratio = pulse_shape.ratio(found.p2_mmhg, found.p1_mmhg)
+    ratio = pulse_shape.ratio(peaks.p2_mmhg, peaks.p1_mmhg)
     true_p1, true_p2, _ = _true_heights(bumps)
     assert ratio == pytest.approx(true_p2 / true_p1, rel=0.03)
 
 
 @pytest.mark.parametrize("p2", [1.2, 2.4])
 def test_noise_moves_the_ratio_of_a_block_by_some_percent(p2):
-    found = _found(_blocks(_three(p2), noise=0.15, n_blocks=200))
-    ratio = pulse_shape.ratio(found.p2_mmhg, found.p1_mmhg)
+    peaks = _peaks_of(_blocks(_three(p2), noise=0.15, n_blocks=200))
+    ratio = pulse_shape.ratio(peaks.p2_mmhg, peaks.p1_mmhg)
     true_p1, true_p2, _ = _true_heights(_three(p2))
     assert np.isfinite(ratio).mean() > 0.95
     assert np.nanmean(ratio) == pytest.approx(true_p2 / true_p1, rel=0.03)
@@ -72,7 +72,7 @@ def test_noise_moves_the_ratio_of_a_block_by_some_percent(p2):
 
 
 def test_a_rising_pressure_does_not_raise_the_later_peaks():
-    still, rising = (_found(_blocks(_three(1.6), drift=drift)) for drift in (0.0, 1.0))
+    still, rising = (_peaks_of(_blocks(_three(1.6), drift=drift)) for drift in (0.0, 1.0))
     for at_rest, drifting in zip(still[1:], rising[1:], strict=True):
         assert drifting == pytest.approx(at_rest, rel=0.01)
 
@@ -88,17 +88,17 @@ MERGED = {
 @pytest.mark.parametrize("noise", [0.0, 0.15])
 @pytest.mark.parametrize("kind", MERGED)
 def test_where_peaks_merge_all_are_missing(kind, noise):
-    found = _found(_blocks(MERGED[kind], noise=noise, n_blocks=100))
-    assert found.n_pulses.min() >= 9
-    for values in found[1:]:
+    peaks = _peaks_of(_blocks(MERGED[kind], noise=noise, n_blocks=100))
+    assert peaks.n_pulses.min() >= 9
+    for values in peaks[1:]:
         assert np.isnan(values).mean() >= 0.99
 
 
 def test_noise_and_a_constant_have_no_peaks():
     draw = np.random.default_rng(2)
-    noise = _found(12 + 0.2 * draw.normal(size=(200, 1250)))
+    noise = _peaks_of(12 + 0.2 * draw.normal(size=(200, 1250)))
     assert np.isnan(noise.p1_mmhg).mean() >= 0.98
-    constant = _found(np.full((3, 1250), 12.0))
+    constant = _peaks_of(np.full((3, 1250), 12.0))
     assert constant.n_pulses.tolist() == [0, 0, 0]
     assert np.isnan(constant.p1_mmhg).all()
 
@@ -108,9 +108,9 @@ def test_a_shoulder_that_bends_is_a_peak():
     bumps = [(1.0, 0.20, 0.035), (3.0, 0.33, 0.065), (0.9, 0.57, 0.07)]
     phase = np.linspace(0.15, 0.33, 500)
     assert (np.diff(_pulse(bumps, phase)) > 0).all()
-    found = _found(_blocks(bumps))
-    assert found.p1_mmhg == pytest.approx(_true_heights(bumps)[0], rel=0.15)
-    assert found.p2_mmhg == pytest.approx(_true_heights(bumps)[1], rel=0.05)
+    peaks = _peaks_of(_blocks(bumps))
+    assert peaks.p1_mmhg == pytest.approx(_true_heights(bumps)[0], rel=0.15)
+    assert peaks.p2_mmhg == pytest.approx(_true_heights(bumps)[1], rel=0.05)
 
 
 def test_too_few_pulses_have_no_average():
@@ -128,8 +128,8 @@ def test_the_simulated_pulse_gives_back_its_own_truth(icp_mmhg):
     ratio = simulated.bump_ratio(np.array([icp_mmhg]))
     p1, p2, _ = simulated.peak_heights(ratio)
     bumps = [(2.0, 0.16, 0.045), (2.0 * ratio[0], 0.34, 0.065), (0.9, 0.56, 0.08)]
-    found = _found(_blocks(bumps))
-    assert pulse_shape.ratio(found.p2_mmhg, found.p1_mmhg) == pytest.approx(
+    peaks = _peaks_of(_blocks(bumps))
+    assert pulse_shape.ratio(peaks.p2_mmhg, peaks.p1_mmhg) == pytest.approx(
         p2[0] / p1[0], rel=0.03
     )
 
@@ -148,9 +148,9 @@ def test_peak_to_trough_is_another_quantity_than_amp():
     t_s = np.arange(1000) / 100
     wave = 12 + 2 * np.sin(2.4 * np.pi * t_s) + 0.8 * np.sin(4.8 * np.pi * t_s + 0.5)
     assert np.ptp(wave) == pytest.approx(4.792304022872965, abs=1e-6)
-    found = _height_of(wave, 1.2)[0]
-    assert found == pytest.approx(4.792304022872965, abs=5e-3)
-    assert found <= np.ptp(wave)
+    height_mmhg = _height_of(wave, 1.2)[0]
+    assert height_mmhg == pytest.approx(4.792304022872965, abs=5e-3)
+    assert height_mmhg <= np.ptp(wave)
 
 
 def test_a_sine_has_twice_its_amplitude_from_peak_to_trough():
@@ -178,7 +178,7 @@ def _rises_by_loop(block, half):
             here = quarters[2] - quarters[1]
             around = (quarters[1] - quarters[0]) + (quarters[3] - quarters[2])
             rises[i] = here - around / 2
-    found, i = [], 0
+    tops, i = [], 0
     while i < n:
         if rises[i] <= 1e-6:
             i += 1
@@ -188,9 +188,9 @@ def _rises_by_loop(block, half):
             end += 1
         top = max(range(i, end), key=lambda k: (rises[k], -k))
         if end - i >= half / 2 and i < top < end - 1:
-            found.append(top)
+            tops.append(top)
         i = end
-    return found
+    return tops
 
 
 def _height_by_loop(block, rate_hz, fs_hz):
@@ -230,8 +230,8 @@ def test_peak_to_trough_agrees_with_a_plain_loop():
         blocks[2, first : first + int(3 * fs_hz)] = draw.choice([np.nan, 12.0, 40.0])
         blocks[3] = draw.choice([12.0, 12.5]) if seed % 5 == 0 else blocks[3]
         pulses = pulse_shape.find(blocks, rate_hz=rate_hz, fs_hz=fs_hz)
-        found = pulse_shape.peak_to_trough(blocks, pulses).tolist()
-        for ours, block, hz in zip(found, blocks.tolist(), rate_hz.tolist(), strict=True):
+        heights = pulse_shape.peak_to_trough(blocks, pulses).tolist()
+        for ours, block, hz in zip(heights, blocks.tolist(), rate_hz.tolist(), strict=True):
             slow = _height_by_loop(block, None if math.isnan(hz) else hz, fs_hz)
             assert math.isnan(ours) == (slow is None), seed
             n_none += slow is None

@@ -88,8 +88,8 @@ def test_single_windows_of_noise_spread_as_the_theory_of_30_independent_pairs_sa
 )
 def test_fisher_z(r, z):
     """P13-P15: atanh, analytic."""
-    found = reactivity.to_scale(np.array([r]), FISHER)
-    assert found[0] == pytest.approx(z, abs=1e-12)
+    scaled = reactivity.to_scale(np.array([r]), FISHER)
+    assert scaled[0] == pytest.approx(z, abs=1e-12)
 
 
 def test_correlations_are_averaged_through_fisher_z():
@@ -159,7 +159,7 @@ def _pearson_by_loop(pairs):
 
 
 def _moving_by_loop(x, y, n_values, step, min_valid_fraction):
-    found = []
+    correlations = []
     for end in range(step, len(x) + 1, step):
         window = [
             (a, b)
@@ -168,10 +168,10 @@ def _moving_by_loop(x, y, n_values, step, min_valid_fraction):
         ]
         constant = any(len({pair[i] for pair in window}) < 2 for i in (0, 1))
         if len(window) / n_values < min_valid_fraction or len(window) < 3 or constant:
-            found.append(None)
+            correlations.append(None)
         else:
-            found.append(_pearson_by_loop(window))
-    return found
+            correlations.append(_pearson_by_loop(window))
+    return correlations
 
 
 @pytest.mark.parametrize("seed", range(200))
@@ -185,12 +185,12 @@ def test_moving_pearson_agrees_with_a_plain_loop(seed):
         x.append(x[-1] if hold else draw.choice([None, level, level + draw.gauss(0, 1)]))
         y.append(draw.choice([None, *(level + draw.gauss(0, 1) for _ in range(5))]))
     as_array = [np.array([np.nan if v is None else v for v in s], float) for s in (x, y)]
-    found = reactivity.moving_pearson(
+    correlations = reactivity.moving_pearson(
         *as_array, n_values=n_values, step=step, min_valid_fraction=0.5
     )
     expected = _moving_by_loop(x, y, n_values, step, 0.5)
-    assert len(found) == len(expected)
-    for ours, slow in zip(found, expected):
+    assert len(correlations) == len(expected)
+    for ours, slow in zip(correlations, expected):
         if slow is None:
             assert math.isnan(ours)
         else:
@@ -280,11 +280,11 @@ def _put_together(values, n):
 
 
 def _minute_means_by_loop(values, per_minute):
-    found = []
+    means = []
     for i in range(0, len(values), per_minute):
         known = [v for v in values[i : i + per_minute] if v is not None]
-        found.append(math.fsum(known) / len(known) if 2 * len(known) >= per_minute else None)
-    return found
+        means.append(math.fsum(known) / len(known) if 2 * len(known) >= per_minute else None)
+    return means
 
 
 def _index_by_loop(index, series, rules, interval_s):
@@ -310,21 +310,23 @@ def _index_by_loop(index, series, rules, interval_s):
 
 def _by_loop(series, rules, interval_s, events):
     """Every index of every minute, with lists."""
-    found = {index: _index_by_loop(index, series, rules, interval_s) for index in PAIRS}
+    indices = {index: _index_by_loop(index, series, rules, interval_s) for index in PAIRS}
     per_minute = round(60 / rules.block_s)
     means = [_minute_means_by_loop(series[name], per_minute) for name in PAIRS["prx"]]
     if max(interval_s.values()) > 60:
         means = [[None] * len(m) for m in means]
-    found["lprx"] = _moving_by_loop(*means, rules.lprx_window_min, 1, rules.min_valid_fraction)
-    for i in range(len(found["lprx"])):
+    indices["lprx"] = _moving_by_loop(
+        *means, rules.lprx_window_min, 1, rules.min_valid_fraction
+    )
+    for i in range(len(indices["lprx"])):
         start_s, end_s = 60.0 * i, 60.0 * (i + 1)
         for event in events:
             until_s = math.inf if event["end_s"] is None else event["end_s"]
             closes = event["event"] in ("drain_open", "craniectomy")
             if closes and end_s > event["start_s"] and start_s < until_s:
-                for values in found.values():
+                for values in indices.values():
                     values[i] = None
-    return found
+    return indices
 
 
 def _draw_events(draw, n_minutes):
@@ -358,14 +360,14 @@ def test_every_minute_of_every_preset_agrees_with_a_plain_loop(preset):
         table = _trends(series, rules.block_s).with_columns(
             pl.lit(value).alias(f"{signal}_interval_s") for signal, value in interval_s.items()
         )
-        found = _to_minutes(table, rules, events=events)
+        minutes = _to_minutes(table, rules, events=events)
         series["cpp_mmhg"] = [
             None if a is None or i is None else a - i
             for a, i in zip(series["abp_mmhg"], series["icp_mmhg"])
         ]
         for index, expected in _by_loop(series, rules, interval_s, events).items():
-            assert found.height == len(expected) == n_minutes
-            for i, (ours, slow) in enumerate(zip(found[index].to_list(), expected)):
+            assert minutes.height == len(expected) == n_minutes
+            for i, (ours, slow) in enumerate(zip(minutes[index].to_list(), expected)):
                 assert (ours is None) == (slow is None), (seed, index, i, ours, slow)
                 n_missing[index] += slow is None
                 if slow is not None:
@@ -386,11 +388,11 @@ def test_a_minute_says_for_how_long_the_pulse_shape_was_sought_and_found():
     table = _trends(series, 10.0).with_columns(
         n_pulses_averaged=pl.Series([10, 10, 10, 10, 0, None] + [None] * 6, dtype=pl.Int64)
     )
-    found = _to_minutes(table, _rules("later_practice"))
-    assert found["p2p1_eligible_s"].to_list() == [50.0, 0.0]
-    assert found["p2p1_found_s"].to_list() == [30.0, 0.0]
-    assert found["p2_p1_ratio"].to_list() == [pytest.approx(1.0), None]
-    assert found["peak_to_trough_mmhg"].to_list() == [pytest.approx(5.5), None]
+    minutes = _to_minutes(table, _rules("later_practice"))
+    assert minutes["p2p1_eligible_s"].to_list() == [50.0, 0.0]
+    assert minutes["p2p1_found_s"].to_list() == [30.0, 0.0]
+    assert minutes["p2_p1_ratio"].to_list() == [pytest.approx(1.0), None]
+    assert minutes["peak_to_trough_mmhg"].to_list() == [pytest.approx(5.5), None]
 
 
 def test_how_correlations_are_averaged_moves_the_average():
@@ -421,16 +423,16 @@ def test_no_index_during_an_open_drain_or_after_a_craniectomy():
         {"event": "drain_open", "start_s": 1830.0, "end_s": 2400.0},
         {"event": "craniectomy", "start_s": 5000.0, "end_s": None},
     ]
-    found = _to_minutes(
+    minutes = _to_minutes(
         table,
         _rules("every_block"),
         events=events,
     ).select("t_s", "prx", "pax", "rac", "rap", "lprx")
-    closed = ((found["t_s"] > 1830) & (found["t_s"] - 60 < 2400)) | (found["t_s"] > 5000)
-    assert found.filter(closed).height == 10 + 37
+    closed = ((minutes["t_s"] > 1830) & (minutes["t_s"] - 60 < 2400)) | (minutes["t_s"] > 5000)
+    assert minutes.filter(closed).height == 10 + 37
     for name in ("prx", "pax", "rac", "rap", "lprx"):
-        assert found.filter(closed)[name].null_count() == 47
-        assert found.filter(~closed & (pl.col("t_s") > 1200))[name].null_count() == 0
+        assert minutes.filter(closed)[name].null_count() == 47
+        assert minutes.filter(~closed & (pl.col("t_s") > 1200))[name].null_count() == 0
 
 
 def test_minutes_look_backwards_only():
@@ -491,10 +493,10 @@ def test_minute_means_of_a_constant_with_gaps_have_no_correlation(level):
         name: pl.Series(s).fill_nan(None).to_list()
         for name, s in (("icp_mmhg", icp), ("abp_mmhg", abp), ("amp_mmhg", abp))
     }
-    found = _to_minutes(_trends(series, 10.0), _rules("later_practice"))
-    assert found["icp_mmhg"].n_unique() > 1
-    assert found["lprx"].null_count() == found["prx"].null_count() == found.height == 200
-    assert found["pax"].count() > 150
+    minutes = _to_minutes(_trends(series, 10.0), _rules("later_practice"))
+    assert minutes["icp_mmhg"].n_unique() > 1
+    assert minutes["lprx"].null_count() == minutes["prx"].null_count() == minutes.height == 200
+    assert minutes["pax"].count() > 150
 
 
 @pytest.mark.parametrize("level", [0.1, 80.3, 1e6 + 0.1])

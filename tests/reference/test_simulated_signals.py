@@ -205,15 +205,16 @@ def test_the_true_dose_is_that_of_the_recorded_minutes_of_the_first_72_h(folder,
         minutes = _minutes_by_loop(task, tracks)
         within = [mean for end_s, mean in minutes if end_s <= 72 * 3600]
         dose_mmhg = sum(max(0.0, mean - 20) for mean in within) / len(within)
-        found = patient.patient_truth(task, tracks)
+        truth_row = patient.patient_truth(task, tracks)
         if task in short.tasks:
             assert (
-                truth[task.patient_id]["dose_per_h_true_mmhg"] == found["dose_per_h_true_mmhg"]
+                truth[task.patient_id]["dose_per_h_true_mmhg"]
+                == truth_row["dose_per_h_true_mmhg"]
             )
-        assert found["dose_per_h_true_mmhg"] == pytest.approx(dose_mmhg, abs=1e-9)
+        assert truth_row["dose_per_h_true_mmhg"] == pytest.approx(dose_mmhg, abs=1e-9)
         mean_mmhg = sum(mean for _, mean in minutes) / len(minutes)
-        assert found["icp_mean_true_mmhg"] == pytest.approx(mean_mmhg, abs=1e-9)
-        assert found["recorded_h"] == pytest.approx(len(minutes) / 60)
+        assert truth_row["icp_mean_true_mmhg"] == pytest.approx(mean_mmhg, abs=1e-9)
+        assert truth_row["recorded_h"] == pytest.approx(len(minutes) / 60)
         beyond += len(within) < len(minutes)
         with_gap += task.recordings[0].gap_s is not None
         dose_around_a_gap += task in in_two and dose_mmhg > 0.1

@@ -72,24 +72,24 @@ def test_the_cuts_are_those_of_a_plain_loop(seed):
     n = int(draw.integers(3, 60))
     scores = [None if draw.random() < 0.2 else int(s) for s in draw.integers(1, 9, n)]
     table = _outcomes(draw.random(n).round(2), scores)
-    own = [
+    bands = [
         table.filter(prognostic_band=band)["gose_6m"].drop_nulls().to_list()
         for band in sorted(table["prognostic_band"].unique())
     ]
     best, least = None, None
-    for asked in itertools.product((2, 4, 5, 6, 7, 8), repeat=len(own)):
+    for asked in itertools.product((2, 4, 5, 6, 7, 8), repeat=len(bands)):
         if any(worse > better for better, worse in itertools.pairwise(asked)):
             continue
         away = sum(
             abs(sum(score < cut for score in band) - len(band) / 2)
-            for cut, band in zip(asked, own)
+            for cut, band in zip(asked, bands)
         )
         if least is None or away < least:  # in order, so the lower of equals comes first
             best, least = asked, away
     chosen = sliding_dichotomy.cuts(table)
-    assert chosen["n"].to_list() == [len(band) for band in own]
+    assert chosen["n"].to_list() == [len(band) for band in bands]
     assert chosen["cut_gose"].to_list() == [
-        cut if band else None for cut, band in zip(best, own)
+        cut if band else None for cut, band in zip(best, bands)
     ]
 
 

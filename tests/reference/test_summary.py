@@ -84,41 +84,46 @@ def _prx_limits(rows, averaging):
 
 def _by_loop(rows, averaging):
     """Every column of one patient and window."""
-    given = {
+    values_of = {
         name: [m[name] for m in rows if m[name] is not None]
         for name in (*LEVELS, *INDICES, *PULSE)
     }
-    found = {f"{name[:3]}_mean_mmhg": _mean(given[name]) for name in list(LEVELS)[:4]}
+    summary = {f"{name[:3]}_mean_mmhg": _mean(values_of[name]) for name in list(LEVELS)[:4]}
     for name in INDICES:
-        mean = _mean([_z(r, averaging) for r in given[name]])
-        found[f"{name}_mean"] = None if mean is None else _r(mean, averaging)
-    found["prx_mean_ci_low"], found["prx_mean_ci_high"] = _prx_limits(rows, averaging)
-    found["amp_h"] = len(given["amp_mmhg"]) / 60
-    found["peak_to_trough_mean_mmhg"] = _mean(given["peak_to_trough_mmhg"])
-    found["p2_p1_ratio_mean"] = _mean(given["p2_p1_ratio"])
-    sought_s, seen_s = sum(given["p2p1_eligible_s"]), sum(given["p2p1_found_s"])
-    found["p2p1_eligible_h"] = sought_s / 3600
-    found["p2p1_yield_percent"] = 100 * seen_s / sought_s if sought_s else None
+        mean = _mean([_z(r, averaging) for r in values_of[name]])
+        summary[f"{name}_mean"] = None if mean is None else _r(mean, averaging)
+    summary["prx_mean_ci_low"], summary["prx_mean_ci_high"] = _prx_limits(rows, averaging)
+    summary["amp_h"] = len(values_of["amp_mmhg"]) / 60
+    summary["peak_to_trough_mean_mmhg"] = _mean(values_of["peak_to_trough_mmhg"])
+    summary["p2_p1_ratio_mean"] = _mean(values_of["p2_p1_ratio"])
+    sought_s, seen_s = sum(values_of["p2p1_eligible_s"]), sum(values_of["p2p1_found_s"])
+    summary["p2p1_eligible_h"] = sought_s / 3600
+    summary["p2p1_yield_percent"] = 100 * seen_s / sought_s if sought_s else None
     known = [m["tier"] for m in rows if m["tier"] is not None]
-    found["tier"] = max(known, key=TIERS.index) if known else None
+    summary["tier"] = max(known, key=TIERS.index) if known else None
     levels = {m["abp_level_used"] for m in rows} - {None}
-    found["abp_level_used"] = "mixed" if len(levels) > 1 else levels.pop() if levels else None
-    found |= {f"{name}_h": len(given[f"{name}_mmhg"]) / 60 for name in ("cpp",)}
-    found["monitored_h"], found["prx_h"] = len(given["icp_mmhg"]) / 60, len(given["prx"]) / 60
+    summary["abp_level_used"] = "mixed" if len(levels) > 1 else levels.pop() if levels else None
+    summary |= {f"{name}_h": len(values_of[f"{name}_mmhg"]) / 60 for name in ("cpp",)}
+    summary["monitored_h"], summary["prx_h"] = (
+        len(values_of["icp_mmhg"]) / 60,
+        len(values_of["prx"]) / 60,
+    )
     both = [m for m in rows if m["cpp_mmhg"] is not None and m["cppopt_mmhg"] is not None]
     delta = [m["cpp_mmhg"] - m["cppopt_mmhg"] for m in both]
     enough = len(both) >= 60
-    found["cppopt_h"] = len(both) / 60
-    found["cppopt_mean_mmhg"] = _mean([m["cppopt_mmhg"] for m in both]) if enough else None
-    found["delta_cpp_mean_mmhg"] = _mean(delta) if enough else None
-    n_cpp = len(given["cpp_mmhg"])
-    found["cppopt_yield_percent"] = 100 * len(both) / n_cpp if n_cpp and given["prx"] else None
+    summary["cppopt_h"] = len(both) / 60
+    summary["cppopt_mean_mmhg"] = _mean([m["cppopt_mmhg"] for m in both]) if enough else None
+    summary["delta_cpp_mean_mmhg"] = _mean(delta) if enough else None
+    n_cpp = len(values_of["cpp_mmhg"])
+    summary["cppopt_yield_percent"] = (
+        100 * len(both) / n_cpp if n_cpp and values_of["prx"] else None
+    )
     for name, tests in (
         ("within_5_of", [abs(d) <= 5 for d in delta]),
         ("over_5_below", [d < -5 for d in delta]),
         ("over_5_above", [d > 5 for d in delta]),
     ):
-        found[f"percent_time_{name}_cppopt"] = _percent(tests, 60)
+        summary[f"percent_time_{name}_cppopt"] = _percent(tests, 60)
     for name, side in (("below_llr", -1), ("above_ulr", 1), ("below_llr_bins", -1)):
         limit = name.split("_", 1)[1]
         tests = [
@@ -126,9 +131,9 @@ def _by_loop(rows, averaging):
             for m in rows
             if m["cpp_mmhg"] is not None and m[f"{limit}_mmhg"] is not None
         ]
-        found[f"{limit}_h"] = len(tests) / 60
-        found[f"percent_time_{name}"] = _percent(tests, 60)
-    return found
+        summary[f"{limit}_h"] = len(tests) / 60
+        summary[f"percent_time_{name}"] = _percent(tests, 60)
+    return summary
 
 
 @pytest.mark.parametrize("averaging", ["fisher", "arithmetic"])
@@ -177,7 +182,7 @@ def test_every_column_of_every_window_agrees_with_a_plain_loop(averaging):
 
 def test_an_interval_of_mean_prx_needs_its_least_time():
     draw = np.random.default_rng(1)
-    for n, given in ((359, False), (360, True)):
+    for n, has_interval in ((359, False), (360, True)):
         prx = [*np.tanh(draw.normal(0.2, 0.3, n)).tolist(), *[None] * 40]
         minutes = pl.DataFrame({"patient_id": "P1", "prx": prx}).with_columns(
             t_s=60.0 * (pl.int_range(pl.len()) + 1)
@@ -191,6 +196,6 @@ def test_an_interval_of_mean_prx_needs_its_least_time():
             scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
             settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
         ).row(0, named=True)
-        assert (row["prx_mean_ci_low"] is not None) == given
-        if given:
+        assert (row["prx_mean_ci_low"] is not None) == has_interval
+        if has_interval:
             assert row["prx_mean_ci_low"] < row["prx_mean"] < row["prx_mean_ci_high"]

@@ -51,8 +51,8 @@ def fitted(rows, asked, *, landmark_h=0.0, updates=None):
     made = fit.fit_model(rows, plan=asked, landmark_h=landmark_h, updates=updates)
     last = "adjusted" if asked.adjust_for else "unadjusted"
     by_term = {row["term"]: row for row in made.estimates.filter(adjustment=last).to_dicts()}
-    told = made.diagnostics.filter(adjustment=last)
-    return made, by_term, dict(zip(told["quantity"], told["value"], strict=True))
+    diagnostics = made.diagnostics.filter(adjustment=last)
+    return made, by_term, dict(zip(diagnostics["quantity"], diagnostics["value"], strict=True))
 
 
 # --- Stanford heart transplants: Crowley and Hu 1977, J Am Stat Assoc 72:27 ---
@@ -60,7 +60,7 @@ def fitted(rows, asked, *, landmark_h=0.0, updates=None):
 
 
 def transplants():
-    """Return one row a patient: end of follow-up, death, and the day of the transplant."""
+    """Return one row per patient: end of follow-up, death, and the day of the transplant."""
     return (
         table("heart")
         .group_by("id", maintain_order=True)

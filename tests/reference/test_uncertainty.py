@@ -32,7 +32,7 @@ def _minutes(n=400, seed=3):
 def test_a_resample_is_made_of_whole_blocks_of_minutes(block_min):
     """The same draws, minute by minute in a plain loop."""
     running = cppopt.running_sums(_minutes(), rules=bench.CURVE)
-    found = bootstrap.resample(
+    resampled = bootstrap.resample(
         running, block_min=block_min, n_resamples=7, generator=np.random.default_rng(5)
     )
     length = min(block_min, 400)
@@ -42,14 +42,14 @@ def test_a_resample_is_made_of_whole_blocks_of_minutes(block_min):
     each = [np.diff(part, axis=0) for part in running]
     for k in range(7):
         minutes = [i for first in starts[:, k] for i in range(first, first + length)]
-        for part, ours in zip(each, found):
+        for part, ours in zip(each, resampled):
             assert ours[k] == pytest.approx(part[minutes].sum(axis=0), rel=1e-9, abs=1e-9)
 
 
 def test_the_interval_is_that_of_refitted_resamples():
     """Every resample refitted by numpy.polyfit with the bins where its turn puts them."""
     minutes, rules, n = _minutes(), bench.CURVE, 50
-    found = bootstrap.interval(
+    interval = bootstrap.interval(
         minutes,
         settings=dataclasses.replace(
             bench.UNCERTAINTY, block_min=30, n_resamples=n, min_upward_fraction=0.0
@@ -84,15 +84,15 @@ def test_the_interval_is_that_of_refitted_resamples():
         a, b, _ = np.polyfit(x, y, 2, w=[math.sqrt(counts[p]) for p in used])
         if a > 0:
             lowest.append(75 + min(max(-b / (2 * a), x[0]), x[-1]))
-    assert found.upward_fraction == len(lowest) / n
-    assert (found.low, found.high) == pytest.approx(
+    assert interval.upward_fraction == len(lowest) / n
+    assert (interval.low, interval.high) == pytest.approx(
         tuple(np.percentile(lowest, [2.5, 97.5])), rel=1e-9
     )
 
 
 def test_a_recording_that_does_not_open_upward_has_no_interval():
     minutes = _minutes().with_columns(prx=-pl.col("prx"))
-    found = bootstrap.interval(
+    interval = bootstrap.interval(
         minutes,
         settings=dataclasses.replace(
             bench.UNCERTAINTY, block_min=30, n_resamples=100, min_upward_fraction=0.9
@@ -100,8 +100,8 @@ def test_a_recording_that_does_not_open_upward_has_no_interval():
         generator=np.random.default_rng(5),
         rules=bench.CURVE,
     )
-    assert found.upward_fraction < 0.1
-    assert math.isnan(found.low) and math.isnan(found.high)
+    assert interval.upward_fraction < 0.1
+    assert math.isnan(interval.low) and math.isnan(interval.high)
 
 
 def _series(n, seed=1):
@@ -150,7 +150,7 @@ def test_too_few_readings_stay_as_they_are():
     assert np.array_equal(changed, series, equal_nan=True)
 
 
-def _given(patient):
+def _pressures(patient):
     return surrogates.Pressures(
         patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 6
     )
@@ -173,9 +173,9 @@ def test_the_arms_are_lines_through_the_bins_of_each_side():
         sums = cpp_curve.Sums(*(part[-1] for part in running))
         centres = bench.CURVE.centres_mmhg()
         lowest = np.random.default_rng(seed).uniform(60, 90)
-        found = cpp_curve.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
+        arms = cpp_curve.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
         spread = float(cpp_curve.spread_of_values(sums, rules=bench.CURVE))
-        for side, ours in zip((-1, 1), found):
+        for side, ours in zip((-1, 1), arms):
             arm = sums.counts >= 0.02 * sums.counts.sum()
             arm &= side * (centres - lowest) >= -2.5
             if arm.sum() < 2:
@@ -198,13 +198,13 @@ def test_the_arms_are_lines_through_the_bins_of_each_side():
 )
 def test_a_u_has_two_arms_and_chance_none(shape, p):
     """A U is told from chance; a hat and one steep arm are not taken for one."""
-    given = _given(bench.simulate(1, hours=12, has_optimum=True))
+    pressures = _pressures(bench.simulate(1, hours=12, has_optimum=True))
     draw = np.random.default_rng(2)
-    n = given.closed.size
+    n = pressures.closed.size
     cpp = 75 + 12 * np.sin(np.arange(n) / 60)
     z = shape(cpp - 75) + np.repeat(draw.normal(0, 0.2, n // 5), 5)
     chance = surrogates.chance(
-        given,
+        pressures,
         pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
         settings=bench.surrogates_only(19),
         generator=np.random.default_rng(1),
@@ -244,14 +244,14 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
         minute_min_valid_fraction=0.5,
         rules=bench.CURVE.prx,
     )
-    given = surrogates.pressures(
+    pressures = surrogates.pressures(
         trends,
         events=events,
         rules=bench.CURVE.prx,
     )
     again = surrogates.to_minutes(
-        given,
-        given.icp_mmhg,
+        pressures,
+        pressures.icp_mmhg,
         minute_min_valid_fraction=0.5,
         rules=bench.CURVE.prx,
     )
@@ -269,16 +269,16 @@ def test_on_a_few_patients_the_interval_holds_the_truth_and_chance_is_told_from_
         bench.judge(bench.simulate(seed, hours=24, has_optimum=True), n_surrogates=19)
         for seed in range(10)
     ]
-    assert all(found.accepted and found.p <= 0.05 for found in with_u)
-    assert sum(found.covered for found in with_u) >= 8
-    assert np.median([abs(found.error_mmhg) for found in with_u]) < 2.5
+    assert all(judged.accepted and judged.p <= 0.05 for judged in with_u)
+    assert sum(judged.covered for judged in with_u) >= 8
+    assert np.median([abs(judged.error_mmhg) for judged in with_u]) < 2.5
     without = [
         bench.judge(bench.simulate(seed, hours=24, has_optimum=False), n_surrogates=19)
         for seed in range(10)
     ]
-    assert sum(found.p > 0.05 for found in without) >= 8
+    assert sum(judged.p > 0.05 for judged in without) >= 8
 
 
 def test_the_methods_text_says_what_the_interval_does_not_hold():
-    said = bootstrap.methods_sentence(bench.UNCERTAINTY)
-    assert "sampling error alone" in said and "drift" in said
+    sentences = bootstrap.methods_sentence(bench.UNCERTAINTY)
+    assert "sampling error alone" in sentences and "drift" in sentences

@@ -193,10 +193,10 @@ def test_new_writes_settings_of_its_own_empty_tables_and_a_page_on_them(tmp_path
         "patients.csv",
         "recordings.csv",
     ]
-    own = yaml.safe_load((folder / "config" / "config.yaml").read_text(encoding="utf-8"))
+    written = yaml.safe_load((folder / "config" / "config.yaml").read_text(encoding="utf-8"))
     ours = yaml.safe_load((REPOSITORY / "config" / "config.yaml").read_text(encoding="utf-8"))
     changed = {"title": 'my "study"', "folder": "."}
-    assert own == ours | {"study": ours["study"] | changed}
+    assert written == ours | {"study": ours["study"] | changed}
 
 
 def test_a_new_study_has_only_its_rows_missing(tmp_path, capsys):

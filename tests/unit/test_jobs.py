@@ -33,7 +33,7 @@ def test_results_of_nobody_are_named(tmp_path):
         path = tmp_path / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.touch()
-    found = jobs.strays(
+    strays = jobs.strays(
         tmp_path,
         patients=["P1"],
         models=["new"],
@@ -42,7 +42,7 @@ def test_results_of_nobody_are_named(tmp_path):
         questions=[],
         drawn_together=["0000"],
     )
-    assert [line.split(": ")[0].removeprefix(f"{tmp_path}/") for line in found] == [
+    assert [line.split(": ")[0].removeprefix(f"{tmp_path}/") for line in strays] == [
         "exposures/0001",
         "hours/0001.parquet",
         "minutes/P2.parquet",
@@ -66,12 +66,12 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
     )
     patients = store.empty(contracts.PATIENTS).clear(1).with_columns(patient_id=pl.lit("P1"))
     tables = study.Study(patients, listed, None, None, None)
-    own = {
+    settings = {
         "study": {"folder": str(tmp_path)},
         "recordings": {"annotation_extensions": ["noted"]},
     }
-    found = jobs.recording_files(tables, own, "P1")
-    assert [path.rsplit("/", 1)[1] for path in found] == ["r.dat", "r.hea", "r.noted"]
+    paths = jobs.recording_files(tables, settings, "P1")
+    assert [path.rsplit("/", 1)[1] for path in paths] == ["r.dat", "r.hea", "r.noted"]
 
 
 def test_a_file_put_back_with_an_older_date_has_another_stamp(tmp_path):
@@ -90,19 +90,19 @@ def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
     tmp_path, monkeypatch
 ):
     monkeypatch.chdir(tmp_path)
-    own = {"study": {"folder": "data"} | {name: f"{name}.csv" for name in study.TABLES}}
-    paths = jobs.of_the_study(own)
+    settings = {"study": {"folder": "data"} | {name: f"{name}.csv" for name in study.TABLES}}
+    paths = jobs.of_the_study(settings)
     assert len(paths) == 6
     for path in paths:
         path.parent.mkdir(exist_ok=True)
         path.write_text("as it was")
     environment = {}
-    jobs.refuse_changed_settings(own, environment)
-    jobs.refuse_changed_settings(own, environment)
+    jobs.refuse_changed_settings(settings, environment)
+    jobs.refuse_changed_settings(settings, environment)
     for path in paths:
         path.write_text("changed")
         with pytest.raises(jobs.ChangedError, match="changed while it ran"):
-            jobs.refuse_changed_settings(own, environment)
+            jobs.refuse_changed_settings(settings, environment)
         path.write_text("as it was")
 
 
@@ -110,9 +110,9 @@ IDS = [f"P{i:04d}" for i in range(1000)]
 
 
 def test_every_patient_is_in_one_batch_of_about_the_size_asked_for():
-    found = jobs.batches(IDS, n_each=8)
-    assert sorted(patient for batch in found.values() for patient in batch) == IDS
-    sizes = [len(batch) for batch in found.values()]
+    batches = jobs.batches(IDS, n_each=8)
+    assert sorted(patient for batch in batches.values() for patient in batch) == IDS
+    sizes = [len(batch) for batch in batches.values()]
     assert 4 < sum(sizes) / len(sizes) <= 8 and max(sizes) < 24
 
 
@@ -144,22 +144,22 @@ def _study_of(folder, sizes):
     schema = {k: column.dtype for k, column in contracts.RECORDING_LIST.columns.items()}
     listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
     patients = pl.DataFrame({"patient_id": list(sizes)})
-    own = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
-    return study.Study(patients, listed, None, None, None), own
+    settings = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
+    return study.Study(patients, listed, None, None, None), settings
 
 
 def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):
     limit = jobs.LITTLE_BYTES
-    tables, own = _study_of(tmp_path, {"P2": limit, "P1": 10, "P3": limit + 1})
-    assert jobs.with_little(tables, own, many=2) == ["P1", "P2"]
-    assert jobs.with_little(tables, own, many=3) == []
+    tables, settings = _study_of(tmp_path, {"P2": limit, "P1": 10, "P3": limit + 1})
+    assert jobs.with_little(tables, settings, many=2) == ["P1", "P2"]
+    assert jobs.with_little(tables, settings, many=3) == []
 
 
 def test_params_of_a_rule_are_told_apart_by_whether_they_ask_for_the_patient():
     params = {"seed": 1, "rows": lambda wildcards: [wildcards.patient]}
-    shared, own = jobs.for_patients(params, ["P1", "P2"])
+    shared, of_patients = jobs.for_patients(params, ["P1", "P2"])
     assert shared == {"seed": 1}
-    assert own == {"P1": {"rows": ["P1"]}, "P2": {"rows": ["P2"]}}
+    assert of_patients == {"P1": {"rows": ["P1"]}, "P2": {"rows": ["P2"]}}
 
 
 def test_a_wildcard_stands_for_the_names_and_for_nothing_else():

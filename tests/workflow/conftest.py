@@ -57,14 +57,14 @@ class Run(NamedTuple):
 
     def jobs(self) -> set[str]:
         """Return the jobs of a dry run, as "rule" or "rule wildcard"."""
-        found = set()
-        for rule, block in self.told():
+        names = set()
+        for rule, block in self.job_blocks():
             named = re.search(r"wildcards: (?:patient|model)=(\S+)", block)
-            found.add(f"{rule} {named[1]}" if named else rule)
-        return found
+            names.add(f"{rule} {named[1]}" if named else rule)
+        return names
 
-    def told(self) -> list[tuple[str, str]]:
-        """Return each job of a dry run but `all`: its rule and what is told of it."""
+    def job_blocks(self) -> list[tuple[str, str]]:
+        """Return each job of a dry run but `all`: its rule and the text of its block."""
         blocks = re.split(r"\n(?=\s*(?:local)?rule \w+:)", self.text)
         named = [(re.match(r"\s*(?:local)?rule (\w+):", block), block) for block in blocks]
         return [(rule[1], block) for rule, block in named if rule and rule[1] != "all"]

@@ -169,17 +169,17 @@ def wilson(n, total):
 
 
 def groups(rows, *keys):
-    found = defaultdict(list)
+    rows_by = defaultdict(list)
     for row in rows:
-        found[tuple(row[key] for key in keys)].append(row)
-    return found
+        rows_by[tuple(row[key] for key in keys)].append(row)
+    return rows_by
 
 
 def known(rows, name):
     return [row[name] for row in rows if row[name] is not None]
 
 
-# --- what each table should have: one list of texts a row, in any order ---
+# --- what each table should have: one list of texts per row, in any order ---
 
 
 def table_one(s):
@@ -387,11 +387,11 @@ def chance(s):
     timed = [row for row in tried if None not in [row[name] for name in yields]]
     ends = ("cppopt_ci_low_mmhg", "cppopt_ci_high_mmhg")
     widths = [r[ends[1]] - r[ends[0]] for r in tried if None not in [r[end] for end in ends]]
-    found, by_chance = known(tried, "cppopt_mmhg"), np.mean(known(tried, "chance_percent"))
+    optima, by_chance = known(tried, "cppopt_mmhg"), np.mean(known(tried, "chance_percent"))
     beyond = sum(row["p_chance"] <= 0.05 for row in tried)
     n = str(len(tried))
     return [
-        [n, share(len(found), len(tried)), near(by_chance, 1)],
+        [n, share(len(optima), len(tried)), near(by_chance, 1)],
         [str(len(timed)), *(iqr(known(timed, name), 1) for name in yields)],
         ["95", str(len(widths)), iqr(widths, 1)],
         ["0.05", n, share(beyond, len(tried)), "5"],
@@ -410,12 +410,12 @@ def overview(s):
     rows = []
     for model in MODELS:
         fits = {r["adjustment"]: r for r in s.of_model(model, "estimates") if r["term"] == DOSE}
-        told = [x for fit in ("unadjusted", "adjusted") for x in _told(fits[fit])]
-        rows.append(["20", "1", *told, *_counted(fits["adjusted"])])
+        cells = [x for fit in ("unadjusted", "adjusted") for x in _cells_of(fits[fit])]
+        rows.append(["20", "1", *cells, *_counted(fits["adjusted"])])
     return rows
 
 
-def _told(row):
+def _cells_of(row):
     return [_effect(row), p_value(row["p"])] if row["effect"] is not None else []
 
 
@@ -428,10 +428,10 @@ def _estimates(model):
         for (term,), fits in groups(shown, "term").items():
             label = {DOSE: "20 1", "age_years": "1", "impact_core_logit": "1"}.get(term, term)
             fits = sorted(fits, key=lambda row: row["adjustment"], reverse=True)
-            told = [
+            cells = [
                 x for row in fits for x in (_effect(row), p_value(row["p"]), *_counted(row))
             ]
-            rows.append([label, *told])
+            rows.append([label, *cells])
         return rows
 
     return expected
@@ -444,12 +444,12 @@ def _risks(model):
             limits = (row["difference"], row["difference_ci_low"], row["difference_ci_high"])
             first = row["difference"] == 0
             outcome = row["outcome"].replace("gose_6m_merged", "2 3")
-            told = [
+            cells = [
                 outcome,
                 f"{row['exposure_value']:g}",
                 ci(row["risk"], row["ci_low"], row["ci_high"]),
             ]
-            rows.append([*told, "" if first else ci(*limits), str(row["n"])])
+            rows.append([*cells, "" if first else ci(*limits), str(row["n"])])
         return rows
 
     return expected
@@ -460,9 +460,9 @@ def _alternatives(model):
         rows = []
         for row in s.of_model(model, "alternatives"):
             if row["term"] == DOSE:
-                told = (row["reason"] or _effect(row)).replace("gose_6m_merged", "2 3")
+                cell = (row["reason"] or _effect(row)).replace("gose_6m_merged", "2 3")
                 label = row["analysis"].replace("gose_6m_merged", "2 3")
-                rows.append([label, told, p_value(row["p"]), *_counted(row)])
+                rows.append([label, cell, p_value(row["p"]), *_counted(row)])
         return rows
 
     return expected
@@ -490,15 +490,15 @@ def comparisons(s):
 def planned(s):
     rows = []
     for model in MODELS:
-        found = sorted(
+        matching = sorted(
             (row for row in s.read("tables/planning").to_dicts() if row["model"] == model),
             key=lambda row: row["n"],
         )
-        if found:
+        if matching:
             cells = [
-                f"{near(r['smallest_ratio'], 2)}; {near(r['ci_factor'], 2)}" for r in found
+                f"{near(r['smallest_ratio'], 2)}; {near(r['ci_factor'], 2)}" for r in matching
             ]
-            rows.append([str(found[0]["n"]), *cells])
+            rows.append([str(matching[0]["n"]), *cells])
     return rows
 
 
@@ -581,15 +581,15 @@ def test_every_number_of_a_table_is_in_the_results(study, name):
 def _fit_numbers(s, model):
     """Numbers of a finding: the adjusted fit, then the unadjusted one."""
     fits = {r["adjustment"]: r for r in s.of_model(model, "estimates") if r["term"] == DOSE}
-    told = ["20 72 20"]  # of the question, and of the exposure's name
+    numbers = ["20 72 20"]  # of the question, and of the exposure's name
     for fit in ("adjusted", "unadjusted"):
         row = fits[fit]
         if row["effect"] is None:
             return None
         inside = row["effect_ci_low"] <= 1 <= row["effect_ci_high"]
-        told += ["1" if fit == "adjusted" and inside else "", "95", _effect(row), "1"]
-        told += [p_value(row["p"]), *_counted(row)]
-    return told
+        numbers += ["1" if fit == "adjusted" and inside else "", "95", _effect(row), "1"]
+        numbers += [p_value(row["p"]), *_counted(row)]
+    return numbers
 
 
 def finding_cohort(s):
@@ -610,40 +610,40 @@ def finding_recordings(s):
 
 def finding_monitors(s):
     rows = s.read("monitors").to_dicts()
-    told = [len(rows)]
+    numbers = [len(rows)]
     for name in ("haemorrhage", "infection", "malfunction"):
         n, total = sum(known(rows, name)), len(known(rows, name))
-        told += [n, total, percent(n, total), "95", exact(n, total)]
+        numbers += [n, total, percent(n, total), "95", exact(n, total)]
     drift = known(rows, "drift_at_removal_mmhg")
-    return [*told, iqr(drift, 1), len(drift), len(rows)]
+    return [*numbers, iqr(drift, 1), len(drift), len(rows)]
 
 
 def finding_burden(s):
     rows = s.of_cohort("burden").filter(signal="icp").to_dicts()
-    told = []
+    numbers = []
     for (level,), part in groups(rows, "threshold_mmhg").items():
         shares = known(part, "percent_time")
-        told += [f"{level:g}", iqr(shares, 1), len(shares)]
-    return told
+        numbers += [f"{level:g}", iqr(shares, 1), len(shares)]
+    return numbers
 
 
 def finding_reactivity(s):
     rows = s.of_cohort("summary").to_dicts()
     prx, yields = known(rows, "prx_mean"), known(rows, "cppopt_yield_percent")
-    told = [iqr(prx, 2), len(prx), iqr(yields, 1), len(yields)]
+    numbers = [iqr(prx, 2), len(prx), iqr(yields, 1), len(yields)]
     without = [row for row in rows if row["prx_mean"] is None]
     if without:
         assert {row["tier"] for row in without} == {"minutes"}
-        told += [len(without), len(rows), "10"]
-    return told
+        numbers += [len(without), len(rows), "10"]
+    return numbers
 
 
 def finding_chance(s):
     tried = s.read("optima").filter(pl.col("p_chance").is_not_null()).to_dicts()
     n, by_chance = len(tried), np.mean(known(tried, "chance_percent"))
     beyond = sum(row["p_chance"] <= 0.05 for row in tried)
-    found = len(known(tried, "cppopt_mmhg"))
-    return [share(found, n), n, near(by_chance, 1), "0.05", share(beyond, n)]
+    n_optima = len(known(tried, "cppopt_mmhg"))
+    return [share(n_optima, n), n, near(by_chance, 1), "0.05", share(beyond, n)]
 
 
 FINDINGS = {
@@ -661,11 +661,11 @@ def test_every_number_of_a_key_finding_is_in_the_results(study):
     assert set(study.page.points) == {f"finding-{name}" for name in FINDINGS}
     for name, expected in FINDINGS.items():
         numbers = expected(study)
-        said = study.page.points[f"finding-{name}"]
+        sentence = study.page.points[f"finding-{name}"]
         if numbers is None:
-            assert "is not reported" in said
+            assert "is not reported" in sentence
         else:
-            assert _tokens([said]) == _tokens(numbers), name
+            assert _tokens([sentence]) == _tokens(numbers), name
 
 
 def test_every_estimate_of_the_forest_is_in_the_results(study):

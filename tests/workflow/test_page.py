@@ -20,11 +20,11 @@ WIDTHS = (1280, 768, 390, 360)
 
 @pytest.fixture(scope="module")
 def browser():
-    found = next((path for name in NAMES if (path := shutil.which(name))), None)
-    if found is None:
+    executable = next((path for name in NAMES if (path := shutil.which(name))), None)
+    if executable is None:
         pytest.skip("no chromium here; install it (apt-get install chromium)")
     with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=found, args=SILENT)
+        opened = playwright.chromium.launch(executable_path=executable, args=SILENT)
         yield opened
         opened.close()
 
@@ -36,7 +36,7 @@ def report(finished) -> Path:
 
 @pytest.fixture
 def opened(browser, report):
-    """Return a function that opens the report, and see to it that the page said nothing."""
+    """Return a function that opens the report, and check that the page logged nothing."""
     heard, contexts = [], []
 
     def open_it(width=1280, **options):
@@ -71,9 +71,9 @@ def test_the_page_fits_its_window(opened):
 def test_a_checker_of_accessibility_finds_no_fault(opened, scheme, rules):
     page = opened(color_scheme=scheme)
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
-    found = Axe().run(page, options={"resultTypes": ["violations"]} | rules).response
-    assert [rule["id"] for rule in found["violations"]] == []
-    assert len(found["passes"]) >= (1 if rules else 30)
+    response = Axe().run(page, options={"resultTypes": ["violations"]} | rules).response
+    assert [rule["id"] for rule in response["violations"]] == []
+    assert len(response["passes"]) >= (1 if rules else 30)
 
 
 def test_every_link_leads_to_something_that_it_scrolls_to(opened):
@@ -195,14 +195,14 @@ def test_without_its_script_the_page_says_the_same(opened):
     page, plain = opened(), opened(java_script_enabled=False)
     assert plain.locator("main button").count() == 0
     for part in ("p", "li", "td", "th", "figcaption", "summary"):
-        told, expected = (
+        shown, expected = (
             sorted(
                 " ".join(text.split())
                 for text in one.locator(f"main {part}").all_text_contents()
             )
             for one in (plain, page)
         )
-        assert told == expected
+        assert shown == expected
     folded = plain.locator("details#table-settings")
     folded.locator("summary").click()
     assert folded.locator("table").is_visible()

@@ -38,8 +38,8 @@ def test_what_changes_after_the_lock_is_told_with_the_authors_reason(place):
     log = "changes:\n  - {what: 'settings: burden.inequality', when: 2026-02-01, why: Asked.}\n"
     (place.study / plan_lock.CHANGES_FILE).write_text(log)
 
-    found = changes(place)
-    what = set(found["what"])
+    listed = changes(place)
+    what = set(listed["what"])
     assert {
         "settings: burden.inequality",
         "models: gose_by_dose.question",
@@ -47,8 +47,8 @@ def test_what_changes_after_the_lock_is_told_with_the_authors_reason(place):
         "inputs: monitors",
     } <= what
     assert not what & {"code: ingest", "inputs: events", "inputs: patients without outcomes"}
-    told = found.filter(what="settings: burden.inequality").row(0, named=True)
-    assert (told["locked"], told["now"], told["why"]) == ("strict", "or_equal", "Asked.")
+    row = listed.filter(what="settings: burden.inequality").row(0, named=True)
+    assert (row["locked"], row["now"], row["why"]) == ("strict", "or_equal", "Asked.")
 
 
 def test_a_blinded_run_does_not_know_who_had_which_outcome(place, tmp_path):
@@ -57,8 +57,8 @@ def test_a_blinded_run_does_not_know_who_had_which_outcome(place, tmp_path):
     )
     listed = place.study / "demo/patients.csv"
     truth = pl.read_csv(listed, infer_schema=False)
-    given = [name for name in blinding.OUTCOMES if name in truth.columns]
-    turned = [pl.concat([truth[name].tail(1), truth[name].head(-1)]) for name in given]
+    outcomes = [name for name in blinding.OUTCOMES if name in truth.columns]
+    turned = [pl.concat([truth[name].tail(1), truth[name].head(-1)]) for name in outcomes]
     made = []
     for table in (truth, truth.with_columns(turned)):
         table.write_csv(listed)
@@ -80,5 +80,5 @@ def test_a_blinded_run_does_not_know_who_had_which_outcome(place, tmp_path):
 
 def test_no_rule_but_study_reads_the_table_with_outcomes(place):
     run = place.snakemake("--forceall", "--dry-run")
-    reading = {rule for rule, block in run.told() if "demo/patients.csv" in block}
+    reading = {rule for rule, block in run.job_blocks() if "demo/patients.csv" in block}
     assert reading == {"study", "report"}  # the report states the file's fingerprint

@@ -22,7 +22,7 @@ def fitted(table, *, plan):
 
 @pytest.fixture(scope="session")
 def beside(finished):
-    """Return one row a patient: what was found over the first 72 h beside the truth."""
+    """Return one row per patient: what was found over the first 72 h beside the truth."""
     results = finished.study / "results"
     truth = pl.read_csv(finished.study / "demo/truth/patients.csv", infer_schema_length=None)
     events = pl.read_parquet(results / "events.parquet")
@@ -44,10 +44,10 @@ def beside(finished):
     )
 
 
-def _errors(rows, found, truth):
-    both = rows.filter(pl.col(found).is_not_null() & pl.col(truth).is_not_null())
-    assert both.height >= 5, f"{both.height} patients are too few to judge {found}"
-    return (both[found] - both[truth]).to_numpy()
+def _errors(rows, estimate, truth):
+    both = rows.filter(pl.col(estimate).is_not_null() & pl.col(truth).is_not_null())
+    assert both.height >= 5, f"{both.height} patients are too few to judge {estimate}"
+    return (both[estimate] - both[truth]).to_numpy()
 
 
 def test_mean_icp(beside):
@@ -76,8 +76,8 @@ def test_cppopt_where_there_is_one(beside):
     errors = _errors(beside, "cppopt_mmhg", "cppopt_true_mmhg")
     assert np.median(abs(errors)) < 1.0
     assert abs(errors).max() < 2.5
-    found = beside.filter(pl.col("has_optimum") & pl.col("prx_mean").is_not_null())
-    assert found["cppopt_mmhg"].null_count() == 0
+    with_optimum = beside.filter(pl.col("has_optimum") & pl.col("prx_mean").is_not_null())
+    assert with_optimum["cppopt_mmhg"].null_count() == 0
 
 
 def test_amp_and_p2_over_p1_of_waveforms(finished):
@@ -97,13 +97,13 @@ def test_amp_and_p2_over_p1_of_waveforms(finished):
     assert (shaped["p2p1_yield_percent"] > 90).all()
     ratio = (shaped["p2_p1_ratio_mean"] / shaped["p2_p1_ratio_true"]).to_numpy()
     assert abs(ratio - 1).max() < 0.05
-    found = pl.read_parquet(finished.study / "results/pulse_findings.parquet")
+    findings = pl.read_parquet(finished.study / "results/pulse_findings.parquet")
     recorded = pl.concat(
         pl.read_parquet(path).filter(pl.col("icp_interval_s") <= 0.04)
         for path in (finished.study / "results/trends").glob("*.parquet")
     )
-    assert found["n_blocks"].sum() == recorded.height
-    by_finding = dict(found.group_by("finding").agg(pl.col("n_blocks").sum()).iter_rows())
+    assert findings["n_blocks"].sum() == recorded.height
+    by_finding = dict(findings.group_by("finding").agg(pl.col("n_blocks").sum()).iter_rows())
     assert by_finding["at_abp_rate"] > 0.9 * recorded["amp_mmhg"].count()
 
 
@@ -180,7 +180,7 @@ def test_the_coefficients_of_the_outcome_model_are_found(family, outcome):
             missing_data="complete_cases",
         ),
     )
-    found = {
+    estimates = {
         row["term"]: row
         for row in made.estimates.filter(pl.col("adjustment") == "adjusted").to_dicts()
     }
@@ -190,5 +190,5 @@ def test_the_coefficients_of_the_outcome_model_are_found(family, outcome):
         "pupils_reactive": -model.per_unreactive_pupil,
     }
     for term, expected in truth.items():
-        assert abs(found[term]["estimate"] - expected) < 3.5 * found[term]["se"], term
-        assert found[term]["se"] < 0.08
+        assert abs(estimates[term]["estimate"] - expected) < 3.5 * estimates[term]["se"], term
+        assert estimates[term]["se"] < 0.08

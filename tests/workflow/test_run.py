@@ -68,22 +68,22 @@ OF_SPECIFICATIONS = ("specifications", "options", "choices", "summary")
 
 
 def _alternatives(place):
-    """Return the names of what shares its minutes: as recorded, and shifted."""
+    """Return the two sets of minutes that specifications need: as recorded, and shifted."""
     folder = place.study / "config"
-    given = settings.load(
+    loaded = settings.load(
         folder / "config.yaml",
         folder / "models.yaml",
         schema_folder=place.project / "workflow/schemas",
     )
     questions = choices.load(
         folder / "specifications.yaml",
-        settings=given[0],
-        models=given[1],
+        settings=loaded[0],
+        models=loaded[1],
         schema_folder=place.project / "workflow/schemas",
     )
-    found = choices.alternatives(questions, settings=given[0], models=given[1])
-    assert len(found) == 2
-    return found
+    alternatives = choices.alternatives(questions, settings=loaded[0], models=loaded[1])
+    assert len(alternatives) == 2
+    return alternatives
 
 
 def _patients(place):
@@ -93,9 +93,9 @@ def _patients(place):
 def test_a_run_leaves_exactly_these_files(finished):
     expected = {*DRAWN, "README.md"}
     expected |= {f"tables/{table}.parquet" for table in ("table1", "comparisons", "planning")}
-    said = content_json.from_json((finished.study / "results/report.json").read_text("utf-8"))
-    expected |= {f"tables/csv/{name}" for name in table_files.as_csv(said)}
-    expected |= {f"tables/latex/{name}" for name in table_files.as_latex(said)}
+    report = content_json.from_json((finished.study / "results/report.json").read_text("utf-8"))
+    expected |= {f"tables/csv/{name}" for name in table_files.as_csv(report)}
+    expected |= {f"tables/latex/{name}" for name in table_files.as_latex(report)}
     expected |= {f"tables/{kind}/.snakemake_timestamp" for kind in ("csv", "latex")}
     expected |= {f"share/{name}" for name in share_names.FILES}
     expected |= {f"specifications/{name}.parquet" for name in OF_SPECIFICATIONS}
@@ -303,18 +303,20 @@ def test_the_seconds_of_a_recording_are_those_between_its_start_and_its_end(fini
 def test_the_main_specification_is_the_model_itself_and_no_other_row_is_lost(finished):
     results = finished.study / "results"
     model = results / "models/unfavourable_by_dose/estimates.parquet"
-    own = pl.read_parquet(model).filter(
+    estimates = pl.read_parquet(model).filter(
         adjustment="adjusted", term="icp_above_20_dose_per_h_mmhg"
     )
-    found = pl.read_parquet(results / "specifications/specifications.parquet")
-    main = found.filter("is_main")
+    specifications = pl.read_parquet(results / "specifications/specifications.parquet")
+    main = specifications.filter("is_main")
     columns = ["estimate", "se", "p", "n", "n_events"]
-    assert main.select(columns).equals(own.select(columns))
-    assert found.height == 8
-    assert (found["estimate"].is_null() == found["reason"].is_not_null()).all()
+    assert main.select(columns).equals(estimates.select(columns))
+    assert specifications.height == 8
+    assert (
+        specifications["estimate"].is_null() == specifications["reason"].is_not_null()
+    ).all()
     together = pl.read_parquet(results / "specifications/summary.parquet").row(0, named=True)
     assert together["n_specifications"] == 8
-    assert together["n_estimated"] == found["estimate"].count()
+    assert together["n_estimated"] == specifications["estimate"].count()
 
 
 def test_the_cohort_of_the_main_specification_is_that_of_the_study(finished):

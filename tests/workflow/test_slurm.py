@@ -83,7 +83,7 @@ def test_a_node_dies_and_the_bytes_are_those_of_a_local_run(unrun):
             run.kill()
         assert run.returncode == 0, text
     assert "Trying to restart" in text
-    found = _bytes_of(place.study)
-    assert len(found) >= len(PATIENTS) * (len(jobs.PER_PATIENT) - 1)  # no pictures
-    assert found == {name: expected[name] for name in found}
+    content = _bytes_of(place.study)
+    assert len(content) >= len(PATIENTS) * (len(jobs.PER_PATIENT) - 1)  # no pictures
+    assert content == {name: expected[name] for name in content}
     assert list((place.study / "logs/slurm").rglob("*.log"))

@@ -28,8 +28,10 @@ def held(finished):
 
 def _numbers(held):
     wide = burden_columns.wide(held.settings["burden"])
-    own = [name for name in contracts.SUMMARY.columns if name not in ("patient_id", "window")]
-    return [*wide, *own]
+    summary_columns = [
+        name for name in contracts.SUMMARY.columns if name not in ("patient_id", "window")
+    ]
+    return [*wide, *summary_columns]
 
 
 def test_every_number_made_again_is_that_of_the_tables(held):
@@ -41,9 +43,9 @@ def test_every_number_made_again_is_that_of_the_tables(held):
             continue
         for window in held.settings["windows"]:
             for column in draw.choice(columns, 5, replace=False):
-                told = list(number.lines(number.Asked(patient_id, column, window), held))
-                assert "the same in the tables" in "\n".join(told)
-                n_missing += any("missing:" in line for line in told)
+                lines = list(number.lines(number.Asked(patient_id, column, window), held))
+                assert "the same in the tables" in "\n".join(lines)
+                n_missing += any("missing:" in line for line in lines)
     assert n_missing > 5
 
 
@@ -58,7 +60,7 @@ def test_a_dose_is_the_sum_of_minutes_that_a_plain_loop_finds(held, finished):
     worst = held.tables["burden"].filter(signal="icp", threshold_mmhg=20.0, window="first_72_h")
     worst = worst.sort("dose_mmhg_h", descending=True, nulls_last=True).row(0, named=True)
     asked = number.Asked(worst["patient_id"], "icp_above_20_dose_mmhg_h", "first_72_h")
-    told = "\n".join(number.lines(asked, held))
+    text = "\n".join(number.lines(asked, held))
     path = finished.study / f"results/minutes/{worst['patient_id']}.parquet"
     beyond, valid, dose = 0, 0, 0.0
     for t_s, icp in pl.read_parquet(path).select("t_s", "icp_mmhg").iter_rows():
@@ -66,32 +68,32 @@ def test_a_dose_is_the_sum_of_minutes_that_a_plain_loop_finds(held, finished):
             valid += 1
             beyond += icp > 20
             dose += max(0.0, icp - 20) / 60
-    assert f"{beyond} of {valid} valid minutes above 20 mmHg" in told
+    assert f"{beyond} of {valid} valid minutes above 20 mmHg" in text
     assert dose == pytest.approx(worst["dose_mmhg_h"], rel=1e-9)
-    assert f"Code: ingest {held.codes['ingest']}, indices" in told
-    assert len(re.findall(r"highest \d+\.\d mmHg \(\S+ from second \d+ to \d+", told)) > 0
+    assert f"Code: ingest {held.codes['ingest']}, indices" in text
+    assert len(re.findall(r"highest \d+\.\d mmHg \(\S+ from second \d+ to \d+", text)) > 0
 
 
 def test_everybody_outside_an_analysis_has_a_reason(held):
     dropped = held.tables["dropped"]
     assert dropped.height > 5
     for row in dropped.iter_rows(named=True):
-        told = "\n".join(patient.lines(row["patient_id"], held))
-        assert "In which analyses" in told
-        assert row["detail"] in told
+        text = "\n".join(patient.lines(row["patient_id"], held))
+        assert "In which analyses" in text
+        assert row["detail"] in text
     for name in held.models:
-        told = list(model.lines(name, held))
+        text = list(model.lines(name, held))
         for row in held.model_dropped[name].iter_rows(named=True):
-            assert any(f"- {row['patient_id']}:" in line for line in told)
+            assert any(f"- {row['patient_id']}:" in line for line in text)
 
 
 def test_covariates_and_outcomes_say_where_they_come_from(held):
     patients = held.tables["patients"]
     empty = patients.filter(pl.col("glucose_mmol_l").is_null())["patient_id"][0]
-    told = list(answers.lines(empty, held, column="glucose_mmol_l", window=None))
-    assert any("the cell is empty in column glucose_mmol_l of patients.csv" in t for t in told)
-    told = list(answers.lines("P001", held, column="unfavourable", window=None))
-    assert any("derived from gose_6m" in line for line in told)
+    lines = list(answers.lines(empty, held, column="glucose_mmol_l", window=None))
+    assert any("the cell is empty in column glucose_mmol_l of patients.csv" in t for t in lines)
+    lines = list(answers.lines("P001", held, column="unfavourable", window=None))
+    assert any("derived from gose_6m" in line for line in lines)
 
 
 @pytest.mark.parametrize(

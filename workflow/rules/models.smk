@@ -52,7 +52,7 @@ rule model:
 
 
 rule planning:
-    """Say what each model could have shown, and what more patients would."""
+    """Say what each model could have shown, and what more patients would show."""
     input:
         estimates=expand(rules.model.output.estimates, model=MODELS),
     output:
@@ -72,7 +72,7 @@ rule planning:
 
 
 rule comparisons:
-    """Hold the p values of models that were declared to be tested together."""
+    """Adjust the p values of models that were declared to be tested together."""
     input:
         estimates=expand(rules.model.output.estimates, model=MODELS),
     output:

@@ -1,4 +1,4 @@
-# In a large study a job takes longer to start than such a patient takes to be read. The tables
+# In a large study it takes longer to start a job than to read such a patient. The tables
 # of each patient are those of `ingest` and `indices`, written by the same scripts.
 NUMBERS_CODE = fingerprint.code_of(SCRIPTS / "numbers.py")
 

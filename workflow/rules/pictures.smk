@@ -19,7 +19,7 @@ for batch, members in DRAWN_TOGETHER.items():
             hours=f"results/hours/{batch}.parquet",
         log:
             f"logs/pictures/{batch}.log",
-        # At once: with every job that ends the sizes of all that waits are looked up again.
+        # At once: whenever a job ends, the sizes of the inputs of all waiting jobs are looked up.
         priority: 1
         group:
             "pictures"

@@ -1,5 +1,5 @@
 rule plan:
-    """Hold what was run against the locked plan."""
+    """Compare what was run with the locked plan."""
     input:
         patients=rules.study.output.patients,
         monitors=rules.study.output.monitors,

@@ -1,5 +1,5 @@
 rule alternative:
-    """Make minutes again by other decisions, and add them up, for a batch of patients."""
+    """Make the minutes again by other decisions, and their exposures, for a batch of patients."""
     input:
         trends=lambda wildcards: expand(
             rules.ingest.output.trends, patient=BATCHES[wildcards.batch]
@@ -64,7 +64,7 @@ rule analyses:
 
 
 rule question:
-    """Answer one question in every specification, and hold the answers together."""
+    """Answer one question in every specification, and summarise the answers."""
     input:
         patients=rules.study.output.patients,
         analyses=rules.analyses.output.analyses,

@@ -9,7 +9,7 @@ from icpcohort.report.sections import methods
 job_log.keep(snakemake.log)
 settings, models = snakemake.params.settings, snakemake.params.models
 results = reads.read(snakemake.input, reads.REPORT, thresholds=settings["burden"])
-report, pictures = html_page.say(
+report, pictures = html_page.build_report(
     title=settings["study"]["title"],
     settings=settings,
     models=models,

@@ -1,4 +1,4 @@
-"""Blinding: outcomes shuffled among patients, so that a run shows none of what they tell.
+"""Blinding: outcomes shuffled among patients, so that a run reveals nothing about them.
 
 Source: blinded analysis, common practice in physics: MacCoun and Perlmutter 2015, Nature
 526:187-189 (from memory).

@@ -14,7 +14,7 @@ from icpcohort.study import cohort_rules
 def facts(
     recordings: pl.DataFrame, monitors: pl.DataFrame, events: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return what the rules ask of the tables with several rows a patient.
+    """Return what the rules ask of the tables with several rows per patient.
 
     Parameters
     ----------
@@ -23,7 +23,7 @@ def facts(
 
     Returns
     -------
-    DataFrame, one row a patient that any of them names
+    DataFrame, one row per patient that any of them names
         `monitoring_start_h` [h] and `monitoring_end_h` [h]: first and last moment of the
         recordings; `monitor_kinds`: the different kinds; `craniectomy_h` [h]: the first one;
         `monitor_removed_h` [h]: the last removal, null while any monitor has none. Null where

@@ -1,6 +1,6 @@
 """End of monitoring: when each patient's recordings ended in a window, and why.
 
-Monitoring ends by death, recovery or the removal of a sensor, each of which tells of the
+Monitoring ends by death, recovery or the removal of a sensor, each of which is related to the
 outcome; an exposure per monitored hour does not undo that, so it is described.
 """
 

@@ -83,7 +83,7 @@ def derive(patients: pl.DataFrame, *, settings: Settings) -> Endpoints:
     Returns
     -------
     Endpoints
-        The first has one row a patient, in the order of `patients`.
+        The first has one row per patient, in the order of `patients`.
 
     Raises
     ------

@@ -137,7 +137,7 @@ def log_odds(patients: pl.DataFrame, *, model: str, outcome: str, form: str) -> 
 
     Parameters
     ----------
-    patients : DataFrame, one row a patient
+    patients : DataFrame, one row per patient
         Needs the columns `NEEDS[model]`, named and typed as in `contracts.PATIENTS`.
     model : str
         "core", "extended" or "lab".
@@ -148,7 +148,7 @@ def log_odds(patients: pl.DataFrame, *, model: str, outcome: str, form: str) -> 
 
     Returns
     -------
-    Series of Float64, one value a row
+    Series of Float64, one value per row
         Null where any value needed is null. An untestable motor score has its own coefficient;
         a null motor score gives null (the chart's "untestable or missing" is not used for it).
         Also null for an untestable motor score in the continuous "lab" model of "unfavourable",
@@ -198,7 +198,7 @@ def rotterdam(scans: pl.DataFrame) -> pl.Series:
 
     Parameters
     ----------
-    scans : DataFrame, one row a scan
+    scans : DataFrame, one row per scan
         Needs `cisterns` (0 normal, 1 compressed, 2 absent), `midline_shift_mm` [mm],
         `epidural_mass` and `ventricular_or_subarachnoid_blood` (flags). Null in any gives null.
 
@@ -225,17 +225,17 @@ def refuse_out_of_range(
     patients: pl.DataFrame, *, columns: tuple[str, ...], where: str
 ) -> None:
     """Raise ValueError naming every value of `columns` that cannot be, or do nothing."""
-    found = []
+    problems = []
     for name in columns:
         if name == "gcs_motor":
-            found += _values(patients, ~pl.col(name).is_in(MOTOR), name, "1-6 or untestable")
+            problems += _values(patients, ~pl.col(name).is_in(MOTOR), name, "1-6 or untestable")
         elif name in _RANGES:
             low, high, unit = _RANGES[name]
             outside = ~pl.col(name).is_between(low, high)
-            found += _values(patients, outside, name, f"{low:g}-{high:g} {unit}")
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"{where}: {len(found)} problem(s)\n{lines}")
+            problems += _values(patients, outside, name, f"{low:g}-{high:g} {unit}")
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"{where}: {len(problems)} problem(s)\n{lines}")
 
 
 def _values(patients: pl.DataFrame, wrong: pl.Expr, name: str, allowed: str) -> list[str]:
@@ -256,13 +256,13 @@ def refuse_form(form: str) -> None:
 
 def _refuse_names(*, model: str, outcome: str, form: str) -> None:
     asked = (("model", model, MODELS), ("outcome", outcome, OUTCOMES), ("form", form, FORMS))
-    found = [
+    problems = [
         f"{what} {value!r} is unknown; write {' or '.join(known)}"
         for what, value, known in asked
         if value not in known
     ]
-    if found:
-        raise ValueError("impact: " + "; ".join(found))
+    if problems:
+        raise ValueError("impact: " + "; ".join(problems))
 
 
 def _one_if(test: pl.Expr) -> pl.Expr:

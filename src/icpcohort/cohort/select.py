@@ -53,7 +53,8 @@ class Settings:
     eligibility: Annotated[
         Sequence[Rule],
         Setting(
-            "Eligibility rules in their order; a patient leaves at the first that says no",
+            "Eligibility rules in their order; a patient leaves at the first one that is not "
+            "met",
             "numbers and reasons at each stage: STROBE items 13a and 13b (from memory, high)",
             [{"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"}],
         ),
@@ -65,7 +66,8 @@ class Settings:
     monitoring_end_tolerance_h: Annotated[
         float,
         Setting(
-            "An event within so many hours of the end of the last recording explains it",
+            "An event within this many hours of the end of the last recording explains why it"
+            " ended",
             COMMON_PRACTICE,
             6.0,
             at_least=0,

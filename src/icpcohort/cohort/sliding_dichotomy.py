@@ -31,7 +31,7 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
 
     Parameters
     ----------
-    outcomes : DataFrame, one row a patient
+    outcomes : DataFrame, one row per patient
         Needs `prognostic_band`, `gose_6m` and `impact_core_unfavourable`; patients without a
         band or a score choose no cut.
 
@@ -48,13 +48,13 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
     groups = dict(outcomes.drop_nulls("prognostic_band").group_by("prognostic_band"))
     bands_ = sorted(groups)
     scores = [groups[band]["gose_6m"].drop_nulls() for band in bands_]
-    below = [{cut: int((own < cut).sum()) for cut in CUTS} for own in scores]
+    below = [{cut: int((band_scores < cut).sum()) for cut in CUTS} for band_scores in scores]
     chosen = min(
         itertools.combinations_with_replacement(reversed(CUTS), len(bands_)),
         key=lambda asked: (
             sum(
-                abs(2 * count[cut] - own.len())
-                for cut, count, own in zip(asked, below, scores, strict=True)
+                abs(2 * count[cut] - band_scores.len())
+                for cut, count, band_scores in zip(asked, below, scores, strict=True)
             ),
             asked,
         ),
@@ -64,11 +64,11 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
             "band": band[0],
             "risk_low": groups[band]["impact_core_unfavourable"].min(),
             "risk_high": groups[band]["impact_core_unfavourable"].max(),
-            "n": own.len(),
-            "cut_gose": cut if own.len() else None,
+            "n": band_scores.len(),
+            "cut_gose": cut if band_scores.len() else None,
             "n_unfavourable": count[cut],
         }
-        for band, own, count, cut in zip(bands_, scores, below, chosen, strict=True)
+        for band, band_scores, count, cut in zip(bands_, scores, below, chosen, strict=True)
     ]
     schema = {name: column.dtype for name, column in contracts.BANDS.columns.items()}
     return pl.DataFrame(rows, schema=schema)

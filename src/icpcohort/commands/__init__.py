@@ -1,1 +1,1 @@
-"""Commands: one module a verb of `icpcohort`."""
+"""Commands: one module per verb of `icpcohort`."""

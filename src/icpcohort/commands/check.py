@@ -23,11 +23,11 @@ MAX_SHOWN = 20  # numbers of rows in one line
 
 @dataclass(frozen=True)
 class Checked:
-    """What was found, each line as *where: what; what to do*.
+    """What a check found, each line as *where: what; what to do*.
 
     The first three kinds stop a run. A recording that cannot be used is left out of it, and
-    `contradictions` run as they stand. `not_checked` says which look a problem prevented;
-    `found` has the inventory, empty where a problem stops a run.
+    `contradictions` run as they stand. `not_checked` lists the checks that were skipped;
+    `inventory` is empty where a problem stops a run.
     """
 
     settings: list[str]
@@ -37,7 +37,7 @@ class Checked:
     contradictions: list[str]
     not_checked: list[str]
     notes: list[list[str]]
-    found: list[str]
+    inventory: list[str]
 
     @property
     def problems(self) -> list[str]:
@@ -46,7 +46,7 @@ class Checked:
         return stop_run + self.recordings + self.contradictions
 
     def problem_lines(self) -> list[str]:
-        """Return the problems, what they keep from being checked, and the count; or nothing."""
+        """Return the problems, the checks that were skipped because of them, and the count."""
         if not self.problems:
             return []
         stop_run = {"settings": self.settings, "plan": self.plan, "tables": self.tables}
@@ -55,24 +55,24 @@ class Checked:
             ({"recordings": self.recordings}, "left out of a run, with their reason"),
             ({"contradictions": self.contradictions}, "a run uses what stands there"),
         ]
-        said = []
+        counts = []
         for kinds, then in counted:
             if words := [f"{kind} {len(lines)}" for kind, lines in kinds.items() if lines]:
-                said.append(f"{', '.join(words)} ({then})")
+                counts.append(f"{', '.join(words)} ({then})")
         return [
             *self.problems,
             *(f"not checked: {line}" for line in self.not_checked),
-            f"{len(self.problems)} problem(s): {'; '.join(said)}",
+            f"{len(self.problems)} problem(s): {'; '.join(counts)}",
         ]
 
     def note_lines(self) -> list[str]:
-        """Return the notes, of one kind not more than MAX_NOTES and the count of the rest."""
-        said = []
+        """Return the notes: at most MAX_NOTES of each kind, and the count of the rest."""
+        lines_shown = []
         for lines in self.notes:
-            said += [f"note: {line}" for line in lines[:MAX_NOTES]]
+            lines_shown += [f"note: {line}" for line in lines[:MAX_NOTES]]
             if len(lines) > MAX_NOTES:
-                said.append(f"note: ... and {len(lines) - MAX_NOTES} more like the last")
-        return said
+                lines_shown.append(f"note: ... and {len(lines) - MAX_NOTES} more like the last")
+        return lines_shown
 
 
 def check(
@@ -80,8 +80,8 @@ def check(
 ) -> Checked:
     """Check a study: its settings, plan and tables, and the header of every recording.
 
-    One layer's fault hides nothing in the next that can still be looked at: a table whose name
-    is sound is read, and a recording whose path, format, channels and units are is opened.
+    A fault in one layer skips only the checks that depend on it; `not_checked` lists them. A
+    table whose name is sound is read, and so is each recording whose row is sound.
 
     Parameters
     ----------
@@ -99,45 +99,49 @@ def check(
         folder / "config" / "models.yaml",
         schema_folder=schema_folder,
     )
-    in_plan = files.found_in_plan + _beside_the_plan(
+    plan_problems = files.plan_problems + _beside_the_plan(
         files, folder=folder, schema_folder=schema_folder
     )
-    own, not_checked = _sound_study(files, folder=folder)
-    tables, in_tables = study.read_rows(own)
+    sound, not_checked = _sound_study(files, folder=folder)
+    tables, in_tables = study.read_rows(sound)
     opened, unusable, unopened = _open(
-        tables, files, folder=Path(own["folder"]), progress=progress
+        tables, files, folder=Path(sound["folder"]), progress=progress
     )
     time_zero = at(files.settings, "study", "time_zero")
-    stops_run = files.found or in_plan or in_tables
+    stops_run = files.settings_problems or plan_problems or in_tables
     return Checked(
-        settings=files.found,
-        plan=in_plan,
+        settings=files.settings_problems,
+        plan=plan_problems,
         tables=in_tables,
         recordings=unusable,
         contradictions=check_tables.contradictions(
-            tables, folder=Path(own["folder"]), time_zero=time_zero
+            tables, folder=Path(sound["folder"]), time_zero=time_zero
         ),
         not_checked=not_checked + unopened,
         notes=[
-            study.unread(tables, own),
+            study.unread(tables, sound),
             _idle_events(tables, files),
             _unused_annotations(opened, files),
             *check_tables.suspicions(tables, opened, time_zero=time_zero),
         ],
-        found=[] if stops_run else inventory.lines(tables, opened),
+        inventory=[] if stops_run else inventory.lines(tables, opened),
     )
 
 
 def _beside_the_plan(files: settings.Files, *, folder: Path, schema_folder: Path) -> list[str]:
     """List the problems of the lock, of the log of changes, and of other decisions."""
-    found = []
+    problems = []
     try:
         plan_lock.read(folder / plan_lock.FILE)
     except plan_lock.LockError as error:
-        found.append(str(error))
+        problems.append(str(error))
     try:
         plan_lock.read_reasons(folder / plan_lock.CHANGES_FILE, schema_folder=schema_folder)
-        if files.settings and files.models and not files.found + files.found_in_plan:
+        if (
+            files.settings
+            and files.models
+            and not files.settings_problems + files.plan_problems
+        ):
             choices.load(
                 folder / "config" / "specifications.yaml",
                 settings=files.settings,
@@ -145,35 +149,35 @@ def _beside_the_plan(files: settings.Files, *, folder: Path, schema_folder: Path
                 schema_folder=schema_folder,
             )
     except settings.SettingsError as error:
-        found += error.problems
-    return found
+        problems += error.problems
+    return problems
 
 
 def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any], list[str]]:
-    """Return what `study.read_rows` needs, as far as it is sound, and what is passed over."""
+    """Return the sound part of what `study.read_rows` needs, and what is passed over."""
     if not settings.is_sound(files, "study.folder"):
         why = "config.yaml does not say where they are (study.folder)"
         return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
     written = at(files.settings, "study")
-    own: dict[str, Any] = {"folder": str(folder / written["folder"])}
-    own |= {"columns": {}, "codings": {}, "gose_coding": at(written, "gose_coding")}
+    sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
+    sound |= {"columns": {}, "codings": {}, "gose_coding": at(written, "gose_coding")}
     passed_over = []
     if not settings.is_sound(files, "study.gose_coding"):
-        own["gose_coding"] = "gose_1_dead"
+        sound["gose_coding"] = "gose_1_dead"
         passed_over.append("which way gose_6m is coded, since study.gose_coding is not right")
     for name in study.TABLES:
         if not settings.is_sound(files, f"study.{name}"):
             passed_over.append(f"the table of {name}, since study.{name} is not right")
             continue
-        own[name] = written[name]
+        sound[name] = written[name]
         for part in ("columns", "codings"):
             stated = at(written, part, name)
-            own[part][name] = {
+            sound[part][name] = {
                 ours: theirs
                 for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
                 if settings.is_sound(files, f"study.{part}.{name}.{ours}")
             }
-    return own, passed_over
+    return sound, passed_over
 
 
 def _open(
@@ -195,11 +199,13 @@ def _open(
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
         try:
-            found = examine.examine(row.values, folder=folder, opening=examine.Opening(**asked))
+            listed = examine.examine(
+                row.values, folder=folder, opening=examine.Opening(**asked)
+            )
         except recordings.RecordingError as error:
             unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
         else:
-            opened.append(Opened(row, found.about, found.annotations))
+            opened.append(Opened(row, listed.about, listed.annotations))
         progress(i, len(clear))
     unclear = [row for row in rows if not _can_be_opened(row)]
     if not unclear:
@@ -216,7 +222,7 @@ def _can_be_opened(row: Row) -> bool:
 
 
 def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list[str]:
-    """Count the annotations that mean nothing; their texts may name a person."""
+    """Count the annotations without a meaning; their texts may name a person."""
     if not settings.is_sound(files, "recordings.annotation_meanings"):
         return []
     meanings = at(files.settings, "recordings", "annotation_meanings")

@@ -41,10 +41,10 @@ class Opened(NamedTuple):
 
 
 def named(row: Row) -> str:
-    """Return where a row is, and of what it is: `recordings.csv row 3 (R2 of P1)`."""
+    """Return where a row is, and what it is about: `recordings.csv row 3 (R2 of P1)`."""
     whose = [row.values.get(n) for n in ("recording_id", "monitor_id", "event", "patient_id")]
-    said = " of ".join(text for text in whose if text)
-    return f"{row.where} ({said})" if said else row.where
+    names = " of ".join(text for text in whose if text)
+    return f"{row.where} ({names})" if names else row.where
 
 
 # --- surely wrong --------------------------------------------------------------------------
@@ -63,9 +63,9 @@ def contradictions(
         start of monitoring can come later than the first reading: see `suspicions`.
     """
     rows = tables["recordings"].rows if "recordings" in tables else []
-    found = []
+    problems = []
     if time_zero == "injury":
-        found += [
+        problems += [
             f"{named(row)}, start_s: {row.values['start_s']:g} is before the injury, from "
             "which all times count; correct it, or study.time_zero in config.yaml"
             for row in _before_zero(rows)
@@ -75,11 +75,11 @@ def contradictions(
         for patient in died.get(row.values.get("patient_id"), []):
             start_s, death_h = row.values.get("start_s"), patient.values["death_h"]
             if start_s is not None and start_s > 3600 * death_h:
-                found.append(
+                problems.append(
                     f"{named(row)}, start_s: {start_s:g} ({start_s / 3600:.1f} h) is after the "
                     f"death at {death_h:g} h ({patient.where}); correct one of them"
                 )
-    return found + list(_copies(rows, folder=folder))
+    return problems + list(_copies(rows, folder=folder))
 
 
 def _before_zero(rows: Sequence[Row]) -> list[Row]:
@@ -144,7 +144,7 @@ def _beginnings(files: Sequence[Path]) -> str:
 def suspicions(
     tables: Mapping[str, Rows], opened: Sequence[Opened], *, time_zero: str | None
 ) -> list[list[str]]:
-    """List, by kind, what may well be meant but should be known.
+    """List, by kind, what may be intended but should be looked at.
 
     Parameters
     ----------
@@ -263,7 +263,7 @@ def _without_monitor(
 
 
 def _span_s(row: Row, start: str, end: str) -> Span:
-    """Return when a monitor or an event begins and ends; what is not known has no bound."""
+    """Return when a monitor or an event begins and ends; an unknown end is infinite."""
     unit_s = 3600.0 if start.endswith("_h") else 1.0
     begin, finish = row.values.get(start), row.values.get(end)
     return (
@@ -288,15 +288,15 @@ def _hull(spans: Sequence[Span]) -> Span:
 
 def _hours(spans: Sequence[Span]) -> str:
     """Return spans in words; a span without one of its bounds has only the other."""
-    said = []
+    span_words = []
     for start, end in spans:
         if math.isinf(start):
-            said.append(f"until {end / 3600:.1f} h")
+            span_words.append(f"until {end / 3600:.1f} h")
         elif math.isinf(end):
-            said.append(f"{start / 3600:.1f} h on")
+            span_words.append(f"{start / 3600:.1f} h on")
         else:
-            said.append(f"{start / 3600:.1f} to {end / 3600:.1f} h")
-    return ", ".join(said)
+            span_words.append(f"{start / 3600:.1f} to {end / 3600:.1f} h")
+    return ", ".join(span_words)
 
 
 def _outside(

@@ -1,4 +1,4 @@
-"""Inventory: what the headers of a study's recordings come to, as plain text."""
+"""Inventory: the headers of a study's recordings summed up, as plain text."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -22,13 +22,13 @@ def lines(tables: Mapping[str, Rows], opened: Sequence[Opened]) -> list[str]:
     n_rows = {name: f"{len(table.rows)} {name}" for name, table in tables.items()}
     if n_unused := len(tables["recordings"].rows) - len(opened):
         n_rows["recordings"] += f" ({n_unused} cannot be used)"
-    said = [", ".join(n_rows.values())]
+    counts = [", ".join(n_rows.values())]
     if not opened:
-        return said
+        return counts
     pairs = overlaps(placed(opened))
     shared_h = sum(shared_s for *_, shared_s in pairs) / 3600
     return [
-        *said,
+        *counts,
         "",
         *_by_tier_and_format(opened),
         "",
@@ -68,13 +68,13 @@ def _cell(some: Sequence[Opened]) -> str:
 def _rates(rates_hz: Sequence[float | None]) -> str:
     """Return how often each rate occurs, the fastest first; below 1 Hz as an interval."""
     counts = Counter(round(rate_hz, 9) for rate_hz in rates_hz if rate_hz is not None)
-    said = []
+    counted = []
     for rate_hz in sorted(counts, reverse=True):
         rate = f"{rate_hz:.5g} Hz" if rate_hz >= 1 else f"every {1 / rate_hz:.5g} s"
-        said.append(f"{rate} ({counts[rate_hz]})")
+        counted.append(f"{rate} ({counts[rate_hz]})")
     if None in rates_hz:
-        said.append(f"none ({rates_hz.count(None)})")
-    return ", ".join(said)
+        counted.append(f"none ({rates_hz.count(None)})")
+    return ", ".join(counted)
 
 
 def _without_abp(opened: Sequence[Opened]) -> list[str]:

@@ -1,4 +1,4 @@
-"""Locking: the plan of a study folder, as it stands and as it was run, made its lock."""
+"""Locking: the plan of a study folder, as it stands and as it was run, written to its lock."""
 
 import json
 from pathlib import Path

@@ -61,7 +61,7 @@ def readme(*, title: str) -> str:
     """Return the page on the four tables: each column's type, unit, values and meaning."""
     parts = [
         f"# {title}",
-        "Fill in the four tables, one line a row, then run `make check STUDY=THIS_FOLDER`."
+        "Fill in the four tables, one line per row, then run `make check STUDY=THIS_FOLDER`."
         "\n\nCSV with commas and decimal points in UTF-8, or Parquet (say so in "
         "`config/config.yaml`). An empty cell is missing; missing is never zero. Times count "
         "from the patient's time zero, which `time_zero` in the settings names; no calendar "

@@ -29,7 +29,7 @@ RUN_LOCK = "icpcohort.run"
 MOST_LOGS = 5  # that are named
 STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 STOPPED = 130
-NOISE = re.compile(  # Snakemake tells each job three times; everything else is shown
+NOISE = re.compile(  # Snakemake announces each job three times; everything else is shown
     r"Select jobs to execute|Execute [0-9]+ jobs|\[[A-Z][a-z]{2} [A-Z][a-z]{2} |Finished jobid|"
     r"Complete log|Assuming unrestricted|Using workflow specific profile|Provided cores|"
     r"Rules claiming|Elapsed time|$"

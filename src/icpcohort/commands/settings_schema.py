@@ -242,7 +242,9 @@ def _kind_of_rule(names: list[str], example: str) -> dict[str, Any]:
 
 def _preset(stated: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     sources = "; ".join(f"{name}: {preset['source']}" for name, preset in stated.items())
-    about = "Named set of values of this section; what it states is then left out here"
+    about = (
+        "Named set of values for this section; the values that it states are then left out here"
+    )
     return _scalar(str, Setting(about, sources, next(iter(stated)), one_of=tuple(stated)))
 
 
@@ -253,8 +255,8 @@ def _of_columns(note: OfColumns) -> dict[str, Any]:
             name: _optional_block(
                 note.of_table.format(table=name),
                 {
-                    column: _of_column(note, column, about=found.about)
-                    for column, found in table.columns.items()
+                    column: _of_column(note, column, about=contract.about)
+                    for column, contract in table.columns.items()
                 },
             )
             for name, table in note.tables.items()
@@ -273,7 +275,7 @@ def _optional_block(about: str, properties: dict[str, Any]) -> dict[str, Any]:
 
 
 def _of_column(note: OfColumns, column: str, *, about: str) -> dict[str, Any]:
-    words = note.of_column.format(column=column, about=about[0].lower() + about[1:])
+    words = note.of_column.format(column=column, about=about)
     if not note.has_values:
         return _scalar(str, Setting(words, OF_THE_STUDY, f"your name of {column}"))
     ours = _scalar(str, Setting("Our value; empty for missing", OF_THE_STUDY, "our value"))

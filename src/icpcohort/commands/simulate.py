@@ -1,4 +1,4 @@
-"""Simulated folder: a simulated cohort lies in a folder of its own and replaces only itself."""
+"""Simulated folder: a simulated cohort has its own folder and overwrites nothing else."""
 
 import json
 from pathlib import Path
@@ -10,7 +10,7 @@ MARKER = "SIMULATED"
 
 
 class NotOurs(Exception):  # noqa: N818 (what the folder is)
-    """The folder holds what no complete simulation wrote; the text says what to do."""
+    """The folder holds files that no complete simulation wrote; the text says what to do."""
 
 
 def clear(folder: Path, *, made_by: dict[str, Any]) -> bool:

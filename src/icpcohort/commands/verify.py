@@ -1,4 +1,4 @@
-"""Verification: whether what lies in a study is what the last whole run wrote and read."""
+"""Verification: whether a study's files are still those that the last whole run used."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -36,17 +36,17 @@ def verify(study: Path) -> Verified:
         noted = checksums.read(results / checksums.NAME)
     except checksums.SumsError as error:
         return Verified(0, 0, [str(error)])
-    found = _files(results, noted)
-    if found:
-        return Verified(len(noted), 0, found)
+    differences = _files(results, noted)
+    if differences:
+        return Verified(len(noted), 0, differences)
     config = _yaml(results / ro_crate.SETTINGS)
     folder = study / config["study"]["folder"]
-    found += _settings(study, results)
+    differences += _settings(study, results)
     tables = ro_crate.tables_of((results / ro_crate.NAME).read_text(encoding="utf-8"))
-    found += _tables(folder, tables)
+    differences += _tables(folder, tables)
     listed = store.read(results / "recordings.parquet", contracts.RECORDINGS)
-    found += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
-    return Verified(len(noted), len(tables) + listed.height, found)
+    differences += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
+    return Verified(len(noted), len(tables) + listed.height, differences)
 
 
 def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
@@ -56,25 +56,25 @@ def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
         for path in results.rglob("*")
         if path.is_symlink() or not path.is_dir()
     } - {checksums.NAME}
-    found = [f"{results / name}: missing; {MEND}" for name in sorted(set(noted) - there)]
+    differences = [f"{results / name}: missing; {MEND}" for name in sorted(set(noted) - there)]
     for name in sorted(set(noted) & there):
         path = results / name
         if path.is_symlink():
-            found.append(f"{path}: a link where a file was written; {MEND}")
+            differences.append(f"{path}: a link where a file was written; {MEND}")
         elif checksums.of_file(path) != noted[name]:
-            found.append(f"{path}: not the bytes that were written; {MEND}")
+            differences.append(f"{path}: not the bytes that were written; {MEND}")
     for name in sorted(there - set(noted)):
         what = (
             "left by a writer that was killed"
             if name.endswith(atomic_write.PART)
             else "not of the run"
         )
-        found.append(f"{results / name}: {what}; remove it")
-    return found
+        differences.append(f"{results / name}: {what}; remove it")
+    return differences
 
 
 def _settings(study: Path, results: Path) -> list[str]:
-    """Name the files of settings whose values are others than those of the run."""
+    """Name the files of settings whose values differ from those of the run."""
     pairs = [("config.yaml", ro_crate.SETTINGS), ("models.yaml", ro_crate.PLAN)]
     return [
         f"{study / 'config' / name}: other values than those of the run; run the study again"
@@ -101,8 +101,8 @@ def _tables(folder: Path, noted: Mapping[str, str]) -> list[str]:
 
 
 def _recordings(folder: Path, listed: pl.DataFrame, extensions: list[str]) -> list[str]:
-    """Name the recordings that are others than when they were read, or have come or gone."""
-    found = []
+    """Name the recordings that have changed since they were read, or are new, or gone."""
+    differences = []
     for path, kind, digest in (
         listed.select("path", "format", "sha256").sort("path").iter_rows()
     ):
@@ -113,5 +113,5 @@ def _recordings(folder: Path, listed: pl.DataFrame, extensions: list[str]) -> li
         if now != digest:
             what = "missing" if now is None else "changed since it was read"
             what = "there now, and was not" if digest is None else what
-            found.append(f"{folder / path}: {what}; {MEND}")
-    return found
+            differences.append(f"{folder / path}: {what}; {MEND}")
+    return differences

@@ -1,6 +1,6 @@
 """Every table that is read or written: each column's name, type, unit and meaning, once.
 
-One module a stage, in the order data flows; all names are found here.
+One module per stage, in the order data flows; all names are found here.
 """
 
 from icpcohort.contracts.cohort import (

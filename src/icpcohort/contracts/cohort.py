@@ -26,7 +26,7 @@ def _risk(about: str, label: str = "") -> Column:
 
 OUTCOMES = Table(
     "outcomes.parquet",
-    "One row a patient: endpoints with their direction stated, and prognostic risk",
+    "One row per patient: endpoints with their direction stated, and prognostic risk",
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,
@@ -103,7 +103,7 @@ OUTCOMES = Table(
 
 BANDS = Table(
     "bands.parquet",
-    "Sliding dichotomy: one row a prognostic band, with the GOSE that divides it near half",
+    "Sliding dichotomy: one row per prognostic band, with the GOSE that divides it near half",
     ("band",),
     {
         "band": Column(COUNT, "", "Prognostic band, from 1 for the lowest risk"),
@@ -131,7 +131,7 @@ SURVIVAL = {
 
 FLOW = Table(
     "flow.parquet",
-    "Who left the study at which step: one row a window and step; n_in - n_dropped = n_out",
+    "Who left the study at which step: one row per window and step; n_in - n_dropped = n_out",
     ("window", "step"),
     {
         "window": WINDOW,
@@ -146,7 +146,7 @@ FLOW = Table(
 
 DROPPED = Table(
     "dropped.parquet",
-    "One row a patient and window that did not reach the analysis, with the reason",
+    "One row per patient and window that did not reach the analysis, with the reason",
     ("window", "patient_id"),
     {
         "window": WINDOW,
@@ -159,7 +159,7 @@ DROPPED = Table(
 
 MONITORING_END = Table(
     "monitoring_end.parquet",
-    "One row a patient and window: when the recordings ended in it, and why",
+    "One row per patient and window: when the recordings ended in it, and why",
     ("window", "patient_id"),
     {
         "window": WINDOW,
@@ -181,7 +181,7 @@ MONITORING_END = Table(
 
 MONITORING_END_BY_OUTCOME = Table(
     "monitoring_end_by_outcome.parquet",
-    "Why recordings ended, by outcome: one row a window, outcome and reason",
+    "Why recordings ended, by outcome: one row per window, outcome and reason",
     ("window", "outcome", "reason"),
     {
         "window": WINDOW,
@@ -209,7 +209,7 @@ def analysis(burden: Mapping[str, Any]) -> Table:
     columns |= burden_columns.wide(burden)
     return Table(
         "analysis.parquet",
-        "One row a patient of the cohort and window: covariates, exposures, outcomes",
+        "One row per patient of the cohort and window: covariates, exposures, outcomes",
         ("window", "patient_id"),
         columns,
     )
@@ -219,7 +219,7 @@ def updates(burden: Mapping[str, Any]) -> Table:
     """Return the contract of the burden at the end of each day; see `analysis`."""
     return Table(
         "updates.parquet",
-        "One row a patient and day: burden from time zero to the end of the day",
+        "One row per patient and day: burden from time zero to the end of the day",
         ("patient_id", "until_h"),
         {
             "patient_id": PATIENT_ID,
@@ -244,7 +244,7 @@ def analyses(burden: Mapping[str, Any]) -> Table:
     }
     return Table(
         "specifications/analyses.parquet",
-        "One row a way to make minutes and a cohort, window and patient; as `analysis.parquet`",
+        "One row per way to make minutes and cohort, window and patient; as `analysis.parquet`",
         ("signals", "cohort", "window", "patient_id"),
         names | analysis(burden).columns,
     )
@@ -269,7 +269,7 @@ EXPOSED_BURDEN = Table(
 
 INTENSITY_MAP = Table(
     "intensity_map.parquet",
-    "Episodes against outcome: one row a window, signal, threshold and least duration",
+    "Episodes against outcome: one row per window, signal, threshold and least duration",
     ("window", "signal", "threshold_mmhg", "duration_min"),
     {
         "window": WINDOW,

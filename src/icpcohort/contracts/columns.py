@@ -27,7 +27,7 @@ UNIT_WORDS = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column: what it holds, what people call it, and what a model may do with it.
+    """One column: what it holds, its label, and what a model may use it for.
 
     What is not stated follows from the rest, so that most columns are one line.
 

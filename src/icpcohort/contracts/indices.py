@@ -1,4 +1,4 @@
-"""What minutes become: indices, curves, CPPopt, burden, and what a window comes to."""
+"""What minutes become: indices, curves, CPPopt, burden, and the summary of each window."""
 
 from icpcohort.contracts.columns import (
     COUNT,
@@ -77,7 +77,7 @@ CURVES = Table(
 
 OPTIMA = Table(
     "optima.parquet",
-    "One row a patient: CPPopt of the whole recording, or why there is none",
+    "One row per patient: CPPopt of the whole recording, or why there is none",
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,
@@ -102,7 +102,7 @@ OPTIMA = Table(
             REAL, "mm[Hg]", "Standard deviation of CPPopt over these surrogates"
         ),
         "cppopt_yield_percent": Column(REAL, "%", "Minutes with CPPopt / minutes with CPP"),
-        "chance_yield_percent": Column(REAL, "%", "The same in surrogates, their mean"),
+        "chance_yield_percent": Column(REAL, "%", "Mean of that yield over the surrogates"),
         "n_minutes": Column(COUNT, "min", "Minutes with CPP and PRx"),
         "reason": Column(TEXT, "", "Why there is no CPPopt; null when there is one"),
     },
@@ -110,7 +110,7 @@ OPTIMA = Table(
 
 BURDEN = Table(
     "burden.parquet",
-    "Pressure burden: one row a patient, window, signal, side and threshold",
+    "Pressure burden: one row per patient, window, signal, side and threshold",
     ("patient_id", "window", "signal", "side", "threshold_mmhg"),
     {
         "patient_id": PATIENT_ID,
@@ -189,7 +189,7 @@ INTENSITY = Table(
 
 SUMMARY = Table(
     "summary.parquet",
-    "One row a patient and window: what a model may use as exposure",
+    "One row per patient and window: what a model may use as exposure",
     ("patient_id", "window"),
     {
         "patient_id": PATIENT_ID,
@@ -244,7 +244,9 @@ SUMMARY = Table(
         "rac_mean": Column(REAL, "1", "Mean RAC", decimals=2),
         "rap_mean": Column(REAL, "1", "Mean RAP", decimals=2),
         "lprx_mean": Column(REAL, "1", "Mean L-PRx", decimals=2),
-        "cpp_h": Column(REAL, "h", "Minutes with CPP in the window: what the yield is of"),
+        "cpp_h": Column(
+            REAL, "h", "Minutes with CPP in the window, the denominator of the yield"
+        ),
         "prx_h": Column(REAL, "h", "Minutes with PRx in the window"),
         "cppopt_mean_mmhg": Column(REAL, "mm[Hg]", "Mean CPPopt"),
         "cppopt_h": Column(REAL, "h", "Minutes with CPP and CPPopt in the window"),

@@ -1,4 +1,4 @@
-"""Job log: what a job says on its standard error, kept in the `log` file of its rule."""
+"""Job log: what a job writes to its standard error, kept in the `log` file of its rule."""
 
 import os
 import sys
@@ -9,7 +9,7 @@ _kept: set[Path] = set()
 
 
 def keep(log: Sequence[str]) -> None:
-    """Let what this process says on its standard error go to a file.
+    """Send what this process writes to its standard error to a file.
 
     An error of a script, with the place where it happened, is thus found after the run.
 
@@ -29,7 +29,7 @@ def keep(log: Sequence[str]) -> None:
 
 
 def of_errors(folder: Path, *, since_s: float) -> list[Path]:
-    """Return the logs in which something was said since a moment, and remove empty ones.
+    """Return the logs that were written to since a moment, and remove empty ones.
 
     Parameters
     ----------
@@ -38,11 +38,11 @@ def of_errors(folder: Path, *, since_s: float) -> list[Path]:
     since_s : float, s
         As `time.time()` gives it.
     """
-    said = []
+    logs = []
     for path in sorted(folder.rglob("*.log")):
         stat = path.stat()
         if stat.st_size == 0:
             path.unlink()
         elif stat.st_mtime >= since_s:
-            said.append(path)
-    return said
+            logs.append(path)
+    return logs

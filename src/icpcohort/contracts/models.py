@@ -13,18 +13,18 @@ from icpcohort.contracts.columns import (
 )
 
 TERM_FIELDS = {
-    "variable": Column(TEXT, "", "Column of the analysis table; null of an intercept"),
-    "level": Column(TEXT, "", "Level of that column, or of the modifier; null of a number"),
+    "variable": Column(TEXT, "", "Column of the analysis table; null for an intercept"),
+    "level": Column(TEXT, "", "Level of that column, or of the modifier; null for a number"),
     "reference": Column(TEXT, "", "Level that `level` stands against"),
     "part": Column(COUNT, "", "Part of a curve, 1 being the straight one; else null"),
     "modifier": Column(
-        TEXT, "", "Column by whose levels the slope of `variable` differs; else null"
+        TEXT, "", "Column whose levels have different slopes of `variable`; else null"
     ),
 }
 
 ESTIMATES = Table(
     "models/<model>/estimates.parquet",
-    "One row a term of a fitted model, unadjusted and adjusted",
+    "One row per term of a fitted model, unadjusted and adjusted",
     ("adjustment", "term"),
     {
         "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
@@ -60,12 +60,12 @@ ESTIMATES = Table(
 
 PLANNING = Table(
     "tables/planning.parquet",
-    "One row a model and number of patients: what such a study would show",
+    "One row per model and number of patients: what such a study would show",
     ("model", "times_now"),
     {
         "model": Column(TEXT, "", "Model of the analysis plan"),
         "n": Column(COUNT, "", "Patients in the fit"),
-        "times_now": Column(COUNT, "", "How many times those of this study they are"),
+        "times_now": Column(COUNT, "", "Number of patients as a multiple of this study's"),
         "ci_factor": Column(
             REAL, "1", "Expected ratio of an estimate and a limit of its 95 % interval"
         ),
@@ -81,7 +81,7 @@ ALTERNATIVES = Table(
     ("analysis", "adjustment", "term"),
     {
         "analysis": Column(TEXT, "", "What differs from the main fit"),
-        "subgroup": Column(TEXT, "", "Column of a subgroup; null of any other fit"),
+        "subgroup": Column(TEXT, "", "Column of a subgroup; null for any other fit"),
         "subgroup_level": Column(TEXT, "", "Level of that column"),
         **ESTIMATES.columns,
         "reason": Column(TEXT, "", "Why there is no estimate; null where there is one"),
@@ -90,11 +90,13 @@ ALTERNATIVES = Table(
 
 RISKS = Table(
     "models/<model>/risks.parquet",
-    "Absolute risk, or mean, had every patient of the fit the stated exposure",
+    "Absolute risk, or mean, if every patient of the fit had the stated exposure",
     ("adjustment", "outcome", "exposure_value"),
     {
         "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
-        "outcome": Column(TEXT, "", "What the risk is of; of a score, at or below each cut"),
+        "outcome": Column(
+            TEXT, "", "Outcome that the risk is of; for a score, at or below each cut"
+        ),
         "exposure_value": Column(REAL, "1", "Value of the exposure, in its own unit"),
         "risk": Column(REAL, "1", "Mean over the patients; null when it is not reported"),
         "ci_low": Column(REAL, "1", "Lower 95 % limit"),
@@ -155,7 +157,9 @@ COMPARISONS = Table(
         "effect_ci_low": Column(REAL, "1", "Lower 95 % limit, for this comparison alone"),
         "effect_ci_high": Column(REAL, "1", "Upper 95 % limit, for this comparison alone"),
         "p": Column(REAL, "1", "p for this comparison alone"),
-        "p_adjusted": Column(REAL, "1", "p held over the group; null without an estimate"),
+        "p_adjusted": Column(
+            REAL, "1", "p adjusted for the tests of the group; null without an estimate"
+        ),
         "n": Column(COUNT, "", "Patients in the fit"),
         "n_events": Column(COUNT, "", "Patients with the outcome; null where none is counted"),
         "method": Column(TEXT, "", "holm or hochberg"),
@@ -165,7 +169,7 @@ COMPARISONS = Table(
 
 DIAGNOSTICS = Table(
     "models/<model>/diagnostics.parquet",
-    "One row a quantity that says how far a fit can be trusted",
+    "One row per quantity that says how far a fit can be trusted",
     ("adjustment", "quantity"),
     {
         "adjustment": Column(TEXT, "", "unadjusted or adjusted"),
@@ -187,14 +191,14 @@ MODEL_FLOW = Table(
     ("step",),
     {name: column for name, column in FLOW.columns.items() if name != "window"}
     | {
-        "variable": Column(TEXT, "", "Column that must be known; null of another step"),
+        "variable": Column(TEXT, "", "Column that must be known; null for another step"),
         "role": Column(TEXT, "", "Its role: outcome, exposure, clusters or adjustment"),
     },
 )
 
 MODEL_DROPPED = Table(
     "models/<model>/dropped.parquet",
-    "One row a patient of the cohort who is not in the fit, with the reason",
+    "One row per patient of the cohort who is not in the fit, with the reason",
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,

@@ -4,7 +4,7 @@ from icpcohort.contracts.columns import COUNT, TEXT, Column, Table
 
 PLAN_CHANGES = Table(
     "plan_changes.parquet",
-    "One row a difference between the locked plan and the run; none without a lock",
+    "One row per difference between the locked plan and the run; none without a lock",
     ("what",),
     {
         "what": Column(TEXT, "", "Setting, model, specification, code or input, with its name"),
@@ -17,7 +17,7 @@ PLAN_CHANGES = Table(
 
 PLAN_STATUS = Table(
     "plan_status.parquet",
-    "One row a model: whether it is as planned; none without a lock",
+    "One row per model: whether it is as planned; none without a lock",
     ("model",),
     {
         "model": Column(TEXT, "", "Model of the analysis plan"),
@@ -25,6 +25,6 @@ PLAN_STATUS = Table(
             TEXT, "", "as planned, changed after the lock, or added after the lock"
         ),
         "n_changes": Column(COUNT, "", "Changes that concern it"),
-        "n_unexplained": Column(COUNT, "", "Of them, those without a reason of the author"),
+        "n_unexplained": Column(COUNT, "", "Those of them for which the author gave no reason"),
     },
 )

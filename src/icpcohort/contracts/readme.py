@@ -24,7 +24,7 @@ TYPE_WORDS = {
 }
 
 BURDEN_COLUMNS = """\
-Further columns hold the burden, one a signal, side, threshold and measure, named
+Further columns hold the burden, one per signal, side, threshold and measure, named
 `<signal>_<side>_<threshold>_<measure>`, for example `icp_above_20_dose_per_h_mmhg`; a decimal
 point in the threshold becomes `_`. The measures, with unit and meaning, are the columns from
 `dose_mmhg_h` to `longest_episode_min` of `burden.parquet`, without `monitored_h`; the

@@ -1,4 +1,4 @@
-"""Setting: what one value of the settings may be and means, said once, at its field.
+"""Setting: what a value of the settings may be and what it means, stated once, at its field.
 
 A section of the settings is a frozen dataclass in the room that uses it. Its first line says
 what the section is about; each field is annotated with a `Setting`. The JSON schemas and the

@@ -1,4 +1,4 @@
-"""What recordings become: what each file is, trends, artefacts, and the account of seconds."""
+"""What recordings become: what each file is, trends, artefacts, and where every second went."""
 
 from icpcohort.contracts.columns import (
     COUNT,
@@ -13,7 +13,7 @@ from icpcohort.contracts.columns import (
 
 RECORDINGS = Table(
     "recordings.parquet",
-    "One row a recording: what the file is, or why it cannot be used",
+    "One row per recording: what the file is, or why it cannot be used",
     ("recording_id",),
     {
         "recording_id": Column(TEXT, "", "Identifier of the recording"),
@@ -31,7 +31,7 @@ RECORDINGS = Table(
         "abp_unit": Column(TEXT, "", "Unit of ABP in the file; readings are converted to mmHg"),
         "n_annotations": Column(COUNT, "", "Annotations within the recording or beside it"),
         "n_annotations_used": Column(
-            COUNT, "", "Those whose text the settings give a meaning; the others mean nothing"
+            COUNT, "", "Those whose text has a meaning in the settings; the others are ignored"
         ),
         "n_duplicate_times": Column(
             COUNT, "", "Rows with the time of another row, averaged with it; null without times"
@@ -49,7 +49,7 @@ RECORDINGS = Table(
 
 EXCLUDED = Table(
     "excluded.parquet",
-    "One row whatever was left out before the cohort was formed, with the reason",
+    "One row per item left out before the cohort was formed, with the reason",
     ("stage", "patient_id", "recording_id", "reason"),
     {
         "stage": Column(TEXT, "", "Step that left it out"),
@@ -126,7 +126,7 @@ ARTEFACTS = Table(
 
 INTERVALS = Table(
     "intervals/<patient>.parquet",
-    "Everything that was noted of one patient's time, by whom: what rules and indices go by",
+    "Everything noted about one patient's time, and by whom; rules and indices use it",
     ("event", "start_s", "source"),
     {
         "event": Column(
@@ -144,7 +144,7 @@ INTERVALS = Table(
 
 PULSE_FINDINGS = Table(
     "pulse_findings.parquet",
-    "One row a patient and finding: where AMP comes from; each block of ICP waveform once",
+    "One row per patient and finding: where AMP comes from; each block of ICP waveform once",
     ("patient_id", "finding"),
     {
         "patient_id": PATIENT_ID,
@@ -176,7 +176,7 @@ _MASKED_BY = {
 
 QUALITY = Table(
     "quality.parquet",
-    "One row a patient and signal, each second once: recorded = valid + masked + missing",
+    "One row per patient and signal, each second once: recorded = valid + masked + missing",
     ("patient_id", "signal"),
     {
         "patient_id": PATIENT_ID,
@@ -188,28 +188,28 @@ QUALITY = Table(
 
 HOURS = Table(
     "hours/<batch>.parquet",
-    "One row a patient, signal and hour with a recorded minute: minutes by what became of them",
+    "One row per patient, signal and recorded hour: its minutes by what became of them",
     ("patient_id", "signal", "hour"),
     {
         "patient_id": PATIENT_ID,
         "signal": _SIGNAL,
         "hour": Column(COUNT, "", "Whole hours since time zero when the hour began"),
         "valid": Column(COUNT, "", "Minutes with a value"),
-        "masked": Column(COUNT, "", "Minutes without, in which something was masked"),
-        "missing": Column(COUNT, "", "Minutes without, in which nothing was"),
+        "masked": Column(COUNT, "", "Minutes without a value in which something was masked"),
+        "missing": Column(COUNT, "", "Minutes without a value in which nothing was masked"),
     },
 )
 
 MASKED = Table(
     "masked.parquet",
-    "One row a patient, signal and reason: these add up to masked_s of quality.parquet",
+    "One row per patient, signal and reason: these add up to masked_s of quality.parquet",
     ("patient_id", "signal", "reason"),
     {"patient_id": PATIENT_ID, "signal": _SIGNAL, **_MASKED_BY},
 )
 
 RECORDING_QUALITY = Table(
     "recording_quality.parquet",
-    "One row a recording used and signal, before overlaps are settled",
+    "One row per used recording and signal, before overlaps are settled",
     ("recording_id", "signal"),
     {
         "recording_id": Column(TEXT, "", "Identifier of the recording"),
@@ -222,7 +222,7 @@ RECORDING_QUALITY = Table(
 
 RECORDING_MASKED = Table(
     "recording_masked.parquet",
-    "One row a recording used, signal and reason",
+    "One row per used recording, signal and reason",
     ("recording_id", "signal", "reason"),
     {
         "recording_id": Column(TEXT, "", "Identifier of the recording"),

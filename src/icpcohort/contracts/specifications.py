@@ -9,12 +9,12 @@ OPTION = Column(TEXT, "", "How it is decided")
 
 SPECIFICATIONS = Table(
     "specifications/specifications.parquet",
-    "One row a question and specification: the exposure's adjusted effect",
+    "One row per question and specification: the exposure's adjusted effect",
     ("question", "specification"),
     {
         "question": QUESTION,
         "specification": NUMBER,
-        "is_main": Column(FLAG, "", "Whether it is that of the plan"),
+        "is_main": Column(FLAG, "", "Whether this specification is the plan's own"),
         "exposure": Column(TEXT, "", "Exposure, as named in the analysis table"),
         "outcome": Column(TEXT, "", "Outcome, as named in the analysis table"),
         "window": Column(TEXT, "", "Exposure window"),
@@ -38,21 +38,21 @@ SPECIFICATIONS = Table(
 
 SPECIFICATION_OPTIONS = Table(
     "specifications/options.parquet",
-    "One row a specification and choice: which option it takes",
+    "One row per specification and choice: which option it takes",
     ("question", "specification", "choice"),
     {"question": QUESTION, "specification": NUMBER, "choice": CHOICE, "option": OPTION},
 )
 
 SPECIFICATION_CHOICES = Table(
     "specifications/choices.parquet",
-    "One row an option: what it stands for, and the effects with it",
+    "One row per option: what it stands for, and the effects with it",
     ("question", "choice", "option"),
     {
         "question": QUESTION,
         "choice": CHOICE,
         "option": OPTION,
         "choice_words": Column(TEXT, "", "What is chosen, as declared"),
-        "is_main": Column(FLAG, "", "Whether the main specification takes it"),
+        "is_main": Column(FLAG, "", "Whether the main specification takes this option"),
         "reason": Column(TEXT, "", "Why it is defensible, as declared"),
         "source": Column(TEXT, "", "Source, as declared"),
         "n_specifications": Column(COUNT, "", "Specifications with it that have an estimate"),
@@ -70,7 +70,7 @@ SPECIFICATION_CHOICES = Table(
 
 SPECIFICATION_SUMMARY = Table(
     "specifications/summary.parquet",
-    "One row a question: all its specifications together",
+    "One row per question: all its specifications together",
     ("question",),
     {
         "question": QUESTION,

@@ -1,4 +1,4 @@
-"""Spreadsheet: texts that a spreadsheet shows and does not compute, in all CSV of results.
+"""Spreadsheet: texts of CSV files written so that a spreadsheet shows but never computes them.
 
 Source: OWASP, CSV injection (from memory).
 """

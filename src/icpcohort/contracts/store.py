@@ -90,7 +90,7 @@ def read(path: str | Path, table: Table) -> pl.DataFrame:
 def read_patients(
     paths: Sequence[str | Path], table: Table, *, columns: Sequence[str] = ()
 ) -> pl.DataFrame:
-    """Read one file a patient into one table, with `patient_id` from the files' names.
+    """Read one file per patient into one table, with `patient_id` from the files' names.
 
     Of a table of many columns only `columns` and the key are read, where they are given.
     """
@@ -157,7 +157,7 @@ def _types(table: Table) -> dict[str, pl.DataType]:
 
 
 def read_named(paths: Sequence[str | Path], table: Table) -> dict[str, pl.DataFrame]:
-    """Read one file a model, by the name of the folder it lies in."""
+    """Read one file per model, by the name of the folder it lies in."""
     return {Path(path).parent.name: read(path, table) for path in paths}
 
 

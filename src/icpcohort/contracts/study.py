@@ -10,7 +10,7 @@ LEVEL = {
 
 PATIENTS = Table(
     "patients.parquet",
-    "One row a patient: covariates and outcomes as the study recorded them",
+    "One row per patient: covariates and outcomes as the study recorded them",
     ("patient_id",),
     {
         "patient_id": PATIENT_ID,
@@ -66,7 +66,7 @@ PATIENTS = Table(
 
 RECORDING_LIST = Table(
     "recordings.csv",
-    "One row a recording, as listed by the study",
+    "One row per recording, as listed by the study",
     ("recording_id",),
     {
         "recording_id": Column(TEXT, "", "Identifier of the recording"),
@@ -94,7 +94,7 @@ MONITOR_TYPES = ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain"
 
 MONITORS = Table(
     "monitors.parquet",
-    "One row a monitor: kind, placement, calibration, drift, complications",
+    "One row per monitor: kind, placement, calibration, drift, complications",
     ("monitor_id",),
     {
         "monitor_id": Column(TEXT, "", "Identifier of the monitor"),
@@ -133,7 +133,7 @@ EVENT_KINDS = (
 
 EVENTS = Table(
     "events.parquet",
-    "One row an interval noted at the bedside or by hand afterwards",
+    "One row per interval noted at the bedside or by hand afterwards",
     ("patient_id", "event", "start_s"),
     {
         "patient_id": PATIENT_ID,
@@ -149,7 +149,8 @@ EVENTS = Table(
 
 RECODINGS = Table(
     "recodings.parquet",
-    "One row a value of the study's tables that the settings translate, and how often it stood",
+    "One row per value of the study's tables that the settings translate, and how often it "
+    "occurs",
     ("table", "column", "from", "to"),
     {
         "table": Column(TEXT, "", "patients, recordings, monitors or events"),

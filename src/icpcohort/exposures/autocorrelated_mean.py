@@ -1,4 +1,4 @@
-"""Long run: the interval of the mean of a series whose neighbours hang together."""
+"""Long run: the interval of the mean of a series whose neighbouring values are correlated."""
 
 from typing import NamedTuple
 

@@ -80,7 +80,7 @@ class Rules:
     merge_gap_min: Annotated[
         int,
         Setting(
-            "Up to as many minutes within do not end an episode",
+            "Gaps of up to this many minutes do not end an episode",
             "0 to 5 min (from memory, high)",
             1,
             at_least=0,
@@ -96,7 +96,7 @@ class Settings(Rules):
     impaired_prx: Annotated[
         float,
         Setting(
-            "PRx above which the burden is also added up apart",
+            "Burden is also added up separately for the minutes with PRx above this",
             "0.25 for survival: Sorrentino 2012, Neurocrit Care 16:258-266, doi "
             "10.1007/s12028-011-9630-8 [confirmed], for a patient's mean; a single minute "
             "exceeds it by chance in 9 % (computed)",

@@ -32,7 +32,7 @@ def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
     thresholds = asdict(rules)
     table = contracts.updates(thresholds)
     last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / H_S)
-    found = [store.empty(table)]
+    days = [store.empty(table)]
     n_days = math.ceil(float(last_h["last_h"].max() or 0.0) / DAY_H)  # type: ignore[arg-type]
     for day in range(1, n_days + 1):
         until_h = day * DAY_H
@@ -43,5 +43,5 @@ def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
             rules=rules,
         )
         wide = burden.widen(so_far, thresholds)
-        found.append(wide.with_columns(until_h=pl.lit(until_h)).select(list(table.columns)))
-    return pl.concat(found).sort(table.key)
+        days.append(wide.with_columns(until_h=pl.lit(until_h)).select(list(table.columns)))
+    return pl.concat(days).sort(table.key)

@@ -83,7 +83,7 @@ class Rules:
     merge_gap_min: Annotated[
         int,
         Setting(
-            "Up to as many minutes within do not end an episode of the map",
+            "Gaps of up to this many minutes do not end an episode of the map",
             "0 to 5 min (from memory, high)",
             0,
             at_least=0,
@@ -227,7 +227,7 @@ def against_outcome(
     enough = (
         (pl.len() >= max(min_patients, 4)) & (score.n_unique() > 1) & (often.n_unique() > 1)
     )
-    found = (
+    correlations = (
         intensity.join(
             analysis.select("window", "patient_id", "gose_6m"),
             on=["window", "patient_id"],
@@ -243,7 +243,7 @@ def against_outcome(
         )
     )
     every = intensity.select(MAP_KEY).unique()
-    table = every.join(found, on=MAP_KEY, how="left", validate="1:1").with_columns(
+    table = every.join(correlations, on=MAP_KEY, how="left", validate="1:1").with_columns(
         pl.col("n_patients", "n_with_episodes").fill_null(0)
     )
     limits = [

@@ -1,4 +1,4 @@
-"""Summary: what each patient's minutes come to in each exposure window."""
+"""Summary: each patient's minutes summed up for each exposure window."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -32,12 +32,13 @@ TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """What each patient's minutes come to in each exposure window."""
+    """Summary of each patient's minutes in each exposure window."""
 
     min_cppopt_h: Annotated[
         float,
         Setting(
-            "Hours with CPPopt (or LLR) in a window below which what rests on them is null",
+            "With fewer hours of CPPopt (or LLR) in a window, the values computed from them "
+            "are null",
             COMMON_PRACTICE,
             1.0,
             at_least=0,
@@ -47,7 +48,7 @@ class Settings:
     min_prx_interval_h: Annotated[
         float,
         Setting(
-            "Hours with PRx in a window below which its mean has no interval",
+            "With fewer hours of PRx in a window, its mean has no interval",
             "own choice: with less, the interval is too short where PRx changes slowly "
             "(computed)",
             6.0,
@@ -58,8 +59,8 @@ class Settings:
     n_cosines: Annotated[
         int,
         Setting(
-            "Slowest cosines of the window that give the long-run variance of PRx; more "
-            "shorten the interval and hold less slow change",
+            "How many of the slowest cosines give the long-run variance of PRx; with more, "
+            "the interval is shorter and allows for less slow change",
             "equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352; "
             "Lazarus 2018, J Bus Econ Stat 36:541-559 (from memory); 6: own choice, by "
             "simulation",
@@ -123,11 +124,11 @@ def _prx_intervals(minutes: pl.DataFrame, *, scale: Scale, settings: Settings) -
     enough = minutes.select("patient_id", "prx").filter(
         pl.col("prx").count().over("patient_id") >= least
     )
-    for (patient_id,), own in enough.group_by("patient_id", maintain_order=True):
-        prx = own["prx"].fill_null(np.nan).to_numpy()
+    for (patient_id,), rows_of_one in enough.group_by("patient_id", maintain_order=True):
+        prx = rows_of_one["prx"].fill_null(np.nan).to_numpy()
         z = to_scale(prx, scale)
-        found = autocorrelated_mean.interval_of_mean(z, n_cosines=settings.n_cosines)
-        limits = from_scale(np.array(found), scale).clip(-1, 1)
+        interval = autocorrelated_mean.interval_of_mean(z, n_cosines=settings.n_cosines)
+        limits = from_scale(np.array(interval), scale).clip(-1, 1)
         rows.append((patient_id, *limits.tolist()))
     names = {name: pl.Float64() for name in ("prx_mean_ci_low", "prx_mean_ci_high")}
     schema = {"patient_id": pl.String(), **names}

@@ -20,8 +20,8 @@ class Window(TypedDict):
     end_h: Annotated[
         float,
         Setting(
-            "End since time zero, in hours; the landmark: who died or left before is not in "
-            "the window",
+            "End since time zero, in hours; the landmark: patients who died or left before it"
+            " are not in the window",
             "landmark analysis: Anderson 1983, J Clin Oncol 1:710 (from memory)",
             24.0,
             above=0,

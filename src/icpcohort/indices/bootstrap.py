@@ -1,4 +1,4 @@
-"""Bootstrap: how far a recording's CPPopt would move with another stretch of the same."""
+"""Bootstrap: how far a recording's CPPopt moves when its minutes are drawn again in blocks."""
 
 import dataclasses
 from dataclasses import dataclass
@@ -49,7 +49,8 @@ class Settings:
     min_upward_fraction: Annotated[
         float,
         Setting(
-            "Share of the resamples whose curve must open upward for an interval",
+            "An interval is given if at least this share of the resamples has a curve that "
+            "opens upward",
             "our own choice",
             0.9,
             at_least=0,
@@ -59,7 +60,7 @@ class Settings:
 
 
 class Interval(NamedTuple):
-    """A 95 % interval, and the share of resamples whose curve opens upward, which it is of."""
+    """A 95 % interval over the resamples whose curve opens upward, and their share of all."""
 
     low: float
     high: float
@@ -78,7 +79,7 @@ def interval(
     Parameters
     ----------
     minutes : DataFrame
-        One row a minute without gaps in `t_s`; cpp_mmhg and prx.
+        One row per minute without gaps in `t_s`; cpp_mmhg and prx.
     settings : Settings
         Blocks are longer than the minutes that one PRx and its CPP share, so that what hangs
         together stays together, and short against the recording. With a smaller share of
@@ -108,7 +109,7 @@ def interval(
         generator=generator,
     )
     shares = rules.min_bin_fraction * generator.uniform(*SHARES, size=(settings.n_resamples, 1))
-    found = np.concatenate(
+    lowest_mmhg = np.concatenate(
         [
             _lowest_points(
                 Sums(*(part[place::N_POSITIONS] for part in drawn)),
@@ -119,7 +120,7 @@ def interval(
             for place in range(N_POSITIONS)
         ]
     )
-    lowest = found[np.isfinite(found)]
+    lowest = lowest_mmhg[np.isfinite(lowest_mmhg)]
     share = lowest.size / settings.n_resamples
     if lowest.size == 0 or share < settings.min_upward_fraction:
         return Interval(np.nan, np.nan, share)

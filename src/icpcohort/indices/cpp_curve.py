@@ -15,7 +15,7 @@ Reals = NDArray[np.float64]
 
 
 class Sums(NamedTuple):
-    """What a curve is made of, for each bin: minutes, the sum of their PRx, and of its square.
+    """For each bin of a curve: its minutes, the sum of their PRx, and the sum of its square.
 
     Each (..., n_bins); PRx on the scale on which it is averaged.
     """
@@ -165,8 +165,8 @@ def _weights(sums: Sums, *, used: NDArray[np.bool_], rules: Rules) -> Reals:
         return np.where(used, 1.0, 0.0)
     within = _squares_within(sums)
     pooled = nan_divide.divide(within.sum(-1), _freedom(sums), where=_freedom(sums) > 0)
-    own = nan_divide.divide(within, sums.counts - 1, where=sums.counts > 1)
-    variance = np.where(own > ROUNDING, own, pooled[..., None])
+    own_variance = nan_divide.divide(within, sums.counts - 1, where=sums.counts > 1)
+    variance = np.where(own_variance > ROUNDING, own_variance, pooled[..., None])
     variance = np.where(variance > ROUNDING, variance, 1 / (rules.prx.n_blocks - 3))
     return nan_divide.divide(np.where(used, sums.counts, 0.0), variance, where=variance > 0)
 
@@ -189,8 +189,9 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
     (...,)
         The larger of what the minutes show (pooled within bins) and what the sampling of a
         correlation of `n_blocks` independent values alone gives: of z 1 / sqrt(n - 3), of r
-        1 / sqrt(n - 1). Windows overlap, only every so-many-th minute is new, and it is
-        larger by the root of as many: minutes may then be counted as if they were independent.
+        1 / sqrt(n - 1). Windows overlap, so neighbouring minutes share data. The value is
+        therefore multiplied by the root of the minutes in a window; minutes may then be counted
+        as if they were independent.
 
     Source: variance of z: Fisher 1921 (from memory); the allowance for overlap: our own.
     """
@@ -202,7 +203,7 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
 
 
 def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: Rules) -> tuple[Reals, Reals]:
-    """Return how steeply curves' bins rise away from their lowest points, below and above.
+    """Return how steeply the bins rise on each side of the lowest point of their curve.
 
     Parameters
     ----------
@@ -270,18 +271,18 @@ def crossing_of_bins(
     used = np.isfinite(values)
     gap = np.where(used, np.abs(centres_mmhg - cppopt_mmhg[..., None]), np.inf)
     nearest = gap.argmin(axis=-1)
-    found = np.full(cppopt_mmhg.shape, np.nan)
-    last_x, last_y = found.copy(), found.copy()
+    crossing_mmhg = np.full(cppopt_mmhg.shape, np.nan)
+    last_x, last_y = crossing_mmhg.copy(), crossing_mmhg.copy()
     low = level - ROUNDING
     reactive = np.take_along_axis(values, nearest[..., None], axis=-1)[..., 0] < low
     reactive &= np.isfinite(cppopt_mmhg)
     for place in range(centres_mmhg.size)[::side]:
         here = used[..., place] & (side * (place - nearest) >= 0)
         x, y = centres_mmhg[place], values[..., place]
-        rises = here & np.isnan(found) & (last_y < low) & (y >= low)
+        rises = here & np.isnan(crossing_mmhg) & (last_y < low) & (y >= low)
         if rises.any():
             share = (level - last_y[rises]) / (y[rises] - last_y[rises])
-            found[rises] = last_x[rises] + share * (x - last_x[rises])
+            crossing_mmhg[rises] = last_x[rises] + share * (x - last_x[rises])
         np.copyto(last_x, x, where=here)
         np.copyto(last_y, y, where=here)
-    return np.where(reactive, found, np.nan)
+    return np.where(reactive, crossing_mmhg, np.nan)

@@ -31,9 +31,9 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
     The weights there fall with the error of the fit and for incomplete curves, by a formula
     that could not be confirmed; those of `curve_settings` are our own choice.
     """
-    given = np.isfinite(values_mmhg) & (weights > 0)
-    total = np.where(given, weights, 0.0).sum(axis=0)
-    mass = np.where(given, weights * np.nan_to_num(values_mmhg), 0.0).sum(axis=0)
+    has_value = np.isfinite(values_mmhg) & (weights > 0)
+    total = np.where(has_value, weights, 0.0).sum(axis=0)
+    mass = np.where(has_value, weights * np.nan_to_num(values_mmhg), 0.0).sum(axis=0)
     return nan_divide.divide(mass, total, where=total > 0)
 
 
@@ -49,7 +49,7 @@ class Binned(NamedTuple):
 
 
 def bin_minutes(minutes: pl.DataFrame, *, rules: Rules) -> Binned:
-    """Put each minute's PRx in the bin of the average CPP of the minutes that it looks back on.
+    """Put each minute's PRx in the bin of its CPP, averaged over the last `cpp_average_min`.
 
     Bins are half-open, and an average that misses an edge by rounding lies on it. A minute
     without PRx, or whose CPP lies outside the bins, or with fewer than half of
@@ -76,7 +76,7 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     Parameters
     ----------
     minutes : DataFrame
-        One row a minute without gaps in `t_s`; cpp_mmhg and prx.
+        One row per minute without gaps in `t_s`; cpp_mmhg and prx.
     rules : Rules
         Several windows are combined by `combine_windows`.
 
@@ -95,7 +95,7 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     rules = _where_data_are(binned, rules=rules)
     running = running_sums(minutes, rules=rules)
     step = max(1, _CURVES_AT_ONCE // len(rules.windows_min))
-    found = [np.empty((len(MINUTE_COLUMNS), 0))]
+    blocks = [np.empty((len(MINUTE_COLUMNS), 0))]
     for first in range(0, minutes.height, step):
         rows = range(first, min(first + step, minutes.height))
         curves = accept(
@@ -104,17 +104,19 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
             min_arm_z=0.0,
             rules=rules,
         )
-        given = [getattr(curves, name) for name in ("cppopt_mmhg", *LIMITS)]
-        given.append(curves.one_sided.astype(np.float64))
-        found.append(np.array([combine_windows(values, curves.weight) for values in given]))
-    columns = zip(MINUTE_COLUMNS, np.concatenate(found, axis=1), strict=True)
+        by_window = [getattr(curves, name) for name in ("cppopt_mmhg", *LIMITS)]
+        by_window.append(curves.one_sided.astype(np.float64))
+        blocks.append(
+            np.array([combine_windows(values, curves.weight) for values in by_window])
+        )
+    columns = zip(MINUTE_COLUMNS, np.concatenate(blocks, axis=1), strict=True)
     return minutes.with_columns(
         pl.Series(name, values, nan_to_null=True) for name, values in columns
     )
 
 
 def running_sums(minutes: pl.DataFrame, *, rules: Rules) -> Sums:
-    """Return what the bins hold from the first minute on.
+    """Return the sums of each bin from the first minute up to each minute.
 
     Each (n_minutes + 1, n_bins), beginning with zeros; in memory bin after bin, so that sums
     over bins add up whole columns.
@@ -142,14 +144,14 @@ def _over_last(running: Reals, rows: range, *, windows_min: Sequence[int]) -> Re
 
     (n_windows, n_rows, n_bins); in memory bin after bin, as in `running_sums`.
     """
-    found = np.empty((running.shape[1], len(windows_min), len(rows)))
-    found[:] = running.T[:, None, rows.start + 1 : rows.stop + 1]
+    sums = np.empty((running.shape[1], len(windows_min), len(rows)))
+    sums[:] = running.T[:, None, rows.start + 1 : rows.stop + 1]
     for place, n in enumerate(windows_min):
         n_short = min(max(n - rows.start, 0), len(rows))  # that begin with the recording
         since = slice(rows.start + 1 + n_short - n, rows.stop + 1 - n)
         if n_short < len(rows):
-            found[:, place, n_short:] -= running.T[:, since]
-    return found.transpose(1, 2, 0)
+            sums[:, place, n_short:] -= running.T[:, since]
+    return sums.transpose(1, 2, 0)
 
 
 class WholeCurve(NamedTuple):
@@ -166,13 +168,13 @@ def for_recording(minutes: pl.DataFrame, *, rules: Rules) -> WholeCurve:
     30:733-738; the fitted parabola stands for the reading by eye.
     """
     sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
-    found = accept(
+    accepted = accept(
         sums, min_minutes=rules.min_minutes(), min_arm_z=rules.min_arm_z, rules=rules
     )
     some = sums.counts > 0
     centres = rules.centres_mmhg()[some]
-    reason = str(found.reason)
-    fitted = from_scale(found.parabola.at(centres), rules.prx)
+    reason = str(accepted.reason)
+    fitted = from_scale(accepted.parabola.at(centres), rules.prx)
     curve = pl.DataFrame(
         {
             "cpp_mmhg": centres,
@@ -182,16 +184,16 @@ def for_recording(minutes: pl.DataFrame, *, rules: Rules) -> WholeCurve:
         },
         schema_overrides={"cpp_mmhg": pl.Float64(), "prx_fitted": pl.Float64()},
     ).with_columns(pl.col("prx_fitted").fill_nan(None))
-    return WholeCurve(curve, _optimum(found, n_minutes=int(sums.counts.sum())))
+    return WholeCurve(curve, _optimum(accepted, n_minutes=int(sums.counts.sum())))
 
 
-def _optimum(found: Curves, *, n_minutes: int) -> dict[str, Any]:
-    reason = str(found.reason)
+def _optimum(accepted: Curves, *, n_minutes: int) -> dict[str, Any]:
+    reason = str(accepted.reason)
     names = ("cppopt_mmhg", *LIMITS)
-    return {name: or_none(getattr(found, name)) for name in names} | {
-        "one_sided": bool(found.one_sided) if reason == "" else None,
-        "r_squared": or_none(found.parabola.r_squared) if reason == "" else None,
-        "curvature_z": or_none(found.curvature_z),
+    return {name: or_none(getattr(accepted, name)) for name in names} | {
+        "one_sided": bool(accepted.one_sided) if reason == "" else None,
+        "r_squared": or_none(accepted.parabola.r_squared) if reason == "" else None,
+        "curvature_z": or_none(accepted.curvature_z),
         "n_minutes": n_minutes,
         "reason": reason or None,
     }

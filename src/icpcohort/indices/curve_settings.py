@@ -1,4 +1,4 @@
-"""Curve settings: the section `optimal_cpp`, and what lies behind one PRx."""
+"""Curve settings: the section `optimal_cpp`, and the settings that one PRx rests on."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -109,8 +109,8 @@ class Settings:
     min_span_mmhg: Annotated[
         float,
         Setting(
-            "CPP that the bins that count must span, from outer edge to outer edge; 0 asks for"
-            " none",
+            "Range of CPP that the bins in use must span, from outer edge to outer edge; 0 "
+            "asks for none",
             "20 mmHg (from memory, low; not to be attributed to a paper)",
             0.0,
             at_least=0,
@@ -120,8 +120,8 @@ class Settings:
     min_span_prx: Annotated[
         float,
         Setting(
-            "Difference between the highest and lowest PRx of the bins that count; 0 asks for "
-            "none",
+            "Least difference between the highest and lowest PRx of the bins in use; 0 asks "
+            "for none",
             _0_2__FROM_MEMORY__LOW__N,
             0.0,
             at_least=0,
@@ -141,8 +141,8 @@ class Settings:
     min_curvature_z: Annotated[
         float,
         Setting(
-            "Standard errors of its curvature by which a curve must open upward; 0 asks only "
-            "that it does",
+            "A curve must open upward by this many standard errors of its curvature; 0 asks "
+            "only that it opens upward",
             "our own choice: one-sided 5 % limit of the normal distribution against a U shape "
             "out of noise",
             1.645,
@@ -153,8 +153,8 @@ class Settings:
     min_arm_z: Annotated[
         float,
         Setting(
-            "Least slope of each arm of a whole recording's curve, in its standard errors; 0 "
-            "asks for none. Above 0 it refuses one-sided curves",
+            "Each side of the U fitted to a whole recording must rise by this many standard "
+            "errors; 0 asks for none. Above 0 one-sided curves are refused",
             "a U needs two arms: Lind & Mehlum 2010, Oxford Bull Econ Stat 72:109-118 (from "
             "memory); 1: own choice, by simulation",
             1.0,
@@ -165,8 +165,8 @@ class Settings:
     one_sided: Annotated[
         Literal["reject", "edge"],
         Setting(
-            "What a curve gives that is lowest beyond its bins: nothing, or the centre of its "
-            "last bin",
+            "What a curve gives whose lowest point lies beyond its bins: nothing, or the "
+            "centre of its last bin",
             "weighted average, less for incomplete curves: Liu 2017, J Neurotrauma "
             "34:3081-3088, doi 10.1089/neu.2017.5003 (from memory, high; its formula could not"
             " be confirmed)",

@@ -14,7 +14,7 @@ class Parabola(NamedTuple):
     """value = quadratic (c - centre)^2 + linear (c - centre) + constant, many at once.
 
     `quadratic_se` is the standard error of `quadratic` when the values have the variances
-    that `fit` was told.
+    that `fit` was given.
     """
 
     centre_mmhg: Reals

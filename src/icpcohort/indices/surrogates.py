@@ -66,7 +66,7 @@ class Pressures(NamedTuple):
 
 
 class Chance(NamedTuple):
-    """What surrogates give: NaN where there is nothing to say."""
+    """What surrogates give: NaN where it cannot be computed."""
 
     p: float
     percent: float
@@ -134,26 +134,26 @@ def pressures(
 
 
 def to_minutes(
-    given: Pressures,
+    pressures: Pressures,
     icp_mmhg: Reals,
     *,
     minute_min_valid_fraction: float,
     rules: reactivity.Rules,
 ) -> pl.DataFrame:
     """Return cpp_mmhg and prx of each minute with another ICP in place of the recorded one."""
-    prx = reactivity.by_minute(icp_mmhg, given.abp_mmhg, rules=rules)
+    prx = reactivity.by_minute(icp_mmhg, pressures.abp_mmhg, rules=rules)
     cpp_mmhg = reactivity.means_of(
-        given.abp_mmhg - icp_mmhg,
-        n=given.n_in_minute,
+        pressures.abp_mmhg - icp_mmhg,
+        n=pressures.n_in_minute,
         min_valid_fraction=minute_min_valid_fraction,
     )
     return pl.DataFrame(
-        {"cpp_mmhg": cpp_mmhg, "prx": np.where(given.closed, np.nan, prx)}
+        {"cpp_mmhg": cpp_mmhg, "prx": np.where(pressures.closed, np.nan, prx)}
     ).fill_nan(None)
 
 
 def chance(
-    given: Pressures,
+    pressures: Pressures,
     recorded: pl.DataFrame,
     *,
     minute_min_valid_fraction: float,
@@ -161,11 +161,11 @@ def chance(
     settings: Settings,
     generator: np.random.Generator,
 ) -> Chance:
-    """Return what the settings find in surrogates of a recording, whose ICP is decoupled.
+    """Return what the same analysis finds in surrogates, in which ICP is decoupled from ABP.
 
     Parameters
     ----------
-    given : Pressures
+    pressures : Pressures
     recorded : DataFrame
         The recording's own minutes; cpp_mmhg and prx.
     minute_min_valid_fraction, rules
@@ -184,14 +184,14 @@ def chance(
     Source: p of a Monte Carlo test: Davison & Hinkley 1997, Bootstrap methods; both arms must
     rise, so the larger p counts: Lind & Mehlum 2010 (all from memory); for CPPopt: our own.
     """
-    arms, found, yields = [], [], []
-    own = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
-    parabola = accept(own, min_minutes=0, min_arm_z=0.0, rules=rules).parabola
+    arms, optima_mmhg, yields = [], [], []
+    recorded_sums = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
+    parabola = accept(recorded_sums, min_minutes=0, min_arm_z=0.0, rules=rules).parabola
     lowest_mmhg = parabola.lowest_mmhg()
     for i in range(settings.n_surrogates):
         minutes = to_minutes(
-            given,
-            decouple(given.icp_mmhg, method=settings.surrogate, generator=generator),
+            pressures,
+            decouple(pressures.icp_mmhg, method=settings.surrogate, generator=generator),
             minute_min_valid_fraction=minute_min_valid_fraction,
             rules=rules.prx,
         )
@@ -203,15 +203,15 @@ def chance(
             rules=rules,
         )
         arms.append(_arms(sums, lowest_mmhg, rules))
-        found.append(float(whole.cppopt_mmhg))
+        optima_mmhg.append(float(whole.cppopt_mmhg))
         if i < settings.n_yield_surrogates:
             minutes = for_minutes(minutes, rules=rules)
-            yields.append(yield_percent(minutes, given.closed))
+            yields.append(yield_percent(minutes, pressures.closed))
     if not settings.n_surrogates:
         return Chance(np.nan, np.nan, np.nan, np.nan)
-    some = np.array(found)[np.isfinite(found)]
+    some = np.array(optima_mmhg)[np.isfinite(optima_mmhg)]
     return Chance(
-        p_of_arms(_arms(own, lowest_mmhg, rules), arms)
+        p_of_arms(_arms(recorded_sums, lowest_mmhg, rules), arms)
         if np.isfinite(parabola.quadratic)
         else np.nan,
         100 * some.size / settings.n_surrogates,
@@ -225,15 +225,15 @@ def _arms(sums: Sums, lowest_mmhg: Reals, rules: Rules) -> tuple[float, float]:
     return float(below), float(above)
 
 
-def p_of_arms(own: tuple[float, float], arms: Sequence[tuple[float, float]]) -> float:
-    """Return the larger share of `arms`, `own` among them, that rise as steeply or more.
+def p_of_arms(recorded: tuple[float, float], arms: Sequence[tuple[float, float]]) -> float:
+    """Return the larger share of `arms`, `recorded` among them, that rise as steeply or more.
 
-    One where an arm of its own is missing (NaN); a surrogate's missing arm does not rise.
+    One where an arm of the recording is missing (NaN); a surrogate's missing arm does not rise.
     """
-    if not np.isfinite(own).all():
+    if not np.isfinite(recorded).all():
         return 1.0
     others = np.nan_to_num(np.array(arms), nan=-np.inf)
-    return float(((1 + (others >= np.array(own)).sum(axis=0)) / (1 + len(arms))).max())
+    return float(((1 + (others >= np.array(recorded)).sum(axis=0)) / (1 + len(arms))).max())
 
 
 def yield_percent(minutes: pl.DataFrame, closed: Flags) -> float:

@@ -65,33 +65,35 @@ def of_recording(
             _row(patient_id, {"n_minutes": 0, "reason": "no_data"}),
         )
     whole = cppopt.for_recording(minutes, rules=rules)
-    given = surrogates.pressures(trends, events=events, rules=rules.prx)
-    found = dict(whole.optimum)
-    found["cppopt_yield_percent"] = or_none(surrogates.yield_percent(minutes, given.closed))
-    if found["cppopt_mmhg"] is not None:
+    pressures = surrogates.pressures(trends, events=events, rules=rules.prx)
+    optimum = dict(whole.optimum)
+    optimum["cppopt_yield_percent"] = or_none(
+        surrogates.yield_percent(minutes, pressures.closed)
+    )
+    if optimum["cppopt_mmhg"] is not None:
         interval = bootstrap.interval(
             minutes,
             settings=settings,
             generator=generator_of(settings.seed, patient_id, stream=1),
             rules=rules,
         )
-        found["cppopt_ci_low_mmhg"] = or_none(interval.low)
-        found["cppopt_ci_high_mmhg"] = or_none(interval.high)
-        found["ci_upward_fraction"] = interval.upward_fraction
-    if found["n_minutes"] > 0:
+        optimum["cppopt_ci_low_mmhg"] = or_none(interval.low)
+        optimum["cppopt_ci_high_mmhg"] = or_none(interval.high)
+        optimum["ci_upward_fraction"] = interval.upward_fraction
+    if optimum["n_minutes"] > 0:
         chance = surrogates.chance(
-            given,
+            pressures,
             minutes,
             minute_min_valid_fraction=minute_min_valid_fraction,
             rules=rules,
             settings=settings,
             generator=generator_of(settings.seed, patient_id, stream=2),
         )
-        found["p_chance"] = or_none(chance.p)
-        found["chance_percent"] = or_none(chance.percent)
-        found["chance_cppopt_sd_mmhg"] = or_none(chance.cppopt_sd_mmhg)
-        found["chance_yield_percent"] = or_none(chance.yield_percent)
-    return Optimum(whole.curve, _row(patient_id, found))
+        optimum["p_chance"] = or_none(chance.p)
+        optimum["chance_percent"] = or_none(chance.percent)
+        optimum["chance_cppopt_sd_mmhg"] = or_none(chance.cppopt_sd_mmhg)
+        optimum["chance_yield_percent"] = or_none(chance.yield_percent)
+    return Optimum(whole.curve, _row(patient_id, optimum))
 
 
 def generator_of(seed: int, patient_id: str, *, stream: int) -> np.random.Generator:
@@ -100,10 +102,10 @@ def generator_of(seed: int, patient_id: str, *, stream: int) -> np.random.Genera
     return np.random.default_rng([seed, stream, int.from_bytes(digest[:8])])
 
 
-def _row(patient_id: str, found: Mapping[str, Any]) -> pl.DataFrame:
-    given = {"patient_id": patient_id, **found}
+def _row(patient_id: str, optimum: Mapping[str, Any]) -> pl.DataFrame:
+    row = {"patient_id": patient_id, **optimum}
     schema = {name: column.dtype for name, column in contracts.OPTIMA.columns.items()}
-    return pl.DataFrame([{name: given.get(name) for name in schema}], schema=schema)
+    return pl.DataFrame([{name: row.get(name) for name in schema}], schema=schema)
 
 
 def methods_sentence(settings: Settings) -> str:

@@ -1,4 +1,4 @@
-"""Absolute risks: what the model expects had every patient the same stated exposure."""
+"""Absolute risks: what the model expects if every patient had the same stated exposure."""
 
 from collections.abc import Callable, Sequence
 from typing import NamedTuple

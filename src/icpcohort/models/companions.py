@@ -1,4 +1,4 @@
-"""Companions: what stands beside the main fit, for a reader who asks what else was tried."""
+"""Companions: other fits shown beside the main one, so that a reader sees what was tried."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,7 +19,7 @@ from icpcohort.study.plan import Plan
 
 
 def undecided(cohort: pl.DataFrame, chosen: ModelRows, *, plan: Plan) -> pl.DataFrame:
-    """Return who lacks nothing but the outcome, if the plan asks what it might be."""
+    """Return patients who lack only the outcome, if the plan asks what it might be."""
     if plan.imputation is None or not plan.imputation.deltas:
         return chosen.rows.clear()
     known = [plan.exposure, *([plan.clusters] if plan.clusters else [])]

@@ -1,4 +1,4 @@
-"""Comparisons: p values held over a group of models that are tested together."""
+"""Comparisons: p values adjusted for a group of models that are tested together."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -39,7 +39,7 @@ def _put_back(values: Array, order: "np.ndarray[Any, np.dtype[np.intp]]") -> Arr
 def hold(
     estimates: Mapping[str, pl.DataFrame], *, models: Mapping[str, Mapping[str, Any]]
 ) -> pl.DataFrame:
-    """Return rows of `contracts.COMPARISONS` for the models that name a group.
+    """Return rows of `contracts.COMPARISONS` for the models that belong to a group.
 
     Parameters
     ----------

@@ -41,7 +41,7 @@ class AtRisk(NamedTuple):
 
 @dataclass(frozen=True)
 class _Moments:
-    """What the risk sets say at some slopes; one entry a death, tied deaths by Efron's rule."""
+    """What the risk sets say at some slopes; one entry per death, ties by Efron's rule."""
 
     log_likelihood: float
     time_h: Array  # (n deaths,)
@@ -202,7 +202,7 @@ def risk(estimate: Array, X: Array) -> Array:
 
 
 class HazardTest(NamedTuple):
-    """Whether hazards are proportional: one test a term, and one of all."""
+    """Whether hazards are proportional: one test per term, and one of all."""
 
     chi2: Array  # (k,)
     p: Array
@@ -211,7 +211,7 @@ class HazardTest(NamedTuple):
 
 
 def proportionality(rows: AtRisk, X: Array, *, made: Coefficients) -> HazardTest | None:
-    """Test whether slopes change with time, as it runs on the scale of 1 - survival.
+    """Test whether slopes change with time, measured on the scale of 1 - survival.
 
     Returns None where the information is singular (too few deaths for the test).
 
@@ -250,7 +250,7 @@ def _time_scores(rows: AtRisk, X: Array, now: _Moments, g: Array) -> Array:
 
 
 def concordance(rows: AtRisk, score: Array) -> float:
-    """Return the share of pairs, one dying while the other is at risk, that the score orders.
+    """Return the share of pairs, one dying while the other is at risk, ranked by the score.
 
     Source: Harrell 1982, J Am Med Assoc 247:2543 (from memory); ties in the score count half,
     tied deaths are no pair.

@@ -39,7 +39,7 @@ class Question(NamedTuple):
 
 
 class Term(NamedTuple):
-    """One coefficient of a model and what it is of; what does not apply is None."""
+    """One coefficient of a model and what it is about; None where something does not apply."""
 
     name: str
     column: str | None = None  # of the analysis table; an intercept or threshold has none
@@ -93,7 +93,7 @@ class Layout(NamedTuple):
 
     @property
     def products(self) -> tuple[Term, ...]:
-        """The terms by which the exposure's slope differs from that in the reference level."""
+        """The terms for how the exposure's slope differs from that in the reference level."""
         return tuple(term for term in self.terms if term.modifier is not None)
 
 
@@ -164,7 +164,7 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
 
 
 def _cure(name: str) -> str:
-    """Say where a missing value could come from: a cell of the study, or what is made of it."""
+    """Say where to look for a missing value: a cell of the study, or what it is made from."""
     if name in contracts.PATIENTS.columns:
         return "complete it in the study's tables"
     if name == "follow_up_h":
@@ -173,7 +173,7 @@ def _cure(name: str) -> str:
 
 
 def _questions(plan: Plan, *, whole: Sequence[str]) -> list[Question]:
-    """Return what the rows are asked, in order; `whole` are columns to be complete."""
+    """Return the questions to each row, in order; columns in `whole` must be complete."""
 
     def known(column: str, reason: str, *, role: str, always: bool = False) -> Question:
         detail = f"{column} is missing; {_cure(column)}, or accept the loss"
@@ -337,7 +337,7 @@ def standardise(matrix: Array) -> Scaled:
 def unscale(estimate: Array, covariance: Array, *, scaled: Scaled) -> tuple[Array, Array]:
     """Carry coefficients of a scaled matrix back to its own units.
 
-    Intercepts or thresholds come first, any number of them; then one slope a column.
+    Intercepts or thresholds come first, any number of them; then one slope per column.
     """
     n_slopes = len(scaled.scale)
     n_first = len(estimate) - n_slopes

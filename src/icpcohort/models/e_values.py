@@ -40,7 +40,7 @@ def as_risk_ratio(
     Raises
     ------
     ValueError
-        For a scale of which no such relation is known here.
+        For a scale without a known relation to a risk ratio.
 
     Source: VanderWeele 2017, Biometrics 73:1171 (sqrt(OR)); VanderWeele and Ding 2017 (hazard
     ratio; exp(0.91 d) of a standardised difference); all from memory.

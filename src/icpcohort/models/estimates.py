@@ -27,7 +27,7 @@ class Response(NamedTuple):
 
 @dataclass(frozen=True)
 class Coefficients:
-    """A fit: intercept or thresholds first, then one slope a term.
+    """A fit: intercept or thresholds first, then one slope per term.
 
     `scores` are each row's part of the estimating equations at the estimate; with `bread`, the
     inverse of their derivative, they give robust errors and each patient's influence.
@@ -54,7 +54,7 @@ class Coefficients:
 
 
 class Diagnostic(NamedTuple):
-    """One row of `contracts.DIAGNOSTICS`, but for its adjustment."""
+    """One row of `contracts.DIAGNOSTICS`, without its adjustment."""
 
     quantity: str
     value: float | None
@@ -90,7 +90,7 @@ def not_reported(problems: Sequence[str]) -> Diagnostic:
 def chi_squared(
     quantity: str, statistic: float, df: int, p: float, *, verdict: str | None
 ) -> list[Diagnostic]:
-    """Return the three diagnostics of a test; what follows from it stands with its p value."""
+    """Return the three diagnostics of a test; its p value comes with the verdict."""
     return [
         Diagnostic(f"{quantity}_chi2", statistic),
         Diagnostic(f"{quantity}_df", float(df), number="count"),
@@ -201,7 +201,7 @@ def estimate_rows(
 
 
 def _fields(terms: Sequence[Term | None]) -> dict[str, list[object]]:
-    """Return what terms are of, as columns; null where there is no term."""
+    """Return what each term is about, as columns; null where there is no term."""
     known = [term or Term("") for term in terms]
     return {
         "variable": [term.column for term in known],

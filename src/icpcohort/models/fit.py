@@ -237,7 +237,7 @@ def _of_a_reference(one: design.Reference) -> Diagnostic:
 
 
 def _of_a_curve(one: Diagnostic, model: Model) -> Diagnostic:
-    """Say that the parts of a curve are collinear by nature; another diagnostic as it is."""
+    """Add that the parts of a curve are always collinear; other diagnostics stay the same."""
     if one.quantity != "max_variance_inflation" or not model.layout.knots:
         return one
     return one._replace(verdict="the parts of a curve are collinear by nature")

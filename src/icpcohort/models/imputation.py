@@ -62,7 +62,7 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
     Every column is imputed by predictive mean matching on the exposure, the outcome (of a timed
     family, death and the cumulative hazard), the adjustment columns and the auxiliary ones, so
     that imputed values are values that other patients have. A category stands in the chain as
-    one number a level, which sets the levels apart by their mean on the other columns.
+    one number per level, which sets the levels apart by their mean on the other columns.
 
     Source: van Buuren 2018, Flexible Imputation of Missing Data, sections 3.4 and 4.5; White
     and Royston 2009, Stat Med 28:1982, for the cumulative hazard (both from memory);
@@ -89,7 +89,7 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
 
 
 def _constants(rows: pl.DataFrame, plan: Plan, coded: Mapping[str, Codes]) -> list[pl.Series]:
-    """Fill in columns of which only one value is known; no chain is needed for them."""
+    """Fill in columns with only one known value; no chain is needed for them."""
     left = [name for name in incomplete(rows, plan) if name not in coded]
     return [rows[name].fill_null(rows[name].drop_nulls().first()) for name in left]
 

@@ -19,7 +19,7 @@ def expected(
     exposures: Mapping[str, str],
     units: Mapping[str, float],
 ) -> pl.DataFrame:
-    """Say of each model with a ratio what more patients of the same kind would give.
+    """Say, for each model with a ratio, what more patients of the same kind would show.
 
     Parameters
     ----------

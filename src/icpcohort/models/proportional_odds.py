@@ -223,8 +223,8 @@ def _own_slopes(y: Levels, Z: Array, eta: Array) -> tuple[Array, Array]:
     information = np.zeros((n_cuts * width, n_cuts * width))
     for k in range(n_cuts):
         here = slice(k * width, (k + 1) * width)
-        own = density[:, k] ** 2 * (1 / share[:, k] + 1 / share[:, k + 1])
-        information[here, here] = Z.T @ (own[:, None] * Z)
+        weight = density[:, k] ** 2 * (1 / share[:, k] + 1 / share[:, k + 1])
+        information[here, here] = Z.T @ (weight[:, None] * Z)
         if k + 1 < n_cuts:
             after = slice((k + 1) * width, (k + 2) * width)
             shared = -density[:, k] * density[:, k + 1] / share[:, k + 1]
@@ -284,7 +284,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
 
 
 def _problems(y: Levels, design: Design, outcome: str, problems: list[str]) -> list[str]:
-    """Add to `problems` what the outcome forbids; look for separation only without any."""
+    """Add to `problems` what the outcome forbids; if there are none, look for separation."""
     reasons = list(problems)
     if not len(y):
         return reasons
@@ -310,7 +310,7 @@ def _diagnostics(y: Levels, design: Design, fitted: Coefficients) -> list[Diagno
 
 
 def _effective_n(counts: npt.NDArray[np.int64], n_slopes: int) -> Diagnostic:
-    """Patients a parameter, counting an ordered outcome as n - sum(n_level**3) / n**2.
+    """Patients per parameter, counting an ordered outcome as n - sum(n_level**3) / n**2.
 
     Source: Harrell 2015, Regression Modeling Strategies, 2nd ed., table 4.1 (from memory).
     """

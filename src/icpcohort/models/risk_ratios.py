@@ -85,7 +85,7 @@ def _above_one(fitted: Array) -> Diagnostic:
 
 
 def _unbounded(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
-    """Find terms that no event holds back: a level without any event, for one."""
+    """Find terms that no event limits: a level without any event, for example."""
     Z = np.column_stack([np.ones(len(y)), designs.standardise(design.matrix).matrix])
     # An event holds the linear predictor from both sides, its absence only from above
     growing = separation.separating_parameters(np.concatenate([-Z[~y], Z[y], -Z[y]]))

@@ -74,7 +74,7 @@ def count_of_clusters(n: int) -> Diagnostic:
 def influence(
     made: Coefficients, *, term: str, patients: Groups, names: list[str]
 ) -> Diagnostic:
-    """Tell how far one patient moves the exposure's coefficient, at most.
+    """Return how far a single patient can move the exposure's coefficient.
 
     Parameters
     ----------

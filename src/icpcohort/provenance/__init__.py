@@ -1,1 +1,1 @@
-"""Provenance: what made the results: code, plan, versions, and the sums of every file."""
+"""Provenance: what made the results: code, plan, versions, and the checksum of every file."""

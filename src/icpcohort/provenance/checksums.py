@@ -1,4 +1,4 @@
-"""Sums: SHA256SUMS, the fingerprint of every file of the results, as `sha256sum -c` reads it.
+"""Checksums: SHA256SUMS, a fingerprint of every file of the results, for `sha256sum -c`.
 
 Source: FIPS 180-4 for SHA-256; the text as GNU coreutils writes it.
 """
@@ -12,7 +12,7 @@ NAME = "SHA256SUMS"
 
 
 class SumsError(ValueError):
-    """The file of sums cannot be used; the text says where it is wrong and what to do."""
+    """The file of checksums cannot be used; the text says where it is wrong and what to do."""
 
 
 def of_file(path: Path) -> str:
@@ -36,7 +36,7 @@ def of_files(names: Iterable[str], *, root: Path) -> dict[str, str]:
 
 
 def as_text(digests: Mapping[str, str]) -> str:
-    """Return the text of the file, one line a name."""
+    """Return the text of the file, one line per name."""
     return "".join(f"{digests[name]}  {name}\n" for name in sorted(digests))
 
 
@@ -48,15 +48,15 @@ def read(path: Path) -> dict[str, str]:
     SumsError
         At a line that is none, names a file twice, or one outside the folder.
     """
-    found: dict[str, str] = {}
+    checksums: dict[str, str] = {}
     for number, line in enumerate(path.read_bytes().splitlines(), start=1):
         match = re.fullmatch(r"([0-9a-f]{64})  (\S.*)", line.decode("utf-8", "replace"))
         name = match[2] if match else ""
         parts = PurePosixPath(name)
-        if not match or parts.is_absolute() or ".." in parts.parts or name in found:
+        if not match or parts.is_absolute() or ".." in parts.parts or name in checksums:
             raise SumsError(
                 f"{path} line {number}: no sum of a file in this folder; remove the file and "
                 "run the study again"
             )
-        found[name] = match[1]
-    return found
+        checksums[name] = match[1]
+    return checksums

@@ -134,7 +134,7 @@ def _module_of(body: list[ast.stmt]) -> Module:
 
 
 class _Meaning(ast.NodeTransformer):
-    """Takes away what says where code lies, and what only describes a field."""
+    """Removes imports and annotations, which say where code lies or only describe a field."""
 
     def visit_Import(self, node: ast.Import) -> None:
         """Leave it out."""
@@ -179,12 +179,12 @@ def _note_import(
 def _note_library(node: ast.AST, libraries: dict[str, str]) -> None:
     """Note where a name comes from, if it is neither of this package nor of Python's own."""
     if isinstance(node, ast.Import):
-        found = {alias.asname or alias.name.split(".")[0]: alias.name for alias in node.names}
+        names = {alias.asname or alias.name.split(".")[0]: alias.name for alias in node.names}
     elif isinstance(node, ast.ImportFrom):
-        found = {alias.asname or alias.name: str(node.module) for alias in node.names}
+        names = {alias.asname or alias.name: str(node.module) for alias in node.names}
     else:
         return
-    for alias, whole in found.items():
+    for alias, whole in names.items():
         top = whole.split(".")[0]
         if top != PACKAGE and top not in sys.stdlib_module_names:
             libraries[alias] = DISTRIBUTIONS.get(top, top)
@@ -198,14 +198,14 @@ def _libraries(inside: list[ast.AST], module: Module) -> set[str]:
 
 def installed(libraries: set[str]) -> dict[str, str]:
     """Return the versions of distributions and of all that they require, by name."""
-    todo, found = sorted(libraries), dict[str, str]()
+    todo, versions = sorted(libraries), dict[str, str]()
     while todo:
         name = todo.pop()
-        if name not in found:
+        if name not in versions:
             version, required = _installed(name)
-            found[name] = version
+            versions[name] = version
             todo += required
-    return {name: found[name] for name in sorted(found) if found[name]}
+    return {name: versions[name] for name in sorted(versions) if versions[name]}
 
 
 @cache
@@ -235,7 +235,7 @@ def _references(
     inside: list[ast.AST], module: Module, module_name: str
 ) -> list[tuple[str, str, str]]:
     """Return every name of the package in a piece of code: as spelled, its module, its name."""
-    found = []
+    references = []
     qualified = set()
     for inner in inside:
         if isinstance(inner, ast.Attribute) and isinstance(
@@ -243,17 +243,19 @@ def _references(
         ):
             prefix = ast.unparse(inner.value)
             if prefix in module.modules:
-                found.append((f"{prefix}.{inner.attr}", module.modules[prefix], inner.attr))
+                references.append(
+                    (f"{prefix}.{inner.attr}", module.modules[prefix], inner.attr)
+                )
                 qualified.add(id(inner.value))
     for inner in inside:
         if isinstance(inner, ast.Name) and id(inner) not in qualified:
             if inner.id in module.definitions and module_name:
-                found.append((inner.id, module_name, inner.id))
+                references.append((inner.id, module_name, inner.id))
             elif inner.id in module.names:
-                found.append((inner.id, *module.names[inner.id]))
+                references.append((inner.id, *module.names[inner.id]))
             elif inner.id in module.modules:
-                found.append((inner.id, module.modules[inner.id], "*"))
-    return found
+                references.append((inner.id, module.modules[inner.id], "*"))
+    return references
 
 
 def _parse(file: Path) -> list[ast.stmt]:

@@ -36,7 +36,7 @@ SCRIPTS = (
 
 
 class Now(NamedTuple):
-    """What a run goes by; each as a flat mapping of a name to what it is."""
+    """The settings, plan and codes of a run; each a flat mapping of names to values."""
 
     settings: Mapping[str, Any]
     models: Mapping[str, Any]
@@ -141,12 +141,12 @@ def read_reasons(path: Path, *, schema_folder: Path) -> dict[str, Reason]:
     """
     if not path.exists():
         return {}
-    content, found = yaml_files.read(path)
+    content, wrong = yaml_files.read(path)
     if content is not None:
         schema = yaml_files.read_schema(schema_folder / "changes.schema.json")
-        found += problems(content, schema, file=path.name)
-    if found or content is None:
-        raise yaml_files.SettingsError(found)
+        wrong += problems(content, schema, file=path.name)
+    if wrong or content is None:
+        raise yaml_files.SettingsError(wrong)
     return {row["what"]: Reason(row["when"], row["why"]) for row in content["changes"]}
 
 
@@ -183,10 +183,10 @@ def changes(
 def _flat(value: Any, name: str = "") -> dict[str, str]:
     """Return every value by the names that lead to it, as text."""
     if isinstance(value, Mapping):
-        found: dict[str, str] = {}
+        leaves: dict[str, str] = {}
         for key, inner in value.items():
-            found |= _flat(inner, f"{name}.{key}" if name else str(key))
-        return found
+            leaves |= _flat(inner, f"{name}.{key}" if name else str(key))
+        return leaves
     if isinstance(value, list) and any(isinstance(entry, Mapping) for entry in value):
         return {
             key: inner
@@ -209,14 +209,14 @@ def status(
     """
     rows = []
     for model in models if locked else ():
-        own = changed["what"].str.starts_with(f"models: {model}.")
+        of_model = changed["what"].str.starts_with(f"models: {model}.")
         others = changed["what"].str.contains("^(?:models|specifications): ")
-        concerns = changed.filter(own | ~others)["what"].to_list()
-        said = ADDED if model not in locked["models"] else CHANGED  # type: ignore[index]
+        concerns = changed.filter(of_model | ~others)["what"].to_list()
+        change = ADDED if model not in locked["models"] else CHANGED  # type: ignore[index]
         rows.append(
             {
                 "model": model,
-                "status": said if concerns else AS_PLANNED,
+                "status": change if concerns else AS_PLANNED,
                 "n_changes": len(concerns),
                 "n_unexplained": changed.filter(
                     pl.col("what").is_in(concerns) & pl.col("why").is_null()

@@ -176,9 +176,9 @@ def _parameters(inputs: list[Entity]) -> list[Entity]:
             "additionalType": kind,
             "name": name,
             "conformsTo": {"@id": "https://bioschemas.org/profiles/FormalParameter/1.0-RELEASE"},
-            "workExample": {"@id": found},
+            "workExample": {"@id": value_id},
         }
-        for name, kind, found in asked
+        for name, kind, value_id in asked
     ]  # fmt: skip
 
 

@@ -59,11 +59,11 @@ def files_of(
     """
     return sorted(
         (
-            found
-            for found in _named_files(path, format, within, wfdb_extensions)
-            if file_checks.is_readable(found) and file_checks.is_inside(found, within)
+            file
+            for file in _named_files(path, format, within, wfdb_extensions)
+            if file_checks.is_readable(file) and file_checks.is_inside(file, within)
         ),
-        key=lambda found: (found.name, str(found)),
+        key=lambda file: (file.name, str(file)),
     )
 
 
@@ -71,20 +71,20 @@ def _named_files(
     path: Path, format: str, within: Path, wfdb_extensions: Sequence[str]
 ) -> set[Path]:
     """Return a recording's files, whether they exist or not; a file outside names no others."""
-    found = {path}
+    files = {path}
     inside = file_checks.is_inside(path, within)
     if format == "wfdb" and inside and file_checks.is_readable(path):
         # rubbish names no further files; `describe` says what is wrong with it
         with contextlib.suppress(OSError, ValueError, IndexError, RecordingError):
-            found.update(wfdb_headers.files_of(path))
-            found.update(wfdb_annotations.files_of(path, extensions=wfdb_extensions))
-    return found
+            files.update(wfdb_headers.files_of(path))
+            files.update(wfdb_annotations.files_of(path, extensions=wfdb_extensions))
+    return files
 
 
 def guard(
     path: Path, *, format: str, within: Path, wfdb_extensions: Sequence[str]
 ) -> dict[Path, State]:
-    """Return how a recording's files are before they are read, for `unchanged`.
+    """Return the state of a recording's files before they are read, for `unchanged`.
 
     Raises
     ------
@@ -275,16 +275,17 @@ def _check_file(path: Path, format: str) -> None:
 
 def _unreadable(path: Path, format: str, error: BaseException) -> RecordingError:
     # a parser quotes the file: what it quotes may be rubbish, or somebody's date or name
-    said = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
-    said = "".join(c if c.isprintable() else "?" for c in said)[:300] or type(error).__name__
+    message = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
+    words = "".join(c if c.isprintable() else "?" for c in message)[:300]
     return _without_dates(
         RecordingError(
             "unreadable",
-            f"{path.name}: cannot be read as {format} ({said}); check its format or restore it",
+            f"{path.name}: cannot be read as {format} ({words or type(error).__name__}); "
+            "check its format or restore it",
         )
     )
 
 
 def _without_dates(error: RecordingError) -> RecordingError:
-    """Keep calendar dates, which a damaged heading may hold, out of what people are told."""
+    """Keep calendar dates, which a damaged heading may hold, out of the message."""
     return RecordingError(error.reason, _DATE.sub("(a date)", error.detail))

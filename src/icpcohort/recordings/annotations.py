@@ -19,7 +19,7 @@ class Annotation:
     text: str
 
 
-def in_order(found: Sequence[Annotation], *, where: str) -> list[Annotation]:
+def in_order(annotations: Sequence[Annotation], *, where: str) -> list[Annotation]:
     """Return annotations in the order of time.
 
     Raises
@@ -27,14 +27,14 @@ def in_order(found: Sequence[Annotation], *, where: str) -> list[Annotation]:
     RecordingError
         `bad_annotations` for a time that no recording has.
     """
-    for one in found:
+    for one in annotations:
         for t_s in (one.start_s, one.start_s if one.end_s is None else one.end_s):
             if not abs(t_s) <= MAX_DURATION_S:
                 raise RecordingError(
                     "bad_annotations",
                     f"{where}: an annotation at {t_s:g} s; restore the file or correct it",
                 )
-    return sorted(found, key=lambda one: one.start_s)
+    return sorted(annotations, key=lambda one: one.start_s)
 
 
 def decoded(text: bytes) -> str:

@@ -57,9 +57,9 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
     """
     key = f"{wanted.role}_channel"
     if wanted.channel is not None:
-        found = [c for c in channels if c.name == wanted.channel]
-        found = found or [c for c in channels if c.label == wanted.channel]
-        if not found:
+        fitting = [c for c in channels if c.name == wanted.channel]
+        fitting = fitting or [c for c in channels if c.label == wanted.channel]
+        if not fitting:
             raise RecordingError(
                 f"no_{wanted.role}",
                 f"{where}: no channel {wanted.channel!r}; {_nearest(wanted.channel, channels)} "
@@ -67,16 +67,16 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
             )
     else:
         aliases = {_folded(alias) for alias in wanted.aliases}
-        found = [
+        fitting = [
             c for c in channels if _folded(c.label) in aliases or _folded(c.name) in aliases
         ]
-    if len(found) < 2:
-        return found[0] if found else None
-    names = ", ".join(repr(c.name) for c in found)
-    if len({c.name for c in found}) < len(found):
+    if len(fitting) < 2:
+        return fitting[0] if fitting else None
+    names = ", ".join(repr(c.name) for c in fitting)
+    if len({c.name for c in fitting}) < len(fitting):
         cure = "rename all but one of them in the file"
     else:
-        cure = f"write {found[0].name} (or another of them) in column {key} of recordings.csv"
+        cure = f"write {fitting[0].name} (or another of them) in column {key} of recordings.csv"
     raise RecordingError("ambiguous_channel", f"{where}: {names} all fit {key}; {cure}")
 
 

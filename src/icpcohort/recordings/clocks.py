@@ -46,9 +46,9 @@ Micros = NDArray[np.int64]
 class Clock:
     """Turns the times of one file, batch by batch, into seconds.
 
-    Of local clock times, the hour that is shown twice is told by the order of rows: a time that
-    goes back by more than a minute, or does not go on although rows are half an hour or more
-    apart, begins the second pass.
+    Of local clock times, the hour that is shown twice is recognised by the order of rows. The
+    second pass begins at a time that goes back by more than a minute, or at one that does not
+    go on although rows are half an hour or more apart.
     """
 
     def __init__(self, where: str, *, clock_zone: str | None) -> None:

@@ -253,30 +253,30 @@ def _open(
 
 
 def _in_words(
-    path: Path, heading: Heading, said: str, *, time: str, decimal_mark: str
+    path: Path, heading: Heading, message: str, *, time: str, decimal_mark: str
 ) -> RecordingError:
     """Return the parser's complaint without the cell, which may be a name or a date."""
-    if "UTF8" in said:
+    if "UTF8" in message:
         return RecordingError(
             "wrong_encoding", f"{path.name}: text that is no UTF-8; save it as UTF-8"
         )
-    if found := _BAD_CELL.search(said):
-        name = heading.names[int(found[1])]
+    if match := _BAD_CELL.search(message):
+        name = heading.names[int(match[1])]
         mark = "points" if decimal_mark == "." else "commas"
         return RecordingError(
             "bad_times" if name == time else "unreadable",
-            f"{path.name}, row {int(found[2]) - 1}, column {name!r}: neither a number nor "
+            f"{path.name}, row {int(match[2]) - 1}, column {name!r}: neither a number nor "
             f"missing; this file has decimal {mark}: write it so, without marks of thousands, "
             "or leave the cell empty",
         )
-    if found := _BAD_LINE.search(said):
+    if match := _BAD_LINE.search(message):
         return RecordingError(
             "unreadable",
-            f"{path.name}, row {int(found[1]) - 1}: {found[3]} cells under a heading of "
-            f"{found[2]}, separated by {SEPARATORS[heading.separator]}; complete the row, or, "
+            f"{path.name}, row {int(match[1]) - 1}: {match[3]} cells under a heading of "
+            f"{match[2]}, separated by {SEPARATORS[heading.separator]}; complete the row, or, "
             "if its numbers have decimal commas, separate by semicolons",
         )
-    if "straddling" in said:
+    if "straddling" in message:
         return RecordingError(
             "unreadable",
             f"{path.name}: a row of more than {BLOCK_BYTES} bytes; look for an open quotation "

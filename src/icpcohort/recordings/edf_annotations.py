@@ -33,26 +33,26 @@ def read(path: Path, *, format: str) -> list[Annotation]:
     if not header.annotations:
         return []
     origin_s = edf_files.onset_s(path, header, 0) or 0.0
-    found = []
+    annotations = []
     for first, records in edf_files.blocks(path, header, chunk_s=BLOCK_S):
         for signal in header.annotations:
             for i, data in enumerate(edf_files.bytes_of(records, header, signal)):
                 where = f"{path.name}, data record {first + i + 1}"
                 for onset_s, duration_s, text in _texts(data.tobytes(), where=where):
                     start_s = onset_s - origin_s
-                    found.append(Annotation(start_s, start_s + duration_s, text))
-    return in_order(found, where=path.name)
+                    annotations.append(Annotation(start_s, start_s + duration_s, text))
+    return in_order(annotations, where=path.name)
 
 
 def _texts(data: bytes, *, where: str) -> Iterator[tuple[float, float, str]]:
     """Yield onset [s], duration [s] and text of each annotation of a record, if it has text."""
     for part in filter(None, data.split(b"\x00")):
-        found = _LIST.fullmatch(part)
-        if found is None:
+        match = _LIST.fullmatch(part)
+        if match is None:
             raise RecordingError(
                 "bad_annotations",
                 f"{where}: bytes that are no list of annotations; restore the file",
             )
-        for text in (found[3] or b"").split(b"\x14"):
+        for text in (match[3] or b"").split(b"\x14"):
             if words := decoded(text):
-                yield float(found[1]), float(found[2] or 0), words
+                yield float(match[1]), float(match[2] or 0), words

@@ -225,13 +225,13 @@ def _stated_onsets_s(records: Bytes, header: Header, first: int, where: str) -> 
     """
     if not header.annotations:
         raise _untimed(where, header)
-    found = []
+    onsets_s = []
     for i, data in enumerate(bytes_of(records, header, header.annotations[0])):
         onset_s = _start_s(data.tobytes())
         if onset_s is None:
             raise _untimed_record(where, header, first + i + 1)
-        found.append(onset_s)
-    return found
+        onsets_s.append(onset_s)
+    return onsets_s
 
 
 def _start_s(data: bytes) -> float | None:

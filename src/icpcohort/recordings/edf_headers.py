@@ -17,7 +17,7 @@ SAMPLE_BYTES = {"edf": 2, "bdf": 3}
 MAX_PHYSICAL = 1e9  # no source; beyond lies no pressure
 MAX_RECORD_BYTES = 64_000_000  # no source; Kemp 2003 asks for at most 61 440
 _ARTICLES = {"edf": "an EDF", "bdf": "a BDF"}
-_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)  # bytes a signal of each field, in file order
+_WIDTHS = (16, 80, 8, 8, 8, 8, 8, 80, 8, 32)  # bytes per signal of each field, in file order
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Header:
 
 
 def read_header(path: Path, format: str) -> Header:
-    """Read the header and hold it against the size of the file.
+    """Read the header and compare it with the size of the file.
 
     Parameters
     ----------

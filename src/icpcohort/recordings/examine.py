@@ -87,7 +87,8 @@ class Settings(Opening):
     annotation_meanings: Annotated[
         Sequence[Meaning],
         Setting(
-            "What annotations within recordings mean; one whose text is not here means nothing",
+            "What annotations within recordings mean; an annotation whose text is not listed "
+            "here is ignored",
             OF_THE_STUDY,
             [{"text": "drain open", "event": "drain_open"}],
         ),
@@ -105,7 +106,7 @@ class Settings(Opening):
 
 
 class Listed(NamedTuple):
-    """A recording that can be read, and how its files were when this was found out."""
+    """A recording that can be read, and the state of its files when they were examined."""
 
     about: recordings.Description
     annotations: list[recordings.Annotation]

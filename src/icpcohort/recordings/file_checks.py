@@ -9,7 +9,7 @@ from icpcohort.recordings.chunks import RecordingError
 
 
 class State(NamedTuple):
-    """What a file would not keep if it were written or replaced."""
+    """What changes when a file is written or replaced: size, time, number."""
 
     n_bytes: int
     mtime_ns: int
@@ -33,7 +33,7 @@ def is_inside(path: Path, folder: Path) -> bool:
 
 
 def check_readable(path: Path) -> None:
-    """Refuse what is no readable file with something in it.
+    """Refuse a path that is not a readable file, or an empty file.
 
     Raises
     ------
@@ -82,7 +82,7 @@ def _no_permission(path: Path) -> RecordingError:
 
 
 def check_inside(paths: Iterable[Path], folder: Path) -> None:
-    """Refuse a recording of which a file lies outside the study folder.
+    """Refuse a recording with a file outside the study folder.
 
     Raises
     ------
@@ -100,18 +100,18 @@ def check_inside(paths: Iterable[Path], folder: Path) -> None:
 
 def states(paths: Iterable[Path]) -> dict[Path, State]:
     """Return the present state of files, without those that are not there."""
-    found = {}
+    state_of = {}
     for path in paths:
         try:
             status = path.stat()
         except (OSError, ValueError):
             continue
-        found[path] = State(status.st_size, status.st_mtime_ns, status.st_ino)
-    return found
+        state_of[path] = State(status.st_size, status.st_mtime_ns, status.st_ino)
+    return state_of
 
 
 def check_unchanged(before: Mapping[Path, State]) -> None:
-    """Refuse a recording whose files are no longer as they were.
+    """Refuse a recording whose files have changed.
 
     Raises
     ------

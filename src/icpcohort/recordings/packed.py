@@ -31,7 +31,7 @@ _PART_OF_GROUP = {"212": (0, 2), "310": (0, 2, 4), "311": (0, 2, 3)}
 
 
 def n_bytes(fmt: str, n_samples: int) -> int:
-    """Return how many bytes hold so many samples."""
+    """Return how many bytes hold a number of samples."""
     size, n_in_group = GROUPS[fmt]
     groups, rest = divmod(n_samples, n_in_group)
     return groups * size + (_PART_OF_GROUP[fmt][rest] if rest else 0)
@@ -63,31 +63,31 @@ def _offset_160(data: Bytes) -> Integers:
 
 def _pairs_212(data: Bytes) -> Integers:
     triples = data.reshape(-1, 3).astype(np.int16)
-    found = np.empty((len(triples), 2), np.int16)
-    found[:, 0] = triples[:, 0] | (triples[:, 1] & 0x0F) << 8
-    found[:, 1] = triples[:, 2] | (triples[:, 1] & 0xF0) << 4
-    return _signed(found, 12)
+    values = np.empty((len(triples), 2), np.int16)
+    values[:, 0] = triples[:, 0] | (triples[:, 1] & 0x0F) << 8
+    values[:, 1] = triples[:, 2] | (triples[:, 1] & 0xF0) << 4
+    return _signed(values, 12)
 
 
 def _triples_310(data: Bytes) -> Integers:
     words = data.view("<u2").reshape(-1, 2).astype(np.int16)
-    found = np.empty((len(words), 3), np.int16)
-    found[:, :2] = (words >> 1) & 0x3FF
-    found[:, 2] = (words[:, 0] >> 11) & 0x1F | ((words[:, 1] >> 11) & 0x1F) << 5
-    return _signed(found, 10)
+    values = np.empty((len(words), 3), np.int16)
+    values[:, :2] = (words >> 1) & 0x3FF
+    values[:, 2] = (words[:, 0] >> 11) & 0x1F | ((words[:, 1] >> 11) & 0x1F) << 5
+    return _signed(values, 10)
 
 
 def _triples_311(data: Bytes) -> Integers:
     words = data.view("<u4")
-    found = np.empty((len(words), 3), np.int16)
+    values = np.empty((len(words), 3), np.int16)
     for i in range(3):
-        found[:, i] = (words >> (10 * i)) & 0x3FF
-    return _signed(found, 10)
+        values[:, i] = (words >> (10 * i)) & 0x3FF
+    return _signed(values, 10)
 
 
-def _signed(found: NDArray[np.int16], bits: int) -> Integers:
+def _signed(values: NDArray[np.int16], bits: int) -> Integers:
     sign = np.int16(1 << (bits - 1))
-    signed: NDArray[np.int16] = ((found ^ sign) - sign).reshape(-1)
+    signed: NDArray[np.int16] = ((values ^ sign) - sign).reshape(-1)
     return signed
 
 

@@ -22,7 +22,7 @@ class Times:
     The median difference of the first rows tells how many intervals each step is; the interval
     is then the slope of time over intervals. The median alone would be wrong where times are
     rounded: 240 Hz written in whole milliseconds has a median of 4 ms, which is 250 Hz.
-    A row between two that are one interval apart is an extra reading and tells nothing.
+    A row between two that are one interval apart is an extra reading and is ignored.
     Numbers at 1 Hz or slower of which more than 5 % of steps are no whole multiples (within a
     quarter) of the median are charted by hand or irregularly: their interval is the
     conventional one (1, 2, 5, 10 s ... 1, 2, 5, 10 min ... 1, 2, 3 h ...) within 15 % of the
@@ -38,7 +38,7 @@ class Times:
         self.n_rows = self.n_duplicates = self._n_uneven = 0
 
     def add(self, t_s: Samples) -> None:
-        """Add the next times, of which none is earlier than the ones before."""
+        """Add the next times, none earlier than the ones before."""
         steps_s = np.diff(t_s, prepend=self.last_s)
         new = steps_s != 0
         self.n_rows += len(t_s)
@@ -81,7 +81,7 @@ def _extra(steps: Samples) -> NDArray[np.bool_]:
 
 
 class _Slope:
-    """Least squares of time over the count of intervals, one intercept a stretch.
+    """Least squares of time over the count of intervals, one intercept per stretch.
 
     `sums` of the open stretch: n, k, t, kk, kt with k the count and t the time since its start.
     """

@@ -1,4 +1,4 @@
-"""CSV and Parquet: one row a time stamp, laid on the regular grid of the sampling interval.
+"""CSV and Parquet: one row per time stamp, laid on the regular grid of the sampling interval.
 
 Rows may be irregular, repeated and out of order: they are put in order within 65,536 rows, and
 readings that share one sampling interval are averaged. A jump forward of more than 10

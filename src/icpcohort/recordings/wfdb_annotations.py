@@ -1,7 +1,7 @@
 """WFDB annotation files: <record>.<extension>, as somebody or some program marked it.
 
-The bytes are taken apart here: the wfdb library (4.3.1) never comes back from a file whose
-first notes are not among those that it knows, and does not miss the end of a truncated one.
+The bytes are taken apart here: the wfdb library (4.3.1) never returns from a file whose first
+notes it does not know, and does not notice that the end of a truncated file is missing.
 
 Source: annot(5) of the WFDB Applications Guide, for the layout and the types; ecgcodes.h of the
 WFDB library for the symbols.
@@ -48,25 +48,25 @@ def read(path: Path, *, extensions: Sequence[str]) -> list[Annotation]:
         `truncated` or `bad_annotations`, or what is wrong with the header.
     """
     fs_hz = read_record(path).fs_hz
-    found: list[Annotation] = []
+    annotations: list[Annotation] = []
     for file in files_of(path, extensions=extensions):
-        found += in_order(_intervals(_marks(file, fs_hz=fs_hz)), where=file.name)
-    return in_order(found, where=path.name)
+        annotations += in_order(_intervals(_marks(file, fs_hz=fs_hz)), where=file.name)
+    return in_order(annotations, where=path.name)
 
 
 def _intervals(marks: list[tuple[float, str]]) -> list[Annotation]:
-    found: list[Annotation] = []
+    annotations: list[Annotation] = []
     opened: dict[str, list[int]] = {}
     for t_s, text in marks:
         if text.startswith("(") and not text.endswith(")") and text != "(":
-            opened.setdefault(text[1:], []).append(len(found))
-            found.append(Annotation(t_s, None, text[1:]))
+            opened.setdefault(text[1:], []).append(len(annotations))
+            annotations.append(Annotation(t_s, None, text[1:]))
         elif text.endswith(")") and opened.get(text[:-1]):
             place = opened[text[:-1]].pop()
-            found[place] = Annotation(found[place].start_s, t_s, text[:-1])
+            annotations[place] = Annotation(annotations[place].start_s, t_s, text[:-1])
         else:
-            found.append(Annotation(t_s, t_s, text))
-    return found
+            annotations.append(Annotation(t_s, t_s, text))
+    return annotations
 
 
 def _marks(path: Path, *, fs_hz: float) -> list[tuple[float, str]]:

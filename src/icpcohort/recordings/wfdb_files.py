@@ -138,10 +138,10 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
     per_frame = {role: round(fs_hz[role] / record.fs_hz) for role in fs_hz}
     _check_files(record, [name for name in names.values() if name is not None])
     for segment in record.segments:
-        found = {role: segment.signal(names[role]) for role in fs_hz}
+        signals = {role: segment.signal(names[role]) for role in fs_hz}
         streams = {
             role: _Stream(segment, signal, unit=units[role])
-            for role, signal in found.items()
+            for role, signal in signals.items()
             if signal is not None
         }
         for first, n_frames, samples in _blocks(
@@ -230,7 +230,7 @@ class _Stream:
         return self._to_mmhg(digital)
 
     def _look_at_extremes(self, kept: Integers, digital: Samples) -> None:
-        """Null invalid samples, and take back a stated resolution that one lies beyond."""
+        """Set invalid samples to NaN; disbelieve a stated resolution that a sample exceeds."""
         lowest, highest = int(kept.min()), int(kept.max())
         code = INVALID_CODE[self.signal.fmt]
         if code is not None and lowest <= code:  # the lowest of its format
@@ -257,14 +257,14 @@ class _Stream:
         return mmhg
 
     def _doubt_range(self, digital: Samples) -> None:
-        """Take back a stated resolution that a sample lies beyond."""
+        """Disbelieve a stated resolution that a sample exceeds."""
         if self._range is not None:
             low, high = self._range
             if (digital < low).any() or (digital > high).any():
                 self._range = _format_range(self.signal)
 
     def check_sum(self) -> None:
-        """Hold the sum of all samples, modulo 2^16, against the header's.
+        """Compare the sum of all samples, modulo 2^16, with the header's.
 
         Source: header(5), checksum: a sum of 16 bits over all samples as they are stored. That
         invalid codes count is from memory; the wfdb library writes it so.

@@ -112,16 +112,16 @@ def header_lines(path: Path) -> list[str]:
 
 def files_of(path: Path) -> list[Path]:
     """Return the names of the files that make up a record, whether they exist or not."""
-    found = [path]
+    paths = [path]
     lines = header_lines(path)
     if "/" not in lines[0].split()[0]:
-        return found + [path.parent / name for name in _names(lines[1:])]
+        return paths + [path.parent / name for name in _names(lines[1:])]
     for segment in dict.fromkeys(_names(lines[1:])):
         header = path.parent / f"{segment}.hea"
-        found.append(header)
+        paths.append(header)
         if header.is_file():
-            found += [path.parent / name for name in _names(header_lines(header)[1:])]
-    return found
+            paths += [path.parent / name for name in _names(header_lines(header)[1:])]
+    return paths
 
 
 def _names(lines: Iterable[str]) -> list[str]:
@@ -183,11 +183,11 @@ def _read_many(path: Path, lines: list[str]) -> Record:
 
 def _all_signals(segments: Iterable[Segment]) -> tuple[Signal, ...]:
     """Return the signals of the first segment, and those of later ones under other names."""
-    found: list[Signal] = []
+    signals: list[Signal] = []
     for segment in segments:
-        known = {s.name for s in found}
-        found += [s for s in segment.signals if s.name not in known]
-    return tuple(found)
+        known = {s.name for s in signals}
+        signals += [s for s in segment.signals if s.name not in known]
+    return tuple(signals)
 
 
 def _read_part(path: Path, name: str, *, start_frame: int) -> Segment:
@@ -295,7 +295,7 @@ def _whole(path: Path, fields: list[str], k: int) -> int | None:
 
 
 def _check_files(path: Path, signals: tuple[Signal, ...]) -> None:
-    """Refuse what the library would read as another signal without a word."""
+    """Refuse what the library would silently read as another signal."""
     seen: list[str] = []
     for one in signals:
         if one.file in seen[:-1]:

@@ -51,7 +51,7 @@ def check_length(
     """
     if fmt in packed.GROUPS:
         needed = byte_offset + packed.n_bytes(fmt, n_frames * sum(per_frame))
-        found, what = path.stat().st_size, "bytes"
+        n_there, what = path.stat().st_size, "bytes"
     else:
         if len(set(per_frame)) > 1:
             raise RecordingError(
@@ -59,12 +59,13 @@ def check_length(
                 f"{path.name}: a FLAC file has one sampling rate; correct the samples per "
                 "frame in the header",
             )
-        needed, found = byte_offset + n_frames * per_frame[0], _flac_samples(path)
+        needed, n_there = byte_offset + n_frames * per_frame[0], _flac_samples(path)
         what = "samples in a channel"
-    if found < needed:
+    if n_there < needed:
         raise RecordingError(
             "truncated",
-            f"{path.name}: {found} {what}, but the header promises {needed}; restore the file",
+            f"{path.name}: {n_there} {what}, but the header promises {needed}; "
+            "restore the file",
         )
 
 

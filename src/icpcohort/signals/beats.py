@@ -1,4 +1,4 @@
-"""Beats: the heart beats of an arterial waveform, and those that no artery gives."""
+"""Beats: the heart beats of an arterial waveform, and which of them cannot be real."""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -74,7 +74,7 @@ def find(samples_mmhg: Reals, *, t_s: float, fs_hz: float) -> Features:
     falling = slope < 0
     n_falling = np.add.reduceat(falling, onsets, dtype=np.int64)[:-1]
     fall = np.add.reduceat(np.where(falling, slope, 0.0), onsets)[:-1]
-    found = Features(
+    features = Features(
         t_s + starts / rate_hz,
         t_s + ends / rate_hz,
         np.maximum.reduceat(thin, onsets)[:-1],
@@ -83,8 +83,8 @@ def find(samples_mmhg: Reals, *, t_s: float, fs_hz: float) -> Features:
         thin[starts],
         fall / np.maximum(n_falling, 1),
     )
-    kept = (ends - starts <= MAX_PERIOD_S * rate_hz) & np.isfinite(found.mean_mmhg)
-    return Features(*(values[kept] for values in found))
+    kept = (ends - starts <= MAX_PERIOD_S * rate_hz) & np.isfinite(features.mean_mmhg)
+    return Features(*(values[kept] for values in features))
 
 
 def _onsets(samples_mmhg: Reals, *, fs_hz: float) -> NDArray[np.int64]:
@@ -254,12 +254,12 @@ class Finder:
             fs_hz=fs_hz,
             at_limit=held.at_limit[core],
         )
-        found = find(held.samples_mmhg[wide], t_s=held.t_s + wide.start / fs_hz, fs_hz=fs_hz)
-        odd = abnormal(found, self._rule)
+        beats = find(held.samples_mmhg[wide], t_s=held.t_s + wide.start / fs_hz, fs_hz=fs_hz)
+        odd = abnormal(beats, self._rule)
         return replace(
             cells,
-            n_beats=_touching(cells, found.start_s, found.end_s),
-            n_abnormal=_touching(cells, found.start_s[odd], found.end_s[odd]),
+            n_beats=_touching(cells, beats.start_s, beats.end_s),
+            n_abnormal=_touching(cells, beats.start_s[odd], beats.end_s[odd]),
         )
 
 

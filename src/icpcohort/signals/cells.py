@@ -1,4 +1,4 @@
-"""Cells: a recording reduced to one row a second, small enough for rules to look at."""
+"""Cells: a recording reduced to one row per second, small enough for rules to look at."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields

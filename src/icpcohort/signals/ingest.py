@@ -59,11 +59,11 @@ class _Opened(NamedTuple):
     """A recording that can be read."""
 
     row: Row
-    found: examine.Listed
+    listed: examine.Listed
 
     @property
     def about(self) -> recordings.Description:
-        return self.found.about
+        return self.listed.about
 
     @property
     def end_s(self) -> float:
@@ -103,7 +103,7 @@ def ingest_patient(
         events=events,
         monitors=monitors,
         recorded=[
-            intervals.Recorded(one.row["start_s"], one.end_s, one.found.annotations)
+            intervals.Recorded(one.row["start_s"], one.end_s, one.listed.annotations)
             for one in opened
         ],
         annotation_meanings=reading.annotation_meanings,
@@ -112,7 +112,7 @@ def ingest_patient(
     described = []
     for one in opened:
         try:
-            with recordings.unchanged(one.found.before):
+            with recordings.unchanged(one.listed.before):
                 summary = trends.summarise(
                     recordings.read_chunks(
                         folder / one.row["path"],
@@ -208,9 +208,9 @@ def _usable(
         "abp_channel": about.abp_channel,
         "icp_unit": about.icp_unit,
         "abp_unit": about.abp_unit,
-        "n_annotations": len(one.found.annotations),
+        "n_annotations": len(one.listed.annotations),
         "n_annotations_used": intervals.count_meant(
-            one.found.annotations, annotation_meanings=meanings
+            one.listed.annotations, annotation_meanings=meanings
         ),
         "n_duplicate_times": about.n_duplicate_times if has_times else None,
         "n_unordered_times": about.n_unordered_times if has_times else None,

@@ -1,4 +1,4 @@
-"""Intervals: everything that was noted of one patient's time, from all who noted it."""
+"""Intervals: everything that was noted about one patient's time, from every source."""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
@@ -163,8 +163,8 @@ def _without(spans: Sequence[Span], taken: Sequence[Span]) -> list[Span]:
 
 def methods_sentence(*, annotation_meanings: Sequence[Meaning]) -> str:
     """Return the report's sentence for `collect`, from the same setting."""
-    said = "Noted intervals came from the table of events and the log of monitors"
+    sources = "Noted intervals came from the table of events and the log of monitors"
     if not annotation_meanings:
-        return f"{said}; annotations within recordings were not used."
+        return f"{sources}; annotations within recordings were not used."
     kinds = sorted({f"'{m['event'].replace('_', ' ')}'" for m in annotation_meanings})
-    return f"{said}, and from annotations within recordings ({', '.join(kinds)})."
+    return f"{sources}, and from annotations within recordings ({', '.join(kinds)})."

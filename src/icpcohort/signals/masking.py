@@ -86,7 +86,7 @@ class Masker:
         return [_n_cells(rule, width_s=held.width_s) for rule in self._rules]
 
     def _coded(self, held: Cells, n_ready: int) -> Masked:
-        """Ask every rule of as many cells as it can see, the last rule first."""
+        """Apply every rule to as many cells as it can see, the last rule first."""
         code = np.full(n_ready - self._n_done, VALID)
         reaches = self._reaches(held)
         for index in reversed(range(len(self._rules))):

@@ -92,7 +92,7 @@ def _nothing() -> Combined:
 
 
 def _alone(only: Summary) -> Combined:
-    """Return what a single recording gives: its own tables, not copied."""
+    """Return the tables of a single recording, not copied."""
     return Combined(
         only.trends.select(list(RECORDED.columns)),
         only.seconds.sort("signal"),
@@ -157,8 +157,8 @@ def _taken(
     for number, part in enumerate(parts):
         table, here = part.summary.trends, number_at == number
         for name, values in columns.items():
-            own = at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
-            values[here] = own[here]
+            placed = at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
+            values[here] = placed[here]
     fraction = f"{signal}_valid_fraction"
     return columns | {fraction: np.nan_to_num(columns[fraction], nan=0.0)}
 

@@ -15,7 +15,7 @@ _LEAST_MMHG = 1e-9
 
 
 class Fundamental(NamedTuple):
-    """One value a block; NaN where a block has no fundamental."""
+    """One value per block; NaN where a block has no fundamental."""
 
     amplitude_mmhg: Reals
     rate_hz: Reals
@@ -52,7 +52,7 @@ def spectrum(blocks_mmhg: Reals, *, fs_hz: float, up_to_hz: float, method: str) 
     return Spectrum(lines, hz[: last + 1], method)
 
 
-def highest(found: Spectrum, *, min_hz: float, max_hz: float) -> Fundamental:
+def highest(spectrum: Spectrum, *, min_hz: float, max_hz: float) -> Fundamental:
     """Return the highest line of each block between `min_hz` and `max_hz`.
 
     Returns
@@ -66,14 +66,14 @@ def highest(found: Spectrum, *, min_hz: float, max_hz: float) -> Fundamental:
     the lines of a Hann spectrum: Grandke 1983, IEEE Trans Instrum Meas 32:350-355 (from
     memory).
     """
-    band = _band(found, min_hz=min_hz, max_hz=max_hz)
+    band = _band(spectrum, min_hz=min_hz, max_hz=max_hz)
     if band.start >= band.stop:
-        return _nothing(found)
-    inside = np.nan_to_num(found.lines_mmhg[:, band])
-    return _at(found, band.start + np.argmax(inside, axis=1))
+        return _nothing(spectrum)
+    inside = np.nan_to_num(spectrum.lines_mmhg[:, band])
+    return _at(spectrum, band.start + np.argmax(inside, axis=1))
 
 
-def near(found: Spectrum, *, rate_hz: Reals, tolerance_hz: float) -> Fundamental:
+def near(spectrum: Spectrum, *, rate_hz: Reals, tolerance_hz: float) -> Fundamental:
     """Return the highest line of each block within `tolerance_hz` of its own `rate_hz`.
 
     Parameters
@@ -92,19 +92,19 @@ def near(found: Spectrum, *, rate_hz: Reals, tolerance_hz: float) -> Fundamental
     spectrum of ABP tells them apart: reviews of ICP processing (from memory).
     """
     known = np.isfinite(rate_hz)
-    if found.hz.size < 3 or not known.any():
-        return _nothing(found)
-    within_hz = max(tolerance_hz, found.hz[1] / 2) + 1e-9
-    last = np.searchsorted(found.hz, rate_hz[known].max() + within_hz, side="right")
-    last = min(int(last), found.hz.size - 1)
-    allowed = np.abs(found.hz[1:last] - rate_hz[:, None]) <= within_hz
-    inside = np.where(allowed, np.nan_to_num(found.lines_mmhg[:, 1:last]), -1.0)
-    peaks = _at(found, 1 + np.argmax(inside, axis=1))
+    if spectrum.hz.size < 3 or not known.any():
+        return _nothing(spectrum)
+    within_hz = max(tolerance_hz, spectrum.hz[1] / 2) + 1e-9
+    last = np.searchsorted(spectrum.hz, rate_hz[known].max() + within_hz, side="right")
+    last = min(int(last), spectrum.hz.size - 1)
+    allowed = np.abs(spectrum.hz[1:last] - rate_hz[:, None]) <= within_hz
+    inside = np.where(allowed, np.nan_to_num(spectrum.lines_mmhg[:, 1:last]), -1.0)
+    peaks = _at(spectrum, 1 + np.argmax(inside, axis=1))
     seen = known & allowed.any(axis=1)
     return Fundamental(*(np.where(seen, values, np.nan) for values in peaks))
 
 
-def heart_rate_hz(found: Spectrum, *, min_hz: float, max_hz: float) -> Reals:
+def heart_rate_hz(spectrum: Spectrum, *, min_hz: float, max_hz: float) -> Reals:
     """Return the rate of an arterial pulse where its fundamental is clear, else NaN.
 
     The fundamental is the lowest peak of the band that reaches half of the highest line, so
@@ -113,44 +113,44 @@ def heart_rate_hz(found: Spectrum, *, min_hz: float, max_hz: float) -> Reals:
 
     Source: own choice.
     """
-    band = _band(found, min_hz=min_hz, max_hz=max_hz)
+    band = _band(spectrum, min_hz=min_hz, max_hz=max_hz)
     if band.start >= band.stop:
-        return _nothing(found).rate_hz
-    lines = found.lines_mmhg[:, band]
+        return _nothing(spectrum).rate_hz
+    lines = spectrum.lines_mmhg[:, band]
     rows, top = np.arange(lines.shape[0]), np.argmax(np.nan_to_num(lines), axis=1)
     most = lines[rows, top]
-    before = found.lines_mmhg[:, band.start - 1 : band.stop - 1]
-    after = found.lines_mmhg[:, band.start + 1 : band.stop + 1]
+    before = spectrum.lines_mmhg[:, band.start - 1 : band.stop - 1]
+    after = spectrum.lines_mmhg[:, band.start + 1 : band.stop + 1]
     peaks = (lines >= before) & (lines >= after)
     clear = peaks[rows, top] & (most >= _CLEAR_TIMES * np.median(lines, axis=1))
     lowest = np.argmax(peaks & (lines >= _SHARE_OF_HIGHEST * most[:, None]), axis=1)
-    return np.where(clear, _at(found, band.start + lowest).rate_hz, np.nan)
+    return np.where(clear, _at(spectrum, band.start + lowest).rate_hz, np.nan)
 
 
-def _band(found: Spectrum, *, min_hz: float, max_hz: float) -> slice:
+def _band(spectrum: Spectrum, *, min_hz: float, max_hz: float) -> slice:
     """Return the lines of a band that have a neighbour on both sides."""
-    low, high = np.searchsorted(found.hz, [min_hz - 1e-9, max_hz + 1e-9])
-    return slice(max(int(low), 1), min(int(high), found.hz.size - 1))
+    low, high = np.searchsorted(spectrum.hz, [min_hz - 1e-9, max_hz + 1e-9])
+    return slice(max(int(low), 1), min(int(high), spectrum.hz.size - 1))
 
 
-def _nothing(found: Spectrum) -> Fundamental:
-    nothing = np.full(found.lines_mmhg.shape[0], np.nan)
+def _nothing(spectrum: Spectrum) -> Fundamental:
+    nothing = np.full(spectrum.lines_mmhg.shape[0], np.nan)
     return Fundamental(nothing, nothing)
 
 
-def _at(found: Spectrum, top: NDArray[np.int64]) -> Fundamental:
+def _at(spectrum: Spectrum, top: NDArray[np.int64]) -> Fundamental:
     """Return the peak at one line of each block; NaN where that line is no peak."""
-    lines, rows = found.lines_mmhg, np.arange(top.size)
+    lines, rows = spectrum.lines_mmhg, np.arange(top.size)
     peak, left, right = lines[rows, top], lines[rows, top - 1], lines[rows, top + 1]
     is_peak = (peak >= left) & (peak >= right) & (peak > _LEAST_MMHG)
     shift, gain = (
         _between_lines(peak, left, right)
-        if found.method == "interpolated"
+        if spectrum.method == "interpolated"
         else (0.0 * peak, 1.0 + 0.0 * peak)
     )
     return Fundamental(
         np.where(is_peak, peak * gain, np.nan),
-        np.where(is_peak, (top + shift) * found.hz[1], np.nan),
+        np.where(is_peak, (top + shift) * spectrum.hz[1], np.nan),
     )
 
 
@@ -159,13 +159,13 @@ def _lines(blocks_mmhg: Reals, *, n_lines: int, method: str) -> Reals:
 
     A few lines cost less as one product with their sines than a transform that gives all.
     """
-    found = blocks_mmhg @ _sines(blocks_mmhg.shape[1], n_lines, method)
-    return np.asarray(np.hypot(found[:, :n_lines], found[:, n_lines:]))
+    sums = blocks_mmhg @ _sines(blocks_mmhg.shape[1], n_lines, method)
+    return np.asarray(np.hypot(sums[:, :n_lines], sums[:, n_lines:]))
 
 
 @functools.lru_cache(maxsize=8)
 def _sines(n: int, n_lines: int, method: str) -> Reals:
-    """Return tapered cosines and sines of the lines, blind to what is taken off a block first.
+    """Return tapered cosines and sines of the lines, without what is taken off a block first.
 
     That is its mean and, of "interpolated", its straight line, so that a slow wave does not
     leak into the band: taken off the sines instead, which are the same for all blocks.

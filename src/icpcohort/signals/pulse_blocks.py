@@ -1,4 +1,4 @@
-"""Block pulses: what the waveforms of each whole block say of the pulse of ICP."""
+"""Block pulses: the pulse of ICP in each whole block, measured on its waveforms."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -45,14 +45,14 @@ def of_stretch(stretch: Stretch, *, block_s: float, settings: Settings) -> Reals
         return np.empty((0, n_values(settings)))
     t_s, blocks = _whole_blocks(stretch, "icp", block_s=block_s)
     own_spectrum = _spectrum(blocks, fs_hz=fs_hz, settings=settings)
-    own = pulse_amplitude.highest(
+    highest = pulse_amplitude.highest(
         own_spectrum, min_hz=settings.pulse_min_hz, max_hz=settings.pulse_max_hz
     )
     heart_hz = _heart_hz(stretch, t_s, block_s=block_s, settings=settings)
     beside = pulse_amplitude.near(
         own_spectrum, rate_hz=heart_hz, tolerance_hz=settings.pulse_tolerance_hz
     )
-    rate_hz = np.where(np.isfinite(heart_hz), beside.rate_hz, own.rate_hz)
+    rate_hz = np.where(np.isfinite(heart_hz), beside.rate_hz, highest.rate_hz)
     pulses = pulse_shape.find(blocks, rate_hz=rate_hz, fs_hz=fs_hz)
     shape = np.full((len(_OF_SHAPE) if settings.seeks_shape else 0, t_s.size), np.nan)
     if settings.seeks_shape and fs_hz >= settings.shape_min_hz - ROUNDING:
@@ -64,7 +64,7 @@ def of_stretch(stretch: Stretch, *, block_s: float, settings: Settings) -> Reals
         )
         shape[:, np.isnan(rate_hz)] = np.nan
     height = pulse_shape.peak_to_trough(blocks, pulses)
-    return np.column_stack([t_s, *own, heart_hz, *beside, height, *shape])
+    return np.column_stack([t_s, *highest, heart_hz, *beside, height, *shape])
 
 
 def _spectrum(blocks: Reals, *, fs_hz: float, settings: Settings) -> pulse_amplitude.Spectrum:
@@ -104,9 +104,9 @@ def _heart_hz(stretch: Stretch, icp_t_s: Reals, *, block_s: float, settings: Set
     if settings.pulse_rate_from == "icp" or fs_hz < MIN_WAVEFORM_HZ or not icp_t_s.size:
         return nothing
     t_s, blocks = _whole_blocks(stretch, "abp", block_s=block_s)
-    found = _spectrum(blocks, fs_hz=fs_hz, settings=settings)
+    spectrum = _spectrum(blocks, fs_hz=fs_hz, settings=settings)
     heart_hz = pulse_amplitude.heart_rate_hz(
-        found, min_hz=settings.pulse_min_hz, max_hz=settings.pulse_max_hz
+        spectrum, min_hz=settings.pulse_min_hz, max_hz=settings.pulse_max_hz
     )
     at = np.searchsorted(icp_t_s, t_s)
     shared = np.append(icp_t_s, np.nan)[at] == t_s

@@ -168,9 +168,9 @@ def peaks(
     """
     n = np.bincount(pulses.block, minlength=blocks_mmhg.shape[0])
     rows = np.flatnonzero(n >= min_pulses)
-    found = Peaks(n, *(np.full(n.size, np.nan) for _ in range(N_PEAKS)))
+    all_peaks = Peaks(n, *(np.full(n.size, np.nan) for _ in range(N_PEAKS)))
     if not rows.size:
-        return found
+        return all_peaks
     half, blocks, count = pulses.half[rows], blocks_mmhg[rows], n[rows, None]
     row = np.repeat(np.arange(rows.size), n[rows])[:, None]
     firsts, reach = np.cumsum(n[rows]) - n[rows], 2 * half.max()
@@ -191,9 +191,9 @@ def peaks(
     low = np.add.reduceat(smooth[row, at[:, early]], firsts) / count - drift[:, early]
     foot = np.where(phase[:, early] >= _FOOT_FROM, low, np.inf).min(axis=1)
     heights = _three(average - drift - foot[:, None], curvature, phase, error)
-    for values, own in zip(found[1:], heights.T, strict=True):
-        values[rows] = own
-    return found
+    for values, new_values in zip(all_peaks[1:], heights.T, strict=True):
+        values[rows] = new_values
+    return all_peaks
 
 
 def _smoothed(blocks: Reals, sigma: Reals) -> tuple[Reals, Reals]:
@@ -232,12 +232,12 @@ def _three(height: Reals, curvature: Reals, phase: Reals, error: Reals) -> Reals
     strength = np.where(is_peak, curvature, -np.inf)
     strongest = np.sort(np.argsort(-strength, axis=1, kind="stable")[:, :N_PEAKS], axis=1)
     apart = is_peak.sum(axis=1) >= N_PEAKS
-    own = np.take_along_axis(curvature, strongest, axis=1)
+    of_peaks = np.take_along_axis(curvature, strongest, axis=1)
     column = np.arange(phase.shape[1])
     for k in range(N_PEAKS - 1):
         between = (column > strongest[:, [k]]) & (column < strongest[:, [k + 1]])
         lowest = np.where(between, curvature, np.inf).min(axis=1)
-        apart &= lowest <= _MAX_SHARE_BETWEEN * np.minimum(own[:, k], own[:, k + 1])
+        apart &= lowest <= _MAX_SHARE_BETWEEN * np.minimum(of_peaks[:, k], of_peaks[:, k + 1])
     return np.where(apart[:, None], np.take_along_axis(height, strongest, axis=1), np.nan)
 
 

@@ -1,4 +1,4 @@
-"""Quality: what each second of a patient and of a recording came to, as tables."""
+"""Quality: how each second of a patient and of a recording is counted, as tables."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
@@ -48,11 +48,11 @@ def account(
         _rows([joined.seconds.with_columns(**who, tier=pl.lit(tiers))], contracts.QUALITY),
         _rows([joined.masked.with_columns(**who)], contracts.MASKED),
         _rows(
-            [summary.seconds.with_columns(**own) for own, summary in each],
+            [summary.seconds.with_columns(**keys) for keys, summary in each],
             contracts.RECORDING_QUALITY,
         ),
         _rows(
-            [summary.masked.with_columns(**own) for own, summary in each],
+            [summary.masked.with_columns(**keys) for keys, summary in each],
             contracts.RECORDING_MASKED,
         ),
     )

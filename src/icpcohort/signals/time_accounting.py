@@ -96,7 +96,7 @@ class Keeper:
             self._note_absent(self._sampled_until_s, end_s)
         self._note_gaps(np.array([end_s]), np.array([end_s]))
         block, state, amount_s = self._by_state()
-        # a name for each number takes a byte a row
+        # a name for each number takes a byte per row
         names = pl.Series(self._names, dtype=pl.Enum(sorted(set(self._names))))
         states = {
             "t_s": block * self._block_s,
@@ -136,7 +136,7 @@ class Keeper:
         return row, block, np.asarray(share_s - np.maximum(start_s[row], block * block_s))
 
     def _by_state(self) -> tuple[Counts, Counts, Reals]:
-        """Return block, state and seconds in ticks, one of each a block and state, in order."""
+        """Return block, state and seconds in ticks: one entry per block and state, in order."""
         keys, amounts = np.frombuffer(self._counted).reshape(-1, 2).T
         key, amount = _added([(keys.astype(np.int64), amounts)])
         absent_key, absent_s = _added(self._absent)

@@ -93,7 +93,7 @@ def apply(
 
     Parameters
     ----------
-    trends : DataFrame, one row a 10-s block
+    trends : DataFrame, one row per 10-s block
         t_s, icp_mmhg, abp_mmhg as recorded.
     patient : abp_level, bed_angle_deg, heart_to_tragus_cm
     events : rows of contracts.EVENTS of the patient
@@ -170,8 +170,8 @@ def common(abp_level_used: pl.Expr) -> pl.Expr:
 def of_minutes(trends: pl.DataFrame, minutes: pl.DataFrame) -> pl.DataFrame:
     """Add to minutes the level of the blocks that they are made of."""
     ends = ((pl.col("t_s") / MINUTE_S).floor() + 1) * MINUTE_S
-    found = trends.group_by(ends).agg(common(pl.col("abp_level_used")).alias("abp_level_used"))
-    return minutes.join(found, on="t_s", how="left", validate="1:1", maintain_order="left")
+    levels = trends.group_by(ends).agg(common(pl.col("abp_level_used")).alias("abp_level_used"))
+    return minutes.join(levels, on="t_s", how="left", validate="1:1", maintain_order="left")
 
 
 def methods_sentence(settings: Settings) -> str:

@@ -13,8 +13,8 @@ class Settings:
     block_s: Annotated[
         float,
         Setting(
-            "Length of a block of the trends, and of the means that PRx correlates. AMP is of "
-            "10 s whatever it is",
+            "Length of a block of the trends, and of the means that PRx correlates. AMP "
+            "always uses 10 s",
             "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997, Neurosurgery "
             "41:11-19, doi 10.1097/00006123-199707000-00005 [confirmed]; 30 means of 10 s are "
             "later practice [confirmed]",

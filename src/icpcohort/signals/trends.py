@@ -188,7 +188,7 @@ class _Track:
             self._spans.frombytes(_spans(masked).tobytes())
 
     def _blocks(self) -> _Blocks:
-        """Return the blocks; one of which two pieces have cells is one."""
+        """Return the blocks; a block with cells in two pieces is one block."""
         t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
         starts = _firsts(t_s)
         valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
@@ -258,21 +258,23 @@ def _trends(
     *,
     settings: Settings,
 ) -> pl.DataFrame:
-    """Put the signals side by side; null what has too few valid samples; empty `blocks`."""
+    """Put the signals side by side, null with too few valid samples; this empties `blocks`."""
     block_s = settings.block_s
-    t_s = np.unique(np.concatenate([np.empty(0), *(own.t_s for own in blocks.values())]))
+    t_s = np.unique(
+        np.concatenate([np.empty(0), *(of_signal.t_s for of_signal in blocks.values())])
+    )
     columns = {"t_s": t_s}
     for signal in ("icp", "abp"):
-        own = blocks.pop(signal, _NO_BLOCKS)
-        valid_fraction = np.clip(own.valid_s * (1 / block_s), 0, 1)
+        of_signal = blocks.pop(signal, _NO_BLOCKS)
+        valid_fraction = np.clip(of_signal.valid_s * (1 / block_s), 0, 1)
         enough = valid_fraction >= settings.min_valid_fraction - ROUNDING
         for name, values in (
-            ("mmhg", np.where(enough, own.mean_mmhg, np.nan)),
+            ("mmhg", np.where(enough, of_signal.mean_mmhg, np.nan)),
             ("valid_fraction", valid_fraction),
-            ("interval_s", np.full(own.t_s.size, own.interval_s)),
-            ("reading_s", own.reading_s),
+            ("interval_s", np.full(of_signal.t_s.size, of_signal.interval_s)),
+            ("reading_s", of_signal.reading_s),
         ):
-            columns[f"{signal}_{name}"] = at_times(t_s, own.t_s, values)
+            columns[f"{signal}_{name}"] = at_times(t_s, of_signal.t_s, values)
         for name in ("valid_fraction", "reading_s"):
             np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
     whole = {
@@ -317,10 +319,10 @@ def _whole_at(
     least = pulse_blocks.least_whole(columns[f"{signal}_interval_s"], block_s=block_s)
     whole_t_s = t_s[columns[f"{signal}_valid_fraction"] >= least]
     first_t_s = np.floor(pulse_t_s / block_s + ROUNDING) * block_s
-    found = np.ones(pulse_t_s.size, np.bool_)
+    whole = np.ones(pulse_t_s.size, np.bool_)
     for place in range(blocks_of_a_pulse(block_s)):
-        found &= np.isin(first_t_s + place * block_s, whole_t_s)
-    return found
+        whole &= np.isin(first_t_s + place * block_s, whole_t_s)
+    return whole
 
 
 def blocks_of_a_pulse(block_s: float) -> int:
@@ -347,11 +349,11 @@ def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
 
     In place of a join of tables, which needs many times the memory of its result.
     """
-    found = np.full(t_s.size, np.nan)
+    placed = np.full(t_s.size, np.nan)
     at = np.searchsorted(t_s, own_t_s)
     known = np.append(t_s, np.nan)[at] == own_t_s
-    found[at[known]] = values[known]
-    return found
+    placed[at[known]] = values[known]
+    return placed
 
 
 def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:

@@ -150,10 +150,10 @@ def _refuse_arguments(
         f"seed: {seed}; give 0 or more": seed >= 0,
         f"n_processes: {n_processes}; give 1 or more": n_processes >= 1,
     }
-    found = [text for text, fine in checks.items() if not fine]
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"write_cohort: {len(found)} problem(s)\n{lines}")
+    problems = [text for text, fine in checks.items() if not fine]
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"write_cohort: {len(problems)} problem(s)\n{lines}")
 
 
 def _draw_tasks(
@@ -173,9 +173,12 @@ def _draw_tasks(
     with_plateaus = set(rng.permutation(n)[: round(_PLATEAU_SHARE * n)].tolist())
     tasks = []
     for number, row in enumerate(complete.iter_rows(named=True)):
-        own = recordings[row["patient_id"]]
+        of_patient = recordings[row["patient_id"]]
         rng = np.random.default_rng([seed, 12, number])
-        start_s, end_s = own[0].start_s, own[-1].start_s + own[-1].duration_s
+        start_s, end_s = (
+            of_patient[0].start_s,
+            of_patient[-1].start_s + of_patient[-1].duration_s,
+        )
         notes = bedside.draw_bedside(
             rng,
             patient_id=row["patient_id"],
@@ -194,7 +197,7 @@ def _draw_tasks(
             craniectomy_s=notes.craniectomy_s,
         )
         tasks.append(
-            Task(row["patient_id"], number, seed, tuple(own), physiology, notes, folder)
+            Task(row["patient_id"], number, seed, tuple(of_patient), physiology, notes, folder)
         )
     return tasks
 

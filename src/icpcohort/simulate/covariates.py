@@ -48,7 +48,7 @@ class OutcomeModel:
     per_dose_mmhg: float = 0.45
 
     def as_table(self) -> pl.DataFrame:
-        """Return one row a term: `term`, `coefficient`."""
+        """Return one row per term: `term`, `coefficient`."""
         terms = {f"theta {k}": theta for k, theta in enumerate(self.thetas, start=1)}
         terms["(age_years - 45) / 10"] = self.per_10_years_over_45
         terms |= {f"gcs_motor {level}": value for level, value in self.motor.items()}
@@ -69,7 +69,7 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
 
     Returns
     -------
-    DataFrame, one row a patient
+    DataFrame, one row per patient
         The columns of `contracts.PATIENTS` up to `haemoglobin_g_dl`. Cisterns and midline
         shift go with the Marshall class. `gcs_total` is null where the motor score is
         untestable: there is no total then.
@@ -201,18 +201,20 @@ def draw_outcomes(
 
 def _refuse_incomplete(covariates: pl.DataFrame, coefficients: OutcomeModel) -> None:
     needed = ("age_years", "gcs_motor", "pupils_reactive", "dose_per_h_true_mmhg")
-    found = [f"{name}: missing; add it" for name in needed if name not in covariates.columns]
-    found += [
+    problems = [f"{name}: missing; add it" for name in needed if name not in covariates.columns]
+    problems += [
         f"{name}: {covariates[name].null_count()} null; give complete covariates"
         for name in needed
         if name in covariates.columns and covariates[name].null_count()
     ]
-    if not found:
+    if not problems:
         unknown = sorted(set(covariates["gcs_motor"]) - set(coefficients.motor))
-        found += [f"gcs_motor: {level!r} has no coefficient; give it one" for level in unknown]
-    if found:
-        lines = "\n".join(f"  {line}" for line in found)
-        raise ValueError(f"draw_outcomes: {len(found)} problem(s)\n{lines}")
+        problems += [
+            f"gcs_motor: {level!r} has no coefficient; give it one" for level in unknown
+        ]
+    if problems:
+        lines = "\n".join(f"  {line}" for line in problems)
+        raise ValueError(f"draw_outcomes: {len(problems)} problem(s)\n{lines}")
 
 
 def draw_early_deaths(covariates: pl.DataFrame, *, n_deaths: int, seed: int) -> pl.Series:

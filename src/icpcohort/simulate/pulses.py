@@ -97,7 +97,7 @@ def icp_waveform(
 ) -> NDArray[np.float32]:
     """Return the ICP with pulse and breath over the seconds `part`, at `fs_hz`.
 
-    `icp_mmhg` and `drained` are tracks, one entry a second. P2 / P1 of the pulse follows
+    `icp_mmhg` and `drained` are tracks, one entry per second. P2 / P1 of the pulse follows
     `beats.p2_over_p1`, and its three bumps are scaled so that the fundamental has the
     amplitude of `beats.amplitude_mmhg`, less while the drain is open.
     """

@@ -43,7 +43,7 @@ def form_all(
     """
     facts = eligibility.facts(tables.recordings, tables.monitors, tables.events)
     ended: dict[str, pl.DataFrame] = {}
-    found = [store.empty(contracts.analyses(thresholds))]
+    analyses = [store.empty(contracts.analyses(thresholds))]
     for signals, of_signals in cohorts.items():
         for name, settings in of_signals.items():
             by_scores = json.dumps(settings["outcomes"], sort_keys=True)
@@ -60,20 +60,20 @@ def form_all(
                 settings=settings,
                 thresholds=thresholds,
             )
-            found.append(
+            analyses.append(
                 formed.select(
                     pl.lit(signals).alias("signals"), pl.lit(name).alias("cohort"), pl.all()
                 )
             )
-    return pl.concat(found)
+    return pl.concat(analyses)
 
 
 def _of_settings(exposures: Exposures, signals: str, settings: Mapping[str, Any]) -> Exposures:
     names = {"signals": signals, "exposures": choices.exposures_of(settings)}
-    found = Exposures(*(table.filter(**names).drop(list(names)) for table in exposures))
-    if found.summary.is_empty() and not exposures.summary.is_empty():
+    chosen = Exposures(*(table.filter(**names).drop(list(names)) for table in exposures))
+    if chosen.summary.is_empty() and not exposures.summary.is_empty():
         raise ValueError(f"no exposures of {names}, where others have some: make them again")
-    return found
+    return chosen
 
 
 def form(

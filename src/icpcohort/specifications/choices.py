@@ -92,18 +92,18 @@ def load(
     """
     if not path.exists():
         return {}
-    content, found = yaml_files.read(path)
+    content, wrong = yaml_files.read(path)
     if content is not None:
         schema = yaml_files.read_schema(schema_folder / "specifications.schema.json")
-        found += problems(content, schema, file=path.name)
-    if not found and content is not None:
+        wrong += problems(content, schema, file=path.name)
+    if not wrong and content is not None:
         for name, question in content["questions"].items():
             lines = _misfits(question, settings=settings, models=models)
             if not lines:
                 lines = _broken(question, settings, models, schema_folder=schema_folder)
-            found += [f"{path.name}, questions.{name}.{line}" for line in lines]
-    if found or content is None:
-        raise settings_own.SettingsError(found)
+            wrong += [f"{path.name}, questions.{name}.{line}" for line in lines]
+    if wrong or content is None:
+        raise settings_own.SettingsError(wrong)
     questions: dict[str, dict[str, Any]] = content["questions"]
     return questions
 
@@ -168,7 +168,7 @@ class Alternative(NamedTuple):
 
 
 def needed(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what of the settings the specifications go by: no change of the rest matters."""
+    """Return the part of the settings that the specifications depend on."""
     return _of_minutes(settings) | _of_cohort(settings)
 
 
@@ -204,29 +204,29 @@ def _misfits(
     model = question["model"]
     if model not in models:
         return [f"model: '{model}' is no model of models.yaml; {suggestion(model, models)}"]
-    found = _unfit_model(models[model])
+    misfits = _unfit_model(models[model])
     n = 1
     touched: dict[str, str] = {}
     for name, choice in question["choices"].items():
         options = [choice["main"], *choice["options"]]
         n *= len(options)
         labels = [option["label"] for option in options]
-        found += [
+        misfits += [
             f"choices.{name}: the label '{label}' stands twice; write another"
             for label in sorted({label for label in labels if labels.count(label) > 1})
         ]
         for option in choice["options"]:
             where = f"choices.{name}, option '{option['label']}'"
-            found += [
+            misfits += [
                 f"{where}, {line}" for line in _unfit_option(option, settings, models[model])
             ]
             for key in _keys(option):
                 other = touched.setdefault(key, name)
                 if other != name:
-                    found.append(f"{where}: {key} is changed by {other} too; join the two")
+                    misfits.append(f"{where}: {key} is changed by {other} too; join the two")
     if n > MOST:
-        found.append(f"choices: {n} combinations, more than {MOST}; take some options out")
-    return found
+        misfits.append(f"choices: {n} combinations, more than {MOST}; take some options out")
+    return misfits
 
 
 def _unfit_model(block: Mapping[str, Any]) -> list[str]:
@@ -259,27 +259,29 @@ def _keys(option: Mapping[str, Any]) -> list[str]:
 def _unfit_option(
     option: Mapping[str, Any], settings: Mapping[str, Any], block: Mapping[str, Any]
 ) -> list[str]:
-    found = []
+    misfits = []
     if not any(option.get(kind) for kind in ("plan", "settings", "shift", "eligibility")):
-        found.append("changes nothing; write what it does otherwise")
+        misfits.append("changes nothing; write what it does otherwise")
     for name in option.get("settings", {}):
         *blocks, last = name.split(".")
         inside = at(settings, *blocks)
         if name in THRESHOLDS:
-            found.append(f"settings: {name} names columns; list all thresholds in config.yaml")
+            misfits.append(
+                f"settings: {name} names columns; list all thresholds in config.yaml"
+            )
         elif blocks[:1] and blocks[0] not in (*SIGNALS, *COHORT):
-            found.append(
+            misfits.append(
                 f"settings: {name} would read the waveforms again; only "
                 f"{', '.join((*SIGNALS, *COHORT))} can differ"
             )
         elif not isinstance(inside, dict) or last not in inside:
-            found.append(f"settings: {name} is no setting of config.yaml")
+            misfits.append(f"settings: {name} is no setting of config.yaml")
         elif inside[last] == option["settings"][name]:
-            found.append(f"settings: {name} has this value already; the main option is that")
+            misfits.append(f"settings: {name} has this value already; the main option is that")
     for name, value in option.get("plan", {}).items():
         if block.get(name) == value:
-            found.append(f"plan: {name} is this already; the main option is that")
-    return found
+            misfits.append(f"plan: {name} is this already; the main option is that")
+    return misfits
 
 
 def _broken(
@@ -289,12 +291,12 @@ def _broken(
     *,
     schema_folder: Path,
 ) -> list[str]:
-    """List what the checks of config.yaml and models.yaml say to the combinations."""
+    """List the problems that the checks of config.yaml and models.yaml find in combinations."""
     config_schema = yaml_files.read_schema(schema_folder / "config.schema.json")
     plan_schema = yaml_files.read_schema(schema_folder / "models.schema.json")
     of_settings: dict[str, list[str]] = {}
     of_plans: dict[str, list[str]] = {}
-    found: dict[str, str] = {}
+    first_use: dict[str, str] = {}
     for one in expand(question, settings=settings, models=models):
         name = one.signals + one.cohort
         if name not in of_settings:
@@ -306,12 +308,12 @@ def _broken(
             block = {"models": {"model": one.plan}}
             of_plans[plan] = problems(block, plan_schema, file="plan")
         for line in of_settings[name] or of_plans[plan] or _of_both(one):
-            found.setdefault(line, ", ".join(f"{k}: {v}" for k, v in one.options.items()))
-    return [f"choices ({where}): {line}" for line, where in found.items()]
+            first_use.setdefault(line, ", ".join(f"{k}: {v}" for k, v in one.options.items()))
+    return [f"choices ({where}): {line}" for line, where in first_use.items()]
 
 
 def _of_both(one: Specification) -> list[str]:
-    """List what a plan and settings that are sound alone say against each other."""
+    """List where a plan and settings that are each sound contradict each other."""
     plan = {"models": {"model": one.plan}}
     exposures = burden_columns.names(one.settings["burden"])
     return [
@@ -319,6 +321,6 @@ def _of_both(one: Specification) -> list[str]:
             plan, windows=one.settings["windows"], burden_columns=exposures, file="plan"
         ),
         *cohort_checks.immortal_time_of(
-            plan, settings=one.settings, exposures=exposures, file="plan", told=[]
+            plan, settings=one.settings, exposures=exposures, file="plan", plan_problems=[]
         ),
     ]

@@ -59,13 +59,13 @@ def add_up_all(
         levels_of_trends=levels_of_trends,
         shift=shift,
     )
-    found = [
+    parts = [
         Exposures(*(table.select(*_names(signals, name), pl.all()) for table in exposures))
         for name, exposures in (
             (name, add_up(made, settings=one)) for name, one in settings.items()
         )
     ]
-    return Exposures(*(pl.concat(tables) for tables in zip(*found, strict=True)))
+    return Exposures(*(pl.concat(tables) for tables in zip(*parts, strict=True)))
 
 
 def _names(signals: str, exposures: str) -> tuple[pl.Expr, pl.Expr]:
@@ -109,14 +109,14 @@ def minutes(
                 events=one.events,
                 settings=level,
             )
-        found = indices.compute(
+        computed = indices.compute(
             _shifted(trends, shift),
             events=one.intervals,
             minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
             rules=rules,
         )
         whose = pl.lit(one.patient_id).alias("patient_id")
-        made.append(found.select(whose, *contracts.MINUTES.columns))
+        made.append(computed.select(whose, *contracts.MINUTES.columns))
     return pl.concat(made)
 
 

@@ -132,8 +132,8 @@ def _scores(one: Fitted, orders: Counts) -> Reals:
     inner = np.linalg.cholesky(np.linalg.inv(X.T @ (weight[:, None] * X)))
     explained = ((E * weight) @ X) @ inner
     variance = (E**2) @ weight - (explained**2).sum(axis=1)
-    found: Reals = (E @ (one.outcome - fitted)) / np.sqrt(variance)
-    return found
+    scores: Reals = (E @ (one.outcome - fitted)) / np.sqrt(variance)
+    return scores
 
 
 def _standard(matrix: Reals) -> Reals:

@@ -48,7 +48,7 @@ def of_choices(
 
 
 def _with_options(table: pl.DataFrame, options: pl.DataFrame) -> pl.DataFrame:
-    """Return one row a choice of each specification that has an estimate."""
+    """Return one row per choice of each specification that has an estimate."""
     known = table.filter(pl.col("effect").is_not_null())
     return known.join(
         options, on=["question", "specification"], validate="1:m", maintain_order="left_right"

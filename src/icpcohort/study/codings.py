@@ -26,8 +26,10 @@ def of_table(study: Mapping[str, Any], *, name: str) -> dict[str, Coding]:
     if name != "patients":
         return stated
     scale = gose.CODINGS[study["gose_coding"]]
-    own = {theirs: scale.get(ours, ours) for theirs, ours in stated.get("gose_6m", {}).items()}
-    return stated | {"gose_6m": scale | own}
+    translated = {
+        theirs: scale.get(ours, ours) for theirs, ours in stated.get("gose_6m", {}).items()
+    }
+    return stated | {"gose_6m": scale | translated}
 
 
 def translate(text: str, coding: Coding, *, column: str) -> Meant:
@@ -74,11 +76,13 @@ def count(
     return frame.sort(contract.key)
 
 
-def told_once(found: Sequence[str], patients: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Return the problems with one line on a reversed scale in place of one a death."""
+def merge_reversed_scores(
+    problems: Sequence[str], patients: Sequence[Mapping[str, Any]]
+) -> list[str]:
+    """Return the problems, with one line on a reversed scale in place of one line per death."""
     deaths_h, scores = ([row.get(name) for row in patients] for name in ("death_h", "gose_6m"))
     words = gose.reversed_words(deaths_h, scores)
     if words is None:
-        return list(found)
-    others = [line for line in found if ", gose_6m: " not in line]
+        return list(problems)
+    others = [line for line in problems if ", gose_6m: " not in line]
     return [f"study.gose_coding: {words}", *others]

@@ -1,4 +1,4 @@
-"""Cohort checks: what no schema can say of the settings of cohort, outcomes and codings."""
+"""Cohort checks: faults in the settings of cohort, outcomes and codings that no schema sees."""
 
 from collections.abc import Sequence
 
@@ -19,10 +19,10 @@ def contradictions(settings: object, *, exposures: Sequence[str]) -> list[str]:
     exposures : sequence of str
         Columns of burden that the settings give the analysis table.
     """
-    found = _group_without_an_exposure(settings, exposures)
-    found += _cut_that_the_scale_cannot_tell(settings)
-    found += _codings_without_meaning(settings)
-    return found + _rules_that_make_no_cohort(settings)
+    problems = _group_without_an_exposure(settings, exposures)
+    problems += _cut_that_the_scale_cannot_tell(settings)
+    problems += _codings_without_meaning(settings)
+    return problems + _rules_that_make_no_cohort(settings)
 
 
 def immortal_time_of(
@@ -31,9 +31,9 @@ def immortal_time_of(
     settings: object,
     exposures: Sequence[str],
     file: str,
-    told: Sequence[str],
+    plan_problems: Sequence[str],
 ) -> list[str]:
-    """List what the guard refuses of the plan, but for columns that were named already.
+    """List what the immortal-time check refuses, except for columns that were named already.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def immortal_time_of(
         As in `contradictions`.
     file : str
         Name of the plan's file, for the messages.
-    told : sequence of str
+    plan_problems : sequence of str
         Problems of the plan that were found before.
     """
     refused = immortal_time.plan_refusals(
@@ -53,7 +53,7 @@ def immortal_time_of(
         horizon_h=at(settings, "outcomes", "mortality_horizon_h"),
     )
     lines = [f"{file}, models.{name}.{line}" for name in refused for line in refused[name]]
-    named = tuple(line.split("' ")[0] for line in told if ".outcome: " not in line)
+    named = tuple(line.split("' ")[0] for line in plan_problems if ".outcome: " not in line)
     return [line for line in lines if line.split("' ")[0] not in named]
 
 
@@ -65,7 +65,10 @@ def _group_without_an_exposure(settings: object, exposures: Sequence[str]) -> li
     if not isinstance(name, str) or not name or name in known:
         return []
     lists = [at(settings, "burden", block) for block in ("icp_above_mmhg", "cpp_below_mmhg")]
-    sound = all(isinstance(own, list) and own and all(map(is_number, own)) for own in lists)
+    sound = all(
+        isinstance(thresholds, list) and thresholds and all(map(is_number, thresholds))
+        for thresholds in lists
+    )
     if name.startswith(("icp_above_", "cpp_below_")) and not sound:
         return []
     near = suggestion(name, known)
@@ -79,17 +82,17 @@ def _cut_that_the_scale_cannot_tell(settings: object) -> list[str]:
     )
     if coding not in gose.CODINGS or not isinstance(scores, list):
         return []
-    numbers, told = [score for score in scores if type(score) is int], gose.told_cuts(coding)
-    if not numbers or min(numbers) in told or min(numbers) < 2:
+    numbers, cuts = [score for score in scores if type(score) is int], gose.visible_cuts(coding)
+    if not numbers or min(numbers) in cuts or min(numbers) < 2:
         return []
     return [
         f"outcomes.favourable_gose: a table in {coding} cannot tell {min(numbers)} from "
-        f"{min(numbers) - 1}; begin at {', '.join(str(score) for score in told)}"
+        f"{min(numbers) - 1}; begin at {', '.join(str(score) for score in cuts)}"
     ]
 
 
 def _codings_without_meaning(settings: object) -> list[str]:
-    found = []
+    problems = []
     for table, columns in (at(settings, "study", "codings") or {}).items():
         for column, values in columns.items() if isinstance(columns, dict) else ():
             contract = (
@@ -101,20 +104,20 @@ def _codings_without_meaning(settings: object) -> list[str]:
             for theirs, ours in values.items():
                 if isinstance(ours, str):
                     words = entries.understood(ours, name=column, column=contract)[1]
-                    found += [f"{where}.{theirs}: {words}"] if words else []
-    return found
+                    problems += [f"{where}.{theirs}: {words}"] if words else []
+    return problems
 
 
 def _rules_that_make_no_cohort(settings: object) -> list[str]:
     rules = at(settings, "cohort", "eligibility")
     if not isinstance(rules, list) or not all(isinstance(at(r, "rule"), str) for r in rules):
         return []
-    found = [f"cohort.eligibility: {line}" for line in cohort_rules.problems(rules)]
+    problems = [f"cohort.eligibility: {line}" for line in cohort_rules.problems(rules)]
     for i, rule in enumerate(rules, start=1):
         where = f"cohort.eligibility, entry {i} ({rule['rule']}), "
-        found += _beyond(rule, "min_years", "max_years", where=where)
-        found += _beyond(rule, "min_score", "max_score", where=where)
-    return found
+        problems += _beyond(rule, "min_years", "max_years", where=where)
+        problems += _beyond(rule, "min_score", "max_score", where=where)
+    return problems
 
 
 def _beyond(rule: object, low: str, high: str, *, where: str) -> list[str]:

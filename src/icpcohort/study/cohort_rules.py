@@ -10,20 +10,20 @@ OF_THE_WINDOW = ("monitored_hours", "covered_share", "tier")  # of those who rea
 def problems(rules: Sequence[Mapping[str, Any]]) -> list[str]:
     """List where the rules do not make a cohort: one needed is absent, or too early."""
     names = [rule["rule"] for rule in rules]
-    found = [
+    lines = [
         f"rule '{name}' stands {names.count(name)} times; write `- {{rule: {name}}}` once"
         for name in NEEDED
         if names.count(name) != 1
     ]
-    if found:
-        return found
+    if lines:
+        return lines
     if names[0] != "usable_recording":
-        found.append("rule 'usable_recording' is not the first; move it up")
+        lines.append("rule 'usable_recording' is not the first; move it up")
     landmark = names.index("landmark")
-    found += [
+    lines += [
         f"rule '{name}' asks about the window before rule 'landmark': who died in it would "
         f"count as badly monitored; move it below"
         for name in names[:landmark]
         if name in OF_THE_WINDOW
     ]
-    return found
+    return lines

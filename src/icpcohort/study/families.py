@@ -1,8 +1,8 @@
 """Families: what is known of each kind of model before anything is computed.
 
 A plan is checked by these records and the report is worded by them. What computes a family
-stands under the same name in `models.registry`: `study` lies below `models`, and whoever checks
-a plan must not wait for the libraries that fit it. Nothing asks for a family by its name.
+stands under the same name in `models.registry`: `study` may not import `models`, and a plan is
+checked without loading the libraries that fit it. No code asks for a family by its name.
 """
 
 from dataclasses import dataclass
@@ -198,5 +198,5 @@ FAMILIES = {
 
 
 def named(name: object) -> Family | None:
-    """Return the family of a name; None for what names none, whatever its type."""
+    """Return the family of a name; None for anything else, whatever its type."""
     return FAMILIES.get(name) if isinstance(name, str) else None

@@ -15,7 +15,7 @@ CODINGS: dict[str, dict[str, str]] = {
 }
 
 
-def told_cuts(coding: str) -> list[int]:
+def visible_cuts(coding: str) -> list[int]:
     """Return the lowest favourable scores that a coding can tell from the score below."""
     return sorted({int(score) for score in CODINGS[coding].values()} - {1})
 
@@ -27,7 +27,7 @@ def reversed_words(
 
     Parameters
     ----------
-    deaths_h, scores : one each a patient
+    deaths_h, scores : one per patient
         Death since time zero [h], and the score in our direction; None where unknown.
 
     Who died before the score was due must have 1. Reversed means: at least `MIN_DEAD` of them

@@ -2,7 +2,8 @@
 
 A column of the analysis table is measured over a span of hours. Who died before its end could
 not have the whole of it, so an exposure that ends after the model begins to count makes the
-exposed look safe. The guard reads spans, never names, so it holds for any table.
+exposed look safe. The check uses when a column is measured, not its name, so it works for any
+table.
 """
 
 import math
@@ -186,7 +187,7 @@ def _until(span: Span) -> str:
 
 
 def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
-    """List why the rows of one window must not be analysed: who was gone, a reversed scale.
+    """List why the rows of one window must not be analysed: patients gone, a reversed scale.
 
     Looks at `death_h`, `left_unit_h` and `gose_6m` where they are there. Whoever had died or
     left before the landmark should have left in the cohort; one such row means that the table

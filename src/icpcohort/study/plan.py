@@ -165,8 +165,8 @@ class Plan:
     interaction: Annotated[
         str | None,
         Setting(
-            "A category or flag of adjust_for in whose levels the exposure has slopes of its "
-            "own. Left out: none",
+            "A category or flag of adjust_for; the exposure has its own slope in each of its "
+            "levels. Left out: none",
             OF_THE_STUDY,
             "sex",
         ),

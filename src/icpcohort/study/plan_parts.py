@@ -16,7 +16,8 @@ class Imputation:
     min_imputations: Annotated[
         int,
         Setting(
-            "Imputations at least; more if the percentage of incomplete patients is higher",
+            "Least number of imputations; more are made if the percentage of incomplete "
+            "patients is higher",
             "White, Royston and Wood 2011, Stat Med 30:377 (from memory)",
             20,
             at_least=2,
@@ -89,7 +90,7 @@ class Comparisons:
     method: Annotated[
         str,
         Setting(
-            "Rule that holds the p values over the group",
+            "Rule that adjusts the p values for the number of tests in the group",
             "Holm 1979, Scand J Stat 6:65; Hochberg 1988, Biometrika 75:800 (from memory)",
             "holm",
             one_of=COMPARISON_METHODS,

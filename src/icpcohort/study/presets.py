@@ -19,14 +19,14 @@ def resolved(presets: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, An
     -------
     dict of a name to `values` and `needs`
     """
-    found: dict[str, dict[str, Any]] = {}
+    presets_of: dict[str, dict[str, Any]] = {}
     for name, preset in presets.items():
-        like = found[preset["like"]]["values"] if "like" in preset else {}
-        found[name] = {
+        like = presets_of[preset["like"]]["values"] if "like" in preset else {}
+        presets_of[name] = {
             "values": like | preset["values"],
             "needs": preset.get("needs", {}),
         }
-    return found
+    return presets_of
 
 
 def applied(
@@ -48,19 +48,19 @@ def applied(
     for section, part in schema["properties"].items():
         if "x-presets" not in part or "preset" not in (at(settings, section) or {}):
             continue
-        own = dict(settings[section])
-        name = own.pop("preset")
-        done[section] = own
+        written = dict(settings[section])
+        name = written.pop("preset")
+        done[section] = written
         if name not in part["x-presets"]:
             near = suggestion(str(name), part["x-presets"])
             problems.append(f"{section}.preset: '{name}' is no preset; {near}")
             continue
         preset = part["x-presets"][name]
         problems += [
-            f"{section}.{key}: {json.dumps(own[key])}, but preset {name} has "
+            f"{section}.{key}: {json.dumps(written[key])}, but preset {name} has "
             f"{json.dumps(value)}; take `{key}` or `preset` out"
             for key, value in preset["values"].items()
-            if key in own and own[key] != value
+            if key in written and written[key] != value
         ]
         problems += [
             f"{other}.{key}: {json.dumps(at(settings, other, key))}, but preset {name} of "
@@ -69,5 +69,5 @@ def applied(
             for key, value in needed.items()
             if at(settings, other, key) != value
         ]
-        done[section] = own | preset["values"]
+        done[section] = written | preset["values"]
     return done, [f"{file}, {line}" for line in problems]

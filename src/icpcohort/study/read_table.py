@@ -14,7 +14,7 @@ class Export(NamedTuple):
     """A table before its cells are understood; an empty text is an empty cell."""
 
     header: list[str]
-    rows: list[tuple[int, list[str]]]  # the row's number, and one text a column of the header
+    rows: list[tuple[int, list[str]]]  # the row's number, and one text per column of the header
 
 
 class ExportError(Exception):
@@ -48,7 +48,7 @@ def read(path: Path, *, within: Path) -> tuple[Export, list[str]]:
 
 
 def _read_csv(path: Path) -> tuple[Export, list[str]]:
-    found: list[str] = []
+    problems: list[str] = []
     lines: list[tuple[int, list[str]]] = []
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
@@ -75,15 +75,15 @@ def _read_csv(path: Path) -> tuple[Export, list[str]]:
     rows = []
     for number, cells in lines[1:]:
         if not any(cells):
-            found.append(f" row {number}: an empty row; delete it")
+            problems.append(f" row {number}: an empty row; delete it")
         elif len(cells) != len(header):
-            found.append(
+            problems.append(
                 f" row {number}: {len(cells)} cells under {len(header)} columns; put a text "
                 "with a comma in quotes, and write decimals with a point"
             )
         else:
             rows.append((number, cells))
-    return Export(header, rows), found
+    return Export(header, rows), problems
 
 
 def _read_parquet(path: Path) -> Export:

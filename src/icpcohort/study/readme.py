@@ -99,8 +99,8 @@ def _value(value: Any) -> str:
 def _unit(name: str, part: dict[str, Any]) -> str:
     """Return the unit that the name wears; a text or a bare number has none."""
     numbers = part.get("items", part).get("type") in ("integer", "number")
-    found = [unit for suffix, unit in UNITS.items() if name.endswith(suffix)] if numbers else []
-    return found[0] if found else ""
+    units = [unit for suffix, unit in UNITS.items() if name.endswith(suffix)] if numbers else []
+    return units[0] if units else ""
 
 
 def _range(part: dict[str, Any]) -> str:

@@ -1,4 +1,4 @@
-"""Study rows: each of the four tables read cell by cell, with whatever is wrong with it."""
+"""Study rows: each of the four tables read cell by cell, with every problem found in it."""
 
 import difflib
 from collections.abc import Iterator, Mapping
@@ -64,7 +64,7 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
         As in `tables.read_study`; a table whose name is not there is passed over.
     """
     folder = Path(study["folder"])
-    tables, found = {}, []
+    tables, wrong = {}, []
     for name in (name for name in TABLES if name in study):
         table, problems = _read_table(
             folder / study[name],
@@ -73,13 +73,13 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             coding=codings.of_table(study, name=name),
             folder=folder,
         )
-        found += problems
+        wrong += problems
         if table is not None:
             tables[name] = table
             if name != "patients":
-                found += _strangers(table.rows, tables.get("patients"))
+                wrong += _strangers(table.rows, tables.get("patients"))
     patients = tables["patients"].rows if "patients" in tables else []
-    return tables, codings.told_once(found, [row.values for row in patients])
+    return tables, codings.merge_reversed_scores(wrong, [row.values for row in patients])
 
 
 # --- one table -----------------------------------------------------------------------------
@@ -98,13 +98,13 @@ def _read_table(
         export, row_problems = read_table.read(path, within=folder)
     except read_table.ExportError as error:
         return None, [f"{path.name}{error}"]
-    found = [f"{path.name}{line}" for line in row_problems]
-    found += [
+    problems = [f"{path.name}{line}" for line in row_problems]
+    problems += [
         f"{path.name}, {line}"
         for line in _header_problems(export.header, name=name, names=names)
     ]
     if not export.rows and name in NEEDS_ROWS:
-        found.append(f"{path.name}: no rows; write one line for each of the study's {name}")
+        problems.append(f"{path.name}: no rows; write one line for each of the study's {name}")
     rows = []
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
@@ -122,13 +122,13 @@ def _read_table(
             if words is None:
                 row.values[ours] = value
             else:
-                found.append(f"{row.where}, {ours}: {words}")
+                problems.append(f"{row.where}, {ours}: {words}")
         for ours, words in list(_row_problems(row.values, folder=folder)):
             if ours != "gose_6m":  # scores of the dead tell of a reversed scale
                 row.values.pop(ours, None)
-            found.append(f"{row.where}, {ours}: {words}")
+            problems.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
-    return Rows(export.header, rows), [*found, *_repeated(rows, name=name)]
+    return Rows(export.header, rows), [*problems, *_repeated(rows, name=name)]
 
 
 def _must_fill(name: str, column: str) -> bool:
@@ -166,7 +166,7 @@ def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> 
 
 
 def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
-    """Yield what is wrong between the cells of one row, and with its path, by column."""
+    """Yield, by column, cells of one row that contradict each other, and a wrong path."""
     for start, end in _IN_THIS_ORDER:
         begin, finish = values.get(start), values.get(end)
         if begin is not None and finish is not None and finish < begin:
@@ -230,14 +230,14 @@ def _strangers(rows: list[Row], patients: Rows | None) -> list[str]:
     if not known:
         return []  # one fault of the table of patients, not one of every row elsewhere
     nearest: dict[str, str] = {}
-    found = []
+    problems = []
     for row in rows:
         patient_id = row.values.get("patient_id")
         if patient_id is not None and patient_id not in known:
             if patient_id not in nearest:
                 nearest[patient_id] = suggestion(patient_id, known)
-            found.append(
+            problems.append(
                 f"{row.where}, patient_id: '{patient_id}' is not in the table of patients; "
                 f"{nearest[patient_id]}"
             )
-    return found
+    return problems

@@ -38,14 +38,14 @@ def problems(settings: object, schema: dict[str, Any], *, file: str) -> list[str
 
     Stricter than JSON Schema in two points: 30.0 is not a whole number, and a number is finite.
     """
-    found: dict[str, str] = {}
+    words_of: dict[str, str] = {}
     for error in _validator()(schema).iter_errors(settings):
         for name, words in _in_words(error):
             path = [*error.absolute_path, *([] if name is None else [name])]
-            found.setdefault(_where(settings, path), words)  # the first says the most
+            words_of.setdefault(_where(settings, path), words)  # the first says the most
     return [
         f"{file}, {where}: {words}" if where else f"{file}: {words}"
-        for where, words in found.items()
+        for where, words in words_of.items()
     ]
 
 

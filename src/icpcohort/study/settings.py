@@ -28,8 +28,8 @@ class Files(NamedTuple):
 
     settings: dict[str, Any] | None
     models: dict[str, Any] | None
-    found: list[str]
-    found_in_plan: list[str]
+    settings_problems: list[str]
+    plan_problems: list[str]
 
 
 def load(
@@ -56,11 +56,11 @@ def load(
     SettingsError
         With every problem of both files.
     """
-    settings, models, found, found_in_plan = read(
+    settings, models, settings_problems, plan_problems = read(
         config_path, models_path, schema_folder=schema_folder
     )
-    if found or found_in_plan or settings is None or models is None:
-        raise SettingsError(found + found_in_plan)
+    if settings_problems or plan_problems or settings is None or models is None:
+        raise SettingsError(settings_problems + plan_problems)
     schema = yaml_files.read_schema(schema_folder / "config.schema.json")
     return in_order(settings, schema), models["models"]
 
@@ -131,35 +131,35 @@ def only(
 
 
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
-    """Return what `load` returns, as far as it can be read, beside every problem."""
-    settings, found = yaml_files.read(config_path)
-    models, found_in_plan = yaml_files.read(models_path)
+    """Return what `load` returns, as far as it can be read, and every problem."""
+    settings, settings_problems = yaml_files.read(config_path)
+    models, plan_problems = yaml_files.read(models_path)
     if settings is not None:
         schema = yaml_files.read_schema(schema_folder / "config.schema.json")
         settings, of_presets = presets.applied(settings, schema, file=config_path.name)
-        found += of_presets + problems(settings, schema, file=config_path.name)
-        found += contradictions(settings, file=config_path.name)
+        settings_problems += of_presets + problems(settings, schema, file=config_path.name)
+        settings_problems += contradictions(settings, file=config_path.name)
     if models is not None:
         schema = yaml_files.read_schema(schema_folder / "models.schema.json")
-        found_in_plan += problems(models, schema, file=models_path.name)
+        plan_problems += problems(models, schema, file=models_path.name)
         if settings is not None:
             exposures = burden_columns.names(thresholds(settings))
             of_burden = f"{config_path.name}, burden"
-            burden_is_sound = not any(line.startswith(of_burden) for line in found)
-            found_in_plan += plan_checks.contradictions(
+            burden_is_sound = not any(line.startswith(of_burden) for line in settings_problems)
+            plan_problems += plan_checks.contradictions(
                 models,
                 windows=at(settings, "windows"),
                 burden_columns=exposures if burden_is_sound else None,
                 file=models_path.name,
             )
-            found_in_plan += cohort_checks.immortal_time_of(
+            plan_problems += cohort_checks.immortal_time_of(
                 models,
                 settings=settings,
                 exposures=exposures,
                 file=models_path.name,
-                told=found_in_plan,
+                plan_problems=plan_problems,
             )
-    return Files(settings, models, found, found_in_plan)
+    return Files(settings, models, settings_problems, plan_problems)
 
 
 def is_sound(files: Files, name: str) -> bool:
@@ -172,7 +172,7 @@ def is_sound(files: Files, name: str) -> bool:
     """
     if at(files.settings, *name.split(".")) is None:
         return False
-    for line in files.found:
+    for line in files.settings_problems:
         where = line.partition(", ")[2].partition(": ")[0]
         if where == name or where.startswith((f"{name}.", f"{name},")):
             return False
@@ -181,21 +181,21 @@ def is_sound(files: Files, name: str) -> bool:
 
 # --- what no schema can say: values that must fit each other ---
 #
-# A value that the schema has already refused is passed over, so that each fault is told once.
+# A value that the schema has already refused is passed over: each fault is reported once.
 
 
 def contradictions(settings: object, *, file: str) -> list[str]:
     """List the settings that do not fit each other, one line each, in words."""
-    found = _limits_out_of_order(settings)
-    found += _blocks_that_do_not_fit(settings)
-    found += _bins_that_do_not_fit(settings)
-    found += _windows_that_do_not_fit(settings)
-    found += _names_used_twice(settings)
-    found += _outcome_without_direction(settings)
-    found += cohort_checks.contradictions(
+    lines = _limits_out_of_order(settings)
+    lines += _blocks_that_do_not_fit(settings)
+    lines += _bins_that_do_not_fit(settings)
+    lines += _windows_that_do_not_fit(settings)
+    lines += _names_used_twice(settings)
+    lines += _outcome_without_direction(settings)
+    lines += cohort_checks.contradictions(
         settings, exposures=burden_columns.names(thresholds(settings))
     )
-    return [f"{file}, {line}" for line in found]
+    return [f"{file}, {line}" for line in lines]
 
 
 def _out_of_order(block: object, low: str, high: str, *, where: str) -> list[str]:
@@ -206,11 +206,11 @@ def _out_of_order(block: object, low: str, high: str, *, where: str) -> list[str
 
 
 def _limits_out_of_order(settings: object) -> list[str]:
-    found = _out_of_order(
+    lines = _out_of_order(
         at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
     )
     for signal in ("icp", "cpp"):
-        found += _out_of_order(
+        lines += _out_of_order(
             at(settings, "intensity_duration"),
             f"{signal}_from_mmhg",
             f"{signal}_to_mmhg",
@@ -222,11 +222,11 @@ def _limits_out_of_order(settings: object) -> list[str]:
         pairs = [(name, name.replace("min", "max", 1)) for name in ("min_mmhg", "min_s")]
         pairs += [("min_mean_mmhg", "max_mean_mmhg"), ("min_rate_per_min", "max_rate_per_min")]
         for low, high in pairs:
-            found += _out_of_order(rule, low, high, where=where)
+            lines += _out_of_order(rule, low, high, where=where)
     kinds = [at(rule, "rule") for rule in rules] if isinstance(rules, list) else []
     if kinds.count("beats") > 1:
-        found.append("cleaning.rules: 'beats' stands more than once; keep one")
-    return found
+        lines.append("cleaning.rules: 'beats' stands more than once; keep one")
+    return lines
 
 
 def _blocks_that_do_not_fit(settings: object) -> list[str]:
@@ -241,29 +241,29 @@ def _blocks_that_do_not_fit(settings: object) -> list[str]:
 
 def _bins_that_do_not_fit(settings: object) -> list[str]:
     block = at(settings, "optimal_cpp")
-    found = _out_of_order(block, "bin_min_mmhg", "bin_max_mmhg", where="optimal_cpp.")
+    lines = _out_of_order(block, "bin_min_mmhg", "bin_max_mmhg", where="optimal_cpp.")
     names = ("bin_min_mmhg", "bin_max_mmhg", "bin_width_mmhg", "min_bins")
     low, high, width, min_bins = (at(block, name) for name in names)
-    if found or not all(is_number(value) for value in (low, high, width, min_bins)):
-        return found
+    if lines or not all(is_number(value) for value in (low, high, width, min_bins)):
+        return lines
     if width <= 0:
-        return found
+        return lines
     n_bins = (high - low) / width
     if abs(n_bins - round(n_bins)) > 1e-9:
-        found.append(
+        lines.append(
             f"optimal_cpp.bin_width_mmhg: {low} to {high} mmHg is not a whole number of bins "
             f"of {width}; change one of the three"
         )
     if n_bins + 1e-9 < min_bins:
-        found.append(
+        lines.append(
             f"optimal_cpp.min_bins: {min_bins} of {n_bins:g} bins can never be filled; "
             "write fewer, or narrower bins"
         )
-    return found
+    return lines
 
 
 def _windows_that_do_not_fit(settings: object) -> list[str]:
-    windows, found = at(settings, "windows"), []
+    windows, lines = at(settings, "windows"), []
     if not isinstance(windows, dict):
         return []
     for name, window in windows.items():
@@ -277,22 +277,22 @@ def _windows_that_do_not_fit(settings: object) -> list[str]:
                     f"{where}min_monitored_h: {hours[2]} h do not fit into a window of "
                     f"{length_h:g} h; write at most {length_h:g}"
                 )
-        found += wrong
+        lines += wrong
     main = at(settings, "cohort", "main_window")
     if isinstance(main, str) and main and main not in windows:
-        found.append(
+        lines.append(
             f"cohort.main_window: '{main}' is none of the windows; {suggestion(main, windows)}"
         )
-    return found
+    return lines
 
 
 def _names_used_twice(settings: object) -> list[str]:
-    found = []
+    lines = []
     for table, columns in (at(settings, "study", "columns") or {}).items():
         ours_of: dict[str, str] = {}
         for ours, theirs in columns.items() if isinstance(columns, dict) else ():
             if isinstance(theirs, str) and theirs in ours_of:
-                found.append(
+                lines.append(
                     f"study.columns.{table}.{ours}: '{theirs}' is already the column of "
                     f"{ours_of[theirs]}; name another column"
                 )
@@ -300,17 +300,17 @@ def _names_used_twice(settings: object) -> list[str]:
     channels = [at(settings, "recordings", f"{signal}_channels") for signal in ("icp", "abp")]
     if all(isinstance(names, list) for names in channels):
         icp, abp = ({str(name).lower() for name in names} for names in channels)
-        found += [
+        lines += [
             f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
             for name in sorted(icp & abp)
         ]
     names = burden_columns.names(thresholds(settings))
     for name in sorted({name for name in names if names.count(name) > 1}):
         if name.endswith(next(iter(burden_columns.MEASURES))):
-            found.append(
+            lines.append(
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
-    return found
+    return lines
 
 
 def _outcome_without_direction(settings: object) -> list[str]:

@@ -93,7 +93,7 @@ class Settings:
             "Names of columns in your tables, where they differ from ours",
             TABLES,
             "Names of the columns in the table of {table}, where they differ from ours",
-            "Column of your table that holds {column}: {about}",
+            "Column of your table that holds {column}. {about}",
             has_values=False,
         ),
     ]
@@ -154,9 +154,9 @@ def read_study(settings: dict[str, Any]) -> Study:
 
     Source: common practice, no source; the limits of scores are those of the scales.
     """
-    tables, found = read_rows(settings["study"])
-    if found:
-        raise StudyError(found)
+    tables, problems = read_rows(settings["study"])
+    if problems:
+        raise StudyError(problems)
     frames = {name: _frame(tables[name].rows, TABLES[name]) for name in TABLES}
     recoded = [
         (name, column, *pair)
@@ -174,7 +174,7 @@ def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
-    said = []
+    notes = []
     for name, (header, _) in tables.items():
         names = study["columns"][name]
         theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
@@ -185,12 +185,12 @@ def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
             if column not in header and ours not in NEEDED[name]  # those are problems
         ]
         if unknown:
-            said.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
+            notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:
-            said.append(
+            notes.append(
                 f"{study[name]}: columns not there, so all missing: {', '.join(absent)}"
             )
-    return said
+    return notes
 
 
 def recordings_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
@@ -207,7 +207,7 @@ _OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
 
 
 def monitors_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
-    """Return when each of one patient's monitors was in and fit, by insertion; null is None."""
+    """Return when each of one patient's monitors was in and working; null is None."""
     rows = _rows_of(study, "monitors", patient_id, by=("insertion_h", "monitor_id"))
     return [{name: row[name] for name in _OF_A_MONITOR} for row in rows]
 
@@ -233,7 +233,7 @@ def _rows_of(
 def _by_patient(
     study: Study, name: str, by: tuple[str, ...]
 ) -> dict[str, list[dict[str, Any]]]:
-    """Divide a table once: to look through all of it for each patient grows as the square."""
+    """Divide a table by patient once: searching it again for every patient would be slow."""
     rows: dict[str, list[dict[str, Any]]] = {}
     table: pl.DataFrame = getattr(study, name)
     for row in table.sort(by, maintain_order=True).iter_rows(named=True):

@@ -10,7 +10,7 @@ import yaml
 
 
 class SettingsError(Exception):
-    """The settings cannot be used; the text has one problem a line."""
+    """The settings cannot be used; the text has one problem per line."""
 
     def __init__(self, problems: Sequence[str]):
         self.problems = list(problems)
@@ -26,7 +26,7 @@ class _Loader(yaml.SafeLoader):
 
     def __init__(self, stream: str):
         super().__init__(stream)
-        self.found: list[str] = []
+        self.problems: list[str] = []
 
     def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         event = self.peek_event()  # type: ignore[no-untyped-call]
@@ -44,10 +44,10 @@ class _Loader(yaml.SafeLoader):
             line = name_node.start_mark.line + 1
             name = self.construct_object(name_node, deep=True)
             if not isinstance(name, str):
-                self.found.append(f"line {line}: the name {name} is not text; write a name")
+                self.problems.append(f"line {line}: the name {name} is not text; write a name")
                 continue
             if name in values:
-                self.found.append(
+                self.problems.append(
                     f"line {line}: '{name}' stands already in line {first_line[name]}; keep one"
                 )
             values[name] = self.construct_object(value_node, deep=deep)
@@ -89,18 +89,18 @@ def read(path: Path) -> tuple[dict[str, Any] | None, list[str]]:
         return None, [f"{path.name}: not YAML: {str(error).splitlines()[0]}; retype that place"]
     except RecursionError:
         return None, [f"{path.name}: blocks within blocks without end; flatten them"]
-    found = [f"{path.name} {line}" for line in loader.found]
+    problems = [f"{path.name} {line}" for line in loader.problems]
     if content is None:
         return None, [
-            *found,
+            *problems,
             f"{path.name}: empty; write the settings, `icpcohort new` shows them",
         ]
     if not isinstance(content, dict):
         return None, [
-            *found,
+            *problems,
             f"{path.name}: not a block of settings; write `name: value` lines",
         ]
-    return content, found
+    return content, problems
 
 
 def read_schema(path: Path) -> dict[str, Any]:

@@ -21,8 +21,8 @@ def derive(table, **changed):
 
 def patients(*rows):
     schema = {name: column.dtype for name, column in contracts.PATIENTS.columns.items()}
-    given = [{"patient_id": f"p{i}"} | row for i, row in enumerate(rows)]
-    return pl.DataFrame(given, schema=schema)
+    numbered = [{"patient_id": f"p{i}"} | row for i, row in enumerate(rows)]
+    return pl.DataFrame(numbered, schema=schema)
 
 
 def every_gose():
@@ -94,11 +94,11 @@ def test_all_values_out_of_range_are_told_together():
         {"age_years": 450.0, "gcs_motor": "7", "pupils_reactive": 3},
         {"age_years": 45.0, "gcs_motor": "5", "pupils_reactive": 2},
     )
-    with pytest.raises(ValueError, match="3 problem") as told:
+    with pytest.raises(ValueError, match="3 problem") as caught:
         prognosis.probability(table, model="core", outcome="mortality", form="chart")
-    assert "age_years: 450.0 in 1 row(s) (first: p0); write 0-120 years" in str(told.value)
-    assert "gcs_motor: 7" in str(told.value)
-    assert "pupils_reactive: 3" in str(told.value)
+    assert "age_years: 450.0 in 1 row(s) (first: p0); write 0-120 years" in str(caught.value)
+    assert "gcs_motor: 7" in str(caught.value)
+    assert "pupils_reactive: 3" in str(caught.value)
 
 
 @pytest.mark.parametrize(

@@ -152,7 +152,7 @@ def test_every_kind_of_rule_has_its_own_reason():
     }
     patients = _patients([{"patient_id": name} | row for name, row in people.items()])
     usual = {"monitoring_start_h": 2.0, "monitor_kinds": ["strain_gauge"]}
-    own = {
+    changes = {
         "operated": {"craniectomy_h": 1.9},
         "late": {"monitoring_start_h": 12.1},
         "drained": {"monitor_kinds": ["strain_gauge", "ventricular_drain"]},
@@ -161,7 +161,7 @@ def test_every_kind_of_rule_has_its_own_reason():
         "stays": {"craniectomy_h": 24.0, "monitoring_start_h": 12.0},
     }
     facts = [
-        dict.fromkeys(NO_FACTS) | {"patient_id": n} | usual | own.get(n, {}) for n in people
+        dict.fromkeys(NO_FACTS) | {"patient_id": n} | usual | changes.get(n, {}) for n in people
     ]
     hours = dict.fromkeys(people, 12) | {"sparse": 11.9}
     table = _select(patients, hours, facts=facts, rules=EVERY_RULE)
@@ -189,7 +189,7 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
         ("a", 0.0, 99999.0, "excluded"),
     ]
     columns = ("patient_id", "start_s", "end_s", "status")
-    found = eligibility.facts(
+    facts = eligibility.facts(
         _rows(
             contracts.RECORDINGS,
             [
@@ -215,7 +215,7 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
             ],
         ),
     )
-    assert found.to_dicts() == [
+    assert facts.to_dicts() == [
         {
             "patient_id": "a",
             "monitoring_start_h": 1.0,
@@ -236,7 +236,7 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
 
 
 def test_the_methods_name_every_rule_with_its_parameters():
-    told = select.methods_sentence(windows=WINDOWS, rules=EVERY_RULE, time_zero="injury")
+    sentences = select.methods_sentence(windows=WINDOWS, rules=EVERY_RULE, time_zero="injury")
     for words in (
         "age of 16 to 80 years (patients without the value stay)",
         "a Glasgow Coma Scale of 3 to 12 (patients without the value leave)",
@@ -246,7 +246,7 @@ def test_the_methods_name_every_rule_with_its_parameters():
         "no craniectomy before the landmark",
         "valid ICP in 50 % of the window or more",
     ):
-        assert words in told, words
+        assert words in sentences, words
     assert "with:" not in select.methods_sentence(
         windows=WINDOWS, rules=[RULES[0], *RULES[2:]], time_zero="injury"
     )

@@ -152,7 +152,7 @@ def test_a_sound_study_has_no_line_but_what_was_found(folder):
     checked = _check(folder)
     assert checked.problem_lines() == []
     assert checked.note_lines() == []
-    assert checked.found == [
+    assert checked.inventory == [
         "2 patients, 2 recordings, 0 monitors, 0 events",
         "",
         "recordings (hours)      csv      all",
@@ -203,7 +203,7 @@ def test_what_a_fault_of_the_settings_keeps_from_being_checked_is_said(
     assert len(checked.settings) > 0
     assert checked.not_checked == [not_checked]
     assert len(checked.tables) == (0 if new.endswith("[") else 1)
-    assert checked.found == []
+    assert checked.inventory == []
 
 
 def test_a_faulty_cell_elsewhere_in_a_row_does_not_keep_its_file_closed(folder):
@@ -286,10 +286,10 @@ def test_whatever_is_wrong_with_a_file_of_the_study_only_lines_come_out(
         (folder / name).write_text(f"{fault}\n{kept}", encoding="utf-8")
         checked = _check(folder)
         n_faults += bool(checked.problems)
-        lines = [*checked.problem_lines(), *checked.note_lines(), *checked.found]
+        lines = [*checked.problem_lines(), *checked.note_lines(), *checked.inventory]
         assert not any("\n" in line for line in lines)
         stops_run = checked.settings + checked.plan + checked.tables
-        assert bool(checked.found) == (not stops_run)
+        assert bool(checked.inventory) == (not stops_run)
     assert n_faults > 5
 
 
@@ -304,9 +304,9 @@ def test_annotations_that_mean_nothing_are_counted_and_not_repeated(folder):
     notes = [edfio.EdfAnnotation(20, 10, "Drain open"), edfio.EdfAnnotation(40, 5, "a name")]
     edfio.Edf([signal], annotations=notes).write(folder / "r9.edf")
     _edit(folder / "recordings.csv", "R1,P1,r1.csv,csv", "R1,P1,r9.edf,edf")
-    said = _check(folder).note_lines()
-    assert any("1 of 2 annotations" in line for line in said)
-    assert not any("a name" in line for line in said)
+    note_lines = _check(folder).note_lines()
+    assert any("1 of 2 annotations" in line for line in note_lines)
+    assert not any("a name" in line for line in note_lines)
 
 
 def _plan_of(folder, **changes):
@@ -347,8 +347,8 @@ def test_a_plan_that_looks_ahead_is_told_before_anything_runs(folder, changes, l
     config.write_text(text.replace("horizon_h: 720.0", "horizon_h: 48.0"), encoding="utf-8")
     _plan_of(folder, **changes)
     checked = _check(folder)
-    assert [told for told in checked.plan if line in told]
-    assert [told for told in checked.problems if not LINE.fullmatch(told)] == []
+    assert [problem for problem in checked.plan if line in problem]
+    assert [problem for problem in checked.problems if not LINE.fullmatch(problem)] == []
     assert "(a run stops at these)" in checked.problem_lines()[-1]
 
 
@@ -361,8 +361,8 @@ def test_a_plan_with_another_outcome_of_the_cohort_is_sound(folder, outcome):
 def test_a_reversed_score_is_told_once_and_by_the_setting_that_mends_it(folder):
     rows = [f"patient_id=P{i} age_years=40 death_h=20 gose_6m=8" for i in range(1, 4)]
     _table(folder, "patients", *rows, "patient_id=P4 age_years=40 gose_6m=1")
-    told = [line for line in _check(folder).problems if "gose" in line]
-    assert told == [
+    problems = [line for line in _check(folder).problems if "gose" in line]
+    assert problems == [
         "study.gose_coding: gose_6m is 8, the best outcome of the table, in 3 of 3 patients "
         "who died, so the scale runs the other way; state how your table codes it"
     ]

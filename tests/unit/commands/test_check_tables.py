@@ -16,9 +16,9 @@ def _row(table, number, **values):
 
 def _listed(number, patient_id="P1", start_h=0.0, path=None, **values):
     path = path or f"r{number}.csv"
-    own = {"recording_id": f"R{number}", "patient_id": patient_id, "path": path}
-    own |= {"format": "csv", "start_s": 3600 * start_h}
-    return _row("recordings", number, **own | values)
+    usual = {"recording_id": f"R{number}", "patient_id": patient_id, "path": path}
+    usual |= {"format": "csv", "start_s": 3600 * start_h}
+    return _row("recordings", number, **usual | values)
 
 
 def _opened(row, hours=10.0, tier="minutes", channel="ICP"):
@@ -35,8 +35,8 @@ def _tables(recordings, patients=("P1",), **others):
 def _noted(opened, time_zero="injury", listed=None, **tables):
     """Return the notes by kind, the kinds without any left out."""
     listed = listed or [one.row for one in opened]
-    given = check_tables.suspicions(_tables(listed, **tables), opened, time_zero=time_zero)
-    return {kind: lines for kind, lines in zip(KINDS, given, strict=True) if lines}
+    suspicions = check_tables.suspicions(_tables(listed, **tables), opened, time_zero=time_zero)
+    return {kind: lines for kind, lines in zip(KINDS, suspicions, strict=True) if lines}
 
 
 # --- surely wrong ---
@@ -45,14 +45,14 @@ def _noted(opened, time_zero="injury", listed=None, **tables):
 def test_nothing_is_recorded_before_an_injury_but_before_another_time_zero_it_may_be(tmp_path):
     row = _listed(2, start_h=-1)
     words = "recordings.csv row 2 (R2 of P1), start_s: -3600 is before "
-    found = check_tables.contradictions(_tables([row]), folder=tmp_path, time_zero="injury")
-    assert [line.startswith(f"{words}the injury") for line in found] == [True]
+    problems = check_tables.contradictions(_tables([row]), folder=tmp_path, time_zero="injury")
+    assert [line.startswith(f"{words}the injury") for line in problems] == [True]
     assert "early" not in _noted([_opened(row)], time_zero="injury")
     for time_zero in ("admission", None):
-        given = check_tables.contradictions(
+        otherwise = check_tables.contradictions(
             _tables([row]), folder=tmp_path, time_zero=time_zero
         )
-        assert given == []
+        assert otherwise == []
     (line,) = _noted([_opened(row)], time_zero="admission")["early"]
     assert line == f"{words}time zero (admission); correct it, or leave it so"
 
@@ -61,8 +61,8 @@ def test_nothing_is_recorded_before_an_injury_but_before_another_time_zero_it_ma
 def test_no_recording_starts_after_death(tmp_path, start_h, is_told):
     tables = _tables([_listed(2, start_h=start_h)])
     tables["patients"].rows[0].values["death_h"] = 20.0
-    found = check_tables.contradictions(tables, folder=tmp_path, time_zero="injury")
-    assert ["is after the death at 20 h" in line for line in found] == [True] * is_told
+    problems = check_tables.contradictions(tables, folder=tmp_path, time_zero="injury")
+    assert ["is after the death at 20 h" in line for line in problems] == [True] * is_told
 
 
 def _copies(folder, rows):
@@ -156,15 +156,15 @@ def test_a_recording_may_go_on_for_an_hour_after_death(death_h, is_told):
     """After death from its start on, it is a contradiction instead."""
     row = _listed(2)
     patients = [_row("patients", 2, patient_id="P1", death_h=death_h)]
-    given = check_tables.suspicions(
+    suspicions = check_tables.suspicions(
         _tables([row]) | {"patients": Rows([], patients)}, [_opened(row)], time_zero="injury"
     )
-    assert len(given[KINDS.index("dead")]) == is_told
+    assert len(suspicions[KINDS.index("dead")]) == is_told
 
 
 def _monitor(number, insertion_h, removal_h, patient_id="P1"):
-    own = {"monitor_id": f"M{number}", "patient_id": patient_id}
-    return _row("monitors", number, **own, insertion_h=insertion_h, removal_h=removal_h)
+    usual = {"monitor_id": f"M{number}", "patient_id": patient_id}
+    return _row("monitors", number, **usual, insertion_h=insertion_h, removal_h=removal_h)
 
 
 @pytest.mark.parametrize(

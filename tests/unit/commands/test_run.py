@@ -20,29 +20,29 @@ def study(tmp_path):
     return tmp_path
 
 
-def _alone(study, said):
-    return run._alone(study, say=said.append)
+def _alone(study, shown):
+    return run._alone(study, say=shown.append)
 
 
 def test_a_second_run_is_refused_and_the_first_leaves_nothing_behind(study):
-    said = []
-    with _alone(study, said):
+    shown = []
+    with _alone(study, shown):
         with pytest.raises(run.NotAlone, match="another run is at work"), _alone(study, []):
             pass
         assert (study / ".snakemake/icpcohort.run").read_text() == socket.gethostname()
     assert (study / ".snakemake/icpcohort.run").read_text() == ""
-    with _alone(study, said):
+    with _alone(study, shown):
         pass
-    assert said == []
+    assert shown == []
 
 
 def test_the_lock_of_a_run_that_was_killed_is_lifted(study):
-    said, lock = [], study / ".snakemake/locks/0.input.lock"
+    shown, lock = [], study / ".snakemake/locks/0.input.lock"
     (study / ".snakemake/icpcohort.run").write_text(socket.gethostname())
     lock.touch()
-    with _alone(study, said):
+    with _alone(study, shown):
         assert not lock.exists()
-    assert said == ["The last run was killed; going on from what it finished"]
+    assert shown == ["The last run was killed; going on from what it finished"]
 
 
 @pytest.mark.parametrize(
@@ -62,10 +62,10 @@ def test_a_run_whose_snakemake_was_killed_is_known_as_ours_next_time(study):
     lock = study / ".snakemake/locks/0.input.lock"
     with _alone(study, []):
         lock.touch()
-    said = []
-    with _alone(study, said):
+    shown = []
+    with _alone(study, shown):
         pass
-    assert said == ["The last run was killed; going on from what it finished"]
+    assert shown == ["The last run was killed; going on from what it finished"]
 
 
 def test_jobs_of_a_killed_run_are_waited_for(study):
@@ -75,10 +75,10 @@ def test_jobs_of_a_killed_run_are_waited_for(study):
     job = subprocess.Popen([sys.executable, str(script)], stdout=subprocess.PIPE)
     assert job.stdout.readline() == b"at work\n"
     (study / ".snakemake/icpcohort.run").write_text(socket.gethostname())
-    said = []
-    with _alone(study, said):
+    shown = []
+    with _alone(study, shown):
         assert job.poll() == 0
-    assert said[1:] == ["Waiting for 1 job(s) of it that still work"]
+    assert shown[1:] == ["Waiting for 1 job(s) of it that still work"]
     job.stdout.close()
 
 
@@ -103,15 +103,15 @@ def test_the_command_is_told_without_folders_of_the_machine(arguments, words):
 
 
 def test_noise_goes_and_everything_else_is_shown():
-    said = []
+    shown = []
     code = run._follow(
         ["printf", "Select jobs\\nSelect jobs to execute...\\n\\nError\\n"],
         keep_open=1,
         environment=os.environ,
-        say=said.append,
+        say=shown.append,
     )
-    assert (code, said) == (0, ["Select jobs", "Error"])
-    assert run._follow(["false"], keep_open=1, environment=os.environ, say=said.append) == 1
+    assert (code, shown) == (0, ["Select jobs", "Error"])
+    assert run._follow(["false"], keep_open=1, environment=os.environ, say=shown.append) == 1
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
@@ -124,11 +124,11 @@ def test_a_wish_to_stop_reaches_the_workflow_once_and_is_waited_for(number):
         "time.sleep(0.3)\n"
         "print('stopped', len(n), flush=True); raise SystemExit(1)\n"
     )
-    said = []
+    shown = []
     code = run._follow(
-        [sys.executable, "-c", script], keep_open=1, environment=os.environ, say=said.append
+        [sys.executable, "-c", script], keep_open=1, environment=os.environ, say=shown.append
     )
-    assert (code, said) == (run.STOPPED, ["ready", "stopped 1"])
+    assert (code, shown) == (run.STOPPED, ["ready", "stopped 1"])
 
 
 def test_results_from_the_future_are_dated_to_now_in_their_order(tmp_path):
@@ -137,11 +137,11 @@ def test_results_from_the_future_are_dated_to_now_in_their_order(tmp_path):
         (tmp_path / name).touch()
         os.utime(tmp_path / name, (NOW_S + after_s, NOW_S + after_s))
     (tmp_path / "link").symlink_to("/")
-    said = []
-    run.date_to_now(tmp_path, now_s=NOW_S, say=said.append)
+    shown = []
+    run.date_to_now(tmp_path, now_s=NOW_S, say=shown.append)
     now = {name: (tmp_path / name).stat().st_mtime_ns for name in dates_s}
     assert now["old"] < now["first"] < now["then"] <= int(NOW_S * 1e9)
     assert now["old"] == int((NOW_S - 100) * 1e9)
-    assert "2 results were dated to now" in said[0]
-    run.date_to_now(tmp_path, now_s=time.time(), say=said.append)
-    assert len(said) == 1
+    assert "2 results were dated to now" in shown[0]
+    run.date_to_now(tmp_path, now_s=time.time(), say=shown.append)
+    assert len(shown) == 1

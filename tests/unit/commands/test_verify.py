@@ -172,6 +172,6 @@ def test_the_crate_keeps_the_profile_by_an_independent_validator(study, lacks, s
                 del entity[lacks[1]]
         path.write_text(json.dumps(metadata))
     validate = runpy.run_path(str(ASSURANCE / "validate_crate.py"))
-    found = validate["issues"](study / "results", severity="REQUIRED")
-    assert bool(found) == (lacks is not None)
-    assert not found or says in " ".join(found)
+    issue_lines = validate["issues"](study / "results", severity="REQUIRED")
+    assert bool(issue_lines) == (lacks is not None)
+    assert not issue_lines or says in " ".join(issue_lines)

@@ -112,8 +112,8 @@ def test_many_files_are_one_table_and_a_row_that_two_of_them_have_is_refused(tmp
 
 def test_of_patients_only_the_columns_asked_for_are_read_and_checked(tmp_path):
     store.write(GOOD, TABLE, tmp_path / "P1.parquet")
-    found = store.read_patients([tmp_path / "P1.parquet"], TABLE, columns=["icp_mmhg"])
-    assert found.columns == ["patient_id", "name", "icp_mmhg"]
+    rows = store.read_patients([tmp_path / "P1.parquet"], TABLE, columns=["icp_mmhg"])
+    assert rows.columns == ["patient_id", "name", "icp_mmhg"]
     GOOD.drop("icp_mmhg").write_parquet(tmp_path / "P2.parquet")
     with pytest.raises(store.ContractError, match=r"P2\.parquet: 1 problem\(s\)\n  icp_mmhg"):
         store.read_patients([tmp_path / "P2.parquet"], TABLE, columns=["icp_mmhg"])

@@ -26,15 +26,17 @@ def minutes_of(patient, seed):
     """Some hours with gaps; of some patients no PRx, of one nothing."""
     draw = np.random.default_rng(seed)
     n = 0 if seed == 4 else int(draw.integers(90, 420))
-    given = {"t_s": 60.0 * np.arange(1, n + 1)}
+    columns = {"t_s": 60.0 * np.arange(1, n + 1)}
     for name, level in (("icp_mmhg", 19.0), ("abp_mmhg", 82.0), ("cpp_mmhg", 62.0)):
-        given[name] = level + draw.normal(0, 3, n).cumsum() / 9
+        columns[name] = level + draw.normal(0, 3, n).cumsum() / 9
     if seed % 3:
-        given |= {"prx": draw.uniform(-1, 1, n), "cppopt_mmhg": 65 + draw.normal(0, 2, n)}
-        given["llr_mmhg"] = given["cppopt_mmhg"] - 8
-    frame = pl.DataFrame(given, schema_overrides=dict.fromkeys(given, pl.Float64)).with_columns(
+        columns |= {"prx": draw.uniform(-1, 1, n), "cppopt_mmhg": 65 + draw.normal(0, 2, n)}
+        columns["llr_mmhg"] = columns["cppopt_mmhg"] - 8
+    frame = pl.DataFrame(
+        columns, schema_overrides=dict.fromkeys(columns, pl.Float64)
+    ).with_columns(
         pl.when(pl.Series(draw.random(n) > 0.1)).then(name).alias(name)
-        for name in given
+        for name in columns
         if name != "t_s"
     )
     rest = store.empty(contracts.MINUTES)

@@ -19,14 +19,14 @@ def _summarise(n, **columns):
     minutes = pl.concat([pl.DataFrame(schema=schema), table], how="diagonal_relaxed").cast(
         schema
     )
-    found = summary.summarise(
+    made = summary.summarise(
         minutes,
         windows=WINDOWS,
         scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
         settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
     )
-    store.check(found, contracts.SUMMARY, "summary")
-    return found.row(0, named=True)
+    store.check(made, contracts.SUMMARY, "summary")
+    return made.row(0, named=True)
 
 
 def test_where_prx_is_impossible_the_yield_is_missing_and_not_zero():

@@ -18,8 +18,8 @@ def _trends(*, abp_interval_s=1.0, hours=12):
     n = 360 * hours
     cpp = 75 + 14 * np.sin(np.arange(n) / 700)
     rho = np.clip(0.004 * (cpp - 75) ** 2 - 0.1, -0.9, 0.9)
-    wave, own = draw.normal(size=(2, n))
-    icp = 12 + 2 * (rho * wave + np.sqrt(1 - rho**2) * own)
+    wave, noise = draw.normal(size=(2, n))
+    icp = 12 + 2 * (rho * wave + np.sqrt(1 - rho**2) * noise)
     table = pl.DataFrame({"t_s": 10.0 * np.arange(n), "icp_mmhg": icp})
     return table.with_columns(
         abp_mmhg=pl.Series(cpp + 12 + 4 * wave),
@@ -54,7 +54,7 @@ def _compute(trends, events=()):
 
 
 def _optimum(trends, events=(), *, patient_id="P1", uncertainty=UNCERTAINTY):
-    found = whole_recording.of_recording(
+    optimum = whole_recording.of_recording(
         patient_id,
         trends,
         _compute(trends, events),
@@ -62,9 +62,9 @@ def _optimum(trends, events=(), *, patient_id="P1", uncertainty=UNCERTAINTY):
         settings=uncertainty,
         **SETTINGS,
     )
-    store.check(found.curve, contracts.CURVES, "curve")
-    store.check(found.row, contracts.OPTIMA, "optimum")
-    return found
+    store.check(optimum.curve, contracts.CURVES, "curve")
+    store.check(optimum.row, contracts.OPTIMA, "optimum")
+    return optimum
 
 
 def test_the_lowest_point_is_found_with_its_interval_and_beyond_chance():

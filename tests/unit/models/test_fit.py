@@ -62,17 +62,17 @@ def assert_not_reported(made, adjustment, reason):
     assert rows.height > 0
     for name in NUMBERS:
         assert rows[name].null_count() == rows.height
-    told = made.diagnostics.filter(adjustment=adjustment, quantity="reported")
-    assert told["value"].to_list() == [0.0]
-    assert told["verdict"][0] == f"not reported: {told['reason'][0]}"
-    assert reason in told["reason"][0]
+    reported = made.diagnostics.filter(adjustment=adjustment, quantity="reported")
+    assert reported["value"].to_list() == [0.0]
+    assert reported["verdict"][0] == f"not reported: {reported['reason'][0]}"
+    assert reason in reported["reason"][0]
 
 
 def assert_reported(made, adjustment):
     rows = made.estimates.filter(adjustment=adjustment)
     assert rows["estimate"].null_count() == 0
-    told = made.diagnostics.filter(adjustment=adjustment, quantity="reported")
-    assert told["value"].to_list() == [1.0]
+    reported = made.diagnostics.filter(adjustment=adjustment, quantity="reported")
+    assert reported["value"].to_list() == [1.0]
     assert made.diagnostics.filter(adjustment=adjustment)["reason"].null_count() == len(
         made.diagnostics.filter(adjustment=adjustment)
     )
@@ -196,7 +196,7 @@ def test_a_level_whose_patients_all_died_is_quasi_complete_separation(family, ou
 
 def test_separation_by_one_number_agrees_with_comparing_the_two_groups():
     draw = random.Random(4)
-    found = []
+    separations = []
     for _ in range(200):
         x = np.array([float(draw.randrange(8)) for _ in range(8)])
         y = np.array([draw.random() < 0.5 for _ in range(8)])
@@ -205,8 +205,8 @@ def test_separation_by_one_number_agrees_with_comparing_the_two_groups():
         apart = x[y].min() >= x[~y].max() or x[y].max() <= x[~y].min()
         moves = np.where(y, 1.0, -1.0)[:, None] * np.column_stack([np.ones(8), x - x.mean()])
         assert bool(separation.separating_parameters(moves)) == apart
-        found.append(apart)
-    assert 5 < sum(found) < len(found) - 5
+        separations.append(apart)
+    assert 5 < sum(separations) < len(separations) - 5
 
 
 def test_touching_without_overlap_is_separation_and_overlap_is_not():
@@ -238,9 +238,11 @@ def test_more_terms_than_events_are_not_modelled():
 
 def test_few_events_per_parameter_are_reported_with_a_caution():
     made = fitted(cohort(n=40), plan=planned(adjust_for=("age_years", "motor")))
-    told = made.diagnostics.filter(adjustment="adjusted", quantity="events_per_parameter")
-    assert told["value"][0] < 10
-    assert told["verdict"][0].startswith("below 10")
+    diagnostics = made.diagnostics.filter(
+        adjustment="adjusted", quantity="events_per_parameter"
+    )
+    assert diagnostics["value"][0] < 10
+    assert diagnostics["verdict"][0].startswith("below 10")
 
 
 @pytest.mark.parametrize(("family", "outcome"), FAMILIES)
@@ -314,10 +316,12 @@ def test_the_reference_level_is_told():
         )
     )
     made = fitted(table.drop("index"), plan=planned(adjust_for=("motor",)))
-    told = made.diagnostics.filter(quantity="reference_motor")
-    assert told["adjustment"].to_list() == ["adjusted"]
-    assert told["verdict"].to_list() == ["5, the most frequent (n = 80)"]
-    assert told.select("kind", "variable", "level").rows() == [("reference", "motor", "5")]
+    diagnostics = made.diagnostics.filter(quantity="reference_motor")
+    assert diagnostics["adjustment"].to_list() == ["adjusted"]
+    assert diagnostics["verdict"].to_list() == ["5, the most frequent (n = 80)"]
+    assert diagnostics.select("kind", "variable", "level").rows() == [
+        ("reference", "motor", "5")
+    ]
 
 
 def test_a_whole_number_is_entered_by_level_only_where_the_plan_says_so():

@@ -148,17 +148,19 @@ def test_the_parts_of_a_curve_have_no_effect_of_their_own():
 def test_knots_that_fall_together_are_told():
     rows = cohort().with_columns(dose=pl.when(pl.col("dose") > 3).then("dose").otherwise(0.0))
     made = fitted(rows, planned(curve_knots=3))
-    told = made.diagnostics.filter(quantity="reported")["verdict"][0]
-    assert "knots of the curve fall together (0, 0, " in told
+    verdict = made.diagnostics.filter(quantity="reported")["verdict"][0]
+    assert "knots of the curve fall together (0, 0, " in verdict
     assert made.estimates["estimate"].null_count() == made.estimates.height
     assert made.curve.height == 0
 
 
 def test_a_curve_is_not_blamed_for_the_collinearity_of_its_parts():
     made = fitted(cohort(), planned(curve_knots=4))
-    told = made.diagnostics.filter(quantity="max_variance_inflation", adjustment="adjusted")
-    assert told["value"][0] > 10
-    assert told["verdict"][0] == "the parts of a curve are collinear by nature"
+    diagnostics = made.diagnostics.filter(
+        quantity="max_variance_inflation", adjustment="adjusted"
+    )
+    assert diagnostics["value"][0] > 10
+    assert diagnostics["verdict"][0] == "the parts of a curve are collinear by nature"
 
 
 def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_levels():
@@ -166,10 +168,10 @@ def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_leve
     made = fitted(cohort(), asked)
     page = model_page.markdown(made, plan=asked, methods="How.")
     reference = reference_of(made).split(",")[0]
-    told = page.split("## ")[0]
-    assert f"dose in the level {reference} of motor" in told
+    finding = page.split("## ")[0]
+    assert f"dose in the level {reference} of motor" in finding
     p = f"p = {value(made, 'interaction_p'):.3f} for a difference between its levels (adjusted)"
-    assert p in told
+    assert p in finding
 
 
 def test_each_subgroup_has_the_slope_of_a_model_of_its_own_when_nothing_else_is_adjusted():
@@ -178,8 +180,8 @@ def test_each_subgroup_has_the_slope_of_a_model_of_its_own_when_nothing_else_is_
     for level in ("3", "5", "untestable"):
         alone = fitted(cohort().filter(motor=level), planned(adjust_for=(), as_categories=()))
         expected = alone.estimates.filter(term="dose").row(0, named=True)
-        found = made.alternatives.filter(analysis=f"subgroup motor: {level}")
-        row = found.filter(adjustment="unadjusted").row(0, named=True)
+        subgroup = made.alternatives.filter(analysis=f"subgroup motor: {level}")
+        row = subgroup.filter(adjustment="unadjusted").row(0, named=True)
         assert row["estimate"] == pytest.approx(expected["estimate"], abs=1e-8)
         assert row["se"] == pytest.approx(expected["se"], rel=1e-6)
     assert 0 <= value(made, "interaction_p", "unadjusted") <= 1
@@ -249,8 +251,8 @@ def test_a_risk_has_the_degrees_of_freedom_of_its_coefficients():
     row = np.array([1.0, 2.0])
     half = 4.302653 * np.sqrt(row @ coefficients.covariance @ row)
     expected = [1 / (1 + np.exp(-(row @ coefficients.estimate + s * half))) for s in (-1, 1)]
-    found = made.risks.row(0, named=True)
-    assert (found["ci_low"], found["ci_high"]) == pytest.approx(expected, abs=1e-6)
+    risk = made.risks.row(0, named=True)
+    assert (risk["ci_low"], risk["ci_high"]) == pytest.approx(expected, abs=1e-6)
 
 
 def test_the_delta_interval_is_the_one_of_the_linear_predictor_without_adjustment():
@@ -260,8 +262,8 @@ def test_the_delta_interval_is_the_one_of_the_linear_predictor_without_adjustmen
     half = 1.959963984540054 * np.sqrt(row @ fitted_model.covariance @ row)
     eta = row @ fitted_model.estimate
     expected = 1 / (1 + np.exp(-(eta - half))), 1 / (1 + np.exp(-(eta + half)))
-    found = made.risks.row(0, named=True)
-    assert (found["ci_low"], found["ci_high"]) == pytest.approx(expected, abs=1e-7)
+    risk = made.risks.row(0, named=True)
+    assert (risk["ci_low"], risk["ci_high"]) == pytest.approx(expected, abs=1e-7)
 
 
 def test_a_score_has_a_risk_at_each_cut_and_a_binary_odds_ratio_beside_it():
@@ -289,13 +291,13 @@ def test_the_patient_who_moves_the_estimate_most_is_named_with_about_the_move():
     )
     asked = planned(adjust_for=(), as_categories=())
     made = fitted(far, asked)
-    told = made.diagnostics.filter(quantity="max_influence_se").row(0, named=True)
-    assert told["verdict"].startswith("patient p007 moves")
+    diagnostic = made.diagnostics.filter(quantity="max_influence_se").row(0, named=True)
+    assert diagnostic["verdict"].startswith("patient p007 moves")
     without = fitted(far.filter(pl.col("patient_id") != "p007"), asked).estimates
     whole = made.estimates.filter(term="dose").row(0, named=True)
     moved = (whole["estimate"] - without.filter(term="dose")["estimate"][0]) / whole["se"]
-    assert np.sign(told["value"]) == np.sign(moved)
-    assert abs(told["value"]) > 0.5
+    assert np.sign(diagnostic["value"]) == np.sign(moved)
+    assert abs(diagnostic["value"]) > 0.5
 
 
 # --- imputation ---
@@ -373,8 +375,8 @@ def test_a_column_of_which_nobody_or_only_one_value_is_known_stops_no_run():
         )
     )
     made = fitted(one.drop("index"), imputing())
-    told = made.diagnostics.filter(quantity="reported", adjustment="adjusted")["verdict"][0]
-    assert "hypoxia has one value in all 240 patients" in told
+    verdict = made.diagnostics.filter(quantity="reported", adjustment="adjusted")["verdict"][0]
+    assert "hypoxia has one value in all 240 patients" in verdict
     nobody = fitted(cohort().with_columns(age=pl.lit(None, pl.Float64)), imputing())
     assert nobody.flow["reason"].to_list()[-1] == "age_missing"
     assert nobody.flow["n_out"].to_list()[-1] == 0
@@ -499,8 +501,8 @@ def test_rows_of_a_changing_exposure_cover_the_follow_up_once():
         }
     )
     made = follow_up.start_stop(rows, updates=updates, exposure="dose")
-    told = made.select("patient_id", "entry_h", "exit_h", "died", "dose").rows()
-    assert told == [
+    intervals = made.select("patient_id", "entry_h", "exit_h", "died", "dose").rows()
+    assert intervals == [
         ("a", 24.0, 48.0, False, 1.0),
         ("a", 48.0, 100.0, True, 2.0),
         ("b", 24.0, 30.0, False, 5.0),
@@ -615,10 +617,10 @@ def test_a_block_with_every_option_becomes_a_plan():
     wrong = block | {"imputation": {"min_imputations": "five", "cycles": 5}, "curve_knots": 3.5}
     with pytest.raises(ValueError, match=r"7 problem\(s\)") as error:
         plan.from_block("m", block=wrong)
-    told = str(error.value)
-    assert "imputation.min_imputations: 'five' is not a whole number" in told
-    assert "imputation.cycles: unknown key; did you mean 'n_cycles'?" in told
-    assert "curve_knots: 3.5 is not a whole number" in told
+    message = str(error.value)
+    assert "imputation.min_imputations: 'five' is not a whole number" in message
+    assert "imputation.cycles: unknown key; did you mean 'n_cycles'?" in message
+    assert "curve_knots: 3.5 is not a whole number" in message
 
 
 # --- words and pages ---

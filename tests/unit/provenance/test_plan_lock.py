@@ -89,8 +89,8 @@ def test_a_change_is_named_and_concerns_the_models_that_it_reaches(
     assert table.row(0, named=True)["why"] == "w"
     models = list(now.models)
     status = plan_lock.status(table, locked, models=models)
-    told = dict(zip(status["model"], status["status"], strict=True))
-    assert told == {
+    status_of = dict(zip(status["model"], status["status"], strict=True))
+    assert status_of == {
         m: "changed after the lock" if m in concerned else "as planned" for m in models
     }
     assert status["n_unexplained"].to_list() == [0] * len(models)
@@ -154,8 +154,8 @@ def test_a_blinded_table_does_not_depend_on_who_had_which_outcome(outcomes, rand
     others = list(outcomes)
     random.shuffle(others)
     assert blinding.shuffled(patients(others), seed=seed).equals(true)
-    found = sorted(true.select(blinding.OUTCOMES).rows(), key=repr)
-    assert found == sorted(patients(outcomes).select(blinding.OUTCOMES).rows(), key=repr)
+    outcome_rows = sorted(true.select(blinding.OUTCOMES).rows(), key=repr)
+    assert outcome_rows == sorted(patients(outcomes).select(blinding.OUTCOMES).rows(), key=repr)
     assert true["patient_id"].equals(patients(outcomes)["patient_id"])
 
 
@@ -166,8 +166,8 @@ def test_the_log_of_changes_is_read_or_refused_in_words(tmp_path):
     path = tmp_path / "plan.changes.yaml"
     assert plan_lock.read_reasons(path, schema_folder=schemas) == {}
     path.write_text("changes:\n  - {what: 'code: burden', when: 2026-02-01, why: A fault.}\n")
-    found = plan_lock.read_reasons(path, schema_folder=schemas)
-    assert found == {"code: burden": plan_lock.Reason("2026-02-01", "A fault.")}
+    reasons = plan_lock.read_reasons(path, schema_folder=schemas)
+    assert reasons == {"code: burden": plan_lock.Reason("2026-02-01", "A fault.")}
     path.write_text("changes:\n  - {what: 'code: burden', why: A fault.}\n")
     with pytest.raises(settings.SettingsError, match="when: missing"):
         plan_lock.read_reasons(path, schema_folder=schemas)

@@ -8,13 +8,13 @@ from icpcohort import recordings
 from icpcohort.recordings.chunks import tier_of
 
 
-def _describe(path, *, format="csv", **given):
+def _describe(path, *, format="csv", **options):
     values = {
         "icp_channel": None,
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
-    } | given
+    } | options
     return recordings.describe(
         path,
         format=format,
@@ -52,25 +52,27 @@ def test_the_study_s_own_name_comes_before_the_aliases(tmp_path):
 
 def test_two_candidates_are_refused_with_the_line_to_write(tmp_path):
     path = _file(tmp_path, "ICP [mmHg]", "Intracranial pressure [mmHg]")
-    said = (
+    message = (
         r"r1.csv: 'ICP \[mmHg\]', 'Intracranial pressure \[mmHg\]' all fit icp_channel; "
         r"write ICP \[mmHg\] \(or another of them\) in column icp_channel of recordings.csv"
     )
-    with pytest.raises(recordings.RecordingError, match=said) as caught:
+    with pytest.raises(recordings.RecordingError, match=message) as caught:
         _describe(path)
     assert caught.value.reason == "ambiguous_channel"
     assert _describe(path, icp_channel="ICP [mmHg]").icp_channel == "ICP [mmHg]"
 
 
 @pytest.mark.parametrize(
-    ("given", "reason"),
+    ("options", "reason"),
     [({"icp_channel": "ICPQ"}, "no_icp"), ({"abp_channel": "ICPQ"}, "no_abp")],
 )
-def test_a_named_channel_that_is_not_there_is_refused_with_the_nearest(tmp_path, given, reason):
+def test_a_named_channel_that_is_not_there_is_refused_with_the_nearest(
+    tmp_path, options, reason
+):
     with pytest.raises(
         recordings.RecordingError, match=r"'ICPQ'; did you mean 'ICP \["
     ) as caught:
-        _describe(_file(tmp_path, "pulse", "ICP [mmHg]"), **given)
+        _describe(_file(tmp_path, "pulse", "ICP [mmHg]"), **options)
     assert caught.value.reason == reason
 
 
@@ -81,7 +83,7 @@ def test_one_channel_cannot_be_both_pressures(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("heading", "given", "reason"),
+    ("heading", "icp_unit", "reason"),
     [
         ("ICP", None, "no_unit"),
         ("ICP", "torr", "unknown_unit"),
@@ -90,9 +92,9 @@ def test_one_channel_cannot_be_both_pressures(tmp_path):
         ("ICP [mmHg]", "kPa", "unit_conflict"),
     ],
 )
-def test_units_that_leave_a_doubt_are_refused(tmp_path, heading, given, reason):
+def test_units_that_leave_a_doubt_are_refused(tmp_path, heading, icp_unit, reason):
     with pytest.raises(recordings.RecordingError) as caught:
-        _describe(_file(tmp_path, heading), icp_unit=given)
+        _describe(_file(tmp_path, heading), icp_unit=icp_unit)
     assert caught.value.reason == reason
 
 

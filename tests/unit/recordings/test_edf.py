@@ -36,13 +36,13 @@ def _tal(onset_s, text=""):
     return f"+{onset_s:g}\x14\x14\x00{note}".encode().ljust(40, b"\x00")
 
 
-def _describe(path, **given):
+def _describe(path, **options):
     values = {
         "icp_channel": None,
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
-    } | given
+    } | options
     return recordings.describe(
         path,
         format="edf",
@@ -53,8 +53,8 @@ def _describe(path, **given):
     )
 
 
-def _chunks(path, *, chunk_s=600.0, **given):
-    about = _describe(path, **given)
+def _chunks(path, *, chunk_s=600.0, **options):
+    about = _describe(path, **options)
     return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
 
 
@@ -64,9 +64,9 @@ def _write(folder, *args, **kwargs):
     return path
 
 
-def _reason(path, **given):
+def _reason(path, **options):
     with pytest.raises(recordings.RecordingError) as caught:
-        _chunks(path, **given)
+        _chunks(path, **options)
     assert re.match(r"r1\.edf[:,] .*; ", caught.value.detail)
     return caught.value.reason
 

@@ -10,13 +10,13 @@ import pytest
 from icpcohort import recordings
 
 
-def _describe(path, **given):
+def _describe(path, **options):
     values = {
         "icp_channel": None,
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
-    } | given
+    } | options
     return recordings.describe(
         path,
         format=path.name.split(".")[1],
@@ -27,8 +27,8 @@ def _describe(path, **given):
     )
 
 
-def _chunks(path, *, chunk_s=600.0, **given):
-    about = _describe(path, **given)
+def _chunks(path, *, chunk_s=600.0, **options):
+    about = _describe(path, **options)
     return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
 
 
@@ -58,9 +58,9 @@ def _table(folder, t_s, icp, *, kind="csv"):
     return path
 
 
-def _reason(path, **given):
+def _reason(path, **options):
     with pytest.raises(recordings.RecordingError) as caught:
-        _chunks(path, **given)
+        _chunks(path, **options)
     assert caught.value.detail.startswith("r1.")
     return caught.value.reason
 
@@ -223,7 +223,7 @@ def test_time_counts_from_the_recording_s_start_also_when_the_first_row_is_later
 
 
 @pytest.mark.parametrize(
-    ("times", "said"),
+    ("times", "message"),
     [
         (["0", "1", "1", "1", "1", "1"], r"4 of 6 rows have the time of another row"),
         (["0", "", "1"], r"row 2: no time"),
@@ -234,9 +234,9 @@ def test_time_counts_from_the_recording_s_start_also_when_the_first_row_is_later
         (["0", "noon"], r"row 2, column 't_s': neither a number nor missing"),
     ],
 )
-def test_bad_times_are_refused_with_their_row(tmp_path, times, said):
+def test_bad_times_are_refused_with_their_row(tmp_path, times, message):
     path = _csv(tmp_path, "t_s,ICP [mmHg]", *[f"{t},10" for t in times])
-    with pytest.raises(recordings.RecordingError, match=said) as caught:
+    with pytest.raises(recordings.RecordingError, match=message) as caught:
         _describe(path)
     assert caught.value.reason in {"bad_times", "unreadable"}
 
@@ -244,8 +244,10 @@ def test_bad_times_are_refused_with_their_row(tmp_path, times, said):
 def test_the_row_of_a_bad_time_is_counted_through_the_whole_file(tmp_path):
     t_s = np.arange(200_000.0)
     t_s[190_000] = 5.0
-    said = r"row 190001: .* before rows that stand more than 65536 rows above it; sort the rows"
-    with pytest.raises(recordings.RecordingError, match=said):
+    message = (
+        r"row 190001: .* before rows that stand more than 65536 rows above it; sort the rows"
+    )
+    with pytest.raises(recordings.RecordingError, match=message):
         _describe(_table(tmp_path, t_s, t_s))
 
 

@@ -14,7 +14,7 @@ from icpcohort.recordings import parquet_files
 
 
 def _refusal(path, *, clock_zone=None):
-    given = {"time_column": "t_s", "clock_zone": clock_zone}
+    options = {"time_column": "t_s", "clock_zone": clock_zone}
     with pytest.raises(recordings.RecordingError) as caught:
         about = recordings.describe(
             path,
@@ -25,9 +25,9 @@ def _refusal(path, *, clock_zone=None):
             abp_unit="mmHg",
             icp_aliases=["ICP"],
             abp_aliases=["ABP"],
-            **given,
+            **options,
         )
-        list(recordings.read_chunks(path, about, chunk_s=600.0, **given))
+        list(recordings.read_chunks(path, about, chunk_s=600.0, **options))
     return caught.value
 
 

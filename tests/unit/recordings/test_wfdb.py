@@ -9,13 +9,13 @@ import wfdb
 from icpcohort import recordings
 
 
-def _describe(path, **given):
+def _describe(path, **options):
     values = {
         "icp_channel": None,
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
-    } | given
+    } | options
     return recordings.describe(
         path,
         format="wfdb",
@@ -26,8 +26,8 @@ def _describe(path, **given):
     )
 
 
-def _chunks(path, *, chunk_s=600.0, **given):
-    about = _describe(path, **given)
+def _chunks(path, *, chunk_s=600.0, **options):
+    about = _describe(path, **options)
     return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
 
 
@@ -35,9 +35,9 @@ def _joined(chunks, role):
     return np.concatenate([chunk.samples_mmhg[role] for chunk in chunks])
 
 
-def _reason(path, **given):
+def _reason(path, **options):
     with pytest.raises(recordings.RecordingError) as caught:
-        _chunks(path, **given)
+        _chunks(path, **options)
     assert re.match(r"\w+\.\w+[:,] .*; ", caught.value.detail)
     return caught.value.reason
 

@@ -257,7 +257,7 @@ def make_fits(n):
 
 
 def whole_report():
-    """Return the arguments of `html_page.say`, for the large cohort."""
+    """Return the arguments of `html_page.build_report`, for the large cohort."""
     return {
         "title": "Invented cohort <script>alert('x')</script>",
         "settings": SETTINGS,

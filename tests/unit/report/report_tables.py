@@ -208,12 +208,12 @@ def make_curves(patients, *, seed):
 def make_optima(patients, *, seed):
     draw = np.random.default_rng(seed)
     n = patients.height
-    found = _some(draw, draw.normal(74, 7, n).round(1).tolist(), missing=0.25)
+    optima = _some(draw, draw.normal(74, 7, n).round(1).tolist(), missing=0.25)
     columns = {
         "patient_id": patients["patient_id"].to_list(),
-        "cppopt_mmhg": found,
+        "cppopt_mmhg": optima,
         "n_minutes": draw.integers(900, 5000, n).tolist(),
-        "reason": ["no_minimum_inside" if optimum is None else None for optimum in found],
+        "reason": ["no_minimum_inside" if optimum is None else None for optimum in optima],
     }
     return frame_of(columns, contracts.OPTIMA)
 

@@ -52,23 +52,23 @@ def _features(**changes):
 @pytest.mark.parametrize("period_s", [60 / 45, 0.8, 60 / 180])
 def test_every_beat_is_found_with_its_pressures(fs_hz, period_s):
     n = round(30 / period_s)
-    found = beats.find(_wave([period_s] * n, fs_hz=fs_hz), t_s=100.0, fs_hz=fs_hz)
-    assert n - 2 <= found.start_s.size <= n - 1  # the last has no end
-    assert found.end_s[1:-1] - found.start_s[1:-1] == pytest.approx(
+    features = beats.find(_wave([period_s] * n, fs_hz=fs_hz), t_s=100.0, fs_hz=fs_hz)
+    assert n - 2 <= features.start_s.size <= n - 1  # the last has no end
+    assert features.end_s[1:-1] - features.start_s[1:-1] == pytest.approx(
         period_s, abs=2.5 / min(fs_hz, 125)
     )
-    assert found.start_s[5] == pytest.approx(100 + 5 * period_s, abs=period_s + 3 / fs_hz)
-    assert found.systolic_mmhg[2:-2] == pytest.approx(120.0, abs=6.5 if fs_hz < 100 else 3.5)
-    assert found.diastolic_mmhg[2:-2] == pytest.approx(70.0, abs=4.0)
-    assert found.mean_mmhg[2:-2] == pytest.approx(95.0, abs=2.0)
+    assert features.start_s[5] == pytest.approx(100 + 5 * period_s, abs=period_s + 3 / fs_hz)
+    assert features.systolic_mmhg[2:-2] == pytest.approx(120.0, abs=6.5 if fs_hz < 100 else 3.5)
+    assert features.diastolic_mmhg[2:-2] == pytest.approx(70.0, abs=4.0)
+    assert features.mean_mmhg[2:-2] == pytest.approx(95.0, abs=2.0)
 
 
 def test_a_dicrotic_wave_is_no_beat_of_its_own():
     wave = _wave([0.9] * 30)
     t_s = np.arange(wave.size) / 125
     wave = wave + 6 * np.exp(-0.5 * ((t_s % 0.9 - 0.45) / 0.03) ** 2)
-    found = beats.find(wave, t_s=0.0, fs_hz=125.0)
-    assert found.end_s - found.start_s == pytest.approx(0.9, abs=0.05)
+    features = beats.find(wave, t_s=0.0, fs_hz=125.0)
+    assert features.end_s - features.start_s == pytest.approx(0.9, abs=0.05)
 
 
 def test_a_line_without_a_pulse_has_no_beats():
@@ -80,9 +80,9 @@ def test_a_beat_with_a_missing_sample_is_left_out():
     wave = _wave([0.8] * 20)
     whole = beats.find(wave, t_s=0.0, fs_hz=125.0)
     wave[1030] = np.nan
-    found = beats.find(wave, t_s=0.0, fs_hz=125.0)
-    assert found.start_s.size == whole.start_s.size - 1
-    assert not ((found.start_s <= 1030 / 125) & (found.end_s > 1030 / 125)).any()
+    features = beats.find(wave, t_s=0.0, fs_hz=125.0)
+    assert features.start_s.size == whole.start_s.size - 1
+    assert not ((features.start_s <= 1030 / 125) & (features.end_s > 1030 / 125)).any()
 
 
 # Source of the limits: Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16, and the
@@ -140,24 +140,24 @@ def test_changes_from_beat_to_beat_count_only_if_asked_for(name, values):
     row["start_s"] = row["end_s"] - period_s
     if name != "period_s":
         row[name] = np.array(values)
-    found = beats.Features(**row)
-    assert not beats.abnormal(found, LIMITS).any()
-    counted = beats.abnormal(found, replace(LIMITS, changes="counted"))
+    features = beats.Features(**row)
+    assert not beats.abnormal(features, LIMITS).any()
+    counted = beats.abnormal(features, replace(LIMITS, changes="counted"))
     assert counted.tolist() == [False, False, True]
     late_s = np.array([0, 0, 5])
-    apart = found._replace(start_s=found.start_s + late_s, end_s=found.end_s + late_s)
+    apart = features._replace(start_s=features.start_s + late_s, end_s=features.end_s + late_s)
     assert not beats.abnormal(apart, replace(LIMITS, changes="counted")).any()
 
 
 def _whole(pieces):
     finder = beats.Finder(LIMITS, fs_hz=50.0)
-    found = [
+    parts = [
         c
         for samples, t_s in pieces
         for c in finder.push(samples, np.zeros(samples.size, bool), t_s=t_s)
     ] + finder.finish()
-    joined = found[0]
-    for more in found[1:]:
+    joined = parts[0]
+    for more in parts[1:]:
         joined = cells.join([joined, more])
     return joined
 
@@ -185,22 +185,22 @@ def test_the_size_of_the_chunks_changes_no_beat(n):
 
 
 def test_cells_count_the_beats_that_touch_them():
-    found = _whole([(_wave([0.8] * 100, fs_hz=50.0), 0.0)])
-    assert set(found.n_beats[5:70].tolist()) <= {2, 3}
+    counted = _whole([(_wave([0.8] * 100, fs_hz=50.0), 0.0)])
+    assert set(counted.n_beats[5:70].tolist()) <= {2, 3}
     # 62.5 beats begin in 50 s, and each second's first sample belongs to one begun before
-    assert found.n_beats[10:60].sum() == pytest.approx(62.5 + 50 * 0.8, abs=14)
-    assert found.n_abnormal.sum() == 0
+    assert counted.n_beats[10:60].sum() == pytest.approx(62.5 + 50 * 0.8, abs=14)
+    assert counted.n_abnormal.sum() == 0
 
 
 def test_beats_across_the_end_of_a_piece_are_counted():
     """Pieces end at 600 s; a beat that lies across belongs to the seconds on both sides."""
-    found = _whole([(_wave([0.8] * 800, fs_hz=50.0), 0.0)])
-    around = (found.t_s >= 590) & (found.t_s < 610)
-    assert set(found.n_beats[around].tolist()) <= {2, 3}
+    counted = _whole([(_wave([0.8] * 800, fs_hz=50.0), 0.0)])
+    around = (counted.t_s >= 590) & (counted.t_s < 610)
+    assert set(counted.n_beats[around].tolist()) <= {2, 3}
 
 
 def test_a_gap_ends_what_is_looked_at():
     wave = _wave([0.8] * 100, fs_hz=50.0)
-    found = _whole([(wave[:2000], 0.0), (wave[2000:], 100.0)])
-    assert found.n.sum() == wave.size
-    assert found.t_s.tolist() == [*range(40), *range(100, 140)]
+    counted = _whole([(wave[:2000], 0.0), (wave[2000:], 100.0)])
+    assert counted.n.sum() == wave.size
+    assert counted.t_s.tolist() == [*range(40), *range(100, 140)]

@@ -52,30 +52,30 @@ def test_signals_of_different_rates_keep_their_own_clocks():
 
 
 def test_a_cell_is_a_second_of_the_patients_clock():
-    found = cells.reduce(np.array([1.0, 2.0, 3.0, np.nan, 5.0]), t_s=10.5, fs_hz=2.0)
-    assert found.t_s.tolist() == [10.0, 11.0, 12.0]
-    assert found.n.tolist() == [1, 2, 2]
-    assert found.n_valid.tolist() == [1, 2, 1]
-    assert found.mean_mmhg.tolist() == [1.0, 2.5, 5.0]
-    assert found.low_mmhg.tolist() == [1.0, 2.0, 5.0]
-    assert found.high_mmhg.tolist() == [1.0, 3.0, 5.0]
+    reduced = cells.reduce(np.array([1.0, 2.0, 3.0, np.nan, 5.0]), t_s=10.5, fs_hz=2.0)
+    assert reduced.t_s.tolist() == [10.0, 11.0, 12.0]
+    assert reduced.n.tolist() == [1, 2, 2]
+    assert reduced.n_valid.tolist() == [1, 2, 1]
+    assert reduced.mean_mmhg.tolist() == [1.0, 2.5, 5.0]
+    assert reduced.low_mmhg.tolist() == [1.0, 2.0, 5.0]
+    assert reduced.high_mmhg.tolist() == [1.0, 3.0, 5.0]
 
 
 def test_a_second_without_a_reading_has_no_mean():
-    found = cells.reduce(np.array([np.nan, np.nan, 4.0, 4.0]), t_s=0.0, fs_hz=2.0)
-    assert np.isnan(found.mean_mmhg[0])
-    assert found.n_valid.tolist() == [0, 2]
+    reduced = cells.reduce(np.array([np.nan, np.nan, 4.0, 4.0]), t_s=0.0, fs_hz=2.0)
+    assert np.isnan(reduced.mean_mmhg[0])
+    assert reduced.n_valid.tolist() == [0, 2]
 
 
 @pytest.mark.parametrize("fs_hz", [62.4725, 25.0, 100 / 3, 250.0])
 def test_rates_that_are_not_whole_lose_no_sample(fs_hz):
     samples = np.random.default_rng(1).normal(size=5000)
-    found = cells.reduce(samples, t_s=3.3, fs_hz=fs_hz)
-    assert found.n.sum() == 5000
-    assert (found.mean_mmhg * found.n_valid).sum() == pytest.approx(samples.sum())
+    reduced = cells.reduce(samples, t_s=3.3, fs_hz=fs_hz)
+    assert reduced.n.sum() == 5000
+    assert (reduced.mean_mmhg * reduced.n_valid).sum() == pytest.approx(samples.sum())
     seconds = np.floor(3.3 + np.arange(5000) / fs_hz + 1e-9)
     slow = [samples[seconds == s].mean() for s in np.unique(seconds)]
-    assert found.mean_mmhg == pytest.approx(np.array(slow))
+    assert reduced.mean_mmhg == pytest.approx(np.array(slow))
 
 
 def _limited(start_s, values, limits, fs_hz=2.0):
@@ -93,10 +93,10 @@ def test_a_sample_at_an_end_of_the_files_range_is_flagged_by_its_own_chunks_limi
     one = stretches[0]
     assert one.samples_mmhg["icp"].size == 16
     assert np.flatnonzero(one.at_limit["icp"]).tolist() == [2, 4, 6, 8, 9, 11]
-    found = cells.reduce(
+    reduced = cells.reduce(
         one.samples_mmhg["icp"], t_s=0.0, fs_hz=2.0, at_limit=one.at_limit["icp"]
     )
-    assert np.flatnonzero(found.at_limit).tolist() == [1, 2, 3, 4, 5]
+    assert np.flatnonzero(reduced.at_limit).tolist() == [1, 2, 3, 4, 5]
 
 
 def test_the_pulse_of_a_second_is_the_span_of_its_tenths():
@@ -104,12 +104,12 @@ def test_the_pulse_of_a_second_is_the_span_of_its_tenths():
     samples = draw.normal(size=2000)
     samples[300:420] = np.nan
     fs_hz, t_s = 62.4725, 7.77
-    found = cells.reduce(samples, t_s=t_s, fs_hz=fs_hz)
+    reduced = cells.reduce(samples, t_s=t_s, fs_hz=fs_hz)
     tenths: dict[tuple[int, int], list[float]] = {}
     for i, value in enumerate(samples):
         at_s = t_s + i / fs_hz + 1e-6
         tenths.setdefault((int(at_s), int((at_s % 1) * 10)), []).append(value)
-    for second, pulse in zip(found.t_s, found.pulse_mmhg):
+    for second, pulse in zip(reduced.t_s, reduced.pulse_mmhg):
         means = [
             np.nanmean(v)
             for (s, _), v in tenths.items()

@@ -10,7 +10,7 @@ from icpcohort.contracts import store
 from icpcohort.signals import ingest
 
 
-def _row(recording_id, path, **given):
+def _row(recording_id, path, **values):
     return {
         "recording_id": recording_id,
         "patient_id": "P1",
@@ -22,7 +22,7 @@ def _row(recording_id, path, **given):
         "icp_unit": None,
         "abp_unit": None,
         "clock_zone": None,
-    } | given
+    } | values
 
 
 LEVEL = {"abp_level": None, "bed_angle_deg": None, "heart_to_tragus_cm": None}

@@ -53,8 +53,8 @@ def test_an_annotation_that_means_nothing_is_counted():
 @pytest.mark.parametrize("ends", [(60.0, None), (None, 60.0), (50.0, 60.0)])
 def test_of_two_that_begin_together_the_longer_counts(ends):
     longest = None if None in ends else 60.0
-    found = noted(events=[("artefact", 10.0, end) for end in ends])
-    assert found == [("artefact", 10.0, longest, "events")]
+    collected = noted(events=[("artefact", 10.0, end) for end in ends])
+    assert collected == [("artefact", 10.0, longest, "events")]
 
 
 # --- monitors ---
@@ -108,11 +108,11 @@ def test_agrees_with_asking_of_every_quarter_of_an_hour(times):
     """Reference: the same question asked of each moment by itself."""
     monitors = [dict(zip(TIMES, four, strict=True)) for four in times]
     moments_h = np.arange(0.125, 10, 0.25)
-    found = pl.DataFrame(
+    collected = pl.DataFrame(
         noted(monitors=monitors), schema=list(contracts.INTERVALS.columns), orient="row"
     )
     for h in moments_h:
-        inside = found.filter((pl.col("start_s") < h * 3600) & (pl.col("end_s") > h * 3600))
+        inside = collected.filter((pl.col("start_s") < h * 3600) & (pl.col("end_s") > h * 3600))
         kinds = set(inside["event"])
         in_place = [
             m

@@ -122,18 +122,18 @@ def test_no_rule_looks_across_a_gap():
 
 
 def test_a_jump_is_only_asked_of_successive_seconds():
-    own = rules_of.from_blocks(RULES)
-    chosen = masking.rules_for(own, signal="icp", tier="minutes", cell_s=60.0)
+    rules = rules_of.from_blocks(RULES)
+    chosen = masking.rules_for(rules, signal="icp", tier="minutes", cell_s=60.0)
     assert [rule.kind for rule in chosen] == ["range", "event"]
 
 
 def test_a_rule_is_told_by_name_signal_recordings_and_what_it_masks():
-    own = rules_of.from_blocks(RULES)
-    rows = appendix.cleaning_rules(own).rows
+    rules = rules_of.from_blocks(RULES)
+    rows = appendix.cleaning_rules(rules).rows
     assert rows[0][-1] == "outside \N{MINUS SIGN}10 to 100 mmHg with 2 s around"
     assert any("5 s or longer" in row[-1] for row in rows)
     assert rows[-1][1:4] == ["event: drain open", "ICP", "all"]
-    assert f"by {len(RULES)} rules" in rules_of.methods_sentence(own)
+    assert f"by {len(RULES)} rules" in rules_of.methods_sentence(rules)
 
 
 def test_a_line_without_any_change_is_flat_at_a_spread_of_zero():
@@ -363,15 +363,15 @@ def _movement_by_loop(piece):
 
 
 def _stretches_by_loop(flags, least, most=10**9):
-    found, i = [False] * len(flags), 0
+    covered, i = [False] * len(flags), 0
     while i < len(flags):
         k = i
         while k < len(flags) and flags[k]:
             k += 1
         if least <= k - i <= most:
-            found[i:k] = [True] * (k - i)
+            covered[i:k] = [True] * (k - i)
         i = max(k, i + 1)
-    return found
+    return covered
 
 
 def _near_by_loop(flags, before, after):
@@ -396,16 +396,18 @@ def _rule_by_loop(piece, rule):
         flags = _stretches_by_loop(
             [m <= 0.5 and abs(x) <= 2 for m, x in zip(moved, mean)], 3, 6
         )
-        found, i = [False] * n, 0
+        flagged, i = [False] * n, 0
         while i < n:
             k = i
             while k < n and flags[k]:
                 k += 1
             sides = [(j, i) for j in (i - 1, i - 2)] + [(j, k - 1) for j in (k, k + 1)]
-            if k > i and any(0 <= j < n and abs(mean[j] - mean[own]) >= 4 for j, own in sides):
-                found[i:k] = [True] * (k - i)
+            if k > i and any(
+                0 <= j < n and abs(mean[j] - mean[inside]) >= 4 for j, inside in sides
+            ):
+                flagged[i:k] = [True] * (k - i)
             i = max(k, i + 1)
-        return found
+        return flagged
     if rule is BEATS:
         around = [slice(max(0, i - 2), i + 3) for i in range(n)]
         return [

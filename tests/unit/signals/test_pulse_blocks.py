@@ -52,9 +52,9 @@ def _trends(icp, abp=None, *, fs_hz=FS_HZ, **settings):
 
 
 def _counts(table):
-    found = pulse_blocks.findings(table, patient_id="P1", block_s=10.0, tolerance_hz=0.15)
-    store.check(found, contracts.PULSE_FINDINGS, "findings")
-    return dict(found.select("finding", "n_blocks").iter_rows())
+    findings = pulse_blocks.findings(table, patient_id="P1", block_s=10.0, tolerance_hz=0.15)
+    store.check(findings, contracts.PULSE_FINDINGS, "findings")
+    return dict(findings.select("finding", "n_blocks").iter_rows())
 
 
 ABP = 90 + _sine(20, HEART_HZ)

@@ -75,14 +75,14 @@ def test_recorded_is_valid_and_masked_by_reason_and_missing(
         chunks.append(Chunk(t_s, {"icp": samples}, {"icp": fs_hz}))
         n_read, n_all = n_read + int(np.isfinite(samples).sum()), n_all + n
         t_s += n / fs_hz + float(draw.choice([0.0, 0.0, 33.3]))
-    found = _summarise(chunks, start_s=start_s, duration_s=t_s, block_s=block_s)
-    _adds_up(found.seconds, found.masked)
-    row = found.seconds.row(0, named=True)
+    summary = _summarise(chunks, start_s=start_s, duration_s=t_s, block_s=block_s)
+    _adds_up(summary.seconds, summary.masked)
+    row = summary.seconds.row(0, named=True)
     # counted here without the project: samples, and the time that has none
     assert row["recorded_s"] == pytest.approx(t_s, abs=(n_chunks + 2) * 0.5 / fs_hz + 1e-6)
     assert row["valid_s"] + row["masked_s"] == pytest.approx(n_read / fs_hz, abs=1e-5)
     assert row["missing_s"] == pytest.approx(row["recorded_s"] - n_read / fs_hz, abs=1e-5)
-    assert set(found.masked["reason"].to_list()) <= {"range", "jump", "drain_open"}
+    assert set(summary.masked["reason"].to_list()) <= {"range", "jump", "drain_open"}
 
 
 def test_seconds_below_zero_are_counted_and_stay_valid():
@@ -142,8 +142,8 @@ def test_a_patients_seconds_are_counted_once_and_add_up_by_reason(places, seed):
     parts = []
     for fs_hz, start_s, end_s, n in places:
         chunk = Chunk(0.0, {"icp": _samples(draw, n)}, {"icp": fs_hz})
-        found = _summarise([chunk], start_s=start_s, duration_s=n / fs_hz)
-        parts.append(overlaps.Part(found, start_s, end_s))
+        summary = _summarise([chunk], start_s=start_s, duration_s=n / fs_hz)
+        parts.append(overlaps.Part(summary, start_s, end_s))
     combined = overlaps.combine(parts, block_s=10.0)
     _adds_up(combined.seconds, combined.masked)
     row = combined.seconds.row(0, named=True)
@@ -163,12 +163,12 @@ def test_a_patients_seconds_are_counted_once_and_add_up_by_reason(places, seed):
 
 def test_a_gap_of_one_recording_that_another_fills_is_none():
     def part(samples, start_s):
-        found = _summarise(
+        summary = _summarise(
             [Chunk(0.0, {"icp": np.array(samples, float)}, {"icp": 1.0})],
             start_s=start_s,
             duration_s=float(len(samples)),
         )
-        return overlaps.Part(found, start_s, start_s + len(samples))
+        return overlaps.Part(summary, start_s, start_s + len(samples))
 
     first = part([9.0] * 20 + [np.nan] * 40 + [9.0] * 20, 0.0)
     second = part([9.0] * 15, 35.0)
@@ -184,10 +184,10 @@ def test_a_gap_of_one_recording_that_another_fills_is_none():
 def test_recordings_that_share_a_block_without_overlapping_keep_their_masked_seconds():
     def part(value, start_s):
         samples = np.full(5, value)
-        found = _summarise(
+        summary = _summarise(
             [Chunk(0.0, {"icp": samples}, {"icp": 1.0})], start_s=start_s, duration_s=5.0
         )
-        return overlaps.Part(found, start_s, start_s + 5)
+        return overlaps.Part(summary, start_s, start_s + 5)
 
     combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)], block_s=10.0)
     assert combined.masked.rows() == [("icp", "range", 5.0)]

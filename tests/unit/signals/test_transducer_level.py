@@ -30,16 +30,16 @@ def applied(patient, *events, abp_correction="hydrostatic"):
 
 
 def test_a_level_at_the_heart_is_brought_to_the_tragus_when_asked_for():
-    found = applied(AT_HEART)
-    assert found["abp_mmhg"].to_list()[:3] == pytest.approx([90 - COLUMN_MMHG] * 3, abs=0.01)
-    assert found["cpp_mmhg"].to_list()[:2] == pytest.approx([80 - COLUMN_MMHG] * 2, abs=0.01)
-    assert found["abp_shift_mmhg"].to_list()[:3] == pytest.approx([-COLUMN_MMHG] * 3, abs=0.01)
-    assert found["abp_level_used"].to_list() == ["tragus"] * 3 + [None]
+    trends = applied(AT_HEART)
+    assert trends["abp_mmhg"].to_list()[:3] == pytest.approx([90 - COLUMN_MMHG] * 3, abs=0.01)
+    assert trends["cpp_mmhg"].to_list()[:2] == pytest.approx([80 - COLUMN_MMHG] * 2, abs=0.01)
+    assert trends["abp_shift_mmhg"].to_list()[:3] == pytest.approx([-COLUMN_MMHG] * 3, abs=0.01)
+    assert trends["abp_level_used"].to_list() == ["tragus"] * 3 + [None]
 
 
 def test_without_abp_nothing_is_stated_and_nothing_appears():
-    found = applied(AT_HEART).row(3, named=True)
-    assert [found[c] for c in ("abp_mmhg", "cpp_mmhg", "abp_level_used", "abp_shift_mmhg")] == (
+    row = applied(AT_HEART).row(3, named=True)
+    assert [row[c] for c in ("abp_mmhg", "cpp_mmhg", "abp_level_used", "abp_shift_mmhg")] == (
         [None] * 4
     )
 
@@ -61,36 +61,36 @@ def test_without_icp_there_is_no_perfusion_pressure():
 def test_what_is_not_known_or_not_asked_for_is_flagged_and_not_corrected(
     patient, abp_correction, level
 ):
-    found = applied(patient, abp_correction=abp_correction)
-    assert found["abp_level_used"].to_list() == [level] * 3 + [None]
-    assert found["abp_mmhg"].equals(TRENDS["abp_mmhg"])
-    assert found["abp_shift_mmhg"].to_list() == [0.0] * 3 + [None]
+    trends = applied(patient, abp_correction=abp_correction)
+    assert trends["abp_level_used"].to_list() == [level] * 3 + [None]
+    assert trends["abp_mmhg"].equals(TRENDS["abp_mmhg"])
+    assert trends["abp_shift_mmhg"].to_list() == [0.0] * 3 + [None]
 
 
 def test_a_change_holds_from_its_start_to_its_end():
-    found = applied(
+    trends = applied(
         AT_HEART, AT_TRAGUS | {"start_s": 10.0, "end_s": 20.0}, abp_correction="none"
     )
-    assert found["abp_level_used"].to_list() == ["heart", "tragus", "heart", None]
+    assert trends["abp_level_used"].to_list() == ["heart", "tragus", "heart", None]
 
 
 def test_the_later_change_counts_and_what_it_does_not_state_is_unknown():
-    found = applied(
+    trends = applied(
         AT_HEART, {"start_s": 20.0}, AT_TRAGUS | {"start_s": 10.0}, abp_correction="none"
     )
-    assert found["abp_level_used"].to_list() == ["heart", "tragus", "unknown", None]
+    assert trends["abp_level_used"].to_list() == ["heart", "tragus", "unknown", None]
 
 
 def test_head_down_raises_the_pressure_at_the_tragus():
-    found = applied(AT_HEART | {"bed_angle_deg": -30.0})
-    assert found["abp_mmhg"][0] == pytest.approx(90 + COLUMN_MMHG, abs=0.01)
+    trends = applied(AT_HEART | {"bed_angle_deg": -30.0})
+    assert trends["abp_mmhg"][0] == pytest.approx(90 + COLUMN_MMHG, abs=0.01)
 
 
 def test_the_methods_text_says_whether_it_was_corrected():
-    said = transducer_level.methods_sentence(
+    sentence = transducer_level.methods_sentence(
         transducer_level.Settings(abp_correction="hydrostatic", fluid_density_kg_m3=1055.0)
     )
-    assert "1055 kg/m3" in said and "brought to the tragus" in said
+    assert "1055 kg/m3" in sentence and "brought to the tragus" in sentence
     assert "not corrected" in transducer_level.methods_sentence(
         transducer_level.Settings(abp_correction="none", fluid_density_kg_m3=1055.0)
     )
@@ -104,6 +104,6 @@ def test_a_minute_has_the_level_of_its_blocks_and_says_where_they_differ():
         }
     )
     minutes = pl.DataFrame({"t_s": [60.0, 120.0, 180.0, 240.0, 300.0]})
-    found = transducer_level.of_minutes(trends, minutes)
-    assert found["abp_level_used"].to_list() == ["heart", "mixed", None, "unknown", None]
-    assert found["t_s"].equals(minutes["t_s"])
+    with_level = transducer_level.of_minutes(trends, minutes)
+    assert with_level["abp_level_used"].to_list() == ["heart", "mixed", None, "unknown", None]
+    assert with_level["t_s"].equals(minutes["t_s"])

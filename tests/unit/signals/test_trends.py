@@ -209,8 +209,8 @@ def test_the_size_of_the_chunks_changes_no_result():
             assert all(a.equals(b) for a, b in zip(other.accounts[signal], account))
         for name in once.trends.columns:
             expected = once.trends[name].to_numpy()
-            found = other.trends[name].to_numpy()
-            assert found == pytest.approx(expected, rel=1e-12, nan_ok=True), name
+            values = other.trends[name].to_numpy()
+            assert values == pytest.approx(expected, rel=1e-12, nan_ok=True), name
 
 
 def test_numbers_beside_a_waveform_have_the_rules_of_numbers():
@@ -258,10 +258,10 @@ def test_blocks_of_any_length_are_the_means_of_their_samples(block_s, start_s, n
     for row in table.iter_rows(named=True):
         inside = (t_s >= row["t_s"] - 1e-6) & (t_s < row["t_s"] + block_s - 1e-6)
         for signal, values in samples.items():
-            own = values[inside][np.isfinite(values[inside])]
-            share = own.size / (block_s * fs_hz)
+            of_block = values[inside][np.isfinite(values[inside])]
+            share = of_block.size / (block_s * fs_hz)
             assert row[f"{signal}_valid_fraction"] == pytest.approx(share, abs=1e-9)
-            expected = pytest.approx(own.mean(), rel=1e-9) if share >= 0.5 else None
+            expected = pytest.approx(of_block.mean(), rel=1e-9) if share >= 0.5 else None
             assert row[f"{signal}_mmhg"] == expected
         length_s = max(block_s, 10.0)
         first_s = row["t_s"] // length_s * length_s

@@ -107,7 +107,7 @@ def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_pat
     asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
     thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
     nobody = contracts.analyses(thresholds)
-    found = fits.answer_question(
+    answers = fits.answer_question(
         "q",
         asked["q"],
         settings=main[0],
@@ -115,9 +115,9 @@ def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_pat
         analyses=store.empty(nobody),
         patients=[],
     ).specifications
-    assert found.height == 4
-    assert found["estimate"].null_count() == 4
-    assert found["reason"].null_count() == 0
+    assert answers.height == 4
+    assert answers["estimate"].null_count() == 4
+    assert answers["reason"].null_count() == 0
 
 
 @pytest.mark.parametrize(
@@ -210,10 +210,10 @@ def test_the_shares_of_additive_choices_add_up_to_all():
     # log effects 0, 1, 3, 4: choice a moves by 3, b by 1: 9 : 1 of the variance
     values = [math.exp(v) for v in (0, 1, 3, 4)]
     table, taken = effects(values)
-    found = shares.of_choices("q", asked_of_two(), table, taken)
-    share = found["choice_variance_percent"].to_list()
+    described = shares.of_choices("q", asked_of_two(), table, taken)
+    share = described["choice_variance_percent"].to_list()
     assert share == pytest.approx([90, 90, 10, 10])
-    assert found["effect_median"][0] == pytest.approx((1 + math.e) / 2)
+    assert described["effect_median"][0] == pytest.approx((1 + math.e) / 2)
     whole = shares.together("q", asked_of_two(), table, taken, joint=None).row(0, named=True)
     assert whole["interactions_percent"] == pytest.approx(0, abs=1e-9)
     assert whole["effect_main"] == 1.0
@@ -237,8 +237,8 @@ def test_an_interaction_is_nobodys_share_and_one_missing_estimate_is_counted():
     whole = shares.together("q", asked_of_two(), table, taken, joint=None).row(0, named=True)
     assert (whole["n_specifications"], whole["n_estimated"]) == (4, 3)
     assert whole["interactions_percent"] is None
-    found = shares.of_choices("q", asked_of_two(), table, taken)
-    assert found["n_specifications"].to_list() == [2, 1, 2, 1]
+    described = shares.of_choices("q", asked_of_two(), table, taken)
+    assert described["n_specifications"].to_list() == [2, 1, 2, 1]
 
 
 def test_the_figure_says_its_numbers_in_words_and_survives_any_label():

@@ -18,7 +18,7 @@ def test_the_scale_of_five_keeps_its_usual_division():
     for name, favourable in (("gos_1_dead", {"4", "5"}), ("gos_1_good", {"1", "2"})):
         ours = {theirs for theirs, score in gose.CODINGS[name].items() if int(score) >= 5}
         assert ours == favourable
-        assert gose.told_cuts(name) == [2, 3, 5, 7]
+        assert gose.visible_cuts(name) == [2, 3, 5, 7]
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The guard: what it refuses, in which words, and what it lets pass."""
+"""The immortal-time check: what it refuses, in which words, and what it lets pass."""
 
 import math
 
@@ -62,8 +62,8 @@ TRANSPLANT = {
 
 def test_the_naive_heart_transplant_design_is_refused():
     naive = {"outcome": "days_from_acceptance", "exposure": "transplanted", "adjust_for": []}
-    found = refusals(naive, landmark_h=0.0, time_dependent=False, **TRANSPLANT)
-    assert found == [
+    problems = refusals(naive, landmark_h=0.0, time_dependent=False, **TRANSPLANT)
+    assert problems == [
         "exposure: 'transplanted' is measured for as long as the patient is followed, so only "
         "those who live have the time to get it (immortal time); take an exposure of a fixed "
         "window and count from its end, or a family with a time-dependent exposure"
@@ -95,28 +95,28 @@ def test_the_time_dependent_heart_transplant_design_passes_but_not_a_later_covar
 
 
 def test_an_exposure_that_ends_after_the_landmark_is_refused():
-    found = _refused(PLAN | {"exposure": "dose_5_d"}, dose_5_d=Span(0.0, 120.0))
-    assert len(found) == 1
-    assert "'dose_5_d' is measured until 120 h, after the landmark at 72 h" in found[0]
+    problems = _refused(PLAN | {"exposure": "dose_5_d"}, dose_5_d=Span(0.0, 120.0))
+    assert len(problems) == 1
+    assert "'dose_5_d' is measured until 120 h, after the landmark at 72 h" in problems[0]
 
 
 def test_a_covariate_that_is_known_after_the_landmark_is_refused():
-    found = _refused(PLAN | {"adjust_for": ["dose_5_d"]}, dose_5_d=Span(0.0, 120.0))
-    assert len(found) == 1
-    assert "'dose_5_d' is known only at 120 h, after the landmark at 72 h" in found[0]
+    problems = _refused(PLAN | {"adjust_for": ["dose_5_d"]}, dose_5_d=Span(0.0, 120.0))
+    assert len(problems) == 1
+    assert "'dose_5_d' is known only at 120 h, after the landmark at 72 h" in problems[0]
 
 
 def test_an_exposure_after_the_outcome_is_refused():
-    found = _refused(PLAN | {"outcome": "dead_by_horizon"}, horizon_h=72.0)
-    assert len(found) == 1
-    assert "'dead_by_horizon' is settled at 72 h" in found[0]
+    problems = _refused(PLAN | {"outcome": "dead_by_horizon"}, horizon_h=72.0)
+    assert len(problems) == 1
+    assert "'dead_by_horizon' is settled at 72 h" in problems[0]
     assert _refused(PLAN | {"outcome": "dead_by_horizon"}, horizon_h=72.1) == []
 
 
 def test_a_time_of_death_counted_from_time_zero_is_refused():
-    found = _refused(PLAN | {"outcome": "death_h"})
-    assert len(found) == 1
-    assert "is counted from 0 h" in found[0]
+    problems = _refused(PLAN | {"outcome": "death_h"})
+    assert len(problems) == 1
+    assert "is counted from 0 h" in problems[0]
 
 
 @pytest.mark.parametrize("name", contracts.KNOWN_AFTERWARDS)
@@ -129,8 +129,10 @@ def test_what_is_known_afterwards_is_neither_exposure_nor_adjustment(name):
 
 
 def test_several_faults_are_told_together():
-    found = _refused({"outcome": "dead", "exposure": "left_unit_h", "adjust_for": ["death_h"]})
-    assert [line.split(":")[0] for line in found] == ["exposure", "adjust_for"]
+    problems = _refused(
+        {"outcome": "dead", "exposure": "left_unit_h", "adjust_for": ["death_h"]}
+    )
+    assert [line.split(":")[0] for line in problems] == ["exposure", "adjust_for"]
 
 
 def test_every_column_of_the_analysis_table_has_its_span():
@@ -171,22 +173,22 @@ def test_sound_rows_pass():
 
 
 def test_a_patient_who_died_before_the_landmark_is_refused():
-    found = refused_rows(_rows([None, 71.9, 80.0], [5, 1, 1]), landmark_h=72.0)
-    assert len(found) == 1
-    assert found[0].startswith(
+    problems = refused_rows(_rows([None, 71.9, 80.0], [5, 1, 1]), landmark_h=72.0)
+    assert len(problems) == 1
+    assert problems[0].startswith(
         "1 of 3 patients died before 72 h, when the exposure was not yet"
     )
 
 
 def test_a_patient_who_left_before_the_landmark_is_refused():
     rows = _rows([None, None], [5, 6]).with_columns(left_unit_h=pl.Series([80.0, 71.0]))
-    found = refused_rows(rows, landmark_h=72.0)
-    assert [line.split(" before")[0] for line in found] == ["1 of 2 patients left the unit"]
+    problems = refused_rows(rows, landmark_h=72.0)
+    assert [line.split(" before")[0] for line in problems] == ["1 of 2 patients left the unit"]
 
 
 def test_a_reversed_score_is_refused():
-    found = refused_rows(_rows([None, None, 80.0, 90.0], [4, 1, 8, 8]), landmark_h=72.0)
-    assert len(found) == 1
-    assert found[0].startswith(
+    problems = refused_rows(_rows([None, None, 80.0, 90.0], [4, 1, 8, 8]), landmark_h=72.0)
+    assert len(problems) == 1
+    assert problems[0].startswith(
         "gose_6m is 8, the best outcome of the table, in 2 of 2 patients"
     )

@@ -19,7 +19,7 @@ BLOCK = {
 }
 
 
-def told(block):
+def refusal(block):
     with pytest.raises(ValueError, match=r"^models\.m: ") as error:
         plan.from_block("m", block=block)
     return str(error.value)
@@ -36,7 +36,7 @@ def test_a_block_becomes_a_plan():
 def test_all_problems_of_the_keys_are_told_together_with_the_nearest_name():
     block = {key: value for key, value in BLOCK.items() if key != "reason"}
     block |= {"exposre": "x", "unit_of_effect": "one", "adjust_for": "age_years"}
-    text = told(block)
+    text = refusal(block)
     assert "4 problem(s)" in text
     assert "exposre: unknown key; did you mean 'exposure'?" in text
     assert "reason: missing" in text
@@ -61,23 +61,23 @@ def test_all_problems_of_the_keys_are_told_together_with_the_nearest_name():
     ],
 )
 def test_a_plan_that_contradicts_itself_is_refused(change, expected):
-    assert expected in told(BLOCK | change)
+    assert expected in refusal(BLOCK | change)
 
 
 def test_a_family_that_is_not_known_forbids_nothing():
-    """It was told of cox_landmrk that it has no follow-up, and to take horizon_h out."""
+    """The message once said that cox_landmrk has no follow-up, and to take horizon_h out."""
     asked = {"horizon_h": 4383.0, "clusters": "centre", "risks_at": [1.0]}
     assert plan.from_block("m", block=BLOCK | asked | {"family": "cox_landmrk"}).clusters
-    assert "horizon_h: logistic has no follow-up" in told(BLOCK | asked)
+    assert "horizon_h: logistic has no follow-up" in refusal(BLOCK | asked)
 
 
 def test_a_family_with_clusters_and_predictions_is_named_where_another_has_none():
-    text = told(BLOCK | {"family": "firth_logistic", "clusters": "centre"})
+    text = refusal(BLOCK | {"family": "firth_logistic", "clusters": "centre"})
     assert text.endswith(
         "clusters: not offered for firth_logistic; take it out, or write one of logistic, "
         "modified_poisson, linear, gee, cox_landmark, cox_time_dependent"
     )
-    text = told(BLOCK | {"family": "gee", "clusters": "centre", "purpose": "prediction"})
+    text = refusal(BLOCK | {"family": "gee", "clusters": "centre", "purpose": "prediction"})
     assert "offered for logistic, firth_logistic, cox_landmark with complete_cases" in text
 
 

@@ -21,8 +21,8 @@ SCHEMA = {
 
 
 def _applied(reactivity, block_s=5.0):
-    given = {"reactivity": reactivity, "trends": {"block_s": block_s}}
-    return presets.applied(given, SCHEMA, file="config.yaml")
+    settings = {"reactivity": reactivity, "trends": {"block_s": block_s}}
+    return presets.applied(settings, SCHEMA, file="config.yaml")
 
 
 def test_a_preset_fills_in_what_it_states_and_leaves_the_rest():
@@ -32,8 +32,8 @@ def test_a_preset_fills_in_what_it_states_and_leaves_the_rest():
 
 
 def test_settings_without_a_preset_are_as_they_were():
-    own = {"n_blocks": 30, "averaging": "fisher"}
-    assert _applied(own) == ({"reactivity": own, "trends": {"block_s": 5.0}}, [])
+    values = {"n_blocks": 30, "averaging": "fisher"}
+    assert _applied(values) == ({"reactivity": values, "trends": {"block_s": 5.0}}, [])
 
 
 @pytest.mark.parametrize(
@@ -65,13 +65,13 @@ def test_a_value_that_says_the_same_may_stand_there_too():
 
 
 def test_a_preset_that_is_like_another_has_its_values_unless_it_states_them():
-    found = presets.resolved(
+    resolved = presets.resolved(
         {
             "plain": {"values": {"min_arm_z": 0.0, "min_bins": 4}},
             "strict": {"like": "plain", "values": {"min_bins": 6}, "needs": {"a": {"b": 1}}},
         }
     )
-    assert found["strict"] == {
+    assert resolved["strict"] == {
         "values": {"min_arm_z": 0.0, "min_bins": 6},
         "needs": {"a": {"b": 1}},
     }

@@ -60,8 +60,8 @@ def _plan(**values):
 
 
 def test_the_projects_own_settings_are_returned_as_they_are_written(tmp_path):
-    found, models = _load_texts(tmp_path, yaml.safe_dump(CONFIG), yaml.safe_dump(MODELS))
-    assert found == CONFIG
+    config, models = _load_texts(tmp_path, yaml.safe_dump(CONFIG), yaml.safe_dump(MODELS))
+    assert config == CONFIG
     assert models == MODELS["models"]
 
 
@@ -462,9 +462,9 @@ DOSE = "icp_above_20_dose_per_h_mmhg"
     ],
 )
 def test_an_option_that_does_not_fit_is_found_before_anything_runs(tmp_path, values, start):
-    found = _problems(tmp_path, models=_plan(**values))
-    assert len(found) == 1
-    assert found[0].startswith(f"models.yaml, models.first.{start}")
+    problems = _problems(tmp_path, models=_plan(**values))
+    assert len(problems) == 1
+    assert problems[0].startswith(f"models.yaml, models.first.{start}")
 
 
 @pytest.mark.parametrize(
@@ -479,9 +479,9 @@ def test_a_changing_exposure_is_counted_from_time_zero(tmp_path):
     windows = CONFIG["windows"] | {
         "late": {"start_h": 24.0, "end_h": 72.0, "min_monitored_h": 12.0}
     }
-    found = _problems(tmp_path, CONFIG | {"windows": windows}, _plan(**values))
-    assert len(found) == 1
-    assert "window: 'late' starts at 24.0 h" in found[0]
+    problems = _problems(tmp_path, CONFIG | {"windows": windows}, _plan(**values))
+    assert len(problems) == 1
+    assert "window: 'late' starts at 24.0 h" in problems[0]
 
 
 def test_a_group_of_comparisons_has_one_method(tmp_path):
@@ -549,9 +549,9 @@ def test_a_fault_of_a_threshold_is_not_told_again_for_the_models_that_use_it(tmp
     ],
 )
 def test_a_file_that_is_no_yaml_mapping_is_told_in_words_with_its_line(tmp_path, text, words):
-    found = _problems(tmp_path, text)
-    assert len(found) == 1
-    assert found[0].startswith(words)
+    problems = _problems(tmp_path, text)
+    assert len(problems) == 1
+    assert problems[0].startswith(words)
 
 
 def test_a_name_that_stands_twice_is_refused_with_both_lines(tmp_path):
@@ -572,10 +572,10 @@ def test_only_what_looks_like_a_number_is_one(tmp_path, text):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
         "min_cppopt_h: 1.0", f"min_cppopt_h: {text}"
     )
-    found = _problems(tmp_path, config)
-    assert len(found) == 1
-    assert found[0].startswith("config.yaml, summary.min_cppopt_h: ")
-    assert "is not a number; write for example 1.0" in found[0]
+    problems = _problems(tmp_path, config)
+    assert len(problems) == 1
+    assert problems[0].startswith("config.yaml, summary.min_cppopt_h: ")
+    assert "is not a number; write for example 1.0" in problems[0]
 
 
 @pytest.mark.parametrize(("text", "value"), [("18", 18), ("+1.8e1", 18.0), ("18.", 18.0)])
@@ -583,8 +583,8 @@ def test_a_number_may_be_written_in_the_usual_ways(tmp_path, text, value):
     config = yaml.safe_dump(CONFIG, sort_keys=False).replace(
         "min_cppopt_h: 1.0", f"min_cppopt_h: {text}"
     )
-    found, _ = _load_texts(tmp_path, config, yaml.safe_dump(MODELS))
-    assert found["summary"]["min_cppopt_h"] == value
+    loaded, _ = _load_texts(tmp_path, config, yaml.safe_dump(MODELS))
+    assert loaded["summary"]["min_cppopt_h"] == value
 
 
 AGE = {"rule": "age", "min_years": 16.0, "max_years": 99.0, "if_missing": "drop"}
@@ -621,14 +621,14 @@ LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
     ],
 )
 def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line):
-    own = CONFIG["cohort"] | {"eligibility": rules}
-    assert _problems(tmp_path, _config(cohort=own)) == [f"config.yaml, {line}"]
+    cohort = CONFIG["cohort"] | {"eligibility": rules}
+    assert _problems(tmp_path, _config(cohort=cohort)) == [f"config.yaml, {line}"]
 
 
 def test_limits_of_eligibility_may_be_equal(tmp_path):
     score = {"rule": "gcs_total", "min_score": 3, "max_score": 3, "if_missing": "keep"}
-    own = CONFIG["cohort"] | {"eligibility": [{"rule": "usable_recording"}, score, *LAST]}
-    assert _problems(tmp_path, _config(cohort=own)) == []
+    cohort = CONFIG["cohort"] | {"eligibility": [{"rule": "usable_recording"}, score, *LAST]}
+    assert _problems(tmp_path, _config(cohort=cohort)) == []
 
 
 def test_a_scale_of_five_cannot_be_cut_inside_a_category(tmp_path):
@@ -653,33 +653,33 @@ def test_a_translation_into_no_value_of_ours_is_refused(tmp_path):
 
 
 def test_a_model_with_immortal_time_stops_before_anything_runs(tmp_path):
-    found = _problems(tmp_path, models=_plan(outcome="death_h"))
+    problems = _problems(tmp_path, models=_plan(outcome="death_h"))
     assert (
         "models.yaml, models.first.outcome: 'death_h' is counted from 0 h, but "
         "'icp_above_20_dose_per_h_mmhg' is measured until 72 h; nobody can die in between "
         "(immortal time); count from the landmark at 72 h"
-    ) in found
+    ) in problems
 
 
 def test_an_outcome_that_is_settled_before_the_exposure_ends_is_refused(tmp_path):
     config = _config(outcomes={"mortality_horizon_h": 48.0})
-    found = _problems(tmp_path, config, _plan(outcome="dead_by_horizon"))
-    assert any("'dead_by_horizon' is settled at 48 h" in line for line in found)
+    problems = _problems(tmp_path, config, _plan(outcome="dead_by_horizon"))
+    assert any("'dead_by_horizon' is settled at 48 h" in line for line in problems)
 
 
 @pytest.mark.parametrize("name", ["death_h", "last_known_h", "died", "unfavourable_sliding"])
 def test_a_column_known_afterwards_is_told_once(tmp_path, name):
     for entry in ({"exposure": name}, {"adjust_for": [name]}):
-        found = _problems(tmp_path, models=_plan(**entry))
-        assert len(found) == 1
-        assert f"'{name}' is known only after the window" in found[0]
+        problems = _problems(tmp_path, models=_plan(**entry))
+        assert len(problems) == 1
+        assert f"'{name}' is known only after the window" in problems[0]
 
 
 def test_groups_of_table_one_by_a_column_that_is_no_exposure_are_refused(tmp_path):
     groups = {"by": "exposure", "exposure": "age_years", "exposed_above": 40.0}
-    found = _problems(tmp_path, _config(cohort={"table_one": groups}))
-    assert len(found) == 1
-    assert "table_one.exposure: 'age_years' is no exposure of the analysis table" in found[0]
+    problems = _problems(tmp_path, _config(cohort={"table_one": groups}))
+    assert len(problems) == 1
+    assert "table_one.exposure: 'age_years' is no exposure of the analysis table" in problems[0]
     groups["exposure"] = "prx_mean"
     assert _problems(tmp_path, _config(cohort={"table_one": groups})) == []
 

@@ -51,13 +51,13 @@ def _study(
             content = text if isinstance(text, bytes) else text.encode()
             (folder / names[name]).write_bytes(content)
     no_columns = {name: {} for name in tables}
-    own = {
+    usual = {
         "folder": str(folder),
         "columns": no_columns | (columns or {}),
         "codings": no_columns | (codings or {}),
         "gose_coding": gose_coding,
     }
-    return {"study": own | names}
+    return {"study": usual | names}
 
 
 def _problems(folder, **texts):
@@ -147,9 +147,9 @@ def test_both_ends_of_a_scale_are_accepted_and_the_next_step_is_not(tmp_path, co
     for cell in cells:
         assert study.read_study(_study(tmp_path, patients=text(cell))).patients.height == 1
     for beyond in (int(cells[0]) - 1, int(cells[1]) + 1):
-        found = _problems(tmp_path, patients=text(beyond))
-        assert len(found) == 1
-        assert found[0].startswith(f"patients.csv row 2, {column}: ")
+        problems = _problems(tmp_path, patients=text(beyond))
+        assert len(problems) == 1
+        assert problems[0].startswith(f"patients.csv row 2, {column}: ")
 
 
 def test_columns_may_have_the_exports_own_names(tmp_path):
@@ -405,8 +405,8 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
     ],
 )
 def test_each_thing_that_can_be_wrong_has_its_words(tmp_path, tables, line):
-    found = _problems(tmp_path, **tables)
-    assert found == [line]
+    problems = _problems(tmp_path, **tables)
+    assert problems == [line]
 
 
 def test_a_repeated_row_is_not_blamed_on_a_cell_that_was_not_understood(tmp_path):
@@ -482,8 +482,8 @@ def test_a_wfdb_recording_is_named_by_its_header(tmp_path):
 
 
 def test_a_missing_table_is_told_and_the_others_are_still_looked_at(tmp_path):
-    found = _problems(tmp_path, patients=None, events=EVENTS.replace("90", "x"))
-    assert found == [
+    problems = _problems(tmp_path, patients=None, events=EVENTS.replace("90", "x"))
+    assert problems == [
         f"patients.csv: no such file in {tmp_path}; put it there, or correct study in "
         "config.yaml",
         "events.csv row 3, start_s: 'x' is not a number; write one, or leave the cell empty",
@@ -519,10 +519,10 @@ def test_a_table_without_outcomes_or_times_of_leaving_is_refused(tmp_path, name)
 
 def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     text = _with_outcomes(PATIENTS).replace("hypoxia", "remarks")
-    own = _study(tmp_path, patients=text)["study"]
-    said = study.unread(study.read_rows(own)[0], own)
-    assert said[0] == "patients.csv: columns not used: remarks"
-    assert said[1].startswith("patients.csv: columns not there, so all missing: centre, ")
+    settings = _study(tmp_path, patients=text)["study"]
+    notes = study.unread(study.read_rows(settings)[0], settings)
+    assert notes[0] == "patients.csv: columns not used: remarks"
+    assert notes[1].startswith("patients.csv: columns not there, so all missing: centre, ")
 
 
 # --- where the transducer is, and when a monitor was fit -------------------------------------
@@ -535,44 +535,44 @@ def test_a_level_stands_with_the_patient_or_with_a_change_of_level(tmp_path):
         "P1,30,heart,30,25\nP2,64,,,\n",
         events="patient_id,event,start_s,abp_level\nP1,level_change,300,tragus\n",
     )
-    found = study.read_study(settings)
+    tables = study.read_study(settings)
     heart = {"abp_level": "heart", "bed_angle_deg": 30.0, "heart_to_tragus_cm": 25.0}
-    assert study.level_of(found, "P1") == heart
-    assert study.level_of(found, "P2") == dict.fromkeys(heart)
-    assert study.events_of(found, "P1")[0]["abp_level"] == "tragus"
+    assert study.level_of(tables, "P1") == heart
+    assert study.level_of(tables, "P2") == dict.fromkeys(heart)
+    assert study.events_of(tables, "P1")[0]["abp_level"] == "tragus"
 
 
 def test_a_level_in_the_row_of_another_event_is_refused(tmp_path):
-    (said,) = _problems(
+    (problem,) = _problems(
         tmp_path, events="patient_id,event,start_s,abp_level\nP1,transport,300,heart\n"
     )
-    assert "abp_level: stated in a row of 'transport'" in said and "level_change" in said
+    assert "abp_level: stated in a row of 'transport'" in problem and "level_change" in problem
 
 
 def test_the_times_of_a_monitor_come_by_insertion_and_stand_in_their_order(tmp_path):
     header = "monitor_id,patient_id,kind,insertion_h,removal_h,calibrated_h,malfunction_h\n"
-    found = study.read_study(
+    tables = study.read_study(
         _study(tmp_path, monitors=header + "M2,P1,pneumatic,9,40,,30\nM1,P1,pneumatic,4,9,3,\n")
     )
-    assert [m["insertion_h"] for m in study.monitors_of(found, "P1")] == [4.0, 9.0]
-    assert study.monitors_of(found, "P1")[1] == {
+    assert [m["insertion_h"] for m in study.monitors_of(tables, "P1")] == [4.0, 9.0]
+    assert study.monitors_of(tables, "P1")[1] == {
         "insertion_h": 9.0,
         "removal_h": 40.0,
         "calibrated_h": None,
         "malfunction_h": 30.0,
     }
-    said = _problems(tmp_path, monitors=header + "M1,P1,pneumatic,4,9,10,3\n")
-    assert len(said) == 2
-    assert "malfunction_h: 3 is before insertion_h 4" in said[0]
-    assert "removal_h: 9 is before calibrated_h 10" in said[1]
+    problems = _problems(tmp_path, monitors=header + "M1,P1,pneumatic,4,9,10,3\n")
+    assert len(problems) == 2
+    assert "malfunction_h: 3 is before insertion_h 4" in problems[0]
+    assert "removal_h: 9 is before calibrated_h 10" in problems[1]
 
 
 def test_a_needed_column_that_is_not_there_is_a_problem_and_not_told_again(tmp_path):
-    own = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")["study"]
-    tables, found = study.read_rows(own)
-    assert [line.split(";")[0] for line in found] == ["monitors.csv, column kind: missing"]
-    (said,) = [line for line in study.unread(tables, own) if line.startswith("monitors")]
-    assert "kind" not in said
+    settings = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")["study"]
+    tables, problems = study.read_rows(settings)
+    assert [line.split(";")[0] for line in problems] == ["monitors.csv, column kind: missing"]
+    (note,) = [line for line in study.unread(tables, settings) if line.startswith("monitors")]
+    assert "kind" not in note
 
 
 # --- translated values ---
@@ -614,8 +614,8 @@ def test_a_whole_number_written_with_a_point_is_translated_too(tmp_path):
 def test_the_outcome_scale_is_turned_the_stated_way(tmp_path, coding, scores, ours, n_recoded):
     first, second = scores
     text = CODED.replace(",8,", f",{first},").replace(",1,50", f",{second},50")
-    own = _study(tmp_path, patients=text, codings={"patients": SEX}, gose_coding=coding)
-    read = study.read_study(own)
+    settings = _study(tmp_path, patients=text, codings={"patients": SEX}, gose_coding=coding)
+    read = study.read_study(settings)
     assert read.patients["gose_6m"].to_list() == ours
     scale = read.recodings.filter(column="gose_6m")
     assert scale["n"].sum() == n_recoded
@@ -624,8 +624,8 @@ def test_the_outcome_scale_is_turned_the_stated_way(tmp_path, coding, scores, ou
 def test_a_coding_of_the_outcome_is_read_in_the_stated_scale(tmp_path):
     text = CODED.replace(",8,", ",good,").replace(",1,50", ",dead,50")
     codings = {"patients": SEX | {"gose_6m": {"good": "5", "dead": "1"}}}
-    own = _study(tmp_path, patients=text, codings=codings, gose_coding="gos_1_dead")
-    read = study.read_study(own)
+    settings = _study(tmp_path, patients=text, codings=codings, gose_coding="gos_1_dead")
+    read = study.read_study(settings)
     assert read.patients["gose_6m"].to_list() == [7, 1]
     assert read.recodings.filter(column="gose_6m").rows() == [
         ("patients", "gose_6m", "dead", "1", 1),
@@ -636,14 +636,16 @@ def test_a_coding_of_the_outcome_is_read_in_the_stated_scale(tmp_path):
 def test_a_coding_of_ones_own_goes_before_the_scale(tmp_path):
     text = CODED.replace(",8,", ",5,").replace(",1,50", ",1,50")
     codings = {"patients": SEX | {"gose_6m": {"5": "4"}}}
-    own = _study(tmp_path, patients=text, codings=codings, gose_coding="gos_1_dead")
-    assert study.read_study(own).patients["gose_6m"].to_list() == [5, 1]
+    settings = _study(tmp_path, patients=text, codings=codings, gose_coding="gos_1_dead")
+    assert study.read_study(settings).patients["gose_6m"].to_list() == [5, 1]
 
 
 def test_a_score_that_the_scale_of_five_does_not_have_is_refused(tmp_path):
-    own = _study(tmp_path, patients=CODED, codings={"patients": SEX}, gose_coding="gos_1_dead")
+    settings = _study(
+        tmp_path, patients=CODED, codings={"patients": SEX}, gose_coding="gos_1_dead"
+    )
     with pytest.raises(study.StudyError) as caught:
-        study.read_study(own)
+        study.read_study(settings)
     assert caught.value.problems == [
         "patients.csv row 2, gose_6m: 8 is not in the scale of study.gose_coding; "
         "known: 1, 2, 3, 4, 5"

@@ -51,7 +51,7 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
     elif asked.column in contracts.SUMMARY.columns:
         yield from _of_summary(asked, results)
     elif asked.column in contracts.PATIENTS.columns:
-        yield from _as_given(asked, results)
+        yield from _as_exported(asked, results)
     elif asked.column in contracts.OUTCOMES.columns:
         yield from _of_outcomes(asked, results)
     else:
@@ -100,8 +100,8 @@ def _in_the_analysis(asked: Asked, made: object, results: Results) -> Iterator[s
 
 def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
     signal, side, threshold = _parts(asked.column)
-    given = results.settings["burden"]
-    how = {n: given[n] for n in ("inequality", "integration", "episode_min", "merge_gap_min")}
+    block = results.settings["burden"]
+    how = {n: block[n] for n in ("inequality", "integration", "episode_min", "merge_gap_min")}
     of_one: dict[str, Any] = {"icp_above_mmhg": [], "cpp_below_mmhg": []}
     of_one[f"{signal}_{side}_mmhg"] = [threshold]
     minutes = _minutes(asked, results)
@@ -125,9 +125,9 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
 
 
 def _parts(column: str) -> tuple[str, str, float]:
-    found = burden_columns.NAME.fullmatch(column)
-    assert found is not None
-    return found[1], found[2], float(found[3].replace("_", "."))
+    match = burden_columns.NAME.fullmatch(column)
+    assert match is not None
+    return match[1], match[2], float(match[3].replace("_", "."))
 
 
 def _held(
@@ -140,9 +140,9 @@ def _held(
         side=side,
         threshold_mmhg=threshold_mmhg,
     ).row(0, named=True)
-    found = burden_columns.NAME.fullmatch(asked.column)
-    assert found is not None
-    return row[found[4]]
+    match = burden_columns.NAME.fullmatch(asked.column)
+    assert match is not None
+    return row[match[4]]
 
 
 def _limits(asked: Asked, results: Results) -> dict[str, float]:
@@ -154,16 +154,16 @@ def _episodes(
     pressure: pl.DataFrame, results: Results, *, side: str, threshold_mmhg: float
 ) -> Iterator[str]:
     """Yield the minutes beyond the threshold, and each episode with the file's own seconds."""
-    given = results.settings["burden"]
+    settings = results.settings["burden"]
     beyond = pressure.filter(
         burden.is_beyond(
             pl.col("mmhg"),
             threshold_mmhg=threshold_mmhg,
             side=side,
-            inequality=given["inequality"],
+            inequality=settings["inequality"],
         )
     )
-    apart = pl.col("t_s").diff() > (given["merge_gap_min"] + 1.5) * MINUTE_S
+    apart = pl.col("t_s").diff() > (settings["merge_gap_min"] + 1.5) * MINUTE_S
     stretches = (
         beyond.sort("t_s")
         .group_by(apart.fill_null(True).cum_sum().alias("n"), maintain_order=True)
@@ -174,14 +174,15 @@ def _episodes(
             most=pl.col("mmhg").max() if side == "above" else pl.col("mmhg").min(),
         )
     )
-    episodes = stretches.filter(pl.col("minutes") >= given["episode_min"])
+    episodes = stretches.filter(pl.col("minutes") >= settings["episode_min"])
     yield (
         f"  {beyond.height} of {pressure.height} valid minutes {side} {threshold_mmhg:g} mmHg, "
         f"{episodes['minutes'].sum()} of them in {_counted(episodes.height)} of "
-        f"{given['episode_min']} min or more"
+        f"{settings['episode_min']} min or more"
     )
     yield (
-        f"  (up to {given['merge_gap_min']} min in between do not end one, nor do they count)"
+        f"  (up to {settings['merge_gap_min']} min in between do not end one, "
+        "nor do they count)"
     )
     recordings = results.tables["recordings"].filter(patient_id=pressure["patient_id"][0])
     for row in episodes.head(MOST_EPISODES).iter_rows(named=True):
@@ -203,25 +204,25 @@ def _place(recordings: pl.DataFrame, start_s: float, end_s: float) -> str:
     inside = recordings.filter(
         pl.col("status") == "used", pl.col("start_s") < end_s, pl.col("end_s") > start_s
     )
-    told = [
+    places = [
         f"{row['path']} from second {max(0.0, start_s - row['start_s']):.0f} to "
         f"{min(end_s, row['end_s']) - row['start_s']:.0f}"
         for row in inside.sort("start_s").iter_rows(named=True)
     ]
-    return f" ({'; '.join(told)})" if told else ""
+    return f" ({'; '.join(places)})" if places else ""
 
 
 # --- summary -----------------------------------------------------------------------------
 
 
 def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
-    given = results.settings
+    settings = results.settings
     minutes = _minutes(asked, results)
     made = summary.summarise(
         minutes,
         windows=_span(asked, results),
-        scale=reactivity.rules_of(given),
-        settings=summary.Settings(**given["summary"]),
+        scale=reactivity.rules_of(settings),
+        settings=summary.Settings(**settings["summary"]),
     )
     value = made[asked.column][0]
     row = results.tables["summary"].filter(patient_id=asked.patient_id, window=asked.window)
@@ -235,7 +236,7 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     if value is None:
         yield f"  missing: {_why_missing(base, inside, results)}"
     yield from _rests_on(asked, results, signal="abp" if base == "abp_mmhg" else "icp")
-    yield f"Settings: {_settings({name: given[name] for name in _blocks_of(base)})}"
+    yield f"Settings: {_settings({name: settings[name] for name in _blocks_of(base)})}"
     yield _code("summary", results)
 
 
@@ -244,7 +245,7 @@ _PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 
 
 def _blocks_of(base: str) -> tuple[str, ...]:
-    """Return the blocks of the settings that a column of the minutes goes by."""
+    """Return the blocks of the settings that a column of the minutes depends on."""
     if base in _PRESSURES:
         return ("minutes",)
     if base in INDICES:
@@ -287,7 +288,7 @@ def _why_missing(base: str, inside: pl.DataFrame, results: Results) -> str:
 # --- as given, and outcomes --------------------------------------------------------------
 
 
-def _as_given(asked: Asked, results: Results) -> Iterator[str]:
+def _as_exported(asked: Asked, results: Results) -> Iterator[str]:
     value = results.tables["patients"].filter(patient_id=asked.patient_id)[asked.column][0]
     study = results.settings["study"]
     theirs = study["columns"]["patients"].get(asked.column, asked.column)
@@ -302,14 +303,14 @@ def _as_given(asked: Asked, results: Results) -> Iterator[str]:
 
 def _of_outcomes(asked: Asked, results: Results) -> Iterator[str]:
     row = results.tables["outcomes"].filter(patient_id=asked.patient_id)
-    given = results.tables["patients"].filter(patient_id=asked.patient_id).row(0, named=True)
+    patient = results.tables["patients"].filter(patient_id=asked.patient_id).row(0, named=True)
     yield _head(asked, row[asked.column][0], contracts.OUTCOMES.columns[asked.column].about)
     inputs = ("gose_6m", "death_h", "left_unit_h", "last_known_h", "age_years", "gcs_motor")
-    told = ", ".join(
-        f"{name} {'missing' if given[name] is None else given[name]}"
+    values = ", ".join(
+        f"{name} {'missing' if patient[name] is None else patient[name]}"
         for name in (*inputs, "pupils_reactive")
     )
-    yield f"  derived from {told}"
+    yield f"  derived from {values}"
     yield f"Settings: {_settings({'outcomes': results.settings['outcomes']})}"
 
 
@@ -348,16 +349,16 @@ def _rests_on(asked: Asked, results: Results, *, signal: str) -> Iterator[str]:
         .agg(pl.col("h").sum())
         .sort("h", "reason", descending=[True, False])
     )
-    told = ", ".join(
+    masked_words = ", ".join(
         f"{r['reason'].replace('_', ' ')} {r['h']:.2f} h" for r in hours.to_dicts()
     )
-    yield f"Masked of {signal.upper()} in the window: {told or 'nothing'}"
+    yield f"Masked of {signal.upper()} in the window: {masked_words or 'nothing'}"
     yield f"Picture: {results.folder / 'pictures' / asked.patient_id}.svg"
 
 
 def _code(script: str, results: Results) -> str:
-    told = ", ".join(f"{name} {results.codes[name]}" for name in ("ingest", "indices", script))
-    return f"Code: {told}"
+    codes = ", ".join(f"{name} {results.codes[name]}" for name in ("ingest", "indices", script))
+    return f"Code: {codes}"
 
 
 def _settings(blocks: Mapping[str, Mapping[str, Any]]) -> str:

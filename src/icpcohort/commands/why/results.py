@@ -22,7 +22,7 @@ class NotOfOneRun(Exception):  # noqa: N818 (what the results are)
 
 
 class Results(NamedTuple):
-    """The tables of a finished run, each of the contract of its name, and what it went by."""
+    """Tables of a finished run, each under the contract of its name, its settings and codes."""
 
     folder: Path
     settings: Mapping[str, Any]
@@ -35,7 +35,7 @@ class Results(NamedTuple):
 def read(
     study: Path, *, settings: Mapping[str, Any], models: Mapping[str, Any], scripts: Path
 ) -> Results:
-    """Read what the answers rest on; `scripts` is the workflow's folder of them.
+    """Read the tables that the answers need; `scripts` is the workflow's folder of them.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The figures of pressure burden: how it is spread over the patients."""
+"""The figures of pressure burden: its distribution over the patients."""
 
 from collections.abc import Mapping, Sequence
 
@@ -16,7 +16,7 @@ AT_ZERO = "At 0: patients without any dose."
 
 
 def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
-    """Return the dose per monitored hour of every patient, one row a threshold.
+    """Return the dose per monitored hour of every patient, one row per threshold.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def burden_distribution(burden: pl.DataFrame, *, window: str) -> Picture:
     Returns
     -------
     Picture
-        A panel a signal, on a square-root scale that keeps zero and the long tail.
+        A panel per signal, on a square-root scale that keeps zero and the long tail.
     """
     name, title = "burden", "Pressure dose per monitored hour, by threshold"
     rows = burden.filter(pl.col("window") == window, pl.col("dose_per_h_mmhg").is_not_null())

@@ -1,4 +1,4 @@
-"""Pictures: what one is, how it stands in a page, and the files that a journal takes.
+"""Pictures: what one is, how a page shows it, and the files that a journal takes.
 
 In a page text stays text (searchable, in the page's own typeface). Lines and letters take the
 colour of the page's text, so that one picture serves light and dark; the accent is the custom
@@ -198,7 +198,7 @@ def nothing(*, name: str, title: str, words: str) -> Picture:
 
 
 def shortened(words: str, *, letters: int) -> str:
-    """Return words of at most so many letters; what is longer ends in an ellipsis."""
+    """Return words cut to a number of letters; a cut text ends in an ellipsis."""
     return words if len(words) <= letters else f"{words[: letters - 1].rstrip()}…"
 
 
@@ -216,7 +216,7 @@ def _jitter(n: int, *, half_width: float) -> NDArray[np.floating]:
 
 
 class Strip(NamedTuple):
-    """One row of dots: its label, a value a patient, the n to write beside it, its colour."""
+    """One row of dots: its label, one value per patient, the n beside it, its colour."""
 
     label: str
     values: pl.Series
@@ -232,7 +232,7 @@ STRIP_WORDS = (
 
 
 def draw_strips(axis: Any, strips: Sequence[Strip], *, decimals: int, words: str) -> None:
-    """Draw one row a strip: every patient a dot, quartiles a bar, the median a tick.
+    """Draw one row per strip: every patient a dot, quartiles a bar, the median a tick.
 
     Parameters
     ----------

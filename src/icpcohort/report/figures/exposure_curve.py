@@ -1,4 +1,4 @@
-"""The figure of a curved exposure, from the points that its model has left."""
+"""The figure of a curved exposure, from the points that its model wrote."""
 
 import math
 from collections.abc import Mapping
@@ -43,7 +43,7 @@ def exposure_curve(
     Returns
     -------
     Picture
-        A panel a fit, below it the number of patients along the exposure. The height is
+        A panel per fit, below it the number of patients along the exposure. The height is
         that of the line and of the band where the central 95 % of patients are; beyond, the
         band may leave the picture.
     """
@@ -59,8 +59,8 @@ def exposure_curve(
     exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
     effect = model_words.EFFECT_WORDS.get(known["scale"][0], "effect")
     outcome = model_words.outcome_words(plan)
-    told = [f"{effect.capitalize()} of {outcome} along {exposure}."]
-    told += [_told(part, fit, beside[fit]) for fit, part in panels.items()]
+    sentences = [f"{effect.capitalize()} of {outcome} along {exposure}."]
+    sentences += [_curve_in_words(part, fit, beside[fit]) for fit, part in panels.items()]
     with canvas.style(name):
         figure = canvas.sheet("double", height_in=3.4)
         figure.subplots_adjust(left=0.11, right=0.98, top=0.8, bottom=0.14)
@@ -77,10 +77,10 @@ def exposure_curve(
         words = exposure[:1].upper() + exposure[1:]
         figure.text(0.545, 0.02, words, ha="center", color=INK)
     caption = (
-        f"{told[0][:-1]}, with 95 % band; dashed: no difference; the point: the median that "
-        "the effects are against. Below: patients along the exposure."
+        f"{sentences[0][:-1]}, with 95 % band; dashed: no difference; the point: the median "
+        "that the effects are against. Below: patients along the exposure."
     )
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _scale_words(known: pl.DataFrame, outcome: str) -> str:
@@ -100,7 +100,7 @@ def _beside(fit: str, *, estimates: pl.DataFrame, diagnostics: pl.DataFrame) -> 
     return [f"n = {model_words.counts(row)}", *words]
 
 
-def _told(part: pl.DataFrame, fit: str, beside: list[str]) -> str:
+def _curve_in_words(part: pl.DataFrame, fit: str, beside: list[str]) -> str:
     """Return a fit in words: its tests, and five points with their limits."""
     points = part.gather_every(max(1, (part.height - 1) // 4)).to_dicts()
     along = "; ".join(

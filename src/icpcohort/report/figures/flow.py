@@ -29,7 +29,7 @@ def flow_diagram(flow: pl.DataFrame, *, window: str) -> Picture:
     Returns
     -------
     Picture
-        Its description tells the same in words.
+        Its description says the same in words.
     """
     name, title = "flow", "Flow of patients into the study"
     steps = flow.filter(pl.col("window") == window).sort("step").to_dicts()
@@ -45,14 +45,14 @@ def flow_diagram(flow: pl.DataFrame, *, window: str) -> Picture:
             "\n".join([f"Left, n = {step['n_dropped']}", *left]) if step["n_dropped"] else None
         )
         boxes.append((f"{words}\nn = {step['n_out']}", side))
-    told = [f"{step['name']}: {step['n_out']} of {step['n_in']} remain." for step in steps]
+    sentences = [f"{step['name']}: {step['n_out']} of {step['n_in']} remain." for step in steps]
     caption = (
         f"Flow of patients into the analysis of the {words_of(window)}: "
         f"{steps[-1]['n_out']} of {steps[0]['n_in']} remain."
     )
     with canvas.style(name):
         figure = _draw_flow(boxes)
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _draw_flow(boxes: Sequence[tuple[str, str | None]]) -> Figure:

@@ -42,7 +42,7 @@ def forest_plot(
         return canvas.nothing(name=name, title=title, words="No model was estimated.")
     ratios = [row for row in rows if row["scale"] in RATIOS]
     panels = [part for part in (ratios, [row for row in rows if row not in ratios]) if part]
-    told = [f"{row['model']}, {row['adjustment']}: {_effect_words(row)}." for row in rows]
+    sentences = [f"{row['model']}, {row['adjustment']}: {_effect_words(row)}." for row in rows]
     heights = [0.36 * len(part) + 0.45 * len({row["model"] for row in part}) for part in panels]
     with canvas.style(name):
         figure = canvas.sheet("double", height_in=sum(heights) + 0.7 * len(panels))
@@ -57,7 +57,7 @@ def forest_plot(
         "unadjusted; coloured: adjusted. A model with a curve or an interaction has no single "
         "estimate and is not drawn here."
     )
-    return Picture(name, title, " ".join(told), caption, figure, "double")
+    return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def _forest_rows(model: str, frame: pl.DataFrame) -> list[dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""The figures of intensity and duration: how often, and how that goes with outcome."""
+"""The figures of intensity and duration: how often, and how that is related to outcome."""
 
 from typing import Any
 
@@ -59,7 +59,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
     Returns
     -------
     Picture
-        A panel a signal. A cell without an episode is blank.
+        A panel per signal. A cell without an episode is blank.
     """
     name, title = "intensity", "Episodes per monitored day, by threshold and duration"
     rates = frequencies(intensity.filter(pl.col("window") == window))
@@ -67,7 +67,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
         return canvas.nothing(name=name, title=title, words="No episodes were counted.")
     seen = rates.filter(pl.col("per_day") > 0)
     counts = {signal: _most(rates, signal) for signal in _signals(rates)}
-    sentences = [_rates_told(rates, signal) for signal in counts]
+    sentences = [_rates_in_words(rates, signal) for signal in counts]
     days = rates.group_by("signal").agg(pl.col("monitored_h").max() / 24)
     beside = [
         f"{signal.upper()}: n = {counts[signal]}, {format_number(d, decimals=0)} days"
@@ -96,7 +96,7 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
 
 
 def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -> Picture:
-    """Return how the frequency of episodes goes with GOSE, with the line of no correlation.
+    """Return the correlation of the frequency of episodes with GOSE, and its line of zero.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
     Returns
     -------
     Picture
-        A panel a signal. A cell without a correlation is blank; one in which fewer than
+        A panel per signal. A cell without a correlation is blank; one in which fewer than
         `MIN_WITH_EPISODES` patients had an episode is crossed out.
     """
     name, title = "intensity-outcome", "Episodes and outcome, by threshold and duration"
@@ -118,7 +118,7 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
         return canvas.nothing(name=name, title=title, words=words)
     line = transition.filter(pl.col("window") == window)
     counts = {signal: _most(rows, signal) for signal in _signals(known)}
-    sentences = [_correlations_told(known, line, signal) for signal in counts]
+    sentences = [_correlations_in_words(known, line, signal) for signal in counts]
     caption = (
         "Correlation (Pearson) of episodes per monitored day with GOSE, patients of the cohort "
         f"of the {words_of(window)} whose GOSE is known "
@@ -153,7 +153,7 @@ def _most(rows: pl.DataFrame, signal: str) -> int:
     return int(rows.filter(signal=signal)["n_patients"].to_numpy().max())
 
 
-def _rates_told(rates: pl.DataFrame, signal: str) -> str:
+def _rates_in_words(rates: pl.DataFrame, signal: str) -> str:
     """Return some rates: four thresholds at the shortest, a middle, the longest duration."""
     part = rates.filter(signal=signal)
     durations = part["duration_min"].unique().sort().to_list()
@@ -174,7 +174,7 @@ def _rates_told(rates: pl.DataFrame, signal: str) -> str:
     )
 
 
-def _correlations_told(known: pl.DataFrame, line: pl.DataFrame, signal: str) -> str:
+def _correlations_in_words(known: pl.DataFrame, line: pl.DataFrame, signal: str) -> str:
     """Return the lowest and highest correlation with their limits, and the transition line."""
     part = known.filter(
         signal=signal,
@@ -214,7 +214,7 @@ def _panels(counts: dict[str, int]) -> tuple[Figure, list[Any]]:
 
 
 def _draw_cells(axis: Any, panel: pl.DataFrame, column: str, *, norm: Normalize) -> None:
-    """Draw one box a cell; rows are the durations, one height each."""
+    """Draw one box per cell; rows are the durations, one height each."""
     levels, durations, values = _matrix(panel, column)
     step = float(np.diff(levels).min()) if levels.size > 1 else 1.0
     edges = np.append(levels - step / 2, levels[-1] + step / 2)

@@ -37,7 +37,7 @@ def specification_curve(
     -------
     Picture
         Above, odds ratios for one standard deviation of the exposure with 95 % intervals on a
-        logarithmic axis, the main specification marked. Below, one row an option: a mark
+        logarithmic axis, the main specification marked. Below, one row per option: a mark
         stands under each specification that takes it.
     """
     name = f"specifications-{question}"
@@ -73,10 +73,12 @@ def specification_curve(
         "Below, what each specification decides; on the right, the share of the variance of "
         "log odds ratios that a choice explains alone."
     )
-    return Picture(name, whole["words"], _told(known, rows, whole), caption, figure, "double")
+    return Picture(
+        name, whole["words"], _curve_in_words(known, rows, whole), caption, figure, "double"
+    )
 
 
-def _told(known: pl.DataFrame, rows: pl.DataFrame, whole: dict[str, Any]) -> str:
+def _curve_in_words(known: pl.DataFrame, rows: pl.DataFrame, whole: dict[str, Any]) -> str:
     main = known.filter("is_main")
     words = "The main specification has no estimate."
     if main.height:
@@ -84,7 +86,7 @@ def _told(known: pl.DataFrame, rows: pl.DataFrame, whole: dict[str, Any]) -> str
         words = f"The main specification gives {format_estimate(*limits)}."
     lowest, highest = (format_number(known["effect"][i], decimals=2) for i in (0, -1))
     shares = rows.unique("choice", maintain_order=True).drop_nulls("choice_variance_percent")
-    told = ", ".join(
+    effects = ", ".join(
         f"{row['choice'].replace('_', ' ')} "
         f"{format_number(row['choice_variance_percent'], decimals=0)} %"
         for row in shares.iter_rows(named=True)
@@ -93,7 +95,7 @@ def _told(known: pl.DataFrame, rows: pl.DataFrame, whole: dict[str, Any]) -> str
     return (
         f"{known.height} of {whole['n_specifications']} specifications: odds ratios from "
         f"{lowest} to {highest}, median {median}. {words} Variance explained by each choice "
-        f"alone: {told or 'not known'}."
+        f"alone: {effects or 'not known'}."
     )
 
 

@@ -24,7 +24,7 @@ ONLY_NAMED = ("analysis", "curves")  # their columns depend on the settings, or 
 TIED = re.compile(r"\([^()]{1,28}\)|\b[pn] [=<] [\d.]+|[\d)] (?:mmHg|%|h\b)")
 
 
-def say(
+def build_report(
     *,
     title: str,
     settings: Mapping[str, Any],
@@ -37,7 +37,7 @@ def say(
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> tuple[Content, dict[str, Picture]]:
-    """Return what the report says and its figures, whatever shows them.
+    """Return the content of the report and its figures, for every format.
 
     Parameters
     ----------

@@ -44,9 +44,9 @@ def as_latex(block: GridBlock) -> str:
     return f"{text.rstrip()}\n{{\\footnotesize {note}\\par}}\n" if note else str(text)
 
 
-def _text(given: str) -> str:
+def _text(words: str) -> str:
     """Return a text that LaTeX sets as it stands, on one line."""
-    line = " ".join(printable.text(given, keep="\t\n\r").split()).translate(SIGNS)
+    line = " ".join(printable.text(words, keep="\t\n\r").split()).translate(SIGNS)
     return JOINED.sub(lambda sign: f"{{}}{sign[0]}", line)
 
 

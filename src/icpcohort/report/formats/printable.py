@@ -1,4 +1,4 @@
-"""Printable text: what a document can hold of a text that came from data."""
+"""Printable text: a text from the data without the characters that a document cannot hold."""
 
 import unicodedata
 
@@ -6,8 +6,8 @@ REPLACEMENT = "\ufffd"
 NOT_CHARACTERS = ("\ufffe", "\uffff")
 
 
-def text(given: str, *, keep: str = "") -> str:
-    """Return `given` with what no document may hold replaced by the replacement character.
+def text(words: str, *, keep: str = "") -> str:
+    """Return `words` with what no document may hold replaced by the replacement character.
 
     Control characters but those of `keep`, halves of surrogate pairs, and U+FFFE and U+FFFF.
 
@@ -19,5 +19,5 @@ def text(given: str, *, keep: str = "") -> str:
         else REPLACEMENT
         if unicodedata.category(sign) in ("Cc", "Cs") or sign in NOT_CHARACTERS
         else sign
-        for sign in given
+        for sign in words
     )

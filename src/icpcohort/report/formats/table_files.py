@@ -29,7 +29,7 @@ def as_csv(content: Content) -> dict[str, str]:
 
 
 def as_latex(content: Content) -> dict[str, str]:
-    """Return each table by the name of its file, but for those of single patients."""
+    """Return each table by the name of its file, without those of single patients."""
     return {
         f"{name}.tex": latex.as_latex(block)
         for name, block in _tables(content).items()

@@ -73,13 +73,13 @@ def render(
 def overview(
     patients: Sequence[str], tables: Mapping[str, pl.DataFrame], *, main_window: str
 ) -> tuple[list[str], list[dict[str, Any]]]:
-    """Return the heads of the list, and of each patient the cells and the filters that hold.
+    """Return the headings of the list, and the cells and matching filters of each patient.
 
     The dose is that of the lowest threshold of ICP.
     """
     of = {
         name: {row["patient_id"]: row for row in table.to_dicts()}
-        for name, table in _one_a_patient(tables, main_window=main_window).items()
+        for name, table in _one_row_per_patient(tables, main_window=main_window).items()
     }
     levels = of["dose"] and {row["threshold_mmhg"] for row in of["dose"].values()}
     dose = f"ICP dose above {min(levels):g} mmHg (mmHg·h/h)" if levels else "ICP dose"
@@ -98,10 +98,10 @@ def overview(
     return head, rows
 
 
-def _one_a_patient(
+def _one_row_per_patient(
     tables: Mapping[str, pl.DataFrame], *, main_window: str
 ) -> dict[str, pl.DataFrame]:
-    """Return tables of one row a patient, those of windows for the main window alone."""
+    """Return tables of one row per patient, those of windows for the main window alone."""
     here = pl.col("window") == main_window
     used = (
         tables["recordings"]

@@ -38,10 +38,12 @@ def patient_hours(
     minutes, artefacts : contracts of these names, of the patient
     recordings : contracts.RECORDINGS; rows of other patients are not counted
     """
-    own = recordings.filter(pl.col("patient_id") == patient_id)
+    of_patient = recordings.filter(pl.col("patient_id") == patient_id)
     parts = [
         spans.hourly_states(
-            spans.minute_states(minutes, artefacts=artefacts, recordings=own, signal=signal)
+            spans.minute_states(
+                minutes, artefacts=artefacts, recordings=of_patient, signal=signal
+            )
         ).select(
             pl.lit(patient_id).alias("patient_id"), pl.lit(signal).alias("signal"), pl.all()
         )
@@ -81,20 +83,22 @@ def cohort_picture(
     name, title = "cohort", "What was recorded, hour by hour"
     order = in_order(patients, quality)
     n_recorded = quality["patient_id"].n_unique()
-    told = [
+    sentences = [
         f"{n_recorded} of {len(order)} patients have a recording that was used;"
         " most valid hours of ICP first."
     ]
-    told += [_total_words(quality, signal) for signal in SIGNALS]
+    sentences += [_total_words(quality, signal) for signal in SIGNALS]
     with canvas.style(name):
         figure = _draw(hours, order=order, quality=quality, time_zero=time_zero)
         height_in = float(figure.get_figheight())
         figure.text(0.01, 1 - 0.24 / height_in, title, fontsize=11, fontweight="bold")
-        for i, line in enumerate(told):
+        for i, line in enumerate(sentences):
             figure.text(0.01, 1 - (0.44 + 0.16 * i) / height_in, line, fontsize=8.5)
         _key(figure, bottom=1 - 0.98 / height_in)
         figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
-        return canvas.as_file(canvas.Picture(name, title, " ".join(told), "", figure, "double"))
+        return canvas.as_file(
+            canvas.Picture(name, title, " ".join(sentences), "", figure, "double")
+        )
 
 
 def _total_words(quality: pl.DataFrame, signal: str) -> str:
@@ -197,7 +201,7 @@ def runs(cells: pl.DataFrame) -> Reals:
     ordered = cells.filter(pl.col("high") > pl.col("low")).sort("y", "low", "high", "hour")
     same = pl.struct("y", "low", "high")
     new = (same != same.shift()) | (pl.col("hour").diff() != 1)
-    found = (
+    stretches = (
         ordered.with_columns(run=new.fill_null(True).cum_sum())
         .group_by("run", maintain_order=True)
         .agg(
@@ -207,7 +211,7 @@ def runs(cells: pl.DataFrame) -> Reals:
             (pl.col("y") + 0.42 - 0.84 * pl.col("high") / 60).first().alias("top"),
         )
     )
-    return np.asarray(found.drop("run").to_numpy(), np.float64)
+    return np.asarray(stretches.drop("run").to_numpy(), np.float64)
 
 
 def _write_hours(

@@ -1,4 +1,4 @@
-"""What the results know of each patient, as rows of text: the matter of the patient browser."""
+"""What the results know of each patient, as rows of text for the patient browser."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple

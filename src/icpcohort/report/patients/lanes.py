@@ -62,19 +62,19 @@ class Extent(NamedTuple):
         return (self.end_s - self.start_s) / N_COLUMNS
 
 
-def extent_of(own: pl.DataFrame, minutes: pl.DataFrame) -> Extent | None:
+def extent_of(recordings: pl.DataFrame, minutes: pl.DataFrame) -> Extent | None:
     """Return the time from the first to the last thing recorded; None if nothing was."""
-    used = own.filter(pl.col("status") == "used")
+    used = recordings.filter(pl.col("status") == "used")
     ends = [*used["start_s"].drop_nulls(), *used["end_s"].drop_nulls()]
     ends += [t_s + shift_s for t_s in minutes["t_s"][:1] for shift_s in (-MINUTE_S, 0.0)]
     ends += minutes["t_s"][-1:].to_list()
     return Extent(min(ends), max(ends)) if ends and max(ends) > min(ends) else None
 
 
-def of_recordings(own: pl.DataFrame, extent: Extent) -> list[Lane]:
+def of_recordings(recordings: pl.DataFrame, extent: Extent) -> list[Lane]:
     """Put used recordings into as few lanes as keep overlapping ones apart."""
     rows: list[list[tuple[float, float]]] = []
-    for start_s, end_s in spans.recorded(own, signal="icp").tolist():
+    for start_s, end_s in spans.recorded(recordings, signal="icp").tolist():
         free = next((row for row in rows if row[-1][1] <= start_s), None)
         if free is None:
             rows.append([(start_s, end_s)])

@@ -254,7 +254,7 @@ def widened(stretches: Reals, *, least_s: float) -> Reals:
 
 
 def _by_filling(rows: Sequence[Lane]) -> list[Lane]:
-    """Return one lane a filling: a panel shows the kind, the lanes below it the reason."""
+    """Return one lane per filling: a panel shows the kind, the lanes below it the reason."""
     return [
         Lane("", np.concatenate([lane.spans for lane in rows if lane.filling == one]), one, "")
         for one in dict.fromkeys(lane.filling for lane in rows)
@@ -267,7 +267,7 @@ def _draw_panel(
     known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
     _dress(axis, MINUTES[f"{signal}_mmhg"].heading(), extent=extent)
     if known.is_empty():
-        _say_empty(axis, "no valid minute")
+        _write_empty(axis, "no valid minute")
         return
     columns = [f"{signal}_mmhg", *(LIMITS if signal == "cpp" else ())]
     every = pl.concat([minutes[name] for name in columns]).drop_nulls().to_numpy()
@@ -289,7 +289,7 @@ def _dress(axis: Any, words: str, *, extent: Extent) -> None:
     axis.tick_params(labelbottom=False)
 
 
-def _say_empty(axis: Any, words: str) -> None:
+def _write_empty(axis: Any, words: str) -> None:
     axis.set_yticks([])
     axis.spines["left"].set_visible(False)
     axis.text(0.01, 0.5, words, transform=axis.transAxes, va="center")
@@ -325,7 +325,7 @@ def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
     _dress(axis, MINUTES["prx"].heading(), extent=extent)
     known = minutes.select("t_s", "prx").drop_nulls()
     if known.is_empty():
-        _say_empty(axis, "no minute with PRx")
+        _write_empty(axis, "no minute with PRx")
         return
     axis.set_ylim(-1.05, 1.05)
     axis.set_yticks([-1, 0, 1])

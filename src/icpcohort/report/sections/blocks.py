@@ -1,4 +1,4 @@
-"""What a report is made of: sections of blocks, numbered once, whatever shows them.
+"""What a report is made of: sections of blocks, numbered once for every format.
 
 The page, the Word document and the files of tables show the same `Content`; none of them
 counts, words or leaves out anything by itself.

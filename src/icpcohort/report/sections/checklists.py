@@ -1,6 +1,6 @@
 """Checklists: where each item of STROBE and RECORD is in the report, and what is left to write.
 
-The items are told in short words of our own; the statements have the full ones.
+The items are given in short words of our own; the statements have the full ones.
 
 **Source.** STROBE for cohort studies, 22 items: von Elm and others 2007, PLoS Med 4:e296.
 RECORD, which adds to them for data collected for other ends: Benchimol and others 2015, PLoS

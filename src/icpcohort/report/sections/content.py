@@ -1,4 +1,4 @@
-"""Content: what the report says, in the order in which it is asked, whatever shows it."""
+"""Content: what the report says, in the order in which a reader asks, for every format."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -67,9 +67,9 @@ def build(
     versions: Mapping[str, str],
     fingerprints: Mapping[str, str],
 ) -> Content:
-    """Return all that the report says, numbered; the arguments are those of `html_page.say`.
+    """Return all that the report says, numbered; arguments as of `html_page.build_report`.
 
-    Burden and indices are told of the patients in the analysis of their window; curves and
+    Burden and indices are those of the patients in the analysis of their window; curves and
     optima of every patient who has one. `figures` are those of `draw_all.all_pictures`, by
     their names.
 
@@ -171,7 +171,7 @@ def _made(
     repeat = (
         "The same recordings, tables, settings, plan and versions give the same numbers. Each "
         "fingerprint (SHA-256) changes with any byte of its file; that of the recordings is of "
-        "their own fingerprints, sorted, one a line. Random numbers begin from the seeds in "
+        "their own fingerprints, sorted, one per line. Random numbers begin from the seeds in "
         "the settings. The report was made from the tables of results alone; the catalogue of "
         "results names every file and column."
     )

@@ -21,22 +21,22 @@ _OF_BURDEN = ("table-burden", "figure-burden")
 _OF_INDICES = ("table-reactivity", "figure-reactivity")
 
 
-def points(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
+def points(tables: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
     """Return who was studied, how long, and what was measured.
 
     Parameters
     ----------
-    given : mapping of table name to DataFrame
+    tables : mapping of table name to DataFrame
         As `content.build` takes it, burden and summary of the cohort alone.
     window : str
         The window that the sentences are about.
     """
-    summary = given["summary"]
-    found = [
-        ("cohort", "Patients.", _cohort_sentence(given, window=window), _OF_THE_COHORT),
-        ("recordings", "Recordings.", _recordings_sentence(given), ["table-recorded"]),
-        ("monitors", "Monitors.", _monitors_sentence(given["monitors"]), _OF_MONITORS),
-        ("burden", "Burden.", _burden_sentence(given["burden"], window=window), _OF_BURDEN),
+    summary = tables["summary"]
+    findings = [
+        ("cohort", "Patients.", _cohort_sentence(tables, window=window), _OF_THE_COHORT),
+        ("recordings", "Recordings.", _recordings_sentence(tables), ["table-recorded"]),
+        ("monitors", "Monitors.", _monitors_sentence(tables["monitors"]), _OF_MONITORS),
+        ("burden", "Burden.", _burden_sentence(tables["burden"], window=window), _OF_BURDEN),
         (
             "reactivity",
             "Reactivity.",
@@ -44,20 +44,20 @@ def points(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
             f"{without_prx(summary, window=window)}",
             _OF_INDICES,
         ),
-        ("chance", "Chance.", _chance_sentence(given["optima"]), ["table-chance"]),
+        ("chance", "Chance.", _chance_sentence(tables["optima"]), ["table-chance"]),
     ]
     return [
         Item(sentence.strip(), tuple(map(Link, targets)), f"finding-{name}", head)
-        for name, head, sentence, targets in found
+        for name, head, sentence, targets in findings
         if sentence.strip()
     ]
 
 
-def lead(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
+def lead(tables: Mapping[str, pl.DataFrame], *, window: str) -> str:
     """Return one sentence that says what the study is."""
-    n_patients = given["patients"].height
-    n_used = given["recordings"].filter(pl.col("status") == "used").height
-    n_cohort = given["analysis"].filter(pl.col("window") == window).height
+    n_patients = tables["patients"].height
+    n_used = tables["recordings"].filter(pl.col("status") == "used").height
+    n_cohort = tables["analysis"].filter(pl.col("window") == window).height
     return (
         f"A retrospective cohort study of intracranial pressure (ICP): {n_patients} patients, "
         f"{n_used} recordings used, {n_cohort} patients in the analysis of the main window "
@@ -77,12 +77,12 @@ def drift(monitors: pl.DataFrame) -> str:
     )
 
 
-def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
-    steps = given["flow"].filter(pl.col("window") == window).sort("step")
+def _cohort_sentence(tables: Mapping[str, pl.DataFrame], *, window: str) -> str:
+    steps = tables["flow"].filter(pl.col("window") == window).sort("step")
     if steps.is_empty():
         return "No patient entered the study."
     n_in, n_out = steps["n_in"].to_list()[0], steps["n_out"].to_list()[-1]
-    unfavourable = given["analysis"].filter(pl.col("window") == window)["unfavourable"]
+    unfavourable = tables["analysis"].filter(pl.col("window") == window)["unfavourable"]
     known = unfavourable.drop_nulls()
     share = format_share(int(known.sum()), known.len())
     outcome = (
@@ -96,12 +96,12 @@ def _cohort_sentence(given: Mapping[str, pl.DataFrame], *, window: str) -> str:
     )
 
 
-def _recordings_sentence(given: Mapping[str, pl.DataFrame]) -> str:
-    icp = given["quality"].filter(pl.col("signal") == "icp")
-    if given["recordings"].is_empty():
+def _recordings_sentence(tables: Mapping[str, pl.DataFrame]) -> str:
+    icp = tables["quality"].filter(pl.col("signal") == "icp")
+    if tables["recordings"].is_empty():
         return "No recording was listed."
-    n_excluded = given["recordings"].filter(pl.col("status") == "excluded").height
-    left_out = f"{n_excluded} of {given['recordings'].height} recordings could not be used."
+    n_excluded = tables["recordings"].filter(pl.col("status") == "excluded").height
+    left_out = f"{n_excluded} of {tables['recordings'].height} recordings could not be used."
     if icp.is_empty():
         return f"No ICP was recorded. {left_out}"
     hours = [
@@ -133,22 +133,22 @@ def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
         return (
             "No patient of the cohort has a pressure reactivity index (PRx) in the main window."
         )
-    found, yields_found = format_median(prx, decimals=2), format_median(yields, decimals=1)
+    prx_words, yields_words = format_median(prx, decimals=2), format_median(yields, decimals=1)
     return (
-        f"Mean pressure reactivity index (PRx), median (IQR): {found}, n = {prx.len()}. "
-        f"Optimal CPP (CPPopt) was found in {yields_found} % of the minutes with CPP, "
+        f"Mean pressure reactivity index (PRx), median (IQR): {prx_words}, n = {prx.len()}. "
+        f"Optimal CPP (CPPopt) was found in {yields_words} % of the minutes with CPP, "
         f"n = {yields.len()}."
     )
 
 
-def limits(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
+def limits(tables: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
     """Return what limits this study in particular, each with its table."""
-    cohort = given["analysis"].filter(pl.col("window") == window)
-    n_all = given["patients"].height
+    cohort = tables["analysis"].filter(pl.col("window") == window)
+    n_all = tables["patients"].height
     gose, level = cohort["unfavourable"].null_count(), cohort["abp_level_used"].drop_nulls()
     unsure = int((level != "tragus").sum())
-    told = [
-        ("table-monitors", drift(given["monitors"])),
+    sentences = [
+        ("table-monitors", drift(tables["monitors"])),
         (
             "table-flow",
             f"{n_all - cohort.height} of {n_all} patients are not in the analysis of the "
@@ -167,9 +167,9 @@ def limits(given: Mapping[str, pl.DataFrame], *, window: str) -> list[Item]:
             if unsure
             else "",
         ),
-        ("table-reactivity", without_prx(given["summary"], window=window)),
+        ("table-reactivity", without_prx(tables["summary"], window=window)),
     ]
-    return [Item(words, (Link(target),)) for target, words in told if words]
+    return [Item(words, (Link(target),)) for target, words in sentences if words]
 
 
 def without_prx(summary: pl.DataFrame, *, window: str) -> str:
@@ -186,8 +186,8 @@ def without_prx(summary: pl.DataFrame, *, window: str) -> str:
         "without enough valid readings together": without.filter(~coarse & ~no_abp).height,
     }
     known = {why: n for why, n in counts.items() if n}
-    told = ", ".join(f"{'all' if len(known) == 1 else n} {why}" for why, n in known.items())
-    return f"{without.height} of {rows.height} patients of the cohort have no PRx: {told}."
+    reasons = ", ".join(f"{'all' if len(known) == 1 else n} {why}" for why, n in known.items())
+    return f"{without.height} of {rows.height} patients of the cohort have no PRx: {reasons}."
 
 
 def _monitors_sentence(monitors: pl.DataFrame) -> str:
@@ -210,10 +210,11 @@ def _chance_sentence(optima: pl.DataFrame) -> str:
     tried = optima.filter(pl.col("p_chance").is_not_null())
     if tried.is_empty():
         return ""
-    n, found = tried.height, tried["cppopt_mmhg"].count()
+    n, n_optima = tried.height, tried["cppopt_mmhg"].count()
     bent = int((tried["p_chance"] <= reactivity.P_CHANCE).sum())
     return (
-        f"CPPopt of the whole recording was found in {format_share(found, n)} of {n} patients "
-        f"with CPP and PRx, and in {reactivity.percent_of_all(tried['chance_percent'])}; the "
-        f"U was beyond chance (p at most {reactivity.P_CHANCE:g}) in {format_share(bent, n)}."
+        f"CPPopt of the whole recording was found in {format_share(n_optima, n)} of {n} "
+        "patients with CPP and PRx, and in "
+        f"{reactivity.percent_of_all(tried['chance_percent'])}; the U was beyond chance (p at "
+        f"most {reactivity.P_CHANCE:g}) in {format_share(bent, n)}."
     )

@@ -39,7 +39,7 @@ def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
 
 
 def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
-    """Return what a model found; one without estimates is told as not reported."""
+    """Return what a model found; one without estimates is named as not reported."""
     fit = tables_of(name, fits)
     return model_words.finding(
         plan,

@@ -24,7 +24,7 @@ class Sheet(NamedTuple):
     """One file: its table, and the counts in it by name.
 
     `people` has counts as sets of patients, so that differences between sheets are found; `n`
-    the others. `sums` binds them; `zeros` names those whose zero tells of all the others,
+    the others. `sums` binds them; `zeros` names those whose zero reveals all the others,
     `never` those that stand in no cell.
     """
 

@@ -1,8 +1,8 @@
 """Disclosure: which counts must not leave the group, and which others would give them away.
 
-A count is small when it is above zero and below the set minimum; where nobody at all tells of
-everybody else (nobody of a group has it), zero is small too. A small count is hidden, and
-as many others as it takes until sums no longer give it back.
+A count is small when it is above zero and below the set minimum; where a zero tells about
+everybody of a group (nobody has it), zero is small too. A small count is hidden, and so are
+other counts, until it can no longer be worked out from sums.
 
 **Source.** Threshold rule, secondary suppression, tables that share margins: Hundepool and
 others 2012, Statistical Disclosure Control (Wiley); Griffiths and others 2019, Handbook on
@@ -46,7 +46,7 @@ class Counts(NamedTuple):
     """All counts of a folder and what binds them.
 
     `n` has each count by name, also those that are shown nowhere but follow from others;
-    `never` names these. `zeros` names the counts whose zero tells of everybody else.
+    `never` names these. `zeros` names the counts whose zero reveals everybody else.
     """
 
     n: Mapping[str, int]
@@ -68,7 +68,7 @@ def small(counts: Counts, *, min_cell: int) -> list[str]:
 
 
 def hide(counts: Counts, *, min_cell: int) -> frozenset[str]:
-    """Return the names of the counts to hide: the small ones, and what would undo that.
+    """Return the names of the counts to hide: small ones, and those that would give them away.
 
     Parameters
     ----------
@@ -105,17 +105,19 @@ def hide(counts: Counts, *, min_cell: int) -> frozenset[str]:
 
 
 def exposed(counts: Counts, hidden: Collection[str], *, min_cell: int) -> list[str]:
-    """Return in words each small count that stands open, or that sums give away.
+    """Return in words each small count that is shown, or that can be worked out from sums.
 
     The words name the count and not its size.
     """
-    found = []
+    problems = []
     for name in small(counts, min_cell=min_cell):
         if name not in hidden:
-            found.append(f"{name}: below {min_cell} and shown; hide it")
+            problems.append(f"{name}: below {min_cell} and shown; hide it")
         elif not _is_wide(name, counts, hidden, min_cell=min_cell):
-            found.append(f"{name}: can be worked out from what is shown; hide more around it")
-    return found
+            problems.append(
+                f"{name}: can be worked out from what is shown; hide more around it"
+            )
+    return problems
 
 
 def limits(name: str, counts: Counts, hidden: Collection[str]) -> tuple[int, int]:
@@ -139,15 +141,15 @@ def limits(name: str, counts: Counts, hidden: Collection[str]) -> tuple[int, int
     aim[place[name]] = 1.0
     ends = []
     for sign in (1.0, -1.0):
-        found = milp(
+        solution = milp(
             sign * aim,
             integrality=np.ones(len(names)),
             bounds=Bounds(0, ABOVE_ANY_COUNT),
             constraints=LinearConstraint(matrix, known, known),
         )
-        if not found.success:
-            raise ValueError(f"disclosure.limits: {name!r}: {found.message}")
-        ends.append(round(float(found.x[place[name]])))
+        if not solution.success:
+            raise ValueError(f"disclosure.limits: {name!r}: {solution.message}")
+        ends.append(round(float(solution.x[place[name]])))
     return ends[0], ends[1]
 
 
@@ -168,11 +170,11 @@ def _check_sums(counts: Counts) -> None:
 
 
 def _sums_by_name(sums: Sequence[Sum]) -> dict[str, list[Sum]]:
-    found: dict[str, list[Sum]] = {}
+    sums_of: dict[str, list[Sum]] = {}
     for one in sums:
         for name in (one.total, *one.parts):
-            found.setdefault(name, []).append(one)
-    return found
+            sums_of.setdefault(name, []).append(one)
+    return sums_of
 
 
 def _around(name: str, counts: Counts, hidden: Collection[str]) -> tuple[list[str], list[Sum]]:
@@ -225,15 +227,15 @@ def problems(
     min_cell : int
     """
     words, cells = _as_words(identifiers)
-    found = []
+    lines = []
     for name, text in files.items():
-        found += [f"{name}: the date {one[0]!r}; remove it" for one in DATES.finditer(text)]
+        lines += [f"{name}: the date {one[0]!r}; remove it" for one in DATES.finditer(text)]
         if words is not None:
-            said = sorted({one[0] for one in words.finditer(text)})
-            found += [f"{name}: the identifier {one!r}; {CURE}" for one in said]
+            matches = sorted({one[0] for one in words.finditer(text)})
+            lines += [f"{name}: the identifier {one!r}; {CURE}" for one in matches]
         if name.endswith(".csv"):
-            found += _problems_of_csv(name, text, cells, min_cell=min_cell)
-    return found
+            lines += _problems_of_csv(name, text, cells, min_cell=min_cell)
+    return lines
 
 
 def _as_words(identifiers: Collection[str]) -> tuple[re.Pattern[str] | None, frozenset[str]]:

@@ -37,7 +37,7 @@ class Settings:
 
 
 class NotSafeError(ValueError):
-    """The folder would tell of single patients; the text lists every place."""
+    """The folder would reveal single patients; the text lists every place."""
 
 
 def files(
@@ -104,7 +104,7 @@ def write(
     identifiers: Collection[str],
     min_cell: int,
 ) -> None:
-    """Write the files, and read every one back; where one is not safe, none stays.
+    """Write the files and read each back; if one is not safe, all are removed.
 
     Raises
     ------

@@ -53,7 +53,7 @@ def flow(listed: People, steps: pl.DataFrame, dropped: pl.DataFrame, *, min_cell
 def _joined(
     steps: Sequence[int], after: Mapping[int, People], *, min_cell: int
 ) -> list[list[int]]:
-    """Return steps in runs, at each of which none or at least `min_cell` left, if it can be."""
+    """Join steps until none or at least `min_cell` patients left at each, where possible."""
     first, *others = steps
     runs: list[list[int]] = []
     at, current = first, list[int]()

@@ -76,5 +76,5 @@ def interval(n: int, total: int, *, method: str) -> tuple[float, float]:
         raise ValueError(
             f"proportions.interval: {n} of {total} is no share; hand over a count and its total"
         )
-    found = binomtest(n, total).proportion_ci(confidence_level=0.95, method=method)
-    return float(found.low), float(found.high)
+    limits = binomtest(n, total).proportion_ci(confidence_level=0.95, method=method)
+    return float(limits.low), float(limits.high)

@@ -1,4 +1,4 @@
-"""Grid: what a table for people is, and the words of its codes."""
+"""Grid: a table as people read it, with words in place of codes."""
 
 from typing import NamedTuple
 

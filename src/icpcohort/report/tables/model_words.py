@@ -42,7 +42,7 @@ def plain(text: str) -> str:
     covariates = {name: words for name, words in LABELS.items() if "_" in name}
     known = covariates | OUTCOME_WORDS
     names = "|".join(sorted(known, key=len, reverse=True))
-    return re.sub(rf"\b({names})\b", lambda found: known[found[0]], text)
+    return re.sub(rf"\b({names})\b", lambda match: known[match[0]], text)
 
 
 def term_words(term: Mapping[str, Any]) -> str:
@@ -105,7 +105,7 @@ def finding(
     """Return what a model found, without a word of cause.
 
     First how the adjusted interval reads, then both estimates with interval, p and n. A fit
-    that was withheld is told with the reason from its diagnostics. Whether an interval holds
+    that was withheld is named with the reason from its diagnostics. Whether an interval holds
     "no difference" is judged on the unrounded limits.
     """
     rows = {

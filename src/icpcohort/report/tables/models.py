@@ -176,7 +176,7 @@ def curve(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
 
 
 def comparisons(table: pl.DataFrame) -> Grid:
-    """Return the p values held over each group, beside their estimates."""
+    """Return the p values adjusted for each group, beside their estimates."""
     rows = [
         [
             words_of(row["model"]),

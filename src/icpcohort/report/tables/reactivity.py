@@ -60,7 +60,7 @@ def _median(values: pl.Series) -> str:
 
 
 def percent_of_all(values: pl.Series) -> str:
-    """Return the share over all surrogates of all patients, who have as many each."""
+    """Return the share over the surrogates of all patients, each with equally many."""
     known = values.drop_nulls().to_numpy()
     if not known.size:
         return MISSING

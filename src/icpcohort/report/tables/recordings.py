@@ -168,8 +168,8 @@ def abp_levels(summary: pl.DataFrame, *, window: str) -> Grid:
         "mixed": "changed within the window",
     }
     rows = [
-        [said, format_share(int((known == level).sum()), known.len())]
-        for level, said in words.items()
+        [level_words, format_share(int((known == level).sum()), known.len())]
+        for level, level_words in words.items()
         if (known == level).any()
     ]
     return Grid(

@@ -51,7 +51,7 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
 
     Parameters
     ----------
-    analysis : DataFrame, one row a window and patient
+    analysis : DataFrame, one row per window and patient
         `contracts.analysis`. Null covariates are counted as missing, in all and in each group,
         and are in no percentage, median or difference.
     main_window : str

@@ -1,4 +1,4 @@
-"""Rules: what is masked as artefact, one class a rule, each with its settings and its words."""
+"""Rules: what is masked as artefact; one class per rule, with its settings and its words."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -59,7 +59,7 @@ def from_blocks(blocks: Sequence[Mapping[str, Any]]) -> list[Rule]:
 def without_effect(
     kinds: Sequence[str], *, rules: Sequence[Rule], not_during: Sequence[str]
 ) -> list[str]:
-    """Return the kinds of event that no rule masks and no index is withheld during."""
+    """Return the kinds of event without effect: no rule masks them, no index stops for them."""
     used = {rule.event for rule in rules if isinstance(rule, Event)} | set(not_during)
     return sorted(set(kinds) - used)
 

@@ -1,4 +1,4 @@
-"""Level rules: readings that no patient or sensor gives, steps, and lines that stand still."""
+"""Level rules: readings that no patient or sensor can give, steps, and flat lines."""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar

@@ -1,4 +1,4 @@
-"""Line rules: what is done to a transducer and its line: zeroing, sampling, flushing, air."""
+"""Line rules: what staff do to a transducer and its line: zeroing, sampling, flushing, air."""
 
 from dataclasses import dataclass
 from typing import Annotated, ClassVar
@@ -82,17 +82,17 @@ class Zeroing(Still):
         """
         still = movement(cells) <= self.max_movement_mmhg
         still &= np.abs(cells.mean_mmhg) <= self.max_offset_mmhg
-        found = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
-        stepped = self._stepped(cells, found)
-        kept = Runs(found.starts[stepped], found.ends[stepped])
+        still_runs = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
+        stepped = self._stepped(cells, still_runs)
+        kept = Runs(still_runs.starts[stepped], still_runs.ends[stepped])
         return spread(stretches(still.size, kept), cells.width_s, self.margin_s)
 
-    def _stepped(self, cells: Cells, found: Runs) -> Flags:
+    def _stepped(self, cells: Cells, still_runs: Runs) -> Flags:
         """Return which runs a step enters or leaves."""
         mean = np.concatenate([[np.nan] * 2, cells.mean_mmhg, [np.nan] * 2])
-        first, last = mean[found.starts + 2], mean[found.ends + 1]
-        steps = [mean[found.starts + 2 - k] - first for k in (1, 2)]
-        steps += [mean[found.ends + 1 + k] - last for k in (1, 2)]
+        first, last = mean[still_runs.starts + 2], mean[still_runs.ends + 1]
+        steps = [mean[still_runs.starts + 2 - k] - first for k in (1, 2)]
+        steps += [mean[still_runs.ends + 1 + k] - last for k in (1, 2)]
         stepped = np.zeros(first.size, np.bool_) | (self.min_step_mmhg == 0)
         for step in steps:
             stepped |= np.abs(step) >= self.min_step_mmhg
@@ -144,8 +144,8 @@ class BloodSampling(Still):
             around = pl.col("mean").rolling_median(n_around, min_samples=1, center=True)
             usual = mean.select(around)["mean"].to_numpy()
             still &= np.abs(cells.mean_mmhg - usual) >= self.min_step_mmhg
-        found = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
-        return spread(stretches(still.size, found), cells.width_s, self.margin_s)
+        still_runs = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
+        return spread(stretches(still.size, still_runs), cells.width_s, self.margin_s)
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
@@ -168,7 +168,7 @@ class Disconnection(Rule):
     min_mmhg: Annotated[
         float,
         Setting(
-            "Pressures below this are no patient's",
+            "No patient's pressure can be below this",
             COMMON_PRACTICE,
             -10.0,
             at_least=-500,
@@ -178,7 +178,7 @@ class Disconnection(Rule):
     max_mmhg: Annotated[
         float,
         Setting(
-            "Pressures above this are no patient's",
+            "No patient's pressure can be above this",
             COMMON_PRACTICE,
             100.0,
             at_least=-500,
@@ -231,7 +231,11 @@ class Flush(Rule):
     settle_s: Annotated[
         float,
         Setting(
-            "Also masked after it, in seconds", COMMON_PRACTICE, 3.0, at_least=0, at_most=3600
+            "Time after the flush that is also masked, in seconds",
+            COMMON_PRACTICE,
+            3.0,
+            at_least=0,
+            at_most=3600,
         ),
     ]
 

@@ -21,8 +21,8 @@ class Event(Rule):
     event: Annotated[
         str,
         Setting(
-            "Kind of interval that the rule masks; the last three come from the log of"
-            " monitors",
+            "Kind of interval that the rule masks; the last three come from the log of "
+            "monitors",
             OF_THE_STUDY,
             "drain_open",
             one_of=(*EVENT_KINDS, *MONITOR_KINDS),

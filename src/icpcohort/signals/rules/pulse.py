@@ -66,8 +66,8 @@ class Damping(Rule):
     look_back_s: Annotated[
         float,
         Setting(
-            "How far back the usual pulse pressure and mean are taken from; half of it must be"
-            " there",
+            "Length of the time before, over which the usual pulse pressure and mean are taken;"
+            " half of it must have readings",
             COMMON_PRACTICE,
             1800.0,
             at_least=60,
@@ -97,10 +97,10 @@ class Damping(Rule):
     min_s: Shortest
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
-        """Flag stretches of `min_s` or more with a small pulse and the mean of before.
+        """Flag stretches of `min_s` or more with a small pulse and an unchanged mean.
 
-        Small: below `max_pulse_fraction` of the median over the `look_back_s` before, which
-        must be there to the half. The pulse is the largest movement of three seconds; the
+        Small: below `max_pulse_fraction` of the median over the `look_back_s` before, half of
+        which must have readings. The pulse is the largest movement of three seconds; the
         mean, a median of ten, may differ by `max_mean_change_mmhg` from that of the look-back.
 
         Source: common practice, no source.
@@ -265,7 +265,7 @@ class Beats(Rule):
     min_abnormal_fraction: Annotated[
         float,
         Setting(
-            "Share of the beats around that must be abnormal",
+            "Share of the surrounding beats that must be abnormal",
             "common practice, no source: single ectopic beats stay",
             0.5,
             above=0,
@@ -274,7 +274,7 @@ class Beats(Rule):
     ]
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
-        """Flag cells that abnormal beats touch, where these are many.
+        """Flag cells that abnormal beats touch, where there are many of them.
 
         Many: at least `min_abnormal_fraction` of the beats within half of `window_s`, each
         beat counted in every cell that it touches. `beats.abnormal` has the limits of a beat.

@@ -127,11 +127,11 @@ def runs(flags: Flags, *, width_s: float, min_s: float, max_s: float = np.inf) -
     return Runs(starts[kept], ends[kept])
 
 
-def stretches(n: int, found: Runs) -> Flags:
+def stretches(n: int, runs: Runs) -> Flags:
     """Return the flags of `n` cells that the runs cover."""
     covered = np.zeros(n + 1, np.int64)
-    covered[found.starts] = 1
-    covered[found.ends] -= 1
+    covered[runs.starts] = 1
+    covered[runs.ends] -= 1
     return np.cumsum(covered)[:-1] > 0
 
 

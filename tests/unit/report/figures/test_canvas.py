@@ -24,23 +24,23 @@ def picture(column, words="Pressure (mmHg)"):
 
 def chunks(png):
     """Return the chunks of a PNG by kind (PNG specification, W3C, section 5.3)."""
-    at, found = 8, {}
+    at, data_of = 8, {}
     while at < len(png):
         (size,) = struct.unpack(">I", png[at : at + 4])
-        found.setdefault(png[at + 4 : at + 8], []).append(png[at + 8 : at + 8 + size])
+        data_of.setdefault(png[at + 4 : at + 8], []).append(png[at + 8 : at + 8 + size])
         at += 12 + size
-    return found
+    return data_of
 
 
 @pytest.mark.parametrize("column", WIDTH_MM)
 def test_a_png_has_600_dpi_and_the_width_of_its_column(tmp_path, column):
     canvas.save(picture(column), tmp_path)
-    found = chunks((tmp_path / "trial.png").read_bytes())
-    across, down, unit = struct.unpack(">IIB", found[b"pHYs"][0])
+    data_of = chunks((tmp_path / "trial.png").read_bytes())
+    across, down, unit = struct.unpack(">IIB", data_of[b"pHYs"][0])
     assert unit == 1  # pixels a metre
     assert across == down
     assert across * 0.0254 == pytest.approx(600, abs=0.01)
-    width, _ = struct.unpack(">II", found[b"IHDR"][0][:8])
+    width, _ = struct.unpack(">II", data_of[b"IHDR"][0][:8])
     assert width / across * 1000 == pytest.approx(WIDTH_MM[column], abs=0.1)
 
 

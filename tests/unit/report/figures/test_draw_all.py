@@ -359,9 +359,9 @@ def test_a_curve_that_was_withheld_says_why():
         pl.lit(None, pl.Float64).alias(name)
         for name in ("effect", "effect_ci_low", "effect_ci_high")
     )
-    told = "No curve is reported: fewer than 5 events."
+    expected = "No curve is reported: fewer than 5 events."
     rows = rows.with_columns(reason=pl.lit("fewer than 5 events"))
-    assert described(draw_curve(nothing, diagnostics=rows)) == told
+    assert described(draw_curve(nothing, diagnostics=rows)) == expected
     assert described(draw_curve(nothing.clear(), diagnostics=rows.clear())) == (
         "No curve is reported: it was not fitted."
     )
@@ -407,21 +407,21 @@ def test_the_map_counts_episodes_over_days_as_a_plain_loop_does():
     rows = [row for row in COHORT["intensity"].to_dicts() if row["window"] == WINDOW]
     rates = intensity.frequencies(COHORT["intensity"].filter(window=WINDOW))
     assert rates.height == 18
-    for found in rates.to_dicts():
+    for rate in rates.to_dicts():
         key = ("signal", "threshold_mmhg", "duration_min")
-        cell = [r for r in rows if all(r[k] == found[k] for k in key) and r["monitored_h"] > 0]
+        cell = [r for r in rows if all(r[k] == rate[k] for k in key) and r["monitored_h"] > 0]
         n, hours = sum(r["n_episodes"] for r in cell), sum(r["monitored_h"] for r in cell)
-        assert found["per_day"] == pytest.approx(24 * n / hours, rel=1e-12)
-        assert found["n_patients"] == len(cell) < len(rows) / 18
-        assert found["n_with_episodes"] == sum(r["n_episodes"] > 0 for r in cell)
+        assert rate["per_day"] == pytest.approx(24 * n / hours, rel=1e-12)
+        assert rate["n_patients"] == len(cell) < len(rows) / 18
+        assert rate["n_with_episodes"] == sum(r["n_episodes"] > 0 for r in cell)
 
 
 def test_the_map_tells_rates_and_n_and_leaves_cells_without_episodes_blank():
     rates = intensity.frequencies(COHORT["intensity"].filter(window=WINDOW))
     row = rates.filter(signal="icp", threshold_mmhg=20.0, duration_min=5).row(0, named=True)
-    told = described(DRAWN["intensity"])
+    description = described(DRAWN["intensity"])
     cell = f"20 mmHg for 5 min: {row['per_day']:.2f} ({row['n_with_episodes']} patients)"
-    assert cell in told
+    assert cell in description
     assert f"ICP above the threshold, n = {row['n_patients']}" in texts(DRAWN["intensity"])
     panel = pl.DataFrame(
         {"threshold_mmhg": [1.0, 2.0], "duration_min": [5, 5], "per_day": [0.0, 2.0]}
@@ -438,13 +438,13 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
         duration_min=pl.when(pl.col("threshold_mmhg") > 20).then(12.4)
     )
     made = intensity.outcome_map(TABLES["intensity_map"], line, window=WINDOW)
-    told = made.description
+    description = made.description
     words = ", ".join(f"{lowest[name]:.2f}" for name in ("correlation",)).replace("-", "−")
     limits = f"({lowest['ci_low']:.2f} to {lowest['ci_high']:.2f})".replace("-", "−")
-    assert f"lowest {words} {limits} at {lowest['threshold_mmhg']:g} mmHg" in told
-    assert "It first falls below zero with duration at: 24 mmHg: 12 min." in told
-    assert "at: 50 mmHg: 12 min; 60 mmHg: 12 min; 70 mmHg: 12 min." in told
-    assert told.count("falls below zero") == 2
+    assert f"lowest {words} {limits} at {lowest['threshold_mmhg']:g} mmHg" in description
+    assert "It first falls below zero with duration at: 24 mmHg: 12 min." in description
+    assert "at: 50 mmHg: 12 min; 60 mmHg: 12 min; 70 mmHg: 12 min." in description
+    assert description.count("falls below zero") == 2
     without = intensity.outcome_map(
         TABLES["intensity_map"], TABLES["transition"].clear(), window=WINDOW
     )
@@ -467,12 +467,14 @@ def test_colours_of_the_maps_are_boxes_and_no_image():
 
 def test_recorded_time_tells_shares_of_patients_and_hours_of_reasons():
     rows = TABLES["quality"].filter(signal="icp")
-    told = described(DRAWN["recorded"])
+    description = described(DRAWN["recorded"])
     share = _spread(rows["valid_s"] / rows["recorded_s"] * 100, 1)
-    assert f"ICP valid (%): median {share} percent of the recorded time, n = 100." in told
+    assert (
+        f"ICP valid (%): median {share} percent of the recorded time, n = 100." in description
+    )
     masked = TABLES["masked"].filter(signal="icp", reason="drain_open")
     hours = f"{sum(masked['masked_s']) / 3600:.1f} h"
-    assert f"ICP masked for drain open: {hours} in {masked.height} patients." in told
+    assert f"ICP masked for drain open: {hours} in {masked.height} patients." in description
     assert f"{hours}, n = {masked.height}" in texts(DRAWN["recorded"])
 
 
@@ -488,25 +490,27 @@ def test_many_reasons_are_added_up_and_none_is_lost():
 
 
 def test_drift_is_told_for_each_kind_with_how_many_lie_beyond_2_mmhg():
-    told = described(DRAWN["drift"])
+    description = described(DRAWN["drift"])
     for (kind,), part in TABLES["monitors"].group_by("kind"):
         known = part["drift_at_removal_mmhg"].drop_nulls()
         words = f"{kind.replace('_', ' ')}: median {_spread(known, 1)} mmHg"
-        assert f"{words}, n = {known.len()} of {part.height}." in told
+        assert f"{words}, n = {known.len()} of {part.height}." in description
     every = TABLES["monitors"]["drift_at_removal_mmhg"].drop_nulls()
-    assert f"Beyond 2 mmHg either way: {(every.abs() > 2).sum()} of {every.len()}." in told
+    assert (
+        f"Beyond 2 mmHg either way: {(every.abs() > 2).sum()} of {every.len()}." in description
+    )
 
 
 def test_burden_by_state_stands_state_by_state_with_its_limit():
     rows = COHORT["burden_by_state"].filter(
         window=WINDOW, signal="icp", threshold_mmhg=20.0, state="prx_above"
     )["dose_per_h_mmhg"]
-    told = described(DRAWN["burden-by-state"])
+    description = described(DRAWN["burden-by-state"])
     n_zero = (rows == 0).sum()
     assert n_zero
     assert (
         f"ICP above 20 mmHg, PRx > 0.25: median {_spread(rows, 2)}, "
-        f"n = {rows.count()}, {n_zero} at 0." in told
+        f"n = {rows.count()}, {n_zero} at 0." in description
     )
     assert texts(DRAWN["burden-by-state"]).count("20 mmHg, PRx ≤ 0.25") == 1
 

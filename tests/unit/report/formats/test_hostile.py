@@ -27,24 +27,24 @@ HARMLESS = {
 }
 
 
-def _page(said):
+def _page(text_of):
     """Return the page of the invented cohort with these texts in the place of its own."""
     whole = INVENTED["whole_report"]()
     roles = {"p001": "patient", "north": "centre", "south": "other_centre"}
-    swap = pl.col(pl.String).replace({old: said[role] for old, role in roles.items()})
+    swap = pl.col(pl.String).replace({old: text_of[role] for old, role in roles.items()})
     made = {name: frame.with_columns(swap) for name, frame in whole["tables"].items()}
     groups = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
     made["table1"] = table_one.table_one(
         made["analysis"], main_window=INVENTED["MAIN_WINDOW"], groups=groups
     )
     for name in ("excluded", "dropped"):
-        made[name] = made[name].with_columns(detail=pl.lit(said["detail"]))
+        made[name] = made[name].with_columns(detail=pl.lit(text_of["detail"]))
     models = {
-        name: plan | {"question": said["question"], "reason": said["question"]}
+        name: plan | {"question": text_of["question"], "reason": text_of["question"]}
         for name, plan in whole["models"].items()
     }
-    given = whole | {"title": said["title"], "tables": made, "models": models}
-    content, pictures = html_page.say(**given)
+    arguments = whole | {"title": text_of["title"], "tables": made, "models": models}
+    content, pictures = html_page.build_report(**arguments)
     return html_page.page(content, template=TEMPLATE, pictures=pictures)
 
 

@@ -55,10 +55,10 @@ class Page(HTMLParser):
 WHOLE = INVENTED["whole_report"]()
 
 
-def _render(template, **given):
+def _render(template, **arguments):
     """What the script of the rule `report` does."""
-    said, pictures = html_page.say(**given)
-    return html_page.page(said, template=template, pictures=pictures)
+    report, pictures = html_page.build_report(**arguments)
+    return html_page.page(report, template=template, pictures=pictures)
 
 
 HTML = _render(template=TEMPLATE, **WHOLE)
@@ -203,10 +203,10 @@ def test_masked_time_is_told_by_reason_and_the_level_of_abp_by_patients():
     )
     assert f"ICP, drain open {icp.height} {hours:.1f} ({share:.1f} %)" in PAGE.text
     cohort = tables["analysis"].filter(window="first_72_h")
-    for level, said in (("tragus", "tragus"), ("unknown", "not noted")):
+    for level, level_words in (("tragus", "tragus"), ("unknown", "not noted")):
         n = cohort.filter(abp_level_used=level).height
         assert 0 < n < cohort.height
-        assert f"{said} {n} ({100 * n / cohort.height:.0f} %)" in PAGE.text
+        assert f"{level_words} {n} ({100 * n / cohort.height:.0f} %)" in PAGE.text
 
 
 def test_the_limits_of_this_study_are_told_in_its_own_numbers():
@@ -257,18 +257,18 @@ def test_the_direction_follows_the_unrounded_limits():
     rows = WHOLE["fits"]["estimates"]["unfavourable_by_dose"]
     straight = WHOLE["fits"]["curve"]["curved_dose"].clear()
 
-    def told(low, effect, high):
+    def finding(low, effect, high):
         limits = {"effect_ci_low": low, "effect": effect, "effect_ci_high": high}
         changed = rows.with_columns(**{name: pl.lit(value) for name, value in limits.items()})
         return model_words.finding(
             plan, estimates=changed, diagnostics=diagnostics, curve=straight
         )
 
-    assert "were associated with higher odds" in told(1.0001, 1.2, 1.4)
-    assert "by an interval that just excludes 1." in told(1.0001, 1.2, 1.4)
-    assert "just excludes" not in told(1.01, 1.2, 1.4)
-    assert "No clear association" in told(1.0, 1.2, 1.4)
-    assert "were associated with lower odds" in told(0.5, 0.7, 0.9999)
+    assert "were associated with higher odds" in finding(1.0001, 1.2, 1.4)
+    assert "by an interval that just excludes 1." in finding(1.0001, 1.2, 1.4)
+    assert "just excludes" not in finding(1.01, 1.2, 1.4)
+    assert "No clear association" in finding(1.0, 1.2, 1.4)
+    assert "were associated with lower odds" in finding(0.5, 0.7, 0.9999)
 
 
 @pytest.mark.parametrize(
@@ -319,8 +319,8 @@ def test_a_study_without_anything_says_so(words):
 @pytest.mark.parametrize("name", reads.TABLES)
 def test_any_single_table_may_be_empty(name):
     tables = SMALL | {name: SMALL[name].clear()}
-    said = content.build(**(WHOLE | {"tables": tables}), figures={})
-    page = Page(html_page.page(said, template=TEMPLATE, pictures={}))
+    report = content.build(**(WHOLE | {"tables": tables}), figures={})
+    page = Page(html_page.page(report, template=TEMPLATE, pictures={}))
     assert page.problems == []
     assert "How to cite and reproduce" in page.text
 
@@ -355,7 +355,7 @@ def test_a_figure_without_a_place_is_refused():
 def test_missing_and_broken_tables_are_all_named():
     tables = {k: v for k, v in WHOLE["tables"].items() if k not in {"flow", "curves"}}
     tables["optima"] = tables["optima"].drop("reason")
-    with pytest.raises(ValueError) as told:
+    with pytest.raises(ValueError) as caught:
         _render(template=TEMPLATE, **(WHOLE | {"tables": tables}))
     for words in (
         "3 problem(s)",
@@ -363,7 +363,7 @@ def test_missing_and_broken_tables_are_all_named():
         "curves: missing",
         "optima: reason: missing",
     ):
-        assert words in str(told.value)
+        assert words in str(caught.value)
 
 
 def test_no_missing_value_shows_as_python_or_as_a_number():
@@ -408,13 +408,13 @@ def test_what_a_model_does_not_have_is_not_announced():
 def test_tables_of_models_that_are_missing_or_broken_are_named():
     fits = {name: frames for name, frames in WHOLE["fits"].items() if name != "risks"}
     curve = fits["curve"]["curved_dose"].drop("n_nearest")
-    with pytest.raises(ValueError) as told:
+    with pytest.raises(ValueError) as caught:
         _render(
             template=TEMPLATE,
             **(WHOLE | {"fits": fits | {"curve": {"curved_dose": curve}}}),
         )
-    assert "risks: missing" in str(told.value)
-    assert "curve.parquet, curved_dose: n_nearest: missing" in str(told.value)
+    assert "risks: missing" in str(caught.value)
+    assert "curve.parquet, curved_dose: n_nearest: missing" in str(caught.value)
 
 
 def test_complications_have_both_intervals():

@@ -14,7 +14,7 @@ from icpcohort.report.sections.blocks import GridBlock
 from icpcohort.report.tables.grid import Grid
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.build_report(**INVENTED["whole_report"]())
 GRIDS = [one for one in CONTENT.blocks() if isinstance(one, GridBlock)]
 HOSTILE = (
     "=cmd()",

@@ -25,7 +25,7 @@ from icpcohort.report.sections.blocks import (
 from icpcohort.report.tables.grid import Grid
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.build_report(**INVENTED["whole_report"]())
 HOSTILE = (
     "<w:p>&amp;</w:p><script>",
     "=cmd()",
@@ -181,8 +181,8 @@ def test_a_wide_table_has_a_page_on_its_side_and_the_next_words_do_not(pictures)
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_text_changes_nothing_but_its_own_cell(text):
-    def made(said):
-        grid = Grid("Caption", ["Centre", "n"], [[said, "1"], ["b", "2"]], "Note")
+    def made(cell_text):
+        grid = Grid("Caption", ["Centre", "n"], [[cell_text, "1"], ["b", "2"]], "Note")
         return docx.Document(io.BytesIO(word.as_docx(_of(*table("t", grid)), pictures={})))
 
     plain, hostile = made("a"), made(text)

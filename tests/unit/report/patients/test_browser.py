@@ -31,14 +31,14 @@ LOST = INVENTED["frame_of"](
 
 
 def render(tables=TABLES, **changes):
-    given = {
+    arguments = {
         "tables": tables,
         "model_dropped": {"gose_by_dose": LOST},
         "models": {"gose_by_dose": MODELS["gose_by_dose"]},
         "windows": ["first_24_h", "first_72_h"],
         "main_window": WINDOW,
     }
-    return patient_browser.render(template=TEMPLATE, **(given | changes))
+    return patient_browser.render(template=TEMPLATE, **(arguments | changes))
 
 
 class Page(HTMLParser):
@@ -82,9 +82,9 @@ def test_the_page_is_marked_and_lists_everyone_most_valid_hours_first():
 
 
 def test_every_patient_has_every_section_and_its_place_in_every_analysis():
-    told = {p: facts_of(WHOLE, p) for p in TABLES["patients"]["patient_id"]}
-    assert len(next(iter(told.values()))) == 11
-    places = {p: {row[0]: row[1:] for row in f["In which analyses"]} for p, f in told.items()}
+    facts = {p: facts_of(WHOLE, p) for p in TABLES["patients"]["patient_id"]}
+    assert len(next(iter(facts.values()))) == 11
+    places = {p: {row[0]: row[1:] for row in f["In which analyses"]} for p, f in facts.items()}
     for window in ("first_24_h", "first_72_h"):
         cohort = f"Cohort of the {window.replace('_', ' ')}"
         inside = {p for p, place in places.items() if place[cohort][0] == "yes"}
@@ -100,16 +100,16 @@ def test_every_patient_has_every_section_and_its_place_in_every_analysis():
 
 def test_seconds_burden_and_exclusions_are_those_of_the_tables():
     patient = TABLES["quality"]["patient_id"][0]
-    told = facts_of(WHOLE, patient)
+    facts = facts_of(WHOLE, patient)
     row = TABLES["quality"].filter(patient_id=patient, signal="icp").row(0, named=True)
     names = ("recorded_s", "valid_s", "masked_s", "missing_s")
-    assert told["Every second accounted"][0][:5] == [
+    assert facts["Every second accounted"][0][:5] == [
         "ICP",
         *(f"{row[name] / 3600:.2f}" for name in names),
     ]
     burden = TABLES["burden"].filter(patient_id=patient, window=WINDOW, threshold_mmhg=20.0)
     dose, share = burden.select("dose_per_h_mmhg", "percent_time").row(0)
-    line = next(cells for cells in told["Burden"] if cells[0] == "ICP above 20 mmHg")
+    line = next(cells for cells in facts["Burden"] if cells[0] == "ICP above 20 mmHg")
     assert line[2] == f"{dose:.2f}; {share:.1f} %"
     left_out = TABLES["excluded"].row(0, named=True)
     recording = facts_of(WHOLE, left_out["patient_id"])["Recordings"][0]
@@ -122,8 +122,8 @@ def test_filters_hold_for_whom_they_name():
     assert {p for p, names in holds.items() if "in the analysis" in names} == set(IN_IT)
     outside = {p for p, names in holds.items() if "not in the analysis" in names}
     assert outside == set(holds) - set(IN_IT)
-    found = TABLES["optima"].filter(pl.col("cppopt_mmhg").is_not_null())["patient_id"]
-    assert {p for p, names in holds.items() if "with a CPPopt" in names} == set(found)
+    with_cppopt = TABLES["optima"].filter(pl.col("cppopt_mmhg").is_not_null())["patient_id"]
+    assert {p for p, names in holds.items() if "with a CPPopt" in names} == set(with_cppopt)
     left_out = set(TABLES["excluded"]["patient_id"])
     assert {p for p, n in holds.items() if "with a recording left out" in n} == left_out
 
@@ -150,8 +150,8 @@ def test_hostile_words_are_words(words):
 def test_a_study_without_results_has_a_page_of_its_patients():
     empty = {name: frame.clear() for name, frame in TABLES.items()}
     text = render(empty | {"patients": TABLES["patients"]}, model_dropped={})
-    told = facts_of(text, TABLES["patients"]["patient_id"][0])
-    assert told["Recordings"] == [] and len(told["Who"]) > 10
+    facts = facts_of(text, TABLES["patients"]["patient_id"][0])
+    assert facts["Recordings"] == [] and len(facts["Who"]) > 10
     assert "30 of 30 patients." in text
     assert "0 of 0 patients." in render(empty, model_dropped={})
 
@@ -194,13 +194,13 @@ def folder(tmp_path_factory):
 @pytest.fixture
 def opened(browser, folder):
     page = browser.new_page(viewport={"width": 1200, "height": 800})
-    page.told, page.asked = [], []
-    page.on("console", lambda message: page.told.append(message.text))
-    page.on("pageerror", lambda error: page.told.append(str(error)))
+    page.complaints, page.asked = [], []
+    page.on("console", lambda message: page.complaints.append(message.text))
+    page.on("pageerror", lambda error: page.complaints.append(str(error)))
     page.on("request", lambda request: page.asked.append(request.url))
     page.goto((folder / "patients.html").as_uri())
     yield page
-    assert page.told == []
+    assert page.complaints == []
     assert all(url.startswith("file:") for url in page.asked)
     page.close()
 
@@ -259,6 +259,6 @@ def test_the_accessibility_checker_finds_nothing_also_on_a_phone(opened, scheme)
     opened.emulate_media(color_scheme=scheme)
     opened.set_viewport_size({"width": 360, "height": 740})
     opened.click("#list tbody a")
-    found = axe.Axe().run(opened)
-    assert found.violations_count == 0, found.generate_report()
+    checked = axe.Axe().run(opened)
+    assert checked.violations_count == 0, checked.generate_report()
     assert opened.evaluate("document.documentElement.scrollWidth") <= 360

@@ -78,10 +78,11 @@ def area(text, colour, *, panel):
 def test_the_picture_is_an_image_that_tells_totals():
     root = ElementTree.fromstring(draw())
     assert root.get("role") == "img"
-    told = root.find(f"{SVG}desc").text
-    assert "2 of 3 patients have a recording that was used" in told
+    description = root.find(f"{SVG}desc").text
+    assert "2 of 3 patients have a recording that was used" in description
     assert (
-        "ICP of 2 patients: 61 h recorded, 59 h of them valid, 2 h masked, 0 h missing" in told
+        "ICP of 2 patients: 61 h recorded, 59 h of them valid, 2 h masked, 0 h missing"
+        in description
     )
     assert "Hours since time zero (monitoring start)" in texts(draw())
 
@@ -127,10 +128,10 @@ def test_runs_end_where_the_hours_or_the_boxes_do():
             "high": [60, 60, 30, 60, 60, 60],
         }
     )
-    found = cohort_picture.runs(cells)
-    spans = sorted(tuple(row[:2]) for row in found.tolist())
+    runs = cohort_picture.runs(cells)
+    spans = sorted(tuple(row[:2]) for row in runs.tolist())
     assert spans == [(3.0, 5.0), (5.0, 6.0), (7.0, 8.0), (8.0, 9.0)]
-    half = found[found[:, 0] == 5.0][0]
+    half = runs[runs[:, 0] == 5.0][0]
     assert half[2] - half[3] == pytest.approx(0.42)
 
 
@@ -148,11 +149,11 @@ def test_patient_hours_are_counted_for_each_signal():
     spans = pl.DataFrame(
         {"signal": ["abp"], "reason": ["jump"], "start_s": [70.0], "end_s": [71.0]}
     )
-    found = cohort_picture.patient_hours(
+    counted = cohort_picture.patient_hours(
         "P1", minutes=frame, artefacts=spans, recordings=recordings
     )
-    assert found.rows() == [("P1", "icp", 0, 1, 0, 1), ("P1", "abp", 0, 0, 1, 1)]
-    assert hours().schema == found.schema
+    assert counted.rows() == [("P1", "icp", 0, 1, 0, 1), ("P1", "abp", 0, 0, 1, 1)]
+    assert hours().schema == counted.schema
 
 
 def test_the_order_of_rows_changes_nothing_and_nothing_recorded_is_a_picture():

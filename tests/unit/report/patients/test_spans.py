@@ -124,11 +124,11 @@ def test_states_agree_with_a_plain_loop(recorded, masked, valid):
             lost = any(a <= s < b for a, b in masks for s in seconds)
             state = "valid" if end_s // 60 in valid else "masked" if lost else "missing"
             expected.append((float(end_s), state))
-    found = spans.minute_states(
+    states = spans.minute_states(
         table, artefacts=artefacts(*masks), recordings=rows, signal="icp"
     )
-    assert found.rows() == expected
-    hours = spans.hourly_states(found)
+    assert states.rows() == expected
+    hours = spans.hourly_states(states)
     assert sum(hours[state].sum() for state in spans.STATES) == len(expected)
 
 

@@ -71,7 +71,7 @@ def intervals(*rows):
 
 
 def draw(patient_id="P1", **tables):
-    given = {
+    usual = {
         "minutes": minutes(),
         "artefacts": artefacts(),
         "recordings": recordings({"start_s": START_S, "end_s": END_S}, patient_id=patient_id),
@@ -81,7 +81,7 @@ def draw(patient_id="P1", **tables):
         "optimum": store.empty(contracts.OPTIMA),
         "time_zero": "injury",
     }
-    return timeline.patient_picture(patient_id, **(given | tables))
+    return timeline.patient_picture(patient_id, **(usual | tables))
 
 
 def texts(text):
@@ -101,15 +101,15 @@ def fills(text):
     hatches = {
         pattern.get("id"): pattern[0].get("fill") for pattern in root.iter(f"{SVG}pattern")
     }
-    found = []
+    shapes = []
     for path in root.iter(f"{SVG}path"):
         style, d = path.get("style") or "", path.get("d")
         fill = re.search(r"fill: (?:url\(#([\w-]+)\)|(#\w+))", style)
         if fill and d.endswith("z") and "V" in d:
             colour = hatches[fill[1]] if fill[1] else fill[2]
             if colour != "#ffffff":
-                found.append((colour, [_box(part) for part in d.split("z") if part.strip()]))
-    return found
+                shapes.append((colour, [_box(part) for part in d.split("z") if part.strip()]))
+    return shapes
 
 
 def _box(part):
@@ -127,14 +127,14 @@ def _seconds(x_pt):
 def lines(text):
     """Return the data lines of the panels, each as pieces of points in points."""
     root = ElementTree.fromstring(text)
-    found = []
+    paths = []
     for path in root.iter(f"{SVG}path"):
         style = path.get("style") or ""
         if f"stroke: {canvas.INK}" in style and "stroke-width: 0.6" in style:
             pieces = re.findall(r"M([^M]+)", path.get("d"))
             if "stroke-linecap: round" in style:
-                found.append([np.array(p.split(), float).reshape(-1, 2) for p in pieces])
-    return found
+                paths.append([np.array(p.split(), float).reshape(-1, 2) for p in pieces])
+    return paths
 
 
 def lane_of(text, name):
@@ -198,9 +198,9 @@ def test_each_reason_has_a_lane_at_its_times_and_shades_its_panel(signal):
     text = draw(artefacts=artefacts(*((signal, r, *span) for r, span in spans.items())))
     shades = [(colour, box) for colour, boxes in fills(text) for box in boxes]
     for reason, filling in REASONS.items():
-        colour, found = lane_of(text, reason.replace("_", " "))
+        colour, drawn = lane_of(text, reason.replace("_", " "))
         assert colour == filling.colour
-        assert found == [pytest.approx(spans[reason], abs=10)]
+        assert drawn == [pytest.approx(spans[reason], abs=10)]
         high = [
             box
             for seen, box in shades
@@ -221,8 +221,8 @@ def test_fillings_differ_in_hatching_and_not_only_in_colour():
 
 def test_one_masked_second_is_as_wide_as_can_be_seen():
     at_s = START_S + 7 * HOUR_S
-    _, found = lane_of(draw(artefacts=artefacts(("icp", "jump", at_s, at_s + 1))), "jump")
-    ((low, high),) = found
+    _, drawn = lane_of(draw(artefacts=artefacts(("icp", "jump", at_s, at_s + 1))), "jump")
+    ((low, high),) = drawn
     assert low < at_s < high
     assert 1.5 * COLUMN_S < high - low < 3 * COLUMN_S
 
@@ -327,8 +327,8 @@ def test_a_patient_without_a_used_recording_gets_a_picture_that_says_so():
         recordings=rows,
         quality=store.empty(contracts.QUALITY),
     )
-    said = "There is nothing to draw: no recording of this patient was used."
-    assert said in texts(text) and said in described(text)
+    sentence = "There is nothing to draw: no recording of this patient was used."
+    assert sentence in texts(text) and sentence in described(text)
     assert "0 of 1 recordings used. Not used: no icp." in texts(text)
     assert "ICP: not recorded." in texts(text)
 
@@ -416,8 +416,8 @@ def test_seconds_missing_within_minutes_have_hours_and_missing_minutes_their_pla
     assert texts(text).count("0.3 h missing") == 2
     assert lane_of_first(text, "no reading") == []
     gap = (START_S + 6 * HOUR_S, START_S + 7 * HOUR_S)
-    found = lane_of_first(draw(minutes=minutes(without=[gap])), "no reading")
-    assert found == [pytest.approx(gap, abs=10)]
+    drawn = lane_of_first(draw(minutes=minutes(without=[gap])), "no reading")
+    assert drawn == [pytest.approx(gap, abs=10)]
 
 
 def lane_of_first(text, name):
@@ -463,7 +463,7 @@ def _with_indices(frame):
 
 def _lines(text, colour):
     """Return the drawn lines of a colour: their times in seconds and heights in points."""
-    found = []
+    curves = []
     for path in ElementTree.fromstring(text).iter(f"{SVG}path"):
         if f"stroke: {colour}" in (path.get("style") or "") and "fill: none" in path.get(
             "style"
@@ -472,8 +472,8 @@ def _lines(text, colour):
                 tuple(map(float, p.split()))
                 for p in re.findall(r"[\d.]+ [\d.]+", path.get("d"))
             ]
-            found.append([(_seconds(x), y) for x, y in points])
-    return found
+            curves.append([(_seconds(x), y) for x, y in points])
+    return curves
 
 
 def test_cpp_stands_against_cppopt_and_its_limits_from_when_they_are_known():

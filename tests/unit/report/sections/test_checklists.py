@@ -8,7 +8,7 @@ from icpcohort.report.sections import checklists
 from icpcohort.report.sections.blocks import GridBlock
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
-CONTENT, _ = html_page.say(**INVENTED["whole_report"]())
+CONTENT, _ = html_page.build_report(**INVENTED["whole_report"]())
 BLOCKS = {one.id: one for one in CONTENT.blocks() if isinstance(one, GridBlock)}
 
 
@@ -47,10 +47,10 @@ def test_every_place_leads_somewhere_in_a_full_report():
     ]
     arguments = INVENTED["whole_report"]()
     arguments["methods"] = dict.fromkeys([*methods, "Model: one"], "Words.")
-    content, _ = html_page.say(**arguments)
-    found = {one.id: one for one in content.blocks() if isinstance(one, GridBlock)}
+    content, _ = html_page.build_report(**arguments)
+    grids = {one.id: one for one in content.blocks() if isinstance(one, GridBlock)}
     for name, items in (("strobe", checklists.STROBE), ("record", checklists.RECORD)):
-        for item, ways in zip(items, found[f"table-{name}"].ways, strict=True):
+        for item, ways in zip(items, grids[f"table-{name}"].ways, strict=True):
             wanted = {p for p in item.places if not p.startswith(checklists.METHODS)}
             wanted -= {checklists.MODELS, checklists.RISKS}
             assert wanted <= {way.target for way in ways}, item.number

@@ -228,15 +228,15 @@ def test_a_safe_folder_is_written_as_it_is(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("said", "problem"),
+    ("text", "problem"),
     [
         ("of p001 alone", "methods.md: the identifier 'p001'; remove it"),
         ("on 2024-03-01", "methods.md: the date '2024-03-01'; remove it"),
     ],
 )
-def test_nothing_is_shared_where_one_file_is_not_safe(tmp_path, said, problem):
+def test_nothing_is_shared_where_one_file_is_not_safe(tmp_path, text, problem):
     with pytest.raises(share.NotSafeError, match="nothing is shared") as error:
-        _write(tmp_path, FILES | {"methods.md": said})
+        _write(tmp_path, FILES | {"methods.md": text})
     assert problem in str(error.value)
     assert list(tmp_path.iterdir()) == []
 

@@ -13,9 +13,9 @@ def _optima(rows):
 
 
 def _row(i, **known):
-    given = {"cppopt_mmhg": 70.0, "cppopt_ci_low_mmhg": 69.0, "cppopt_ci_high_mmhg": 71.5}
-    given |= {"cppopt_yield_percent": 60.0 + i, "chance_yield_percent": 5.0, "p_chance": 0.01}
-    return given | {"patient_id": f"P{i}", "chance_percent": 4.0} | known
+    values = {"cppopt_mmhg": 70.0, "cppopt_ci_low_mmhg": 69.0, "cppopt_ci_high_mmhg": 71.5}
+    values |= {"cppopt_yield_percent": 60.0 + i, "chance_yield_percent": 5.0, "p_chance": 0.01}
+    return values | {"patient_id": f"P{i}", "chance_percent": 4.0} | known
 
 
 def test_the_recorded_yield_stands_beside_that_of_chance():
