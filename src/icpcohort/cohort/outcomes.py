@@ -35,7 +35,7 @@ class Settings:
         Literal["continuous", "chart"],
         Setting(
             "Published form of the IMPACT model; the two disagree",
-            "Steyerberg 2008, PLoS Med 5:e165, doi 10.1371/journal.pmed.0050165 [confirmed]",
+            "Steyerberg 2008 [confirmed]",
             "continuous",
         ),
     ]
@@ -53,7 +53,7 @@ class Settings:
         int,
         Setting(
             "Prognostic bands of the sliding dichotomy",
-            "usually 3: Murray 2005, J Neurotrauma 22:511-517 (from memory, high)",
+            "usually 3: Murray 2005 (from memory, high)",
             3,
             at_least=2,
             at_most=10,
@@ -91,9 +91,8 @@ def derive(patients: pl.DataFrame, *, settings: Settings) -> Endpoints:
         If `favourable_gose` is not the upper end of the scale, the form is unknown, a value
         lies outside its scale, or the scale seems to be reversed.
 
-    Source: GOSE as in Wilson et al. 2021, J Neurotrauma 38:2435 (the dichotomy is a setting;
-    1-4 unfavourable is common practice); merging 2 and 3, which postal forms cannot tell
-    apart: common practice.
+    Source: GOSE as in Wilson 2021 (the dichotomy is a setting; 1-4 unfavourable is common
+    practice); merging 2 and 3, which postal forms cannot tell apart: common practice.
     """
     best = _favourable(settings.favourable_gose)
     outside = patients.filter(~pl.col("gose_6m").is_in(_SCORES))
@@ -178,7 +177,7 @@ def survival_columns(*, landmark_h: float) -> dict[str, pl.Expr]:
     are null where neither is known, where a GOSE of 1 has no time of death (a censoring there
     would be informative), and where that moment lies before the landmark.
 
-    Source: landmark analysis: Anderson 1983, J Clin Oncol 1:710 (from memory).
+    Source: landmark analysis: Anderson 1983.
     """
     death_h, undated = pl.col("death_h"), pl.col("gose_6m").eq_missing(1)
     end_h = pl.coalesce(death_h, pl.when(~undated).then(last_alive_h())) - landmark_h

@@ -54,7 +54,8 @@ class Settings:
         Sequence[Rule],
         Setting(
             "Eligibility rules in their order; a patient leaves at the first that says no",
-            "numbers and reasons at each stage: STROBE items 13a and 13b (from memory, high)",
+            "numbers and reasons at each stage: von Elm 2007, items 13a and 13b (from memory, "
+            "high)",
             [{"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"}],
         ),
         Kinds(

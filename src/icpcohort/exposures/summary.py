@@ -60,9 +60,8 @@ class Settings:
         Setting(
             "Slowest cosines of the window that give the long-run variance of PRx; more "
             "shorten the interval and hold less slow change",
-            "equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352; "
-            "Lazarus 2018, J Bus Econ Stat 36:541-559 (from memory); 6: own choice, by "
-            "simulation",
+            "equally weighted cosine estimator: Muller 2007; Lazarus 2018 (from memory); 6: "
+            "own choice, by simulation",
             6,
             at_least=2,
             at_most=200,
@@ -92,9 +91,8 @@ def summarise(
     DataFrame, contracts.SUMMARY
         What rests on no minute is null, and the hours are 0. The yield is null without PRx.
 
-    Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE trial,
-    J Neurotrauma 2021, doi 10.1089/neu.2021.0197; time below LLR: Donnelly 2017, Crit Care
-    Med 45:1464-1471.
+    Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE
+    2021; time below LLR: Donnelly 2017.
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     parts = [store.empty(contracts.SUMMARY)]

@@ -27,9 +27,9 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
     values_mmhg, weights : (n_windows, ...)
         A NaN value does not count.
 
-    Source: weighted average of many window lengths: Liu 2017, J Neurotrauma 34:3081-3088.
-    The weights there fall with the error of the fit and for incomplete curves, by a formula
-    that could not be confirmed; those of `curve_settings` are our own choice.
+    Source: weighted average of many window lengths: Liu 2017. The weights there fall with the
+    error of the fit and for incomplete curves, by a formula that could not be confirmed; those
+    of `curve_settings` are our own choice.
     """
     given = np.isfinite(values_mmhg) & (weights > 0)
     total = np.where(given, weights, 0.0).sum(axis=0)
@@ -86,8 +86,8 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
         `minutes` with `MINUTE_COLUMNS`; a minute uses itself and the past only.
         `cppopt_edge_fraction` is the share of one-sided curves in the weight of CPPopt.
 
-    Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
-    windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
+    Source: 4-h window renewed every minute: Aries 2012a; several windows from 2 to 8 h: Liu
+    2017.
     """
     binned = bin_minutes(minutes, rules=rules)
     if not binned.inside.any():
@@ -162,8 +162,8 @@ class WholeCurve(NamedTuple):
 def for_recording(minutes: pl.DataFrame, *, rules: Rules) -> WholeCurve:
     """Fit one curve to all minutes of one patient; describes, predicts nothing.
 
-    Source: PRx averaged in CPP bins over the whole recording: Steiner 2002, Crit Care Med
-    30:733-738; the fitted parabola stands for the reading by eye.
+    Source: PRx averaged in CPP bins over the whole recording: Steiner 2002; the fitted parabola
+    stands for the reading by eye.
     """
     sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
     found = accept(

@@ -61,10 +61,8 @@ def highest(found: Spectrum, *, min_hz: float, max_hz: float) -> Fundamental:
         Zero-to-peak amplitude and rate. NaN where the highest line lies at an edge of the
         band, which is then the flank of something outside it, or the block is constant.
 
-    Source: AMP is the amplitude of the fundamental of the cardiac component of ICP
-    (Czosnyka 1996, Acta Neurochir 138:531-542, citation from memory). Interpolation between
-    the lines of a Hann spectrum: Grandke 1983, IEEE Trans Instrum Meas 32:350-355 (from
-    memory).
+    Source: AMP is the amplitude of the fundamental of the cardiac component of ICP (Czosnyka
+    1996). Interpolation between the lines of a Hann spectrum: Grandke 1983.
     """
     band = _band(found, min_hz=min_hz, max_hz=max_hz)
     if band.start >= band.stop:

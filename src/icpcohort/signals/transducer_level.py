@@ -58,7 +58,7 @@ class Settings:
         Setting(
             "Whether ABP levelled at the heart is brought to the tragus, where angle and "
             "distance are known",
-            "joint UK statement, Thomas 2015, Br J Anaesth 115:487-488 [citation from memory]",
+            "joint UK statement, Thomas 2015 [citation from memory]",
             "none",
         ),
     ]
@@ -108,8 +108,7 @@ def apply(
         heart or unknown; null without ABP) and `abp_shift_mmhg`, what was added to ABP as
         recorded.
 
-    Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015, Br J
-    Anaesth 115:487-488 (citation from memory).
+    Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015.
     """
     t_s = trends["t_s"].to_numpy()
     stretch = np.zeros(t_s.size, np.int64)

@@ -246,8 +246,8 @@ one patient; there is no identifier, no calendar date, and centres are numbered.
   {min_cell} patients.
 
 The minimum is the setting `share.min_cell`. Threshold and secondary suppression are those of
-the Handbook on Statistical Disclosure Control for Outputs (2019) and of Hundepool and others,
-Statistical Disclosure Control (2012), both from memory.
+the Handbook on Statistical Disclosure Control for Outputs (Griffiths 2019) and of Statistical
+Disclosure Control (Hundepool 2012), both from memory.
 
 What else is published of the same patients (a paper, a second run with other settings) can be
 held beside these files, and the check knows nothing of it.

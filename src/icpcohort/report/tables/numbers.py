@@ -119,8 +119,8 @@ def format_median(values: pl.Series, *, decimals: int) -> str:
 
     An en dash when no value is left.
 
-    Source: quartiles by linear interpolation, type 7 of Hyndman and Fan (1996), Am Stat
-    50:361-365 (from memory); the default of R's `quantile` and of numpy.
+    Source: quartiles by linear interpolation, type 7 of Hyndman 1996; the default of R's
+    `quantile` and of numpy.
     """
     quartiles = [values.quantile(q, interpolation="linear") for q in (0.5, 0.25, 0.75)]
     if quartiles[0] is None:
