@@ -197,19 +197,19 @@ def methods_sentence(settings: Settings) -> str:
         "chart": "the published score chart",
     }
     return (
-        "Outcome was the extended Glasgow Outcome Scale (GOSE) at 6 months, from 1 (dead) to 8"
-        f" (upper good recovery). Scores {_span(range(1, best[0]))} were called unfavourable"
-        f" and {_span(best)} favourable. For analyses of the whole scale, scores 2 and 3 were"
-        f" merged. For the sliding dichotomy, patients were divided into {settings.n_bands}"
-        " bands of equal size by their IMPACT core risk, and each band at the score that"
-        f" divides it nearest to half. Mortality was death by {settings.mortality_horizon_h:g}"
-        " h. Survival was counted from the landmark; survivors were censored when last known"
-        " to be alive. Baseline risk was the IMPACT core, extended and laboratory model in the"
-        f" form of {forms[settings.impact_form]}; the two published forms give different risks."
-        " IMPACT was developed in patients aged 14 years or older with a Glasgow Coma Scale of"
-        " 12 or lower; it was computed for every patient in whom its values were known. An"
-        " untestable motor score has its own coefficient; a missing one leaves the risk"
-        " missing."
+        "Outcome was the extended Glasgow Outcome Scale (GOSE; Wilson 2021) at 6 months, from 1"
+        f" (dead) to 8 (upper good recovery). Scores {_span(range(1, best[0]))} were called"
+        f" unfavourable and {_span(best)} favourable. For analyses of the whole scale, scores 2"
+        " and 3 were merged. For the sliding dichotomy (Murray 2005), patients were divided"
+        f" into {settings.n_bands} bands of equal size by their IMPACT core risk, and each band"
+        " at the score that divides it nearest to half. Mortality was death by"
+        f" {settings.mortality_horizon_h:g} h. Survival was counted from the landmark (Anderson"
+        " 1983); survivors were censored when last known to be alive. Baseline risk was the"
+        " IMPACT core, extended and laboratory model (Steyerberg 2008) in the form of"
+        f" {forms[settings.impact_form]}; the two published forms give different risks. IMPACT"
+        " was developed in patients aged 14 years or older with a Glasgow Coma Scale of 12 or"
+        " lower; it was computed for every patient in whom its values were known. An untestable"
+        " motor score has its own coefficient; a missing one leaves the risk missing."
     )
 
 

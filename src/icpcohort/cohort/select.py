@@ -195,8 +195,8 @@ def methods_sentence(
     asked = "; ".join(eligibility.in_words(rules))
     return (
         f"Exposure windows were fixed, counted from {time_zero.replace('_', ' ')}: {spans}. The"
-        " end of a window was its landmark: patients who had died or left the unit before it,"
-        " or who died at a time not known, are not in its analysis; a patient without a time"
-        " of discharge was taken to be in the unit. Patients with a usable recording of ICP"
-        f" were eligible{f', with: {asked}' if asked else ''}."
+        " end of a window was its landmark (Anderson 1983): patients who had died or left the"
+        " unit before it, or who died at a time not known, are not in its analysis; a patient"
+        " without a time of discharge was taken to be in the unit. Patients with a usable"
+        f" recording of ICP were eligible{f', with: {asked}' if asked else ''}."
     )

@@ -184,3 +184,12 @@ def cited_in(texts: Iterable[str]) -> list[Source]:
     """Return the sources whose keys stand in any of the texts, each once, by the alphabet."""
     keys = {key for text in texts for key in _KEYS.findall(" ".join(text.split()))}
     return [source for key, source in SOURCES.items() if key in keys]
+
+
+def section_of(texts: Iterable[str]) -> str:
+    """Return the sources of texts as a section in Markdown; nothing where none is cited."""
+    cited = cited_in(texts)
+    if not cited:
+        return ""
+    lines = "\n".join(f"* {source.in_full()}" for source in cited)
+    return f"## Sources\n\n{HOW_CHECKED}\n\n{lines}\n"

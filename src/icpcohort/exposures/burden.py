@@ -376,10 +376,11 @@ def methods_sentence(settings: Settings) -> str:
     below = ", ".join(f"{t:g}" for t in settings.cpp_below_mmhg)
     return (
         f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
-        f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
-        f" {settings.episode_min} min or more beyond the threshold, not ended by interruptions"
-        f" of up to {settings.merge_gap_min} min, which do not count in their length. Gaps and"
-        " masked time count in neither numerator nor denominator; all other time does, also"
-        " after a craniectomy. It was also added up for the minutes with PRx above"
-        f" {settings.impaired_prx:.2f} and not above, and with CPP below LLR and not below."
+        f" dose by {how} (Vik 2008; Sheth 2013), dose per monitored hour, percent of monitored"
+        f" time (Bogli 2025), and episodes of {settings.episode_min} min or more beyond the"
+        f" threshold, not ended by interruptions of up to {settings.merge_gap_min} min, which"
+        " do not count in their length. Gaps and masked time count in neither numerator nor"
+        " denominator; all other time does, also after a craniectomy. It was also added up for"
+        f" the minutes with PRx above {settings.impaired_prx:.2f} and not above (Guiza 2015),"
+        " and with CPP below LLR and not below."
     )

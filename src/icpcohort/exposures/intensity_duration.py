@@ -312,6 +312,7 @@ def methods_sentence(settings: Settings) -> str:
         f" {settings.cpp_from_mmhg:g} mmHg in steps of {settings.step_mmhg:g}, lasting"
         f" {min(durations_min)} to {max(durations_min)} min or longer (interruptions up to"
         f" {settings.merge_gap_min} min), were counted per 24 h of valid time and correlated"
-        f" (Pearson) with GOSE in windows of {settings.min_patients} patients or more; the"
+        f" (Pearson; Guiza 2015) with GOSE in windows of {settings.min_patients} patients or"
+        " more; the"
         " transition line is where the correlation falls below zero."
     )

@@ -205,12 +205,14 @@ def methods_sentence(settings: Settings) -> str:
     return (
         "The 95 % interval of a patient's mean PRx allows for overlapping windows and slow"
         f" change: its long-run variance is that along the {settings.n_cosines} slowest cosines"
-        " of the exposure window, with Student's t of as many degrees of freedom; under"
+        " of the exposure window (Muller 2007; Lazarus 2018), with Student's t of as many"
+        " degrees of freedom; under"
         f" {settings.min_prx_interval_h:g} h of PRx it is not given. It tells how far the mean"
         " would move over another stretch of the same course, and nothing of a sensor's own"
         " error. The yield of CPPopt is the share of minutes with CPP that have one, given for"
         " patients with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg"
-        " of it, below and above, are over minutes with both, time below LLR or above ULR over"
+        " of it (COGiTATE 2021), below and above, are over minutes with both, time below LLR"
+        " (Donnelly 2017) or above ULR over"
         f" minutes with CPP and that limit; under {settings.min_cppopt_h:g} h of them they are"
         " not given."
     )

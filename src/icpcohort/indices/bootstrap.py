@@ -174,9 +174,9 @@ def methods_sentence(settings: Settings) -> str:
     """Return the report's sentences for `interval`."""
     return (
         f"Its 95 % interval is that of {settings.n_resamples} moving-block bootstrap resamples"
-        f" (blocks of {settings.block_min} min, so that minutes that hang together stay"
-        " together), which also draw where the bins begin and how many minutes a bin needs; it"
-        f" is given when {100 * settings.min_upward_fraction:g} % of them open upward. It tells"
-        " sampling error alone: a sensor that has drifted moves CPP and CPPopt by its drift,"
-        " interval and all."
+        f" (Kunsch 1989; blocks of {settings.block_min} min, so that minutes that hang together"
+        " stay together), which also draw where the bins begin and how many minutes a bin"
+        f" needs; it is given when {100 * settings.min_upward_fraction:g} % of them open"
+        " upward. It tells sampling error alone: a sensor that has drifted moves CPP and CPPopt"
+        " by its drift, interval and all."
     )

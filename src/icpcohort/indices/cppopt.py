@@ -225,7 +225,7 @@ def methods_sentence(rules: Rules) -> str:
     )
     arms = (
         f", if its bins also rise on both sides by {rules.min_arm_z:g} or more standard errors"
-        " of their slope"
+        " of their slope (Lind 2010)"
         if rules.min_arm_z
         else ""
     )
@@ -240,15 +240,16 @@ def methods_sentence(rules: Rules) -> str:
         )
     )
     return (
-        f"Optimal CPP (CPPopt) was the lowest point of {fitted} of {scale} on CPP"
+        f"Optimal CPP (CPPopt) was the lowest point of {fitted} (Aries 2012a) of {scale} on CPP"
         f" ({rules.cpp_average} of {rules.cpp_average_min} min) in bins of"
         f" {rules.bin_width_mmhg:g} mmHg from {rules.bin_min_mmhg:g} to {rules.bin_max_mmhg:g}"
         f" mmHg over the preceding {_windows_words(rules)} with at least"
         f" {100 * rules.min_valid_fraction:g} % of the minutes valid,"
         f" {', '.join(filter(None, asked))}, opening upward{chance} {sides}. The limits of"
-        f" reactivity (LLR, ULR) were where it crosses PRx {rules.reactivity_limit_prx:.2f}"
-        " inside the data and, beside it, where the bins themselves first do. One such curve"
-        f" of all minutes gives the CPPopt of a patient's whole recording{arms}."
+        " reactivity (LLR, ULR; Donnelly 2017) were where it crosses PRx"
+        f" {rules.reactivity_limit_prx:.2f} inside the data and, beside it, where the bins"
+        " themselves first do. One such curve of all minutes (Steiner 2002) gives the CPPopt of"
+        f" a patient's whole recording{arms}."
     )
 
 
@@ -259,5 +260,5 @@ def _windows_words(rules: Rules) -> str:
     weight = "with the R2 as weight" if rules.window_weighting == "r_squared" else "equally"
     return (
         f"{min(windows_min) / 60:.3g} to {max(windows_min) / 60:.3g} h"
-        f" ({len(windows_min)} windows, averaged {weight})"
+        f" ({len(windows_min)} windows, averaged {weight}; Liu 2017)"
     )

@@ -409,7 +409,7 @@ def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:
     minutes = rules.n_blocks * rules.block_s / MINUTE_S
     closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in rules.not_during)
     average = {
-        "fisher": f"through Fisher z, clipped at {rules.fisher_clip:g}",
+        "fisher": f"through Fisher z (Fisher 1921), clipped at {rules.fisher_clip:g}",
         "arithmetic": "arithmetically, without a transformation",
     }[rules.averaging]
     renewed = (
@@ -423,11 +423,12 @@ def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:
     )
     return (
         f"Minute means needed {100 * minute_min_valid_fraction:g} % of their"
-        f" {rules.block_s:g}-s blocks. The pressure reactivity index (PRx) was the correlation"
-        f" of {rules.n_blocks} successive {rules.block_s:g}-s means of ICP and ABP"
-        f" ({minutes:.3g} min), renewed every {renewed} and looking backwards only; PAx (AMP,"
-        f" ABP), RAC (AMP, CPP) and RAP (AMP, ICP) {alike}; L-PRx was the correlation of"
-        f" {rules.lprx_window_min} minute means. At least {100 * rules.min_valid_fraction:g} %"
-        " of a window had to be valid and neither series constant. Correlations were averaged"
+        f" {rules.block_s:g}-s blocks. The pressure reactivity index (PRx; Czosnyka 1997) was"
+        f" the correlation of {rules.n_blocks} successive {rules.block_s:g}-s means of ICP and"
+        f" ABP ({minutes:.3g} min), renewed every {renewed} and looking backwards only; PAx"
+        " (AMP, ABP; Aries 2012b), RAC (AMP, CPP; Zeiler 2018) and RAP (AMP, ICP; Czosnyka"
+        f" 1996) {alike}; L-PRx (Santos 2011) was the correlation of {rules.lprx_window_min}"
+        f" minute means. At least {100 * rules.min_valid_fraction:g} % of a window had to be"
+        " valid and neither series constant. Correlations were averaged"
         f" {average}." + (f" They were not computed during {closed}." if closed else "")
     )

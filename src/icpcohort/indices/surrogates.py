@@ -247,7 +247,7 @@ def methods_sentence(settings: Settings) -> str:
     if n_surrogates == 0:
         return "What chance alone would give was not computed."
     how = {
-        "phase": "the phases of its spectrum drawn anew",
+        "phase": "the phases of its spectrum drawn anew; Theiler 1992",
         "shift": "its readings shifted in a circle",
     }[settings.surrogate]
     n_yield = min(n_surrogates, settings.n_yield_surrogates)
@@ -257,5 +257,5 @@ def methods_sentence(settings: Settings) -> str:
         f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
         f" ABP ({how}). The p that there is no U is the larger of two, one for each arm of the"
         " curve: the share of the surrogates, the recording among them, whose bins rise away"
-        f" from its CPPopt as steeply or more{yields}."
+        f" from its CPPopt as steeply or more (Davison 1997; Lind 2010){yields}."
     )

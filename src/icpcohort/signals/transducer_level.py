@@ -181,8 +181,8 @@ def methods_sentence(settings: Settings) -> str:
             " transducer, which is stated for each patient where it was noted."
         )
     return (
-        "Arterial pressure levelled at the heart was brought to the tragus by the column of"
-        f" fluid between them (density {settings.fluid_density_kg_m3:g} kg/m3, distance times"
-        " the sine of the bed's angle) where angle and distance were noted; where they were"
-        " not, and where the level is unknown, it was used as recorded."
+        "Arterial pressure levelled at the heart was brought to the tragus (Thomas 2015) by the"
+        f" column of fluid between them (density {settings.fluid_density_kg_m3:g} kg/m3,"
+        " distance times the sine of the bed's angle) where angle and distance were noted;"
+        " where they were not, and where the level is unknown, it was used as recorded."
     )

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import polars as pl
 
-from icpcohort.contracts import atomic_write
+from icpcohort.contracts import atomic_write, bibliography
 from icpcohort.contracts.setting import Setting
 from icpcohort.report.formats.csv_cells import as_csv
 from icpcohort.report.sharing import cells, disclosure
@@ -82,7 +82,8 @@ def files(
     shown = {name: _shown(sheet, hidden) for name, sheet in sheets.items()}
     texts = {name: as_csv(sheet.head, shown[name]) for name, sheet in sheets.items()}
     paragraphs = [f"## {heading}\n\n{text}\n" for heading, text in methods.items()]
-    texts["methods.md"] = "\n".join(["# Methods\n", *paragraphs])
+    cited = bibliography.section_of(methods.values())
+    texts["methods.md"] = "\n".join(filter(None, ["# Methods\n", *paragraphs, cited]))
     texts["README.md"] = _readme(sheets, shown, min_cell=min_cell)
     return texts
 
