@@ -376,7 +376,7 @@ def methods_sentence(settings: Settings) -> str:
     below = ", ".join(f"{t:g}" for t in settings.cpp_below_mmhg)
     return (
         f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
-        f" dose by {how} (Vik 2008; Sheth 2013), dose per monitored hour, percent of monitored"
+        f" dose (Vik 2008; Sheth 2013) by {how}, dose per monitored hour, percent of monitored"
         f" time (Bogli 2025), and episodes of {settings.episode_min} min or more beyond the"
         f" threshold, not ended by interruptions of up to {settings.merge_gap_min} min, which"
         " do not count in their length. Gaps and masked time count in neither numerator nor"

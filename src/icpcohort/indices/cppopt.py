@@ -240,7 +240,7 @@ def methods_sentence(rules: Rules) -> str:
         )
     )
     return (
-        f"Optimal CPP (CPPopt) was the lowest point of {fitted} (Aries 2012a) of {scale} on CPP"
+        f"Optimal CPP (CPPopt; Aries 2012a) was the lowest point of {fitted} of {scale} on CPP"
         f" ({rules.cpp_average} of {rules.cpp_average_min} min) in bins of"
         f" {rules.bin_width_mmhg:g} mmHg from {rules.bin_min_mmhg:g} to {rules.bin_max_mmhg:g}"
         f" mmHg over the preceding {_windows_words(rules)} with at least"

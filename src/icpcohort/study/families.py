@@ -139,9 +139,9 @@ FAMILIES = {
             ODDS_RATIO,
             "proportional-odds (ordinal logistic) regression",
             "An odds ratio above 1 means higher odds of a worse (lower) score, at every cut of "
-            "the score alike; a score test examines whether it is alike, and the odds ratio of "
-            "each cut stands beside it.",
-            sources=("McCullagh 1980", "Peterson 1990"),
+            "the score alike; a score test (Peterson 1990) examines whether it is alike, and "
+            "the odds ratio of each cut stands beside it.",
+            sources=("McCullagh 1980",),
             deltas=True,
             each_cut="logistic",
         ),
