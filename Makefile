@@ -78,10 +78,11 @@ sbom: .venv/ready .venv-audit/ready ## list every package of the environment wit
 audit: .venv-audit/ready ## ask for known vulnerabilities of the locked versions (needs the network)
 	@.venv-audit/bin/pip-audit --strict --require-hashes --disable-pip -r requirements.lock
 
-generate: .venv/ready ## write what is generated from sections and contracts: schema, two README.md
+generate: .venv/ready ## write what is generated from sections and contracts: schema, README.md, bibliography
 	@$(BIN)/python -m icpcohort.commands.settings_schema
 	@$(BIN)/python -m icpcohort.contracts.readme > results/README.md.new && mv results/README.md.new results/README.md
 	@$(BIN)/python -m icpcohort.study.readme > config/README.md.new && mv config/README.md.new config/README.md
+	@$(BIN)/python -m icpcohort.contracts.bibliography_page > docs/bibliography.md.new && mv docs/bibliography.md.new docs/bibliography.md
 
 lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \

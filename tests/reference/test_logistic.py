@@ -11,7 +11,7 @@ from statsmodels.datasets import spector
 from icpcohort.models import fit, logistic
 from icpcohort.study import plan
 
-# Spector and Mazzeo 1980: 32 students, grade ~ GPA + TUCE + PSI. Greene, Econometric Analysis,
+# Spector 1980: 32 students, grade ~ GPA + TUCE + PSI. Greene, Econometric Analysis,
 # prints -13.021, 2.826, 0.095, 2.379 and lnL -12.8896 (from memory); digits beyond are from
 # statsmodels 0.15.0, and R 4.2.2 glm(GRADE ~ GPA + TUCE + PSI, binomial) gives the same.
 TERMS = ("intercept", "GPA", "TUCE", "PSI")

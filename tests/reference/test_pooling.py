@@ -45,7 +45,7 @@ def test_imputations_that_agree_add_nothing():
 
 
 def test_e_values_of_the_published_example():
-    # VanderWeele and Ding 2017, Ann Intern Med 167:268: RR 3.9 (1.8 to 8.7), and RR 3.8
+    # VanderWeele 2017b, Ann Intern Med 167:268: RR 3.9 (1.8 to 8.7), and RR 3.8
     assert e_values.e_value(3.9) == pytest.approx(7.263034344160047, abs=1e-12)
     assert e_values.e_value(1.8) == pytest.approx(3.0, abs=1e-12)
     assert e_values.e_value(3.8) == pytest.approx(7.061901286060017, abs=1e-12)

@@ -117,7 +117,7 @@ def test_the_tenants_example_through_a_plan_reports_the_odds_of_a_worse_score():
     assert counted == [567, 446, 668]
 
 
-# McCullagh and Nelder 1989, Generalized Linear Models, 2nd ed., section 5.6: 52 ratings, from
+# McCullagh 1989, Generalized Linear Models, 2nd ed., section 5.6: 52 ratings, from
 # 1 to 9, of each of four cheeses. Printed against the first cheese: -3.352, -1.710 and 1.613
 # for a better taste (from memory). R 4.2.2 polr on the same table, against the fourth:
 # -1.61280, -4.96466, -3.32268; -2 log likelihood 711.347905.

@@ -1,7 +1,6 @@
 """Blinding: outcomes shuffled among patients, so that a run reveals nothing about them.
 
-Source: blinded analysis, common practice in physics: MacCoun and Perlmutter 2015, Nature
-526:187-189 (from memory).
+Source: blinded analysis, common practice in physics: MacCoun 2015.
 """
 
 from dataclasses import dataclass
@@ -31,7 +30,7 @@ class Settings:
         Setting(
             "Whether outcomes are shuffled among patients until the plan is locked with "
             "`icpcohort plan lock`",
-            "MacCoun and Perlmutter 2015, Nature 526:187-189 (from memory)",
+            "MacCoun 2015 (from memory)",
             True,
         ),
     ]

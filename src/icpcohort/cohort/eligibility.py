@@ -64,7 +64,8 @@ def steps_of(blocks: Sequence[Mapping[str, Any]], *, window: Window) -> list[Ste
     ValueError
         With every line of `cohort_rules.problems`.
 
-    Source: numbers and reasons at each stage: STROBE items 13a and 13b; RECORD item 13.1.
+    Source: numbers and reasons at each stage: von Elm 2007, items 13a and 13b;
+    Benchimol 2015, item 13.1.
     """
     problems = cohort_rules.problems(blocks)
     if problems:

@@ -56,7 +56,7 @@ def describe(
         Null times where there was no recording in the window.
 
     Source: common practice, no source; why it matters: a follow-up time that depends on the
-    outcome is informative (STROBE item 14c asks for its summary).
+    outcome is informative (von Elm 2007, item 14c, asks for its summary).
     """
     known = patients.select("patient_id", "death_h", "left_unit_h").join(
         facts, on="patient_id", how="left", validate="1:1"

@@ -35,7 +35,7 @@ class Settings:
         Literal["continuous", "chart"],
         Setting(
             "Published form of the IMPACT model; the two disagree",
-            "Steyerberg 2008, PLoS Med 5:e165, doi 10.1371/journal.pmed.0050165 [confirmed]",
+            "Steyerberg 2008 [confirmed]",
             "continuous",
         ),
     ]
@@ -53,7 +53,7 @@ class Settings:
         int,
         Setting(
             "Prognostic bands of the sliding dichotomy",
-            "usually 3: Murray 2005, J Neurotrauma 22:511-517 (from memory, high)",
+            "usually 3: Murray 2005 (from memory, high)",
             3,
             at_least=2,
             at_most=10,
@@ -91,9 +91,8 @@ def derive(patients: pl.DataFrame, *, settings: Settings) -> Endpoints:
         If `favourable_gose` is not the upper end of the scale, the form is unknown, a value
         lies outside its scale, or the scale seems to be reversed.
 
-    Source: GOSE as in Wilson et al. 2021, J Neurotrauma 38:2435 (the dichotomy is a setting;
-    1-4 unfavourable is common practice); merging 2 and 3, which postal forms cannot tell
-    apart: common practice.
+    Source: GOSE as in Wilson 2021 (the dichotomy is a setting; 1-4 unfavourable is common
+    practice); merging 2 and 3, which postal forms cannot tell apart: common practice.
     """
     best = _favourable(settings.favourable_gose)
     outside = patients.filter(~pl.col("gose_6m").is_in(_SCORES))
@@ -178,7 +177,7 @@ def survival_columns(*, landmark_h: float) -> dict[str, pl.Expr]:
     are null where neither is known, where a GOSE of 1 has no time of death (a censoring there
     would be informative), and where that moment lies before the landmark.
 
-    Source: landmark analysis: Anderson 1983, J Clin Oncol 1:710 (from memory).
+    Source: landmark analysis: Anderson 1983.
     """
     death_h, undated = pl.col("death_h"), pl.col("gose_6m").eq_missing(1)
     end_h = pl.coalesce(death_h, pl.when(~undated).then(last_alive_h())) - landmark_h
@@ -198,19 +197,19 @@ def methods_sentence(settings: Settings) -> str:
         "chart": "the published score chart",
     }
     return (
-        "Outcome was the extended Glasgow Outcome Scale (GOSE) at 6 months, from 1 (dead) to 8"
-        f" (upper good recovery). Scores {_span(range(1, best[0]))} were called unfavourable"
-        f" and {_span(best)} favourable. For analyses of the whole scale, scores 2 and 3 were"
-        f" merged. For the sliding dichotomy, patients were divided into {settings.n_bands}"
-        " bands of equal size by their IMPACT core risk, and each band at the score that"
-        f" divides it nearest to half. Mortality was death by {settings.mortality_horizon_h:g}"
-        " h. Survival was counted from the landmark; survivors were censored when last known"
-        " to be alive. Baseline risk was the IMPACT core, extended and laboratory model in the"
-        f" form of {forms[settings.impact_form]}; the two published forms give different risks."
-        " IMPACT was developed in patients aged 14 years or older with a Glasgow Coma Scale of"
-        " 12 or lower; it was computed for every patient in whom its values were known. An"
-        " untestable motor score has its own coefficient; a missing one leaves the risk"
-        " missing."
+        "Outcome was the extended Glasgow Outcome Scale (GOSE; Wilson 2021) at 6 months, from 1"
+        f" (dead) to 8 (upper good recovery). Scores {_span(range(1, best[0]))} were called"
+        f" unfavourable and {_span(best)} favourable. For analyses of the whole scale, scores 2"
+        " and 3 were merged. For the sliding dichotomy (Murray 2005), patients were divided"
+        f" into {settings.n_bands} bands of equal size by their IMPACT core risk, and each band"
+        " at the score that divides it nearest to half. Mortality was death by"
+        f" {settings.mortality_horizon_h:g} h. Survival was counted from the landmark (Anderson"
+        " 1983); survivors were censored when last known to be alive. Baseline risk was the"
+        " IMPACT core, extended and laboratory model (Steyerberg 2008) in the form of"
+        f" {forms[settings.impact_form]}; the two published forms give different risks. IMPACT"
+        " was developed in patients aged 14 years or older with a Glasgow Coma Scale of 12 or"
+        " lower; it was computed for every patient in whom its values were known. An untestable"
+        " motor score has its own coefficient; a missing one leaves the risk missing."
     )
 
 

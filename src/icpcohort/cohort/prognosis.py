@@ -10,8 +10,8 @@ do not withhold a risk outside that population; `outcomes.methods_sentence` says
 
 Null means missing: a risk is null where any value it needs is null.
 
-Source: Steyerberg et al. 2008, PLoS Med 5:e165, doi 10.1371/journal.pmed.0050165 (chart: its
-Figure 1; coefficients: the authors' fit behind their public calculator).
+Source: Steyerberg 2008 (chart: its Figure 1; coefficients: the authors' fit behind their public
+calculator).
 """
 
 from typing import NamedTuple
@@ -185,7 +185,7 @@ def gcs_pupils(patients: pl.DataFrame) -> pl.Series:
     Needs `gcs_total` and `pupils_reactive`; null where either is null. Raises ValueError for a
     value out of range.
 
-    Source: Brennan, Murray and Teasdale 2018, J Neurosurg 128:1612 (from memory).
+    Source: Brennan 2018.
     """
     columns = ("gcs_total", "pupils_reactive")
     refuse_out_of_range(patients, columns=columns, where="prognosis.gcs_pupils")
@@ -207,7 +207,7 @@ def rotterdam(scans: pl.DataFrame) -> pl.Series:
     ValueError
         If a value lies outside what it can be.
 
-    Source: Maas et al. 2005, Neurosurgery 57:1173 (sum of the parts, plus 1).
+    Source: Maas 2005 (sum of the parts, plus 1).
     """
     columns = ("cisterns", "midline_shift_mm")
     refuse_out_of_range(scans, columns=columns, where="prognosis.rotterdam")

@@ -255,7 +255,7 @@ class Landmark(Rule):
         The landmark is the window's end: who died or left the unit before it is not in the
         analysis, because no exposure of the whole window exists for them (immortal time).
 
-        Source: Anderson 1983, J Clin Oncol 1:710.
+        Source: Anderson 1983.
         """
         end_h, left_h = window["end_h"], pl.col("left_unit_h")
         undated = (pl.col("gose_6m") == 1) & pl.col("death_h").is_null()

@@ -55,7 +55,8 @@ class Settings:
         Setting(
             "Eligibility rules in their order; a patient leaves at the first one that is not "
             "met",
-            "numbers and reasons at each stage: STROBE items 13a and 13b (from memory, high)",
+            "numbers and reasons at each stage: von Elm 2007, items 13a and 13b (from memory, "
+            "high)",
             [{"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"}],
         ),
         Kinds(
@@ -196,8 +197,8 @@ def methods_sentence(
     asked = "; ".join(eligibility.in_words(rules))
     return (
         f"Exposure windows were fixed, counted from {time_zero.replace('_', ' ')}: {spans}. The"
-        " end of a window was its landmark: patients who had died or left the unit before it,"
-        " or who died at a time not known, are not in its analysis; a patient without a time"
-        " of discharge was taken to be in the unit. Patients with a usable recording of ICP"
-        f" were eligible{f', with: {asked}' if asked else ''}."
+        " end of a window was its landmark (Anderson 1983): patients who had died or left the"
+        " unit before it, or who died at a time not known, are not in its analysis; a patient"
+        " without a time of discharge was taken to be in the unit. Patients with a usable"
+        f" recording of ICP were eligible{f', with: {asked}' if asked else ''}."
     )

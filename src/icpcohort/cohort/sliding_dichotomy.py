@@ -14,8 +14,7 @@ def bands(risks: pl.Series, *, n_bands: int) -> pl.Series:
 
     Bands hold equal numbers of the patients whose risk is known; equal risks share a band.
 
-    Source: quantiles by linear interpolation, type 7 of Hyndman and Fan (1996), Am Stat
-    50:361-365 (from memory).
+    Source: quantiles by linear interpolation, type 7 of Hyndman 1996.
     """
     limits = [risks.quantile(i / n_bands, interpolation="linear") for i in range(1, n_bands)]
     above = [
@@ -41,9 +40,9 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
         A band of higher risk has no higher cut than one of lower risk. Of cuts equally near
         to half the lower are chosen. A band without any score has no cut.
 
-    Source: Murray et al. 2005, J Neurotrauma 22:511-517 (bands of prognosis, each divided near
-    its median; from memory, high). There the cuts are fixed before the trial; here they are
-    chosen in the data at hand, without looking at any exposure.
+    Source: Murray 2005 (bands of prognosis, each divided near its median).
+    There the cuts are fixed before the trial; here they are chosen in the data at hand, without
+    looking at any exposure.
     """
     groups = dict(outcomes.drop_nulls("prognostic_band").group_by("prognostic_band"))
     bands_ = sorted(groups)

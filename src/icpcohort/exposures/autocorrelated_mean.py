@@ -35,11 +35,9 @@ def interval_of_mean(values: Reals, *, n_cosines: int) -> Interval:
         NaN where no more than `n_cosines` values are valid, or all are the same. A missing
         value counts as the mean and takes no part in the number of values.
 
-    Source: equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352;
-    Lazarus, Lewis, Stock & Watson 2018, J Bus Econ Stat 36:541-559 (both from memory), who
-    take 0.4 n^(2/3) cosines; a fixed small number, for series as slow as PRx, is our own
-    choice (DEVELOPERS.md). Missing values in their place with a deviation of zero: Parzen
-    1963, Sankhya A 25:383-392 (from memory).
+    Source: equally weighted cosine estimator: Muller 2007; Lazarus 2018, who take 0.4 n^(2/3)
+    cosines; a fixed small number, for series as slow as PRx, is our own choice (DEVELOPERS.md).
+    Missing values in their place with a deviation of zero: Parzen 1963.
     """
     valid = np.isfinite(values)
     n_valid = int(valid.sum())

@@ -25,9 +25,7 @@ class Rules:
         Sequence[float],
         Setting(
             "Thresholds of ICP; burden is what lies above",
-            "18 and 22 mmHg: Sorrentino 2012, Neurocrit Care 16:258-266, doi "
-            "10.1007/s12028-011-9630-8 [confirmed]; above 22: Carney 2017, Neurosurgery "
-            "80:6-15, doi 10.1227/NEU.0000000000001432 [confirmed]",
+            "18 and 22 mmHg: Sorrentino 2012 [confirmed]; above 22: Carney 2017 [confirmed]",
             [18.0, 20.0, 22.0, 25.0],
             each="A threshold",
             at_least=1,
@@ -39,8 +37,7 @@ class Rules:
         Sequence[float],
         Setting(
             "Thresholds of CPP; burden is what lies below",
-            "target 60 to 70 mmHg: Carney 2017, Neurosurgery 80:6-15, doi "
-            "10.1227/NEU.0000000000001432 [confirmed]",
+            "target 60 to 70 mmHg: Carney 2017 [confirmed]",
             [50.0, 60.0, 70.0],
             each="A threshold",
             at_least=1,
@@ -52,8 +49,7 @@ class Rules:
         Literal["strict", "or_equal"],
         Setting(
             "Whether a pressure on the threshold is beyond it: strict (no) or or_equal (yes)",
-            "above 22: Carney 2017, Neurosurgery 80:6-15, doi 10.1227/NEU.0000000000001432 "
-            "[confirmed]; the two differ with readings in whole mmHg",
+            "above 22: Carney 2017 [confirmed]; the two differ with readings in whole mmHg",
             "strict",
         ),
     ]
@@ -97,9 +93,8 @@ class Settings(Rules):
         float,
         Setting(
             "Burden is also added up separately for the minutes with PRx above this",
-            "0.25 for survival: Sorrentino 2012, Neurocrit Care 16:258-266, doi "
-            "10.1007/s12028-011-9630-8 [confirmed], for a patient's mean; a single minute "
-            "exceeds it by chance in 9 % (computed)",
+            "0.25 for survival: Sorrentino 2012 [confirmed], for a patient's mean; a single "
+            "minute exceeds it by chance in 9 % (computed)",
             0.25,
             above=-1,
             below=1,
@@ -144,8 +139,8 @@ def dose_parts(
         pressures, cut exactly where they cross the threshold. Gaps contribute nothing.
     over : columns that keep patients and windows apart
 
-    Source: pressure-time dose: Vik 2008, J Neurosurg 109:678-684; Sheth 2013, Neurocrit
-    Care 18:26-32. Strict inequality makes no difference to a dose.
+    Source: pressure-time dose: Vik 2008; Sheth 2013. Strict inequality makes no difference to a
+    dose.
     """
     x = excess(pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side)
     if rule == "rectangle":
@@ -189,8 +184,8 @@ def add_up(
         everything but `monitored_h` is null, never zero. The hourly dose is over the hours
         that the rule integrates: with "trapezoid" and "crossing" those between two minutes.
 
-    Source: hourly dose, percent time: Bogli 2025, Crit Care 29:207; episodes of 5 min:
-    common in the literature (from memory).
+    Source: hourly dose, percent time: Bogli 2025; episodes of 5 min: common in the literature
+    (from memory).
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     return _over_thresholds(minutes, patients=patients, windows=windows, rules=rules)
@@ -240,8 +235,8 @@ def add_up_by_state(
         of LLR (below, not below, unknown): hours, and doses by rectangles, add up to those of
         `add_up`. A minute of another state interrupts an episode.
 
-    Source: burden by the state of autoregulation: Guiza 2015, Intensive Care Med
-    41:1067-1076 (tolerance is shorter when it is impaired; from memory).
+    Source: burden by the state of autoregulation: Guiza 2015 (tolerance is shorter when it is
+    impaired; from memory).
     """
     prx_above = pl.col("prx") > settings.impaired_prx
     below_llr = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
@@ -381,10 +376,11 @@ def methods_sentence(settings: Settings) -> str:
     below = ", ".join(f"{t:g}" for t in settings.cpp_below_mmhg)
     return (
         f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
-        f" dose by {how}, dose per monitored hour, percent of monitored time, and episodes of"
-        f" {settings.episode_min} min or more beyond the threshold, not ended by interruptions"
-        f" of up to {settings.merge_gap_min} min, which do not count in their length. Gaps and"
-        " masked time count in neither numerator nor denominator; all other time does, also"
-        " after a craniectomy. It was also added up for the minutes with PRx above"
-        f" {settings.impaired_prx:.2f} and not above, and with CPP below LLR and not below."
+        f" dose (Vik 2008; Sheth 2013) by {how}, dose per monitored hour, percent of monitored"
+        f" time (Bogli 2025), and episodes of {settings.episode_min} min or more beyond the"
+        f" threshold, not ended by interruptions of up to {settings.merge_gap_min} min, which"
+        " do not count in their length. Gaps and masked time count in neither numerator nor"
+        " denominator; all other time does, also after a craniectomy. It was also added up for"
+        f" the minutes with PRx above {settings.impaired_prx:.2f} and not above (Guiza 2015),"
+        " and with CPP below LLR and not below."
     )

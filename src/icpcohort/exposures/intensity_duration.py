@@ -19,10 +19,7 @@ SIDES = {"icp": "above", "cpp": "below"}
 MAP_KEY = ["window", "signal", "threshold_mmhg", "duration_min"]
 
 
-_GUIZA = (
-    "10 to 40 mmHg by 1, 5 to 360 min: Guiza 2015, Intensive Care Med 41:1067-1076, doi "
-    "10.1007/s00134-015-3806-1 (from memory, medium)"
-)
+_GUIZA = "10 to 40 mmHg by 1, 5 to 360 min: Guiza 2015 (from memory, medium)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,8 +72,7 @@ class Rules:
         Literal["strict", "or_equal"],
         Setting(
             "Whether a pressure on the threshold is beyond it, in the map",
-            "on or above the threshold: Guiza 2015, Intensive Care Med 41:1067-1076, doi "
-            "10.1007/s00134-015-3806-1 [confirmed]",
+            "on or above the threshold: Guiza 2015 [confirmed]",
             "or_equal",
         ),
     ]
@@ -135,8 +131,8 @@ def count_episodes(
     DataFrame, contracts.INTENSITY
         A row for every patient of `minutes`; without a valid minute the count is null.
 
-    Source: episodes counted for each intensity and duration: Guiza 2015, Intensive Care Med
-    41:1067-1076; per 24 h of valid time, since who lives longer is monitored longer: our own.
+    Source: episodes counted for each intensity and duration: Guiza 2015; per 24 h of valid
+    time, since who lives longer is monitored longer: our own.
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     durations = pl.DataFrame(
@@ -220,8 +216,7 @@ def against_outcome(
         Below zero: more episodes, lower GOSE. A description of the cohort: neighbouring
         cells share their episodes, and the interval of a cell allows for no search.
 
-    Source: Pearson correlation of counts and outcome, cell by cell: Guiza 2015, Intensive
-    Care Med 41:1067-1076.
+    Source: Pearson correlation of counts and outcome, cell by cell: Guiza 2015.
     """
     score, often = pl.col("gose_6m").cast(pl.Float64), pl.col("episodes_per_24_h")
     enough = (
@@ -273,7 +268,7 @@ def transition(table: pl.DataFrame) -> pl.DataFrame:
         Where the correlation first falls below zero from a duration to the next, on the
         straight line between the two; null where it does so at none or at the first.
 
-    Source: contour of zero correlation: Guiza 2015, Intensive Care Med 41:1067-1076.
+    Source: contour of zero correlation: Guiza 2015.
     """
     line = contracts.TRANSITION
     group = ["window", "signal", "threshold_mmhg"]
@@ -317,6 +312,7 @@ def methods_sentence(settings: Settings) -> str:
         f" {settings.cpp_from_mmhg:g} mmHg in steps of {settings.step_mmhg:g}, lasting"
         f" {min(durations_min)} to {max(durations_min)} min or longer (interruptions up to"
         f" {settings.merge_gap_min} min), were counted per 24 h of valid time and correlated"
-        f" (Pearson) with GOSE in windows of {settings.min_patients} patients or more; the"
+        f" (Pearson; Guiza 2015) with GOSE in windows of {settings.min_patients} patients or"
+        " more; the"
         " transition line is where the correlation falls below zero."
     )

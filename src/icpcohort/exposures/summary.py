@@ -61,9 +61,8 @@ class Settings:
         Setting(
             "How many of the slowest cosines give the long-run variance of PRx; with more, "
             "the interval is shorter and allows for less slow change",
-            "equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352; "
-            "Lazarus 2018, J Bus Econ Stat 36:541-559 (from memory); 6: own choice, by "
-            "simulation",
+            "equally weighted cosine estimator: Muller 2007; Lazarus 2018 (from memory); 6: "
+            "own choice, by simulation",
             6,
             at_least=2,
             at_most=200,
@@ -93,9 +92,8 @@ def summarise(
     DataFrame, contracts.SUMMARY
         What rests on no minute is null, and the hours are 0. The yield is null without PRx.
 
-    Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE trial,
-    J Neurotrauma 2021, doi 10.1089/neu.2021.0197; time below LLR: Donnelly 2017, Crit Care
-    Med 45:1464-1471.
+    Source: yield over minutes with CPP, and time within 5 mmHg of CPPopt: COGiTATE
+    2021; time below LLR: Donnelly 2017.
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     parts = [store.empty(contracts.SUMMARY)]
@@ -205,12 +203,14 @@ def methods_sentence(settings: Settings) -> str:
     return (
         "The 95 % interval of a patient's mean PRx allows for overlapping windows and slow"
         f" change: its long-run variance is that along the {settings.n_cosines} slowest cosines"
-        " of the exposure window, with Student's t of as many degrees of freedom; under"
+        " of the exposure window (Muller 2007; Lazarus 2018), with Student's t of as many"
+        " degrees of freedom; under"
         f" {settings.min_prx_interval_h:g} h of PRx it is not given. It tells how far the mean"
         " would move over another stretch of the same course, and nothing of a sensor's own"
         " error. The yield of CPPopt is the share of minutes with CPP that have one, given for"
         " patients with PRx. Mean CPPopt, the distance of CPP from it and time within 5 mmHg"
-        " of it, below and above, are over minutes with both, time below LLR or above ULR over"
+        " of it (COGiTATE 2021), below and above, are over minutes with both, time below LLR"
+        " (Donnelly 2017) or above ULR over"
         f" minutes with CPP and that limit; under {settings.min_cppopt_h:g} h of them they are"
         " not given."
     )

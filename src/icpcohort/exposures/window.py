@@ -22,7 +22,7 @@ class Window(TypedDict):
         Setting(
             "End since time zero, in hours; the landmark: patients who died or left before it"
             " are not in the window",
-            "landmark analysis: Anderson 1983, J Clin Oncol 1:710 (from memory)",
+            "landmark analysis: Anderson 1983 (from memory)",
             24.0,
             above=0,
             at_most=8760,

@@ -27,8 +27,7 @@ class Settings:
         int,
         Setting(
             "Bootstrap resamples behind the 95 % interval of CPPopt",
-            "1000 or more for percentile limits: Efron & Tibshirani 1993, An introduction to "
-            "the bootstrap (from memory)",
+            "1000 or more for percentile limits: Efron 1993 (from memory)",
             1000,
             at_least=100,
             at_most=100000,
@@ -38,9 +37,9 @@ class Settings:
         int,
         Setting(
             "Length of the blocks of minutes that are drawn, in minutes",
-            "blocks keep serial dependence: Kunsch 1989, Ann Stat 17:1217-1241 (from memory); "
-            "60 min is ten times what one PRx and its CPP share, and of 15 to 240 min covered "
-            "simulated truths best (measured)",
+            "blocks keep serial dependence: Kunsch 1989 (from memory); 60 min is ten times "
+            "what one PRx and its CPP share, and of 15 to 240 min covered simulated truths "
+            "best (measured)",
             60,
             at_least=5,
             at_most=1440,
@@ -98,8 +97,8 @@ def interval(
         is only an approximation, and its lowest point moves with both; without them the
         interval is too short (DEVELOPERS.md).
 
-    Source: moving-block bootstrap: Kunsch 1989, Ann Stat 17:1217-1241; percentile interval:
-    Efron 1979, Ann Stat 7:1-26 (both from memory); for CPPopt: our own choice.
+    Source: moving-block bootstrap: Kunsch 1989; percentile interval: Efron 1979; for CPPopt:
+    our own choice.
     """
     fine = dataclasses.replace(rules, bin_width_mmhg=rules.bin_width_mmhg / N_POSITIONS)
     drawn = resample(
@@ -176,9 +175,9 @@ def methods_sentence(settings: Settings) -> str:
     """Return the report's sentences for `interval`."""
     return (
         f"Its 95 % interval is that of {settings.n_resamples} moving-block bootstrap resamples"
-        f" (blocks of {settings.block_min} min, so that minutes that hang together stay"
-        " together), which also draw where the bins begin and how many minutes a bin needs; it"
-        f" is given when {100 * settings.min_upward_fraction:g} % of them open upward. It tells"
-        " sampling error alone: a sensor that has drifted moves CPP and CPPopt by its drift,"
-        " interval and all."
+        f" (Kunsch 1989; blocks of {settings.block_min} min, so that minutes that hang together"
+        " stay together), which also draw where the bins begin and how many minutes a bin"
+        f" needs; it is given when {100 * settings.min_upward_fraction:g} % of them open"
+        " upward. It tells sampling error alone: a sensor that has drifted moves CPP and CPPopt"
+        " by its drift, interval and all."
     )

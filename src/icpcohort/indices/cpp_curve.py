@@ -66,11 +66,11 @@ def accept(sums: Sums, *, min_minutes: float | Reals, min_arm_z: float, rules: R
         first and last bin that count, or at one of them by `rules.one_sided`: no
         extrapolation.
 
-    Source: Fisher z against a U shape out of noise, shape rule: Aries 2012 (details from
-    memory); count weights and the least spans: common practice, no source; an incomplete
-    curve with less weight: Liu 2017, J Neurotrauma 34:3081-3088 (from memory; how much less
-    is our own choice); the tests of curvature and arms: our own choice; PRx limit 0.30 for
-    LLR and ULR: Donnelly 2017, Crit Care Med 45:1464-1471 (value from memory).
+    Source: Fisher z against a U shape out of noise, shape rule: Aries 2012a (details from
+    memory); count weights and the least spans: common practice, no source; an incomplete curve
+    with less weight: Liu 2017 (from memory; how much less is our own choice); the tests of
+    curvature and arms: our own choice; PRx limit 0.30 for LLR and ULR: Donnelly 2017 (value
+    from memory).
     """
     centres = rules.centres_mmhg()
     used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
@@ -193,7 +193,7 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
         therefore multiplied by the root of the minutes in a window; minutes may then be counted
         as if they were independent.
 
-    Source: variance of z: Fisher 1921 (from memory); the allowance for overlap: our own.
+    Source: variance of z: Fisher 1921; the allowance for overlap: our own.
     """
     freedom = _freedom(sums)
     variance = nan_divide.divide(_squares_within(sums).sum(axis=-1), freedom, where=freedom > 0)
@@ -217,9 +217,8 @@ def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: Rules) -> tuple[Reals, Real
         included, in its standard errors by `spread_of_values`; positive when PRx rises away
         from the lowest point. NaN with fewer than two bins.
 
-    Source: a U needs two arms, and a parabola cannot tell a U from one steep arm: Lind &
-    Mehlum 2010, Oxford Bull Econ Stat 72:109-118; two lines: Simonsohn 2018, AMPPS 1:538-555
-    (both from memory).
+    Source: a U needs two arms, and a parabola cannot tell a U from one steep arm: Lind 2010;
+    two lines: Simonsohn 2018.
     """
     centres = rules.centres_mmhg()
     used = bins_that_count(sums.counts, min_bin_fraction=rules.min_bin_fraction)
@@ -266,7 +265,7 @@ def crossing_of_bins(
         below the level, or no bin beyond it rises to the level.
 
     Source: our own choice, beside the parabola, which makes both limits equally far: the
-    relation is steeper below than above (Bogli 2025, Crit Care 29:207).
+    relation is steeper below than above (Bogli 2025).
     """
     used = np.isfinite(values)
     gap = np.where(used, np.abs(centres_mmhg - cppopt_mmhg[..., None]), np.inf)

@@ -27,9 +27,9 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
     values_mmhg, weights : (n_windows, ...)
         A NaN value does not count.
 
-    Source: weighted average of many window lengths: Liu 2017, J Neurotrauma 34:3081-3088.
-    The weights there fall with the error of the fit and for incomplete curves, by a formula
-    that could not be confirmed; those of `curve_settings` are our own choice.
+    Source: weighted average of many window lengths: Liu 2017. The weights there fall with the
+    error of the fit and for incomplete curves, by a formula that could not be confirmed; those
+    of `curve_settings` are our own choice.
     """
     has_value = np.isfinite(values_mmhg) & (weights > 0)
     total = np.where(has_value, weights, 0.0).sum(axis=0)
@@ -86,8 +86,8 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
         `minutes` with `MINUTE_COLUMNS`; a minute uses itself and the past only.
         `cppopt_edge_fraction` is the share of one-sided curves in the weight of CPPopt.
 
-    Source: 4-h window renewed every minute: Aries 2012, Crit Care Med 40:2456-2463; several
-    windows from 2 to 8 h: Liu 2017, J Neurotrauma 34:3081-3088.
+    Source: 4-h window renewed every minute: Aries 2012a; several windows from 2 to 8 h: Liu
+    2017.
     """
     binned = bin_minutes(minutes, rules=rules)
     if not binned.inside.any():
@@ -164,8 +164,8 @@ class WholeCurve(NamedTuple):
 def for_recording(minutes: pl.DataFrame, *, rules: Rules) -> WholeCurve:
     """Fit one curve to all minutes of one patient; describes, predicts nothing.
 
-    Source: PRx averaged in CPP bins over the whole recording: Steiner 2002, Crit Care Med
-    30:733-738; the fitted parabola stands for the reading by eye.
+    Source: PRx averaged in CPP bins over the whole recording: Steiner 2002; the fitted parabola
+    stands for the reading by eye.
     """
     sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
     accepted = accept(
@@ -227,7 +227,7 @@ def methods_sentence(rules: Rules) -> str:
     )
     arms = (
         f", if its bins also rise on both sides by {rules.min_arm_z:g} or more standard errors"
-        " of their slope"
+        " of their slope (Lind 2010)"
         if rules.min_arm_z
         else ""
     )
@@ -242,15 +242,16 @@ def methods_sentence(rules: Rules) -> str:
         )
     )
     return (
-        f"Optimal CPP (CPPopt) was the lowest point of {fitted} of {scale} on CPP"
+        f"Optimal CPP (CPPopt; Aries 2012a) was the lowest point of {fitted} of {scale} on CPP"
         f" ({rules.cpp_average} of {rules.cpp_average_min} min) in bins of"
         f" {rules.bin_width_mmhg:g} mmHg from {rules.bin_min_mmhg:g} to {rules.bin_max_mmhg:g}"
         f" mmHg over the preceding {_windows_words(rules)} with at least"
         f" {100 * rules.min_valid_fraction:g} % of the minutes valid,"
         f" {', '.join(filter(None, asked))}, opening upward{chance} {sides}. The limits of"
-        f" reactivity (LLR, ULR) were where it crosses PRx {rules.reactivity_limit_prx:.2f}"
-        " inside the data and, beside it, where the bins themselves first do. One such curve"
-        f" of all minutes gives the CPPopt of a patient's whole recording{arms}."
+        " reactivity (LLR, ULR; Donnelly 2017) were where it crosses PRx"
+        f" {rules.reactivity_limit_prx:.2f} inside the data and, beside it, where the bins"
+        " themselves first do. One such curve of all minutes (Steiner 2002) gives the CPPopt of"
+        f" a patient's whole recording{arms}."
     )
 
 
@@ -261,5 +262,5 @@ def _windows_words(rules: Rules) -> str:
     weight = "with the R2 as weight" if rules.window_weighting == "r_squared" else "equally"
     return (
         f"{min(windows_min) / 60:.3g} to {max(windows_min) / 60:.3g} h"
-        f" ({len(windows_min)} windows, averaged {weight})"
+        f" ({len(windows_min)} windows, averaged {weight}; Liu 2017)"
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from icpcohort.contracts.setting import Setting
 from icpcohort.indices import reactivity
 
-_ARIES = "40 to 120 mmHg: Aries 2012 (from memory, medium)"
+_ARIES = "40 to 120 mmHg: Aries 2012a (from memory, medium)"
 _0_2__FROM_MEMORY__LOW__N = "0.2 (from memory, low; not to be attributed to a paper)"
 
 
@@ -22,9 +22,8 @@ class Settings:
         Sequence[int],
         Setting(
             "How far a minute's curve looks back, in minutes; several windows are averaged",
-            "one window of 4 h: Aries 2012, Crit Care Med 40:2456-2463, doi "
-            "10.1097/CCM.0b013e3182514eb6 [confirmed]; 36 windows of 2 to 8 h: Liu 2017, J "
-            "Neurotrauma 34:3081-3088, doi 10.1089/neu.2017.5003 (from memory, high)",
+            "one window of 4 h: Aries 2012a [confirmed]; 36 windows of 2 to 8 h: Liu 2017 "
+            "(from memory, high)",
             [240],
             each="A window's length, in minutes",
             at_least=30,
@@ -36,7 +35,7 @@ class Settings:
         float,
         Setting(
             "Share of the window's minutes that need CPP and PRx",
-            "half of the window: Aries 2012 (from memory, medium)",
+            "half of the window: Aries 2012a (from memory, medium)",
             0.5,
             above=0,
             at_most=1,
@@ -46,7 +45,7 @@ class Settings:
         Literal["mean", "median"],
         Setting(
             "How CPP is averaged over cpp_average_min",
-            "5-min median of CPP: Aries 2012 (from memory, medium); a mean is as usual, no "
+            "5-min median of CPP: Aries 2012a (from memory, medium); a mean is as usual, no "
             "source",
             "mean",
         ),
@@ -55,7 +54,7 @@ class Settings:
         int,
         Setting(
             "Minutes over which CPP is averaged before it is paired with PRx",
-            "5-min values of CPP: Aries 2012 (from memory, medium)",
+            "5-min values of CPP: Aries 2012a (from memory, medium)",
             5,
             at_least=1,
             at_most=60,
@@ -65,7 +64,7 @@ class Settings:
         float,
         Setting(
             "Width of a CPP bin",
-            "5 mmHg: Steiner 2002, Crit Care Med 30:733-738 (from memory, high)",
+            "5 mmHg: Steiner 2002 (from memory, high)",
             5.0,
             above=0,
             at_most=50,
@@ -155,8 +154,7 @@ class Settings:
         Setting(
             "Each side of the U fitted to a whole recording must rise by this many standard "
             "errors; 0 asks for none. Above 0 one-sided curves are refused",
-            "a U needs two arms: Lind & Mehlum 2010, Oxford Bull Econ Stat 72:109-118 (from "
-            "memory); 1: own choice, by simulation",
+            "a U needs two arms: Lind 2010 (from memory); 1: own choice, by simulation",
             1.0,
             at_least=0,
             at_most=10,
@@ -167,9 +165,8 @@ class Settings:
         Setting(
             "What a curve gives whose lowest point lies beyond its bins: nothing, or the "
             "centre of its last bin",
-            "weighted average, less for incomplete curves: Liu 2017, J Neurotrauma "
-            "34:3081-3088, doi 10.1089/neu.2017.5003 (from memory, high; its formula could not"
-            " be confirmed)",
+            "weighted average, less for incomplete curves: Liu 2017 (from memory, high; its "
+            "formula could not be confirmed)",
             "reject",
         ),
     ]
@@ -177,9 +174,8 @@ class Settings:
         float,
         Setting(
             "Share of its weight that a one-sided curve keeps where windows are averaged",
-            "weighted average, less for incomplete curves: Liu 2017, J Neurotrauma "
-            "34:3081-3088, doi 10.1089/neu.2017.5003 (from memory, high; its formula could not"
-            " be confirmed); 0.5 is our own choice",
+            "weighted average, less for incomplete curves: Liu 2017 (from memory, high; its "
+            "formula could not be confirmed); 0.5 is our own choice",
             0.5,
             above=0,
             at_most=1,
@@ -190,9 +186,8 @@ class Settings:
         Setting(
             "Weight of a window's curve where several are averaged: the parabola's R2, or the "
             "same for all",
-            "weighted average, less for incomplete curves: Liu 2017, J Neurotrauma "
-            "34:3081-3088, doi 10.1089/neu.2017.5003 (from memory, high; its formula could not"
-            " be confirmed); R2 is our own choice",
+            "weighted average, less for incomplete curves: Liu 2017 (from memory, high; its "
+            "formula could not be confirmed); R2 is our own choice",
             "r_squared",
         ),
     ]
@@ -200,8 +195,7 @@ class Settings:
         float,
         Setting(
             "PRx at which the curve gives the lower and upper limit of reactivity",
-            "0.30: Donnelly 2017, Crit Care Med 45:1464-1471, doi 10.1097/CCM.0000000000002575"
-            " (threshold from memory, medium)",
+            "0.30: Donnelly 2017 (threshold from memory, medium)",
             0.3,
             above=-1,
             below=1,

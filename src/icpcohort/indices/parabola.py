@@ -63,8 +63,8 @@ def fit(centres_mmhg: Reals, values: Reals, weights: Reals, *, variances: Reals)
         values are the same. Polynomials orthogonal under each curve's weights are fitted, so
         that no matrix is inverted and nothing cancels at 100 mmHg.
 
-    Source: second-order polynomial of PRx on CPP: Aries 2012, Crit Care Med 40:2456-2463;
-    orthogonal polynomials: Forsythe 1957, J SIAM 5:74-88 (from memory).
+    Source: second-order polynomial of PRx on CPP: Aries 2012a; orthogonal polynomials: Forsythe
+    1957.
     """
     used = weights > 0
     enough = used.sum(axis=-1) >= 3

@@ -64,9 +64,8 @@ class Settings(Scale):
         Setting(
             "Means of trends.block_s in one correlation; the spread of Fisher z needs more "
             "than three",
-            "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997, Neurosurgery "
-            "41:11-19, doi 10.1097/00006123-199707000-00005 [confirmed]; 30 means of 10 s are "
-            "later practice [confirmed]",
+            "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997 [confirmed]; "
+            "30 means of 10 s are later practice [confirmed]",
             30,
             at_least=4,
             at_most=360,
@@ -100,7 +99,7 @@ class Settings(Scale):
         int,
         Setting(
             "Minute means in one correlation of L-PRx",
-            "20 min of 1-min means: Santos 2011, Acta Neurochir [confirmed]",
+            "20 min of 1-min means: Santos 2011 [confirmed]",
             20,
             at_least=3,
             at_most=240,
@@ -173,9 +172,9 @@ def moving_pearson(
         means of a constant are. Means are taken off within each window, so that
         nothing cancels however long the series and however high its level.
 
-    Source: PRx as moving correlation of 40 successive 5-s means: Czosnyka 1997,
-    Neurosurgery 41:11-19; 30 means of 10 s is later practice. Completeness and the
-    treatment of constant input: no agreed rule, a setting.
+    Source: PRx as moving correlation of 40 successive 5-s means: Czosnyka 1997; 30 means of
+    10 s is later practice. Completeness and the treatment of constant input: no agreed rule, a
+    setting.
     """
     x, y = (_windows(series, n_values=n_values, step=step) for series in (first, second))
     least = max(min_valid_fraction * n_values - ROUNDING, 3.0)
@@ -253,10 +252,8 @@ def to_minutes(
         ABP was recorded less often than every `rules.block_s` there is no PRx, and less often
         than every minute no L-PRx.
 
-    Source: PAx: Aries 2012, Neurocrit Care 17:67-76; RAC: Zeiler 2018, J Neurotrauma
-    35:963-974; RAP: Czosnyka 1996, Acta Neurochir 138:531-542 (citations from memory);
-    L-PRx: Santos 2011, Acta Neurochir; no index with an open drain or after craniectomy:
-    common practice.
+    Source: PAx: Aries 2012b; RAC: Zeiler 2018; RAP: Czosnyka 1996; L-PRx: Santos 2011; no index
+    with an open drain or after craniectomy: common practice.
     """
     grid = on_grid(trends, block_s=rules.block_s)
     n_in_minute = round(MINUTE_S / rules.block_s)
@@ -391,8 +388,7 @@ def from_scale(values: Reals, scale: Scale) -> Reals:
 def mean_correlation(r: pl.Expr, scale: Scale) -> pl.Expr:
     """Return the mean of correlations on their scale; null when there is none.
 
-    Source: mean of z, transformed back: Fisher 1921 (from memory); arithmetic means are as
-    common in papers.
+    Source: mean of z, transformed back: Fisher 1921; arithmetic means are as common in papers.
     """
     clip = scale.fisher_clip
     z = r.clip(-clip, clip).arctanh()
@@ -414,7 +410,7 @@ def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:
     minutes = rules.n_blocks * rules.block_s / MINUTE_S
     closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in rules.not_during)
     average = {
-        "fisher": f"through Fisher z, clipped at {rules.fisher_clip:g}",
+        "fisher": f"through Fisher z (Fisher 1921), clipped at {rules.fisher_clip:g}",
         "arithmetic": "arithmetically, without a transformation",
     }[rules.averaging]
     renewed = (
@@ -428,11 +424,12 @@ def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:
     )
     return (
         f"Minute means needed {100 * minute_min_valid_fraction:g} % of their"
-        f" {rules.block_s:g}-s blocks. The pressure reactivity index (PRx) was the correlation"
-        f" of {rules.n_blocks} successive {rules.block_s:g}-s means of ICP and ABP"
-        f" ({minutes:.3g} min), renewed every {renewed} and looking backwards only; PAx (AMP,"
-        f" ABP), RAC (AMP, CPP) and RAP (AMP, ICP) {alike}; L-PRx was the correlation of"
-        f" {rules.lprx_window_min} minute means. At least {100 * rules.min_valid_fraction:g} %"
-        " of a window had to be valid and neither series constant. Correlations were averaged"
+        f" {rules.block_s:g}-s blocks. The pressure reactivity index (PRx; Czosnyka 1997) was"
+        f" the correlation of {rules.n_blocks} successive {rules.block_s:g}-s means of ICP and"
+        f" ABP ({minutes:.3g} min), renewed every {renewed} and looking backwards only; PAx"
+        " (AMP, ABP; Aries 2012b), RAC (AMP, CPP; Zeiler 2018) and RAP (AMP, ICP; Czosnyka"
+        f" 1996) {alike}; L-PRx (Santos 2011) was the correlation of {rules.lprx_window_min}"
+        f" minute means. At least {100 * rules.min_valid_fraction:g} % of a window had to be"
+        " valid and neither series constant. Correlations were averaged"
         f" {average}." + (f" They were not computed during {closed}." if closed else "")
     )

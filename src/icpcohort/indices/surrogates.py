@@ -28,8 +28,8 @@ class Settings:
         Setting(
             "How surrogates decouple ICP from ABP: phases of its spectrum drawn anew, or a "
             "circular shift",
-            "phase randomisation: Theiler 1992, Physica D 58:77-94 (from memory); circular "
-            "shift: common practice, no source",
+            "phase randomisation: Theiler 1992 (from memory); circular shift: common practice, "
+            "no source",
             "phase",
         ),
     ]
@@ -37,8 +37,7 @@ class Settings:
         int,
         Setting(
             "Surrogates behind the p of chance, which is at least 1 / (n + 1); 0 computes none",
-            "99 for a test at 5 or 1 %: Davison & Hinkley 1997, Bootstrap methods (from "
-            "memory)",
+            "99 for a test at 5 or 1 %: Davison 1997 (from memory)",
             99,
             at_least=0,
             at_most=9999,
@@ -86,8 +85,7 @@ def decouple(values: Reals, *, method: str, generator: np.random.Generator) -> R
         "phase": the phases of its Fourier transform are drawn anew. "shift": the readings
         move along themselves in a circle, by any number of places.
 
-    Source: phase randomisation: Theiler 1992, Physica D 58:77-94 (from memory); circular
-    shift: common practice, no source.
+    Source: phase randomisation: Theiler 1992; circular shift: common practice, no source.
     """
     valid = np.isfinite(values)
     series, changed = values[valid], values.copy()
@@ -181,8 +179,8 @@ def chance(
         `percent`: surrogates whose whole recording has a CPPopt, and `cppopt_sd_mmhg` its
         spread. `yield_percent`: of minutes with CPP, those with a CPPopt.
 
-    Source: p of a Monte Carlo test: Davison & Hinkley 1997, Bootstrap methods; both arms must
-    rise, so the larger p counts: Lind & Mehlum 2010 (all from memory); for CPPopt: our own.
+    Source: p of a Monte Carlo test: Davison 1997; both arms must rise, so the larger p counts:
+    Lind 2010; for CPPopt: our own.
     """
     arms, optima_mmhg, yields = [], [], []
     recorded_sums = Sums(*(running[-1] for running in running_sums(recorded, rules=rules)))
@@ -249,7 +247,7 @@ def methods_sentence(settings: Settings) -> str:
     if n_surrogates == 0:
         return "What chance alone would give was not computed."
     how = {
-        "phase": "the phases of its spectrum drawn anew",
+        "phase": "the phases of its spectrum drawn anew; Theiler 1992",
         "shift": "its readings shifted in a circle",
     }[settings.surrogate]
     n_yield = min(n_surrogates, settings.n_yield_surrogates)
@@ -259,5 +257,5 @@ def methods_sentence(settings: Settings) -> str:
         f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
         f" ABP ({how}). The p that there is no U is the larger of two, one for each arm of the"
         " curve: the share of the surrogates, the recording among them, whose bins rise away"
-        f" from its CPPopt as steeply or more{yields}."
+        f" from its CPPopt as steeply or more (Davison 1997; Lind 2010){yields}."
     )

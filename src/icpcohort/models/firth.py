@@ -78,8 +78,7 @@ def fit_penalised(
         The likelihoods are penalised ones. Standard errors are from the information without
         the penalty, at the estimate; limits and p are not Wald's but those of the profile.
 
-    Source: Firth 1993, Biometrika 80:27; Heinze and Schemper 2002, Stat Med 21:2409 (from
-    memory); Newton's method with the modified score.
+    Source: Firth 1993; Heinze 2002; Newton's method with the modified score.
     """
     scaled = designs.standardise(X)
     Z = np.column_stack([np.ones(len(y)), scaled.matrix])

@@ -70,7 +70,7 @@ def start_stop(rows: pl.DataFrame, *, updates: pl.DataFrame, exposure: str) -> p
         the exposure as it stood at `entry_h`. A day without a value keeps the one before, and
         after the end of monitoring the last one stays.
 
-    Source: start-stop rows, Therneau and Grambsch 2000, section 3.7 (from memory).
+    Source: start-stop rows, Therneau 2000, section 3.7.
     """
     first = rows.select("patient_id", pl.col("landmark_h").alias("entry_h"), exposure)
     later = updates.select("patient_id", pl.col("until_h").alias("entry_h"), exposure)

@@ -58,8 +58,7 @@ def fit_exchangeable(
         Robust covariance with the factor G / (G - 1) for G clusters, Student's t with G - 1
         degrees of freedom, no likelihood; and the correlation within clusters.
 
-    Source: Liang and Zeger 1986, Biometrika 73:13 (from memory); statsmodels `GEE`, on scaled
-    columns.
+    Source: Liang 1986; statsmodels `GEE`, on scaled columns.
     """
     scaled = designs.standardise(X)
     with_intercept = np.column_stack([np.ones(len(y)), scaled.matrix])

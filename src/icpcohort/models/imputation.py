@@ -36,7 +36,7 @@ def incomplete(rows: pl.DataFrame, plan: Plan) -> list[str]:
 def n_imputations(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> int:
     """Return the number of imputations: the percentage of incomplete patients, or the minimum.
 
-    Source: White, Royston and Wood 2011, Stat Med 30:377 (from memory).
+    Source: White 2011.
     """
     lacking = rows.select(pl.any_horizontal(pl.col(plan.adjust_for).is_null())).to_series()
     share = float(lacking.sum()) / rows.height if rows.height else 0.0
@@ -64,8 +64,7 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
     that imputed values are values that other patients have. A category stands in the chain as
     one number per level, which sets the levels apart by their mean on the other columns.
 
-    Source: van Buuren 2018, Flexible Imputation of Missing Data, sections 3.4 and 4.5; White
-    and Royston 2009, Stat Med 28:1982, for the cumulative hazard (both from memory);
+    Source: van Buuren 2018, sections 3.4 and 4.5; White 2009, for the cumulative hazard;
     statsmodels `MICEData`.
     """
     coded = _code(rows, plan, how)
@@ -197,8 +196,7 @@ def draw_outcomes(
         `residual_sd`, to a number.
     seed : numbers
 
-    Source: pattern-mixture with a shift, Carpenter and Kenward 2013, Multiple Imputation and
-    its Application, chapter 10 (from memory).
+    Source: pattern-mixture with a shift, Carpenter 2013, chapter 10.
     """
     rng = np.random.default_rng(seed)
     drawn = rng.multivariate_normal(made.estimate, made.covariance, method="eigh")

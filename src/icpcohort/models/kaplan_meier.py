@@ -23,8 +23,7 @@ class Curve(NamedTuple):
 def curve(entry_h: Array, exit_h: Array, died: Flags) -> Curve:
     """Estimate survival of patients at risk from `entry_h` (excluded) to `exit_h` (included).
 
-    Source: Kaplan and Meier 1958, J Am Stat Assoc 53:457; Greenwood 1926; Nelson 1972,
-    Technometrics 14:945 (all from memory).
+    Source: Kaplan 1958; Greenwood 1926; Nelson 1972.
     """
     time_h = np.unique(exit_h[died])
     starts, ends, deaths = np.sort(entry_h), np.sort(exit_h), np.sort(exit_h[died])
@@ -54,7 +53,7 @@ def limits(survival: float, variance_of_log: float, *, form: str) -> tuple[float
         The two common forms disagree: "log" is the default of R's `survfit` and is cut at 1;
         "log_log" stays between 0 and 1 by itself.
 
-    Source: Kalbfleisch and Prentice 1980 (from memory).
+    Source: Kalbfleisch 1980.
     """
     half = norm.ppf(0.975) * np.sqrt(variance_of_log)
     if form == "log":

@@ -137,8 +137,7 @@ def diagnostics(
 def c_statistic(y: npt.NDArray[np.bool_], score: Array) -> float:
     """Return the share of (event, non-event) pairs in which the event scores higher; ties half.
 
-    Source: the Mann-Whitney statistic over the number of pairs (Hanley and McNeil 1982,
-    Radiology 143:29; from memory).
+    Source: the Mann-Whitney statistic over the number of pairs (Hanley 1982).
     """
     n_events = int(y.sum())
     n_pairs = n_events * (len(y) - n_events)

@@ -41,8 +41,7 @@ def performance(model: Model, *, plan: Plan) -> pl.DataFrame:
     less the optimism. Own calibration is perfect in every sample, so the limits of intercept
     and slope are the percentiles of the refitted models in all patients.
 
-    Source: Harrell, Lee and Mark 1996, Stat Med 15:361; limits: Noma et al. 2021, Stat Med
-    40:5691 (both from memory); those of calibration: our own choice.
+    Source: Harrell 1996; limits: Noma 2021; those of calibration: our own choice.
     """
     made, how = model.fitted.coefficients, plan.bootstrap
     if made is None or how is None:
@@ -113,8 +112,7 @@ def _measure(estimate: Array, response: Response, design: Design, plan: Plan) ->
 def calibration(y: npt.NDArray[np.bool_], p: Array) -> tuple[float, float]:
     """Return the calibration intercept, at a slope of 1, and the calibration slope.
 
-    Source: Cox 1958, Biometrika 45:562; Steyerberg 2019, Clinical Prediction Models, chapter
-    15 (both from memory).
+    Source: Cox 1958; Steyerberg 2019, chapter 15.
     """
     eta = np.log(p) - np.log1p(-p)
     slope = logistic.fit_logit(y, eta[:, None], terms=("score",)).estimate[1]

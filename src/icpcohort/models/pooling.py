@@ -36,8 +36,7 @@ def rubin(estimates: Array, covariances: Array, *, complete_df: Array) -> Pooled
         `fmi` with Rubin's degrees of freedom. Where the m estimates agree exactly, `df` is that
         of complete data and `fmi` is zero.
 
-    Source: Rubin 1987, Multiple Imputation for Nonresponse in Surveys; Barnard and Rubin 1999,
-    Biometrika 86:948 (from memory).
+    Source: Rubin 1987; Barnard 1999.
     """
     m = len(estimates)
     mean = estimates.mean(axis=0)

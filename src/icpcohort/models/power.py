@@ -36,8 +36,8 @@ def expected(
         unadjusted where it has no adjustment, has no row.
 
     Source: variance falls with 1/n; smallest effect of a two-sided Wald test: (z(0.975) +
-    z(0.80)) standard errors, as in Hsieh, Bloch and Larsen 1998, Stat Med 17:1623-1634 (from
-    memory). The standard error is that of the study at its own estimate, not at no effect.
+    z(0.80)) standard errors, as in Hsieh 1998. The standard error is that of the study at its
+    own estimate, not at no effect.
     """
     rows = []
     for model, table in estimates.items():

@@ -73,7 +73,7 @@ def fit_ordered(
         odds of that score or lower where every column of X is zero. Covariance from the
         observed information.
 
-    Source: McCullagh 1980, J R Stat Soc B 42:109 (from memory); Newton's method.
+    Source: McCullagh 1980; Newton's method.
     """
     scaled = designs.standardise(X)
     counts = np.bincount(y)
@@ -194,9 +194,8 @@ def score_test(y: Levels, X: Array, *, fit: Coefficients) -> ScoreTest | None:
         common slopes, by the expected information. None with two levels only, where there is
         nothing to test, and where that information is singular (too few patients for it).
 
-    Source: Peterson and Harrell 1990, Applied Statistics 39:205 (from memory). Some software
-    uses the observed information, which is singular as soon as a group has no patient on
-    either side of a cut; the two differ in small samples.
+    Source: Peterson 1990. Some software uses the observed information, which is singular as
+    soon as a group has no patient on either side of a cut; the two differ in small samples.
     """
     n_slopes = X.shape[1]
     n_cuts = len(fit.estimate) - n_slopes
@@ -312,7 +311,7 @@ def _diagnostics(y: Levels, design: Design, fitted: Coefficients) -> list[Diagno
 def _effective_n(counts: npt.NDArray[np.int64], n_slopes: int) -> Diagnostic:
     """Patients per parameter, counting an ordered outcome as n - sum(n_level**3) / n**2.
 
-    Source: Harrell 2015, Regression Modeling Strategies, 2nd ed., table 4.1 (from memory).
+    Source: Harrell 2015, table 4.1.
     """
     n = float(counts.sum())
     effective = n - float((counts.astype(float) ** 3).sum()) / n**2

@@ -30,8 +30,8 @@ def fit_log_risk(y: npt.NDArray[np.bool_], X: Array, *, terms: tuple[str, ...]) 
         Covariance by the sandwich without a correction for small samples. The likelihood is
         that of a count and is not given: it compares no models of a yes-or-no outcome.
 
-    Source: modified Poisson regression, Zou 2004, Am J Epidemiol 159:702 (from memory);
-    iterated weighted least squares (statsmodels `GLM`), on scaled columns.
+    Source: modified Poisson regression, Zou 2004; iterated weighted least squares (statsmodels
+    `GLM`), on scaled columns.
     """
     scaled = designs.standardise(X)
     with_intercept = np.column_stack([np.ones(len(y)), scaled.matrix])

@@ -19,7 +19,7 @@ Groups = npt.NDArray[np.int64]
 def sandwich(scores: Array, *, bread: Array) -> Array:
     """Return the covariance bread x (sum of squared scores) x bread'.
 
-    Source: Huber 1967; White 1982, Econometrica 50:1 (from memory); no small-sample factor.
+    Source: Huber 1967; White 1982; no small-sample factor.
     """
     parts = scores @ bread.T
     return np.asarray(parts.T @ parts, dtype=np.float64)
@@ -47,7 +47,7 @@ def between_clusters(fitted: FamilyFit, response: Response) -> FamilyFit:
     factor G / (G - 1) for G clusters, and intervals are from Student's t with G - 1 degrees
     of freedom. A fit without scores stays as it is: it has such errors by itself, or none.
 
-    Source: Liang and Zeger 1986, Biometrika 73:13 (from memory); factor and t: common practice.
+    Source: Liang 1986; factor and t: common practice.
     """
     made, clusters = fitted.coefficients, response.clusters
     if made is None or clusters is None or made.scores is None or made.bread is None:
@@ -93,8 +93,7 @@ def influence(
         The largest approximate change of the coefficient on leaving out a patient, in its
         standard errors, signed as (with - without), and the patient.
 
-    Source: dfbeta by one Newton step: Belsley, Kuh and Welsch 1980, Regression Diagnostics;
-    Cain and Lange 1984, Biometrics 40:493 (both from memory).
+    Source: dfbeta by one Newton step: Belsley 1980; Cain 1984.
     """
     if made.scores is None or made.bread is None or term not in made.terms:
         return Diagnostic("max_influence_se", None, "not computed for this fit")

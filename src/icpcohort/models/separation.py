@@ -26,9 +26,9 @@ def separating_parameters(moves: Array) -> list[int]:
     RuntimeError
         If the linear programme cannot be solved.
 
-    Source: complete and quasi-complete separation, Albert and Anderson 1984, Biometrika 71:1;
-    the linear programme, Konis 2007, thesis, Oxford (both from memory). For ordered outcomes
-    the same argument is applied to each patient's two bounds, as the likelihood is log-concave.
+    Source: complete and quasi-complete separation, Albert 1984; the linear programme, Konis
+    2007. For ordered outcomes the same argument is applied to each patient's two bounds, as the
+    likelihood is log-concave.
     """
     distinct = np.unique(moves, axis=0)
     solved = linprog(

@@ -7,6 +7,8 @@ from icpcohort.study.blocks import refuse
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
 
+COMPARISON_SOURCES = {"holm": ("Holm 1979",), "hochberg": ("Hochberg 1988",)}
+
 
 def methods_sentence(plan: Plan) -> str:
     """Return the report's sentences for one model, from its plan."""
@@ -17,7 +19,8 @@ def methods_sentence(plan: Plan) -> str:
     return " ".join(
         [
             f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
-            f"{family.words} in the cohort of the window '{plan.window.replace('_', ' ')}'.",
+            f"{family.words}{_of(family.sources)} in the cohort of the window "
+            f"'{plan.window.replace('_', ' ')}'.",
             f"The exposure was {_in_words(plan.exposure)}; its {effect} is for "
             f"{plan.unit_of_effect:g} more of it.",
             family.direction,
@@ -25,8 +28,8 @@ def methods_sentence(plan: Plan) -> str:
             *_options(plan, effect=effect),
             _missing(plan),
             f"Intervals are 95 % {family.intervals} and p values are two-sided. No estimate is "
-            "reported where a term separates the outcome, where terms are collinear, or where "
-            f"{COMPUTING[plan.family].too_few}.",
+            "reported where a term separates the outcome (Albert 1984), where terms are "
+            f"collinear, or where {COMPUTING[plan.family].too_few}.",
         ]
     )
 
@@ -43,11 +46,12 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
     if plan.clusters:
         sentences.append(
             f"Standard errors are robust between clusters ({_in_words(plan.clusters)}), with "
-            "Student's t for the number of clusters less one."
+            "Student's t for the number of clusters less one (Liang 1986)."
         )
     if plan.curve_knots:
         sentences.append(
-            f"The exposure entered as a restricted cubic spline with {plan.curve_knots} knots; "
+            f"The exposure entered as a restricted cubic spline with {plan.curve_knots} knots "
+            "(Harrell 2015); "
             "its curve is against the median exposure, and two Wald tests look at the exposure "
             "as a whole and at its departure from a straight line."
         )
@@ -64,12 +68,13 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
     if plan.bootstrap:
         sentences.append(
             "Discrimination and calibration were corrected for optimism by fitting the model "
-            f"again in {plan.bootstrap.repeats} bootstrap samples."
+            f"again in {plan.bootstrap.repeats} bootstrap samples (Harrell 1996)."
         )
     if plan.comparisons:
         sentences.append(
             f"Its p value is one of the group '{plan.comparisons.group}', held together by the "
-            f"method of {plan.comparisons.method.capitalize()}."
+            f"method of {plan.comparisons.method.capitalize()}"
+            f"{_of(COMPARISON_SOURCES[plan.comparisons.method])}."
         )
     return sentences
 
@@ -83,22 +88,25 @@ def _missing(plan: Plan) -> str:
     how = plan.imputation
     helped = f", helped by {', '.join(map(_in_words, how.auxiliary))}" if how.auxiliary else ""
     outcome = (
-        "death and its cumulative hazard" if FAMILIES[plan.family].timed else "the outcome"
+        "death and its cumulative hazard (White 2009)"
+        if FAMILIES[plan.family].timed
+        else "the outcome"
     )
     sentences = (
-        "Patients with an unknown outcome or exposure were left out. Missing adjustment "
-        "values were imputed by chained equations with predictive mean matching, from the "
-        f"exposure, {outcome} and the adjustment values{helped}; at least "
-        f"{how.min_imputations} times, or as often as the percentage of incomplete patients, "
-        f"with {how.n_cycles} cycles (seed {how.seed}). Estimates were pooled by Rubin's rules "
-        "with the degrees of freedom of Barnard and Rubin; complete cases stand beside them."
+        "Patients with an unknown outcome or exposure were left out. Missing adjustment values "
+        "were imputed by chained equations with predictive mean matching (van Buuren 2018), "
+        f"from the exposure, {outcome} and the adjustment values{helped}; at least "
+        f"{how.min_imputations} times, or as often as the percentage of incomplete patients "
+        f"(White 2011), with {how.n_cycles} cycles (seed {how.seed}). Estimates were pooled "
+        "by Rubin's rules (Rubin 1987) with the degrees of freedom of Barnard and Rubin "
+        "(Barnard 1999); complete cases stand beside them."
     )
     if how.deltas:
         shifts = ", ".join(f"{delta:+g}" for delta in how.deltas)
         sentences += (
             " To see what follows if outcomes are not missing at random, unknown outcomes were "
             f"drawn from the adjusted model with a shift of {shifts} (log odds, or standard "
-            "deviations of a number)."
+            "deviations of a number; Carpenter 2013)."
         )
     return sentences
 
@@ -117,6 +125,11 @@ def _adjustment(plan: Plan) -> str:
         "The model was fitted unadjusted and, in the same patients, adjusted for: "
         f"{columns}.{levels} Reason for the adjustment: {plan.reason.strip().rstrip('.')}."
     )
+
+
+def _of(sources: tuple[str, ...]) -> str:
+    """Return sources in brackets, by their keys; nothing for none."""
+    return f" ({'; '.join(sources)})" if sources else ""
 
 
 def _in_words(name: str) -> str:

@@ -59,8 +59,7 @@ def find(samples_mmhg: Reals, *, t_s: float, fs_hz: float) -> Features:
     largest within 0.25 s, of at least 3 mmHg and 40 % of the largest in 1.5 s. A beat begins
     at the lowest sample in the 0.3 s before it, and lasts at most 5 s.
 
-    Source: the summed rise is that of Zong et al 2003, Computers in Cardiology 30:259-262
-    (from memory); thresholds are our own.
+    Source: the summed rise is that of Zong 2003; thresholds are our own.
     """
     n_mean = max(1, int(fs_hz / PUBLISHED_FS_HZ + TIME_TOLERANCE_S))
     whole = samples_mmhg[: samples_mmhg.size // n_mean * n_mean]
@@ -138,10 +137,9 @@ def abnormal(beats: Features, rule: Beats) -> Flags:
 
     A change is one from the beat just before.
 
-    Source: Sun, Reisner and Mark 2006, A signal abnormality index for arterial blood pressure
-    waveforms, Computers in Cardiology 33:13-16, and the file published with it, which
-    contradicts itself: it tests a pulse pressure below 20 mmHg, its header says 30. Slopes
-    there are in mmHg a sample of 125 Hz; -3 is 375 mmHg/s falling.
+    Source: Sun 2006, and the file published with it, which contradicts itself: it tests a pulse
+    pressure below 20 mmHg, its header says 30. Slopes there are in mmHg a sample of 125 Hz; -3
+    is 375 mmHg/s falling.
     """
     period_s = beats.end_s - beats.start_s
     flags = (

@@ -61,10 +61,8 @@ def highest(spectrum: Spectrum, *, min_hz: float, max_hz: float) -> Fundamental:
         Zero-to-peak amplitude and rate. NaN where the highest line lies at an edge of the
         band, which is then the flank of something outside it, or the block is constant.
 
-    Source: AMP is the amplitude of the fundamental of the cardiac component of ICP
-    (Czosnyka 1996, Acta Neurochir 138:531-542, citation from memory). Interpolation between
-    the lines of a Hann spectrum: Grandke 1983, IEEE Trans Instrum Meas 32:350-355 (from
-    memory).
+    Source: AMP is the amplitude of the fundamental of the cardiac component of ICP (Czosnyka
+    1996). Interpolation between the lines of a Hann spectrum: Grandke 1983.
     """
     band = _band(spectrum, min_hz=min_hz, max_hz=max_hz)
     if band.start >= band.stop:
@@ -195,7 +193,7 @@ def _between_lines(peak: Reals, left: Reals, right: Reals) -> tuple[Reals, Reals
 def methods_sentence(settings: Settings) -> str:
     """Return the report's sentences for AMP."""
     how = {
-        "interpolated": "interpolated between the lines of a Hann spectrum",
+        "interpolated": "interpolated between the lines of a Hann spectrum (Grandke 1983)",
         "hann": "the highest line of a Hann spectrum, not corrected for leakage",
         "rectangular": "the highest line of a plain spectrum, not corrected for leakage",
     }[settings.amplitude_method]
@@ -209,8 +207,8 @@ def methods_sentence(settings: Settings) -> str:
         "icp": " It was not compared with the pulse of ABP.",
     }[settings.pulse_rate_from]
     return (
-        "The pulse amplitude of ICP (AMP) was the zero-to-peak amplitude of its fundamental"
-        f" between {settings.pulse_min_hz * 60:.0f} and {settings.pulse_max_hz * 60:.0f} beats"
-        f" a minute, {how}; it needs a waveform of 25 Hz or more and every sample of its 10"
-        f" s.{heart}"
+        "The pulse amplitude of ICP (AMP; Czosnyka 1996) was the zero-to-peak amplitude of its"
+        f" fundamental between {settings.pulse_min_hz * 60:.0f} and"
+        f" {settings.pulse_max_hz * 60:.0f} beats a minute, {how}; it needs a waveform of 25 Hz"
+        f" or more and every sample of its 10 s.{heart}"
     )

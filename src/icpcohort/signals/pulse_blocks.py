@@ -217,7 +217,7 @@ def methods_sentence(settings: Settings) -> str:
         f"{height} P1, P2 and P3 were sought in waveforms of {settings.shape_min_hz:g} Hz or"
         f" more, in the average of the pulses of a block ({settings.shape_min_pulses} or more),"
         f" where its curvature (smoothed over {100 * settings.shape_smoothing_fraction:g} % of"
-        " a period) is strongest; heights are above the foot of the pulse. Where fewer than"
-        " three peaks stood apart, all three were taken as missing; the yield is the share of"
-        " blocks with a pulse that have a P2/P1 ratio."
+        " a period) is strongest (Hu 2009); heights are above the foot of the pulse. Where"
+        " fewer than three peaks stood apart, all three were taken as missing; the yield is the"
+        " share of blocks with a pulse that have a P2/P1 ratio."
     )

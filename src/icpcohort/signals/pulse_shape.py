@@ -163,8 +163,7 @@ def peaks(
         between two stays above half of theirs, all are NaN: which of them have merged cannot
         be told.
 
-    Source: peaks of an average pulse by its curvature: Hu 2009, IEEE Trans Biomed Eng
-    56:696-705 (from memory); limits are our own.
+    Source: peaks of an average pulse by its curvature: Hu 2009; limits are our own.
     """
     n = np.bincount(pulses.block, minlength=blocks_mmhg.shape[0])
     rows = np.flatnonzero(n >= min_pulses)

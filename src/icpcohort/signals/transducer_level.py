@@ -58,7 +58,7 @@ class Settings:
         Setting(
             "Whether ABP levelled at the heart is brought to the tragus, where angle and "
             "distance are known",
-            "joint UK statement, Thomas 2015, Br J Anaesth 115:487-488 [citation from memory]",
+            "joint UK statement, Thomas 2015 [citation from memory]",
             "none",
         ),
     ]
@@ -108,8 +108,7 @@ def apply(
         heart or unknown; null without ABP) and `abp_shift_mmhg`, what was added to ABP as
         recorded.
 
-    Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015, Br J
-    Anaesth 115:487-488 (citation from memory).
+    Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015.
     """
     t_s = trends["t_s"].to_numpy()
     stretch = np.zeros(t_s.size, np.int64)
@@ -182,8 +181,8 @@ def methods_sentence(settings: Settings) -> str:
             " transducer, which is stated for each patient where it was noted."
         )
     return (
-        "Arterial pressure levelled at the heart was brought to the tragus by the column of"
-        f" fluid between them (density {settings.fluid_density_kg_m3:g} kg/m3, distance times"
-        " the sine of the bed's angle) where angle and distance were noted; where they were"
-        " not, and where the level is unknown, it was used as recorded."
+        "Arterial pressure levelled at the heart was brought to the tragus (Thomas 2015) by the"
+        f" column of fluid between them (density {settings.fluid_density_kg_m3:g} kg/m3,"
+        " distance times the sine of the bed's angle) where angle and distance were noted;"
+        " where they were not, and where the level is unknown, it was used as recorded."
     )

@@ -15,9 +15,8 @@ class Settings:
         Setting(
             "Length of a block of the trends, and of the means that PRx correlates. AMP "
             "always uses 10 s",
-            "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997, Neurosurgery "
-            "41:11-19, doi 10.1097/00006123-199707000-00005 [confirmed]; 30 means of 10 s are "
-            "later practice [confirmed]",
+            "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997 [confirmed]; "
+            "30 means of 10 s are later practice [confirmed]",
             10.0,
             at_least=5,
             at_most=60,
@@ -89,8 +88,7 @@ class Settings:
         Literal["curvature", "none"],
         Setting(
             "How P1, P2 and P3 of the average pulse of a block are found, or none",
-            "curvature of an average pulse: Hu 2009, IEEE Trans Biomed Eng 56:696-705 (from "
-            "memory); limits are own choices",
+            "curvature of an average pulse: Hu 2009 (from memory); limits are own choices",
             "curvature",
         ),
     ]

@@ -112,8 +112,7 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
 def _draw_scans(marshall: NDArray[np.int64], *, seed: int) -> dict[str, list[Any]]:
     """Draw what the Rotterdam score needs beside the Marshall class, from a stream of its own.
 
-    Source: the classes' definitions (Marshall et al. 1991, J Neurosurg 75:S14-S20, from
-    memory); the shares are invented.
+    Source: the classes' definitions (Marshall 1991); the shares are invented.
     """
     rng = np.random.default_rng([seed, 6])
     n = marshall.size

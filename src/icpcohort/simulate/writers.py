@@ -122,7 +122,7 @@ def write_edf(path: Path, channels: list[Channel], *, record_s: float) -> None:
 
     EDF has no code for a missing sample: it is written as the lowest digital number, a
     saturated reading far out of any pressure's range.
-    Source: EDF and EDF+ specifications (Kemp 1992; Kemp and Olivan 2003).
+    Source: EDF and EDF+ specifications (Kemp 1992; Kemp 2003).
     """
     signals = [_edf_signal(channel) for channel in channels]
     edfio.Edf(

@@ -4,10 +4,8 @@ The exposure's part that the adjustment does not explain is given to another pat
 permutation in every specification; outcome, adjustment and who is in each cohort stay. So what
 the specifications share, they share by chance too.
 
-Source: permutation of regressor residuals in logistic regression: Potter 2005, Stat Med
-24:693-708 (from memory); joint inference over a specification curve: Simonsohn, Simmons and
-Nelson 2020, Nature Human Behaviour 4:1208-1214 (from memory); mean of z values: Stouffer 1949
-(from memory).
+Source: permutation of regressor residuals in logistic regression: Potter 2005; joint inference
+over a specification curve: Simonsohn 2020; mean of z values: Stouffer 1949.
 """
 
 from collections.abc import Sequence

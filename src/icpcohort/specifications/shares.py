@@ -20,7 +20,7 @@ def of_choices(
     DataFrame, contracts.SPECIFICATION_CHOICES
 
     Source: share of the variance of the conditional means, the first-order sensitivity index:
-    Saltelli et al. 2008, Global Sensitivity Analysis (from memory).
+    Saltelli 2008.
     """
     known = _with_options(table, options)
     rows = []

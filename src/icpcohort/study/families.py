@@ -52,6 +52,7 @@ class Family:
     words: str  # the method
     direction: str  # what an effect beside none means
     intervals: str = "Wald intervals"
+    sources: tuple[str, ...] = ()  # of the method, by their keys in the bibliography
     timed: bool = False  # follows patients from the landmark to a horizon
     time_dependent: bool = False  # the exposure changes while patients are followed
     clusters: Literal["refused", "offered", "needed"] = "refused"
@@ -128,6 +129,7 @@ FAMILIES = {
             "penalised likelihood",
             _ODDS_OF_THE_OUTCOME,
             intervals="profile intervals",
+            sources=("Firth 1993", "Heinze 2002"),
             deltas=True,
             prediction=True,
         ),
@@ -137,8 +139,9 @@ FAMILIES = {
             ODDS_RATIO,
             "proportional-odds (ordinal logistic) regression",
             "An odds ratio above 1 means higher odds of a worse (lower) score, at every cut of "
-            "the score alike; a score test examines whether it is alike, and the odds ratio of "
-            "each cut stands beside it.",
+            "the score alike; a score test (Peterson 1990) examines whether it is alike, and "
+            "the odds ratio of each cut stands beside it.",
+            sources=("McCullagh 1980",),
             deltas=True,
             each_cut="logistic",
         ),
@@ -148,6 +151,7 @@ FAMILIES = {
             RISK_RATIO,
             "Poisson regression with robust errors (modified Poisson)",
             "A risk ratio above 1 means a higher risk of the outcome.",
+            sources=("Zou 2004",),
             clusters="offered",
             deltas=True,
         ),
@@ -167,6 +171,7 @@ FAMILIES = {
             "logistic generalised estimating equations with one correlation within clusters "
             "and robust errors",
             _ODDS_OF_THE_OUTCOME,
+            sources=("Liang 1986",),
             clusters="needed",
             deltas=True,
         ),
@@ -177,6 +182,7 @@ FAMILIES = {
             "Cox regression of the time from the landmark to death, tied deaths by Efron's "
             "rule",
             _EARLIER,
+            sources=("Cox 1972", "Efron 1977"),
             timed=True,
             clusters="offered",
             prediction=True,
@@ -189,6 +195,7 @@ FAMILIES = {
             "the landmark on it was the exposure since time zero, renewed at the end of each "
             "day, and after the end of monitoring its last value",
             _EARLIER,
+            sources=("Cox 1972", "Therneau 2000"),
             timed=True,
             time_dependent=True,
             clusters="offered",

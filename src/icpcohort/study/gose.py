@@ -33,8 +33,8 @@ def reversed_words(
     Who died before the score was due must have 1. Reversed means: at least `MIN_DEAD` of them
     have a score, and for more than half it is the highest of all patients.
 
-    Source: the scale has been coded in both directions (Wilson et al. 2021, J Neurotrauma
-    38:2435, for the usual one); the rule is our own.
+    Source: the scale has been coded in both directions (Wilson 2021, for the usual one); the
+    rule is our own.
     """
     known = [(h, s) for h, s in zip(deaths_h, scores, strict=True) if s is not None]
     dead = [

@@ -88,8 +88,8 @@ def refusals(
         Whether the family lets the exposure change while the patient is followed (start-stop
         intervals); then only what it is adjusted for must be known beforehand.
 
-    Source: immortal time and the landmark: Anderson 1983, J Clin Oncol 1:710; intervals of a
-    time-dependent exposure: Crowley and Hu 1977, J Am Stat Assoc 72:27-36 (from memory).
+    Source: immortal time and the landmark: Anderson 1983; intervals of a time-dependent
+    exposure: Crowley 1977.
     """
     exposure = str(plan["exposure"])
     lines = []
@@ -193,7 +193,7 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
     left before the landmark should have left in the cohort; one such row means that the table
     was put together in another way, and only who lived long enough can have the exposure.
 
-    Source: immortal time, Anderson 1983, J Clin Oncol 1:710.
+    Source: immortal time, Anderson 1983.
     """
     lines = []
     for name, what in (("death_h", "died"), ("left_unit_h", "left the unit")):

@@ -97,7 +97,7 @@ class Plan:
         str,
         Setting(
             "Why these columns are adjusted for",
-            "STROBE item 16a, rationale of confounders (from memory, high)",
+            "von Elm 2007, item 16a, rationale of confounders (from memory, high)",
             "IMPACT core risk joins age, motor score and pupils, known before monitoring "
             "began.",
         ),
@@ -116,7 +116,7 @@ class Plan:
         Setting(
             "association, or prediction: calibration and discrimination are then corrected "
             "for optimism. Left out: association",
-            "TRIPOD 2015 items 10d, 16 (from memory, high)",
+            "TRIPOD 2015, items 10d, 16 (from memory, high)",
             "association",
             one_of=PURPOSES,
         ),
@@ -126,7 +126,7 @@ class Plan:
         Setting(
             "Column of patients who are alike, such as centre: errors between clusters; gee "
             "needs it. Left out: patients are independent",
-            "Liang and Zeger 1986, Biometrika 73:13 (from memory)",
+            "Liang 1986 (from memory)",
             "centre",
         ),
     ] = None
@@ -144,7 +144,7 @@ class Plan:
         tuple[float, ...],
         Setting(
             "Exposure values at which absolute risks are given. Left out: none",
-            "STROBE item 16c (from memory, high)",
+            "von Elm 2007, item 16c (from memory, high)",
             [0.0, 2.0, 5.0],
             each="An exposure value, in its own unit",
             at_least=-_MOST,
@@ -156,7 +156,7 @@ class Plan:
         Setting(
             "Knots of a restricted cubic spline of the exposure: 3, 4 or 5. Left out: a "
             "straight line",
-            "Harrell 2015, Regression Modeling Strategies, table 2.3 (from memory)",
+            "Harrell 2015, table 2.3 (from memory)",
             4,
             at_least=KNOTS[0],
             at_most=KNOTS[-1],

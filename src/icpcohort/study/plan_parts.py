@@ -18,7 +18,7 @@ class Imputation:
         Setting(
             "Least number of imputations; more are made if the percentage of incomplete "
             "patients is higher",
-            "White, Royston and Wood 2011, Stat Med 30:377 (from memory)",
+            "White 2011 (from memory)",
             20,
             at_least=2,
             at_most=1000,
@@ -39,7 +39,7 @@ class Imputation:
         tuple[str, ...],
         Setting(
             "Columns that help to impute and are not adjusted for; may be empty",
-            "White, Royston and Wood 2011 (from memory)",
+            "White 2011 (from memory)",
             ["marshall_class"],
             each="A column",
         ),
@@ -49,7 +49,7 @@ class Imputation:
         Setting(
             "Shifts of outcomes that are unknown, in log odds or standard deviations: 0.0 is "
             "missing at random; may be empty",
-            "Carpenter and Kenward 2013, chapter 10 (from memory)",
+            "Carpenter 2013, chapter 10 (from memory)",
             [-1.0, 0.0, 1.0],
             each="A shift",
             at_least=-10,
@@ -66,7 +66,7 @@ class Bootstrap:
         int,
         Setting(
             "Bootstrap samples",
-            "Harrell, Lee and Mark 1996, Stat Med 15:361 (from memory)",
+            "Harrell 1996 (from memory)",
             200,
             at_least=20,
             at_most=10000,
@@ -91,7 +91,7 @@ class Comparisons:
         str,
         Setting(
             "Rule that adjusts the p values for the number of tests in the group",
-            "Holm 1979, Scand J Stat 6:65; Hochberg 1988, Biometrika 75:800 (from memory)",
+            "Holm 1979; Hochberg 1988 (from memory)",
             "holm",
             one_of=COMPARISON_METHODS,
         ),

@@ -29,9 +29,10 @@ Generated from `workflow/schemas/` and `config/config.yaml`; to renew it:
 `python -m icpcohort.study.readme > config/README.md`.
 
 The value is that of `config/config.yaml` as published; the code has no defaults of its own.
-[confirmed] in a source means checked against the source or a second publication; "from memory"
-means not. Sets of values that belong together, with their sources, are in
-[`presets.yaml`](presets.yaml).
+A publication is named by its key in [`docs/bibliography.md`](../docs/bibliography.md).
+[confirmed] in a source means that the value was checked against the source or a second
+publication; "from memory" means that it was not. Sets of values that belong together, with
+their sources, are in [`presets.yaml`](presets.yaml).
 """
 TABLE_HEAD = (
     "| setting | value | unit | range | meaning | source |\n|---|---|---|---|---|---|\n"

@@ -2,8 +2,8 @@
 
 In a page text stays text (searchable, in the page's own typeface). Lines and letters take the
 colour of the page's text, so that one picture serves light and dark; the accent is the custom
-property `--accent` of the page, or the blue of the palette of Okabe and Ito (2008, "Color
-universal design", from memory) where a page sets none. The same picture gives the same bytes.
+property `--accent` of the page, or the blue of the palette of Okabe 2008 where a page sets
+none. The same picture gives the same bytes.
 """
 
 import io

@@ -15,7 +15,7 @@ from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
 from icpcohort.report.tables.grid import words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number
 
-PALETTE = "cividis"  # of even lightness for every eye: Nunez 2018, PLoS One 13:e0199239
+PALETTE = "cividis"  # of even lightness for every eye: Nunez 2018
 N_SHADES = 64
 MIN_WITH_EPISODES = 5  # a correlation that rests on fewer patients is marked as such
 LINE, HALO = "#0a0a0a", "#fafafa"  # on colours that are the same on every page
@@ -32,8 +32,7 @@ def frequencies(intensity: pl.DataFrame) -> pl.DataFrame:
         `signal`, `threshold_mmhg`, `duration_min`, `n_patients` (with valid minutes),
         `n_with_episodes`, `monitored_h`, `per_day`: the sum of episodes over the sum of days.
 
-    Source: counts by intensity and duration: Guiza 2015, Intensive Care Med 41:1067-1076; one
-    rate for the cohort: our own.
+    Source: counts by intensity and duration: Guiza 2015; one rate for the cohort: our own.
     """
     return (
         intensity.filter(pl.col("n_episodes").is_not_null())

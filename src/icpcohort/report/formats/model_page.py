@@ -1,5 +1,6 @@
 """The page of one model: its folder's summary as Markdown, from its tables."""
 
+from icpcohort.contracts import bibliography
 from icpcohort.models.fit import Fit
 from icpcohort.report.tables import model_words, models
 from icpcohort.report.tables import models as model_grids
@@ -53,6 +54,7 @@ def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
         _grid(models.model_flow(made.flow)),
         _grid(models.diagnostics(made.diagnostics)),
         f"## Methods\n\n{methods}",
+        bibliography.section_of([methods]).strip(),
         FILES.strip(),
     ]
     return "\n\n".join(part for part in parts if part) + "\n"

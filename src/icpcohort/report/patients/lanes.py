@@ -1,7 +1,7 @@
 """Lanes of a picture: every span of one patient by name, with its hours and its filling.
 
-The fillings are those of the palette of Okabe and Ito (2008, "Color universal design", from
-memory), each with a hatching of its own; the name stands beside every lane.
+The fillings are those of the palette of Okabe 2008, each with a hatching of its own; the name
+stands beside every lane.
 """
 
 from typing import NamedTuple

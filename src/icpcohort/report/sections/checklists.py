@@ -2,9 +2,8 @@
 
 The items are given in short words of our own; the statements have the full ones.
 
-**Source.** STROBE for cohort studies, 22 items: von Elm and others 2007, PLoS Med 4:e296.
-RECORD, which adds to them for data collected for other ends: Benchimol and others 2015, PLoS
-Med 12:e1001885. Numbers and contents of the items from memory.
+**Source.** STROBE for cohort studies, 22 items: von Elm 2007. RECORD, which adds to them for
+data collected for other ends: Benchimol 2015. Numbers and contents of the items from memory.
 """
 
 from collections.abc import Mapping, Sequence

@@ -8,7 +8,7 @@ import polars as pl
 from icpcohort.cohort import blinding
 from icpcohort.provenance import plan_lock
 from icpcohort.report.figures import draw_all
-from icpcohort.report.sections import checklists, findings, specifications, study
+from icpcohort.report.sections import checklists, findings, sources, specifications, study
 from icpcohort.report.sections import models as model_section
 from icpcohort.report.sections.blocks import (
     Block,
@@ -97,7 +97,12 @@ def build(
     )
     caution = f"{blinding.WARNING} {SHORT_CAUTION}" if is_blinded else SHORT_CAUTION
     content = numbered(
-        Content(title, findings.lead(cohort_tables, window=window), caution, sections)
+        Content(
+            title,
+            findings.lead(cohort_tables, window=window),
+            caution,
+            sources.listed(sections),
+        )
     )
     shown = {block.name for block in content.blocks() if isinstance(block, PictureBlock)}
     if homeless := sorted(set(figures) - shown):
@@ -140,7 +145,7 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
             ]
         parts.append(Section(f"methods-{number}", heading, tuple(blocks)))
     words = "Every sentence and number of the methods comes from the settings that were run."
-    return Section("methods", "Methods", (Paragraph(words),), tuple(parts))
+    return Section(sources.METHODS, "Methods", (Paragraph(words),), tuple(parts))
 
 
 def _limits(tables: Tables, *, window: str) -> Section:

@@ -4,10 +4,8 @@ A count is small when it is above zero and below the set minimum; where a zero t
 everybody of a group (nobody has it), zero is small too. A small count is hidden, and so are
 other counts, until it can no longer be worked out from sums.
 
-**Source.** Threshold rule, secondary suppression, tables that share margins: Hundepool and
-others 2012, Statistical Disclosure Control (Wiley); Griffiths and others 2019, Handbook on
-Statistical Disclosure Control for Outputs; both from memory. The width that is asked for and
-the order in which cells are hidden are our own.
+**Source.** Threshold rule, secondary suppression, tables that share margins: Hundepool 2012;
+Griffiths 2019. The width that is asked for and the order in which cells are hidden are our own.
 """
 
 import csv

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import polars as pl
 
-from icpcohort.contracts import atomic_write
+from icpcohort.contracts import atomic_write, bibliography
 from icpcohort.contracts.setting import Setting
 from icpcohort.report.formats.csv_cells import as_csv
 from icpcohort.report.sharing import cells, disclosure
@@ -82,7 +82,8 @@ def files(
     shown = {name: _shown(sheet, hidden) for name, sheet in sheets.items()}
     texts = {name: as_csv(sheet.head, shown[name]) for name, sheet in sheets.items()}
     paragraphs = [f"## {heading}\n\n{text}\n" for heading, text in methods.items()]
-    texts["methods.md"] = "\n".join(["# Methods\n", *paragraphs])
+    cited = bibliography.section_of(methods.values())
+    texts["methods.md"] = "\n".join(filter(None, ["# Methods\n", *paragraphs, cited]))
     texts["README.md"] = _readme(sheets, shown, min_cell=min_cell)
     return texts
 
@@ -246,8 +247,8 @@ one patient; there is no identifier, no calendar date, and centres are numbered.
   {min_cell} patients.
 
 The minimum is the setting `share.min_cell`. Threshold and secondary suppression are those of
-the Handbook on Statistical Disclosure Control for Outputs (2019) and of Hundepool and others,
-Statistical Disclosure Control (2012), both from memory.
+the Handbook on Statistical Disclosure Control for Outputs (Griffiths 2019) and of Statistical
+Disclosure Control (Hundepool 2012), both from memory.
 
 What else is published of the same patients (a paper, a second run with other settings) can be
 held beside these files, and the check knows nothing of it.

@@ -27,8 +27,7 @@ def cleaning_rules(rules: Sequence[Rule]) -> Grid:
     ]
     note = (
         "In this order; the first rule that fits gives the reason. Movement is of a second of "
-        "a waveform, or from one number to the next. "
-        "Abnormal beats: Sun, Reisner and Mark 2006."
+        "a waveform, or from one number to the next. Abnormal beats: Sun 2006."
     )
     head = ["Order", "Rule", "Signal", "Recordings", "Masks readings"]
     return Grid("Rules by which artefacts were masked", head, rows, note)

@@ -1,8 +1,7 @@
 """Descriptive: standardised differences between two groups, and intervals of shares.
 
-Source: continuous and binary variables: Austin 2011, Multivariate Behav Res 46:399-424; several
-levels: Yang and Dalton 2012, SAS Global Forum 335-2012, a Mahalanobis distance of the vectors
-of proportions (both from memory). With two levels the second is the first.
+Source: continuous and binary variables: Austin 2011; several levels: Yang 2012, a Mahalanobis
+distance of the vectors of proportions. With two levels the second is the first.
 """
 
 import numpy as np
@@ -67,8 +66,7 @@ def interval(n: int, total: int, *, method: str) -> tuple[float, float]:
     ValueError
         If `n` is not between 0 and `total`, nobody is counted, or the method is unknown.
 
-    Source: Wilson 1927, J Am Stat Assoc 22:209; Clopper and Pearson 1934, Biometrika 26:404;
-    both compared by Newcombe 1998, Stat Med 17:857.
+    Source: Wilson 1927; Clopper 1934; both compared by Newcombe 1998.
     """
     if method not in METHODS:
         raise ValueError(f"proportions.interval: {method!r} is unknown; write wilson or exact")

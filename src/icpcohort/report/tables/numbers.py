@@ -119,8 +119,8 @@ def format_median(values: pl.Series, *, decimals: int) -> str:
 
     An en dash when no value is left.
 
-    Source: quartiles by linear interpolation, type 7 of Hyndman and Fan (1996), Am Stat
-    50:361-365 (from memory); the default of R's `quantile` and of numpy.
+    Source: quartiles by linear interpolation, type 7 of Hyndman 1996; the default of R's
+    `quantile` and of numpy.
     """
     quartiles = [values.quantile(q, interpolation="linear") for q in (0.5, 0.25, 0.75)]
     if quartiles[0] is None:
@@ -133,10 +133,10 @@ def methods_sentence() -> str:
     """Return the report's sentence on how its numbers are summarised and rounded."""
     return (
         "Continuous variables are given as median and quartiles (linear interpolation, type 7 "
-        "of Hyndman and Fan), categories as number, denominator (the patients with a value) "
+        "of Hyndman 1996), categories as number, denominator (the patients with a value) "
         "and percentage. Groups are compared by absolute standardised differences: the "
-        "difference of means over the root of the mean variance, and for categories the "
-        "Mahalanobis distance of their proportions. Estimates are "
+        "difference of means over the root of the mean variance (Austin 2011), and for "
+        "categories the Mahalanobis distance of their proportions (Yang 2012). Estimates are "
         "rounded to two decimals, p values to three, percentages to whole numbers below "
         f"{DECIMALS_FROM_N} patients and to one decimal otherwise; halves are rounded away "
         "from zero."

@@ -68,7 +68,7 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
         row of dashes. Without patients there is only the row of counts. The first row of a
         variable has its standardised difference and what is missing.
 
-    Source: STROBE items 14a and 14b; quartiles as in `format_median`, differences as in
+    Source: von Elm 2007, items 14a and 14b; quartiles as in `format_median`, differences as in
     `balance`.
     """
     cohort = analysis.filter(pl.col("window") == main_window)

@@ -11,7 +11,7 @@ from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, spre
 
 _LIMITS = (
     "plausible limits of ICP -10 to 100 mmHg, some use -15 to 200 (from memory, medium); of "
-    "ABP: beat rules of Sun, Reisner and Mark 2006, "
+    "ABP: beat rules of Sun 2006, "
 )
 
 

@@ -21,7 +21,7 @@ from icpcohort.signals.rules.rule import (
     stretches,
 )
 
-_MARK = "Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16 [confirmed]"
+_MARK = "Sun 2006 [confirmed]"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,8 +181,8 @@ class Beats(Rule):
         float,
         Setting(
             "Beats slower than this are abnormal",
-            "Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16 [confirmed]; beats "
-            "of more than 5 s are not beats at all, hence 12 or more",
+            "Sun 2006 [confirmed]; beats of more than 5 s are not beats at all, hence 12 or "
+            "more",
             20.0,
             at_least=12,
             at_most=200,
@@ -192,8 +192,8 @@ class Beats(Rule):
         float,
         Setting(
             "Beats faster than this are abnormal",
-            "Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16 [confirmed]; beats "
-            "less than 0.25 s apart are not seen, hence 240 or less",
+            "Sun 2006 [confirmed]; beats less than 0.25 s apart are not seen, hence 240 or "
+            "less",
             200.0,
             above=0,
             at_most=240,
@@ -203,8 +203,7 @@ class Beats(Rule):
         float,
         Setting(
             "Beats with a pulse pressure below this are abnormal",
-            "Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16 [confirmed]; the "
-            "published code tests 20, its own header says 30",
+            "Sun 2006 [confirmed]; the published code tests 20, its own header says 30",
             20.0,
             at_least=0,
             at_most=200,
@@ -214,8 +213,7 @@ class Beats(Rule):
         float,
         Setting(
             "Beats whose falling slopes are steeper on average are abnormal",
-            "Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16 [confirmed]: 3 mmHg "
-            "a sample of 125 Hz",
+            "Sun 2006 [confirmed]: 3 mmHg a sample of 125 Hz",
             375.0,
             above=0,
             at_most=10000,
@@ -226,8 +224,7 @@ class Beats(Rule):
         Setting(
             "Whether a beat that only differs from the one before is abnormal: `counted` as "
             "published, or `ignored`, since an irregular rhythm is no artefact",
-            "Sun, Reisner and Mark 2006, Computers in Cardiology 33:13-16 [confirmed] counts "
-            "them; ignored is our own choice",
+            "Sun 2006 [confirmed] counts them; ignored is our own choice",
             "ignored",
         ),
     ]
@@ -303,7 +300,7 @@ class Beats(Rule):
             f" {self.min_mean_mmhg:g} to {self.max_mean_mmhg:g}, pulse pressure below"
             f" {self.min_pulse_mmhg:g} mmHg, rate outside {self.min_rate_per_min:g} to"
             f" {self.max_rate_per_min:g} per min, falling by more than"
-            f" {self.max_fall_mmhg_per_s:g} mmHg/s on average{counted} after Sun, Reisner and"
-            f" Mark 2006) where these are {100 * self.min_abnormal_fraction:g} % or more of the"
-            f" beats in {self.window_s:g} s"
+            f" {self.max_fall_mmhg_per_s:g} mmHg/s on average{counted} after Sun 2006)"
+            f" where these are {100 * self.min_abnormal_fraction:g} % or more of the beats in"
+            f" {self.window_s:g} s"
         )

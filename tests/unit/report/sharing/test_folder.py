@@ -24,6 +24,7 @@ MODELS = {"dose": INVENTED["MODELS"]["unfavourable_by_dose"]}
 MADE = INVENTED["make_tables"](104, lost=4, seed=20)
 GROUPS = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
 MIN_CELL = 5
+METHODS = {"Signals": "Artefacts were masked."}
 
 
 def _estimates(analysis, *, lost=()):
@@ -39,7 +40,7 @@ def _estimates(analysis, *, lost=()):
     return {"dose": row.with_columns(pl.col("n_events").cast(pl.Int64()))}, {"dose": dropped}
 
 
-def _files(analysis=None, *, lost=(), **changed):
+def _files(analysis=None, *, lost=(), methods=METHODS, **changed):
     tables = MADE | changed
     tables["analysis"] = tables["analysis"] if analysis is None else analysis
     estimates, dropped = _estimates(tables["analysis"], lost=lost)
@@ -48,7 +49,7 @@ def _files(analysis=None, *, lost=(), **changed):
         models=MODELS,
         estimates=estimates,
         dropped=dropped,
-        methods={"Signals": "Artefacts were masked."},
+        methods=methods,
         main_window=MAIN,
         groups=GROUPS,
         min_cell=MIN_CELL,
@@ -267,3 +268,10 @@ def test_a_site_that_is_a_formula_a_label_of_markup_and_emoji_change_only_their_
 
 def test_the_empty_contract_of_lost_patients_is_the_one_of_models():
     assert _estimates(MADE["analysis"])[1]["dose"].equals(store.empty(contracts.MODEL_DROPPED))
+
+
+def test_the_methods_that_are_shared_end_with_their_sources():
+    cited = _files(methods={"Signals": "Peaks by curvature (Hu 2009)."})["methods.md"]
+    assert cited.endswith("* Hu 2009, IEEE Trans Biomed Eng 56:696-705 [from memory]\n")
+    assert "not checked against the original" in cited
+    assert "## Sources" not in FILES["methods.md"]
