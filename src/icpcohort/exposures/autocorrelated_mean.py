@@ -38,7 +38,7 @@ def interval_of_mean(values: Reals, *, n_cosines: int) -> Interval:
     Source: equally weighted cosine estimator: Muller 2007, J Econometrics 141:1331-1352;
     Lazarus, Lewis, Stock & Watson 2018, J Bus Econ Stat 36:541-559 (both from memory), who
     take 0.4 n^(2/3) cosines; a fixed small number, for series as slow as PRx, is our own
-    choice (DEVELOPERS.md). Missing values in their place with a deviation of zero: Parzen
+    choice (docs/validation.md). Missing values in their place with a deviation of zero: Parzen
     1963, Sankhya A 25:383-392 (from memory).
     """
     valid = np.isfinite(values)
