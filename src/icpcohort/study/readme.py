@@ -34,13 +34,14 @@ Generated from `workflow/schemas/` and `config/config.yaml`; to renew it:
 The value is that of `config/config.yaml` as published; the code has no defaults of its own.
 [confirmed] in a source means checked against the source or a second publication; "from memory"
 means not. Sets of values that belong together, with their sources, are in
-[`presets.yaml`](presets.yaml). An entry of a list of rules begins with `rule: ` and its kind.
+[`presets.yaml`](presets.yaml).
 """
 TABLE_HEAD = (
     "| setting | value | unit | range | meaning | source |\n|---|---|---|---|---|---|\n"
 )
 MIN_SHARED = 3  # kinds of rules from which on a setting that they have alike stands apart
 SHARED = "Settings that several rules have"
+ENTRY = "An entry of a list of rules begins with `rule: ` and its kind, the heading below.\n"
 # Blocks of `study` with a setting per column of its tables, and how such a setting is named.
 OF_COLUMNS = {"columns": "<table>.<column>", "codings": "<table>.<column>.<your value>"}
 COLUMNS = """\
@@ -108,7 +109,7 @@ def _of_kinds(kinds: dict[str, dict[str, Any]]) -> str:
     text = ""
     if shared:
         rows = "".join(_row(name, json.loads(leaf), None) for name, leaf in shared.items())
-        text += f"\n## {SHARED}\n\n{TABLE_HEAD}{rows}"
+        text += f"\n## {SHARED}\n\n{ENTRY}\n{TABLE_HEAD}{rows}"
     for kind, part in kinds.items():
         apart = [name for name, leaf in _own(part) if shared.get(name) == _text(leaf)]
         rows = "".join(_row(n, leaf, None) for n, leaf in _own(part) if n not in apart)
