@@ -3,6 +3,8 @@
 import difflib
 from pathlib import Path
 
+from catalogue_text import columns_of
+
 from icpcohort import contracts
 from icpcohort.contracts import readme
 
@@ -26,15 +28,27 @@ def test_the_catalogue_is_current():
 
 
 def test_every_table_of_the_contracts_has_a_section_with_every_column():
-    sections = readme.as_markdown().split("\n## ")[1:]
+    text = readme.as_markdown()
+    sections = text.split("\n## ")[1:]
     tables = [t for t in vars(contracts).values() if isinstance(t, contracts.Table)]
     tables += [contracts.analysis({}), contracts.analyses({}), contracts.updates({})]
     tables.remove(contracts.RECORDING_LIST)
     assert sorted(s.split("`")[1] for s in sections) == sorted(t.path for t in tables)
-    for section in sections:
-        table = next(t for t in tables if section.startswith(f"`{t.path}`"))
-        rows = [line.split("`")[1] for line in section.splitlines() if line.startswith("| `")]
-        assert rows == list(table.columns)
+    for table in tables:
+        assert set(columns_of(text, table.path)) == set(table.columns), table.path
+
+
+def test_a_column_that_a_section_takes_from_another_table_is_the_same_column():
+    text = readme.as_markdown()
+    tables = {t.path: t for t in readme.results_tables()}
+    n_shared = 0
+    for path, table in tables.items():
+        section = text.split(f"\n## `{path}`\n")[1].split("\n## ")[0]
+        line = next((x for x in section.splitlines() if x.startswith("All columns of")), "")
+        for other in line.split("`")[1::2]:
+            n_shared += 1
+            assert tables[other].columns.items() <= table.columns.items(), (path, other)
+    assert n_shared > 5
 
 
 def test_the_table_that_only_the_study_writes_is_left_out():

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import yaml
 
+from icpcohort.commands.settings_schema import SECTIONS
+from icpcohort.contracts.setting import OfColumns
 from icpcohort.study import readme
 
 HOME = Path(__file__).parents[2]
@@ -72,3 +74,38 @@ def test_a_row_says_unit_and_range_in_words():
     assert "`count`, `none`, `inverse_variance`" in rows["`weighting`"]
     assert "| mmHg | a list: 1 to 150 |" in rows["`icp_above_mmhg`"]
     assert "| above 0 to below 1 |" in rows["`fisher_clip`"]
+
+
+def _rows_below(heading):
+    section = readme.read(HOME).split(f"\n{heading}\n")[1].split("\n## ")[0].split("\n### ")[0]
+    names = [line.split("`")[1] for line in section.splitlines() if line.startswith("| `")]
+    alike = [line for line in section.splitlines() if line.startswith("As [several rules]")]
+    return names, alike[0].split("`")[1::2] if alike else []
+
+
+def test_every_setting_of_a_rule_stands_in_its_section_or_among_those_of_several_rules():
+    schema = json.loads((HOME / "workflow/schemas/config.schema.json").read_text("utf-8"))
+    of_several, _ = _rows_below(f"## {readme.SHARED}")
+    assert len(of_several) == len(set(of_several)) > 3
+    for kind in schema["$defs"].values():
+        rule = kind["properties"]["rule"]["enum"][0]
+        names, alike = _rows_below(f"## `rule: {rule}`")
+        assert set(alike) <= set(of_several), rule
+        assert sorted(names + alike) == sorted(set(kind["properties"]) - {"rule"}), rule
+
+
+def test_a_setting_that_differs_between_rules_is_not_among_those_of_several():
+    assert "signal" in _rows_below("## `rule: range`")[1]  # icp or abp
+    assert "signal" in _rows_below("## `rule: flush`")[0]  # abp alone
+
+
+def test_every_column_of_the_tables_of_a_study_is_listed_with_its_meaning():
+    text = readme.read(HOME).split("\n### Columns of the study's tables\n")[1].split("\n## ")[0]
+    listed = [line for line in text.splitlines() if line.startswith("| `")]
+    notes = SECTIONS["study"].__annotations__["columns"].__metadata__
+    tables = next(note for note in notes if isinstance(note, OfColumns)).tables
+    assert listed == [
+        f"| `{name}` | `{column}` | {one.about} |"
+        for name, table in tables.items()
+        for column, one in table.columns.items()
+    ]

@@ -77,7 +77,7 @@ def test_clean_numbers_lose_less_than_one_percent(name, tier, step_mmhg):
 
 
 def test_published_beat_to_beat_changes_take_a_bigeminy_for_an_artefact():
-    """Why `changes` is `ignored` in the published settings: see DEVELOPERS.md."""
+    """Why `changes` is `ignored`: see docs/decisions/sources-disagree.md."""
     rules = detection.CONFIG["cleaning"]["rules"]
     at = next(i for i, rule in enumerate(rules) if rule["rule"] == "beats")
     before = rules[at]

@@ -1,6 +1,7 @@
 """Bootstrap and surrogates against plain loops, scipy's spectra, and simulated truths.
 
-The many patients behind the figures in DEVELOPERS.md are those of `tests/bench/uncertainty.py`.
+The many patients behind the figures in docs/validation.md are those of
+`tests/bench/uncertainty.py`.
 """
 
 import dataclasses

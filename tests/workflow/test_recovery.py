@@ -1,6 +1,6 @@
 """The simulated truth, which the workflow never reads, is found again by the whole workflow.
 
-Tolerances: a sensor drifts by up to some mmHg (DEVELOPERS.md, the simulated cohort), so a mean
+Tolerances: a sensor drifts by up to some mmHg (docs/simulated-cohort.md), so a mean
 ICP is known to about 1 mmHg; PRx of a day varies by about 0.02 by sampling; a 5-mmHg bin gives
 the lowest point of a U to well under half of its width.
 """

@@ -3,6 +3,8 @@
 `python -m icpcohort.contracts.readme > results/README.md` writes it.
 """
 
+from collections.abc import Mapping, Sequence
+
 from icpcohort import contracts
 from icpcohort.contracts import (
     Column,
@@ -24,12 +26,15 @@ TYPE_WORDS = {
 }
 
 BURDEN_COLUMNS = """\
-Further columns hold the burden, one per signal, side, threshold and measure, named
-`<signal>_<side>_<threshold>_<measure>`, for example `icp_above_20_dose_per_h_mmhg`; a decimal
-point in the threshold becomes `_`. The measures, with unit and meaning, are the columns from
-`dose_mmhg_h` to `longest_episode_min` of `burden.parquet`, without `monitored_h`; the
-thresholds are those of `burden` in `config/config.yaml`.
+### Burden as columns
+
+In tables with one row per patient or day the burden stands in columns, one per signal, side,
+threshold and measure: `<signal>_<side>_<threshold>_<measure>`, for example
+`icp_above_20_dose_per_h_mmhg`; a decimal point in the threshold becomes `_`. The measures, with
+unit and meaning, are the columns from `dose_mmhg_h` to `longest_episode_min` of this table,
+without `monitored_h`; the thresholds are those of `burden` in `config/config.yaml`.
 """
+HAS_BURDEN = "Further columns hold the burden: [their names](#burden-as-columns).\n"
 
 HEAD = """\
 # Results: every file, every column
@@ -49,16 +54,27 @@ Research use on recorded data; not a medical device, and not for decisions at th
 | file | what it is |
 |---|---|
 | [`report.html`](report.html) | The report, in one page that needs no network |
+| [`report.docx`](report.docx) | The same as a Word document; without rows of single patients |
+| [`report.json`](report.json) | The report's content: document and tables are made from it |
+| `share/` | What may leave the group: aggregates with small counts withheld |
 | [`patients.html`](patients.html) | Patients, one by one: facts and pictures; not for sharing |
 | `pictures/<patient>.svg` | One patient over time: pressures, PRx, what was lost; PRx by CPP |
-| [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing |
+| [`cohort.svg`](cohort.svg) | All patients by hours: valid, masked, missing; not for sharing |
 | `figures/<figure>.svg`, `.pdf`, `.png` | The report's figures for a journal |
+| `tables/csv/`, `tables/latex/` | Every table of the report; `index.csv` has captions |
+| `models/<model>/summary.md` | One model in one page, to read first; `plan.yaml` is its block |
+| `models/<model>/data.csv`, `replicate.R` | The rows of the fit, and the same fit in R |
 | `exposures/<batch>/` | The parts of `burden`, `burden_by_state`, `summary` and `intensity` |
 | `specifications/questions/<question>/` | The parts of the four tables of `specifications/` |
 | `README.md` | This page |
 | `analysis.csv`, `analysis.dta`, `analysis.feather` | `analysis.parquet` for other programs |
+| [`provenance.html`](provenance.html), `provenance/` | What made the results |
+| [`ro-crate-metadata.json`](ro-crate-metadata.json) | The same for programs (RO-Crate) |
+| [`SHA256SUMS`](SHA256SUMS) | Fingerprints of all files; see `icpcohort verify` |
 """
 
+
+MIN_SHARED = 8  # columns from which on a table names another that has them all
 
 OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
 
@@ -89,26 +105,50 @@ def as_markdown() -> str:
         f"| [`{table.path}`](#{_anchor(table.path)}) | {_cell(table.about)} |\n"
         for table in tables
     )
-    return HEAD + index + "".join(_section(table) for table in tables)
+    sections = [_section(table, tables[:i]) for i, table in enumerate(tables)]
+    return HEAD + index + "".join(sections)
 
 
-def _section(table: Table) -> str:
+def _section(table: Table, earlier: Sequence[Table]) -> str:
     key = ", ".join(f"`{name}`" for name in table.key)
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
     if table.path in {made({}).path for made in OF_THRESHOLDS}:
-        lines.append(BURDEN_COLUMNS)
-    has_labels = any(map(_label, table.columns.values()))
-    lines += [
+        lines.append(HAS_BURDEN)
+    others, columns = _shared(table, earlier)
+    if others:
+        links = ", ".join(f"[`{other.path}`](#{_anchor(other.path)})" for other in others)
+        lines.append(f"All columns of {links}{', and:' if columns else '.'}\n")
+    if columns:
+        lines += _rows(columns)
+    if table is contracts.BURDEN:
+        lines += ["", BURDEN_COLUMNS]
+    return "\n".join(lines).rstrip("\n") + "\n"
+
+
+def _shared(table: Table, earlier: Sequence[Table]) -> tuple[list[Table], dict[str, Column]]:
+    """Return the tables before that this one has all columns of, and its other columns."""
+    others, left = [], dict(table.columns)
+    alike = [o for o in earlier if all(table.columns.get(n) == c for n, c in o.columns.items())]
+    for other in sorted(alike, key=lambda other: -len(other.columns)):
+        if len(left.keys() & other.columns.keys()) >= MIN_SHARED:
+            others.append(other)
+            left = {name: c for name, c in left.items() if name not in other.columns}
+    return others, left
+
+
+def _rows(columns: Mapping[str, Column]) -> list[str]:
+    has_labels = any(map(_label, columns.values()))
+    lines = [
         f"| column | type | unit | {'in the report | ' if has_labels else ''}meaning |",
         f"|---|---|---|{'---|' if has_labels else ''}---|",
     ]
-    for name, column in table.columns.items():
+    for name, column in columns.items():
         unit = f"`{column.unit}`" if column.unit else ""
         label = f"{_cell(_label(column))} | " if has_labels else ""
         lines.append(
             f"| `{name}` | {TYPE_WORDS[column.dtype]} | {unit} | {label}{_cell(column.about)} |"
         )
-    return "\n".join(lines) + "\n"
+    return lines
 
 
 def _label(column: Column) -> str:

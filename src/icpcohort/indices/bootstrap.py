@@ -95,7 +95,7 @@ def interval(
         drawn too: where the bins begin, in fifths of their width, and the share of the minutes
         that a bin needs to count, from `rules.min_bin_fraction` to three times it. A parabola
         is only an approximation, and its lowest point moves with both; without them the
-        interval is too short (DEVELOPERS.md).
+        interval is too short (docs/validation.md).
 
     Source: moving-block bootstrap: Kunsch 1989; percentile interval: Efron 1979; for CPPopt:
     our own choice.

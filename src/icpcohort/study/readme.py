@@ -4,11 +4,14 @@
 """
 
 import json
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import yaml
+
+from icpcohort.study.rows import TABLES
 
 UNITS = {
     "_mmhg": "mmHg",
@@ -37,6 +40,21 @@ their sources, are in [`presets.yaml`](presets.yaml).
 TABLE_HEAD = (
     "| setting | value | unit | range | meaning | source |\n|---|---|---|---|---|---|\n"
 )
+MIN_SHARED = 3  # kinds of rules from which on a setting that they have alike stands apart
+SHARED = "Settings that several rules have"
+ENTRY = "An entry of a list of rules begins with `rule: ` and its kind, the heading below.\n"
+# Blocks of `study` with a setting per column of its tables, and how such a setting is named.
+OF_COLUMNS = {"columns": "<table>.<column>", "codings": "<table>.<column>.<your value>"}
+COLUMNS = """\
+
+### Columns of the study's tables
+
+`study.columns` has your name of a column of ours where the two differ, and `study.codings` our
+value for a value of your table. Both may name any of these columns:
+
+| table | column | meaning |
+|---|---|---|
+"""
 
 
 def as_markdown(schemas: dict[str, dict[str, Any]], config: dict[str, Any]) -> str:
@@ -52,15 +70,68 @@ def as_markdown(schemas: dict[str, dict[str, Any]], config: dict[str, Any]) -> s
         text += f"\n# `{file}`\n"
         for block, part in schema["properties"].items():
             values = config.get(block) if file == "config.yaml" else None
-            rows = "".join(
-                _row(name, leaf, value) for name, leaf, value in _leaves(part, values, "")
-            )
-            text += f"\n## `{block}`\n\n{part['description']}.\n\n{TABLE_HEAD}{rows}"
-        for kind, part in schema.get("$defs", {}).items():
-            rows = "".join(_row(name, leaf, None) for name, leaf, _ in _leaves(part, None, ""))
-            text += f"\n## An entry of kind `{kind}`\n\n{part['description']}.\n\n"
-            text += TABLE_HEAD + rows
+            text += f"\n## `{block}`\n\n{part['description']}.\n\n{TABLE_HEAD}"
+            text += _rows(part, values)
+            if block == "study":
+                text += COLUMNS + _columns()
+        text += _of_kinds(schema.get("$defs", {}))
     return text
+
+
+def _rows(part: dict[str, Any], values: Any) -> str:
+    """Return the rows of a block; what there is per column of the study's tables is one row."""
+    if not OF_COLUMNS.keys() <= part.get("properties", {}).keys():
+        return "".join(_row(*leaf) for leaf in _leaves(part, values, ""))
+    rows = ""
+    for key, inner in part["properties"].items():
+        leaves = list(_leaves(inner, values.get(key), key))
+        if key in OF_COLUMNS:
+            about = {"description": inner["description"]}
+            leaves = [(f"{key}.{OF_COLUMNS[key]}", leaves[0][1] | about, None)]
+        rows += "".join(_row(*leaf) for leaf in leaves)
+    return rows
+
+
+def _columns() -> str:
+    return "".join(
+        f"| `{name}` | `{column}` | {found.about} |\n"
+        for name, table in TABLES.items()
+        for column, found in table.columns.items()
+    )
+
+
+def _of_kinds(kinds: dict[str, dict[str, Any]]) -> str:
+    """Return a section per kind of entry, after one for the settings that several have."""
+    counts = Counter(
+        (name, _text(leaf)) for part in kinds.values() for name, leaf in _own(part)
+    )
+    often = [alike for alike, n in reversed(counts.most_common()) if n >= MIN_SHARED]
+    shared = dict(often)  # of two that have one name the commoner
+    text = ""
+    if shared:
+        rows = "".join(_row(name, json.loads(leaf), None) for name, leaf in shared.items())
+        text += f"\n## {SHARED}\n\n{ENTRY}\n{TABLE_HEAD}{rows}"
+    for kind, part in kinds.items():
+        apart = [name for name, leaf in _own(part) if shared.get(name) == _text(leaf)]
+        rows = "".join(_row(n, leaf, None) for n, leaf in _own(part) if n not in apart)
+        rule = part["properties"].get("rule", {}).get("enum", [""])[0]
+        title = f"`rule: {rule}`" if rule else f"An entry of kind `{kind}`"
+        text += f"\n## {title}\n\n{part['description']}.\n"
+        if apart:
+            names = ", ".join(f"`{name}`" for name in apart)
+            text += f"\nAs [several rules](#{SHARED.lower().replace(' ', '-')}): {names}.\n"
+        text += f"\n{TABLE_HEAD}{rows}" if rows else ""
+    return text
+
+
+def _own(part: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """Return the settings of a kind of entry but the name of its kind."""
+    return [(name, leaf) for name, leaf, _ in _leaves(part, None, "") if name != "rule"]
+
+
+def _text(leaf: dict[str, Any]) -> str:
+    """Return what is said of a setting, by which two are the same; examples may differ."""
+    return json.dumps({key: value for key, value in leaf.items() if key != "examples"})
 
 
 def _leaves(
