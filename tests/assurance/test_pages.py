@@ -61,7 +61,11 @@ NOT_RUN = {
     "Rscript replicate.R": "a study",
     "grep": "a study",
 }
-WHAT_RUNS = ("make", "python -m icpcohort.study.readme", "python -m icpcohort.contracts.readme")
+WHAT_RUNS = (
+    "make",
+    *(f"python -m icpcohort.{name}" for name in ("study.readme", "contracts.readme")),
+    "python -m icpcohort.contracts.bibliography_page",
+)
 
 
 # --- the pages ---------------------------------------------------------------------------

@@ -17,9 +17,9 @@ import yaml
 from icpcohort.exposures import autocorrelated_mean
 from icpcohort.indices import (
     bootstrap,
+    correlation,
     cppopt,
     curve_settings,
-    reactivity,
     surrogates,
     whole_recording,
 )
@@ -115,7 +115,7 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
     intervals = []
     for _ in range(n_repeats):
         prx = to_minutes(*record(draw, drawn, hours=hours))[1]["prx"].fill_null(np.nan)
-        z = reactivity.to_scale(prx.to_numpy(), CURVE.prx)
+        z = correlation.to_scale(prx.to_numpy(), CURVE.prx)
         known = z[np.isfinite(z)]
         half = 1.96 * known.std() / np.sqrt(known.size)
         n_cosines = SETTINGS["summary"]["n_cosines"]

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from published_settings import CONFIG, PUBLISHED
 from scipy import stats
 
-from icpcohort.indices import reactivity
+from icpcohort.indices import correlation, reactivity
 from icpcohort.recordings import Chunk
 from icpcohort.signals import pulse_blocks, trend_settings, trends
 from icpcohort.study import presets
@@ -28,11 +28,11 @@ CARS_SPEED += [20, 22, 23, 24, 24, 24, 24, 25]
 CARS_DIST = [2, 10, 4, 22, 16, 10, 18, 26, 34, 17, 28, 14, 20, 24, 28, 26, 34, 34, 46, 26, 36]
 CARS_DIST += [60, 80, 20, 26, 54, 32, 40, 32, 40, 50, 42, 56, 76, 84, 36, 46, 68, 32, 48, 52]
 CARS_DIST += [56, 64, 66, 54, 70, 92, 93, 120, 85]
-FISHER = reactivity.Scale(averaging="fisher", fisher_clip=0.999)
+FISHER = correlation.Scale(averaging="fisher", fisher_clip=0.999)
 
 
 def _last(x, y, n):
-    return reactivity.moving_pearson(
+    return correlation.moving_pearson(
         np.array(x, float), np.array(y, float), n_values=n, step=n, min_valid_fraction=1.0
     )[-1]
 
@@ -70,7 +70,7 @@ def test_single_windows_of_noise_spread_as_the_theory_of_30_independent_pairs_sa
     draw = np.random.default_rng(11)
     n = 200_000
     x, y = draw.normal(size=(2, 30 * n))
-    r = reactivity.moving_pearson(x, y, n_values=30, step=30, min_valid_fraction=1.0)
+    r = correlation.moving_pearson(x, y, n_values=30, step=30, min_valid_fraction=1.0)
     assert r.std() == pytest.approx(0.18569533817705186, abs=4 * 0.1857 / math.sqrt(2 * n))
     for cut, share in (
         (0.05, 0.39651096890857573),
@@ -88,21 +88,21 @@ def test_single_windows_of_noise_spread_as_the_theory_of_30_independent_pairs_sa
 )
 def test_fisher_z(r, z):
     """P13-P15: atanh, analytic."""
-    scaled = reactivity.to_scale(np.array([r]), FISHER)
+    scaled = correlation.to_scale(np.array([r]), FISHER)
     assert scaled[0] == pytest.approx(z, abs=1e-12)
 
 
 def test_correlations_are_averaged_through_fisher_z():
     """P16: the arithmetic mean would be 0.5."""
     mean = pl.DataFrame({"r": [0.2, 0.8]}).select(
-        reactivity.mean_correlation(pl.col("r"), FISHER)
+        correlation.mean_correlation(pl.col("r"), FISHER)
     )
     assert mean.item() == pytest.approx(0.5721224617320373, abs=1e-12)
 
 
 def test_fisher_interval():
     """P17, P18: r = 0.3, n = 30."""
-    low, high = reactivity.fisher_interval(0.3, 30)
+    low, high = correlation.fisher_interval(0.3, 30)
     assert low == pytest.approx(-0.06757251144578524, abs=1e-9)
     assert high == pytest.approx(0.5958674154367378, abs=1e-9)
 
@@ -185,7 +185,7 @@ def test_moving_pearson_agrees_with_a_plain_loop(seed):
         x.append(x[-1] if hold else draw.choice([None, level, level + draw.gauss(0, 1)]))
         y.append(draw.choice([None, *(level + draw.gauss(0, 1) for _ in range(5))]))
     as_array = [np.array([np.nan if v is None else v for v in s], float) for s in (x, y)]
-    correlations = reactivity.moving_pearson(
+    correlations = correlation.moving_pearson(
         *as_array, n_values=n_values, step=step, min_valid_fraction=0.5
     )
     expected = _moving_by_loop(x, y, n_values, step, 0.5)
@@ -400,7 +400,7 @@ def test_how_correlations_are_averaged_moves_the_average():
     r = pl.DataFrame({"r": [0.2, None, 0.8]})
     means = {
         averaging: r.select(
-            reactivity.mean_correlation(pl.col("r"), replace(FISHER, averaging=averaging))
+            correlation.mean_correlation(pl.col("r"), replace(FISHER, averaging=averaging))
         ).item()
         for averaging in ("fisher", "arithmetic")
     }
@@ -477,7 +477,7 @@ def test_one_spike_ten_days_ago_spoils_no_correlation():
     spiked = x.copy()
     spiked[5] = 1e9
     clean, after = (
-        reactivity.moving_pearson(s, y, n_values=30, step=6, min_valid_fraction=0.5)[6:]
+        correlation.moving_pearson(s, y, n_values=30, step=6, min_valid_fraction=0.5)[6:]
         for s in (x, spiked)
     )
     assert np.array_equal(clean, after)

@@ -11,7 +11,7 @@ from scipy import stats
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import summary
-from icpcohort.indices import reactivity
+from icpcohort.indices import correlation
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 4.0}}
 LEVELS = {
@@ -151,7 +151,7 @@ def test_every_column_of_every_window_agrees_with_a_plain_loop(averaging):
     table = summary.summarise(
         minutes,
         windows=WINDOWS,
-        scale=reactivity.Scale(averaging=averaging, fisher_clip=0.999),
+        scale=correlation.Scale(averaging=averaging, fisher_clip=0.999),
         settings=summary.Settings(
             min_cppopt_h=1.0, min_prx_interval_h=1.0, n_cosines=N_COSINES
         ),
@@ -193,7 +193,7 @@ def test_an_interval_of_mean_prx_needs_its_least_time():
         row = summary.summarise(
             pl.concat([empty, minutes], how="diagonal_relaxed"),
             windows={"w": {"start_h": 0.0, "end_h": 24.0}},
-            scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
+            scale=correlation.Scale(averaging="fisher", fisher_clip=0.999),
             settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
         ).row(0, named=True)
         assert (row["prx_mean_ci_low"] is not None) == has_interval

@@ -1,4 +1,4 @@
-"""Rules: who stays in the cohort, one class a rule, each with its settings and its words."""
+"""Rules: who stays in the cohort, one class per rule, each with its settings and its words."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

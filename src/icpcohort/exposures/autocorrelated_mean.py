@@ -36,8 +36,8 @@ def interval_of_mean(values: Reals, *, n_cosines: int) -> Interval:
         value counts as the mean and takes no part in the number of values.
 
     Source: equally weighted cosine estimator: Muller 2007; Lazarus 2018, who take 0.4 n^(2/3)
-    cosines; a fixed small number, for series as slow as PRx, is our own choice (docs/validation.md).
-    Missing values in their place with a deviation of zero: Parzen 1963.
+    cosines; a fixed small number, for series as slow as PRx, is our own choice
+    (docs/validation.md). Missing values in their place with a deviation of zero: Parzen 1963.
     """
     valid = np.isfinite(values)
     n_valid = int(valid.sum())

@@ -13,7 +13,8 @@ from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.exposures import burden
 from icpcohort.exposures.window import H_S, Window
 from icpcohort.exposures.window import inside as window_of
-from icpcohort.indices.reactivity import MINUTE_S, fisher_interval
+from icpcohort.indices.correlation import fisher_interval
+from icpcohort.indices.reactivity import MINUTE_S
 
 SIDES = {"icp": "above", "cpp": "below"}
 MAP_KEY = ["window", "signal", "threshold_mmhg", "duration_min"]

@@ -13,7 +13,8 @@ from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.exposures import autocorrelated_mean
 from icpcohort.exposures.window import Window
 from icpcohort.exposures.window import inside as window_of
-from icpcohort.indices.reactivity import INDICES, Scale, from_scale, mean_correlation, to_scale
+from icpcohort.indices.correlation import Scale, from_scale, mean_correlation, to_scale
+from icpcohort.indices.reactivity import INDICES
 from icpcohort.signals import transducer_level
 
 NEAR_MMHG = 5.0
@@ -83,7 +84,7 @@ def summarise(
     ----------
     minutes : contracts.MINUTES of all patients with `patient_id`
     windows : Window by its name
-    scale : reactivity.Scale
+    scale : correlation.Scale
         On which the indices are averaged.
     settings : Settings
 

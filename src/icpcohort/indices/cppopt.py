@@ -8,9 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from icpcohort.indices.correlation import from_scale, to_scale
 from icpcohort.indices.cpp_curve import LIMITS, Curves, Sums, accept
 from icpcohort.indices.curve_settings import Rules
-from icpcohort.indices.reactivity import from_scale, to_scale
 from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING
 

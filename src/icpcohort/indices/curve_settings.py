@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from icpcohort.contracts.setting import Setting
-from icpcohort.indices import reactivity
+from icpcohort.indices import correlation, reactivity
 
 _ARIES = "40 to 120 mmHg: Aries 2012a (from memory, medium)"
-_0_2__FROM_MEMORY__LOW__N = "0.2 (from memory, low; not to be attributed to a paper)"
+_LEAST = "0.2 (from memory, low; not to be attributed to a paper)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -121,7 +121,7 @@ class Settings:
         Setting(
             "Least difference between the highest and lowest PRx of the bins in use; 0 asks "
             "for none",
-            _0_2__FROM_MEMORY__LOW__N,
+            _LEAST,
             0.0,
             at_least=0,
             below=2,
@@ -131,7 +131,7 @@ class Settings:
         float,
         Setting(
             "Weighted R2 that the parabola needs; 0 asks for none",
-            _0_2__FROM_MEMORY__LOW__N,
+            _LEAST,
             0.0,
             at_least=0,
             below=1,
@@ -221,7 +221,7 @@ class Rules(Settings):
 
     def limit(self) -> float:
         """Return the limit of reactivity on the scale of the curve."""
-        return float(reactivity.to_scale(np.array(self.reactivity_limit_prx), self.prx))
+        return float(correlation.to_scale(np.array(self.reactivity_limit_prx), self.prx))
 
     def min_minutes(self) -> float:
         """Return the least number of minutes behind the curve of a whole recording.

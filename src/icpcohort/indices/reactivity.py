@@ -1,21 +1,21 @@
-"""Reactivity: minute means and the moving correlations PRx, PAx, RAC, RAP and L-PRx."""
+"""Reactivity: minute means and the indices PRx, PAx, RAC, RAP and L-PRx."""
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort.contracts import EVENT_KINDS
-from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
+from icpcohort.contracts.setting import Setting
+from icpcohort.indices.correlation import Reals, Scale, from_scale, moving_pearson, to_scale
 from icpcohort.recordings.chunks import tier_of
 from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING, blocks_of_a_pulse
 
-Reals = NDArray[np.float64]
 MINUTE_S = 60.0
 PAIRS = {
     "prx": ("icp_mmhg", "abp_mmhg"),
@@ -26,33 +26,6 @@ PAIRS = {
 INDICES = (*PAIRS, "lprx")
 PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 OF_PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio")
-_WINDOWS_AT_ONCE = 2000  # of correlations: ten days of them are some arrays of 3 MB
-
-
-@dataclass(frozen=True, kw_only=True)
-class Scale:
-    """The scale on which correlations are averaged."""
-
-    averaging: Annotated[
-        Literal["fisher", "arithmetic"],
-        Setting(
-            "How correlations are averaged, in windows and in bins of CPP: through Fisher z or"
-            " arithmetically",
-            "common practice, no source: both are usual; 0.2 and 0.8 give 0.572 through Fisher"
-            " z and 0.5 without (computed)",
-            "fisher",
-        ),
-    ]
-    fisher_clip: Annotated[
-        float,
-        Setting(
-            "Correlations are clipped to this size before Fisher z, which is infinite at 1",
-            COMMON_PRACTICE,
-            0.999,
-            above=0,
-            below=1,
-        ),
-    ]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,81 +122,6 @@ def rules_of(settings: Mapping[str, Any]) -> Rules:
     return Rules(**settings["reactivity"], block_s=settings["trends"]["block_s"])
 
 
-def moving_pearson(
-    first: Reals, second: Reals, *, n_values: int, step: int, min_valid_fraction: float
-) -> Reals:
-    """Correlate two series over the last `n_values` values, at the end of every `step` values.
-
-    Parameters
-    ----------
-    first, second : (n,)
-        Successive means; NaN where missing. Only pairs with both are used.
-    n_values, step : int
-        Length of a window and distance between two windows. A window reaches back before
-        the start of the series, where values are missing.
-    min_valid_fraction : float
-        Least share of the `n_values` pairs.
-
-    Returns
-    -------
-    (n // step,)
-        Pearson's r; NaN where too few pairs are valid, fewer than three are, or either
-        series is constant in the window to 1e-9 of its level (of 1, if that is more), as
-        means of a constant are. Means are taken off within each window, so that
-        nothing cancels however long the series and however high its level.
-
-    Source: PRx as moving correlation of 40 successive 5-s means: Czosnyka 1997; 30 means of
-    10 s is later practice. Completeness and the treatment of constant input: no agreed rule, a
-    setting.
-    """
-    x, y = (_windows(series, n_values=n_values, step=step) for series in (first, second))
-    least = max(min_valid_fraction * n_values - ROUNDING, 3.0)
-    parts = (slice(i, i + _WINDOWS_AT_ONCE) for i in range(0, len(x), _WINDOWS_AT_ONCE))
-    return np.concatenate([np.empty(0), *(_pearson(x[p], y[p], least=least) for p in parts)])
-
-
-def _windows(series: Reals, *, n_values: int, step: int) -> Reals:
-    """Return (series.size // step, n_values), not copied."""
-    padded = np.concatenate([np.full(n_values, np.nan), series])
-    views = np.lib.stride_tricks.sliding_window_view(padded, n_values)
-    return np.asarray(views[step::step])
-
-
-def _pearson(x: Reals, y: Reals, *, least: float) -> Reals:
-    """Correlate two series in each of some windows, of which `least` pairs must be valid."""
-    both = np.isfinite(x) & np.isfinite(y)
-    n = both.sum(axis=1)
-    enough = n >= least
-    r = np.full(n.size, np.nan)
-    if enough.any():
-        r[enough] = _pearson_of_pairs(x[enough], y[enough], both[enough], n[enough])
-    return r
-
-
-def _pearson_of_pairs(
-    x: Reals, y: Reals, both: NDArray[np.bool_], n: NDArray[np.int64]
-) -> Reals:
-    changes = _changes(x, both) & _changes(y, both)
-    dx, dy = _centred(x, both, n), _centred(y, both, n)
-    spread = np.sqrt((dx * dx).sum(axis=1) * (dy * dy).sum(axis=1))
-    ok = changes & (spread > 0)
-    return nan_divide.divide((dx * dy).sum(axis=1), spread, where=ok).clip(-1.0, 1.0)
-
-
-def _changes(windows: Reals, both: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which windows change by more than the rounding of their means."""
-    high = np.where(both, windows, -np.inf).max(axis=1, initial=-np.inf)
-    low = np.where(both, windows, np.inf).min(axis=1, initial=np.inf)
-    level = np.maximum(1.0, np.maximum(np.abs(high), np.abs(low)))
-    return np.asarray((high > low) & (high - low > ROUNDING * level))
-
-
-def _centred(windows: Reals, both: NDArray[np.bool_], n: NDArray[np.int64]) -> Reals:
-    total = np.where(both, windows, 0.0).sum(axis=1)
-    mean = np.divide(total, n, out=np.zeros(n.size), where=n > 0)
-    return np.where(both, windows - mean[:, None], 0.0)
-
-
 def to_minutes(
     trends: pl.DataFrame,
     *,
@@ -262,7 +160,6 @@ def to_minutes(
         signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
         for signal in ("icp", "abp")
     }
-    slower_s = np.maximum(interval_s["icp"], interval_s["abp"])
     t_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + rules.block_s
     minutes: dict[str, Reals] = {"t_s": t_s}
     for name, values in series.items():
@@ -275,25 +172,7 @@ def to_minutes(
     ):
         there = grid[column].is_not_null().to_numpy().reshape(-1, n_in_minute)
         minutes[name] = rules.block_s * there.sum(axis=1)
-    for index, (first, second) in PAIRS.items():
-        needed_s = interval_s["icp"] if index == "rap" else slower_s
-        own = rules if index == "prx" else rules.of_amplitude()
-        fine = needed_s <= own.block_s + ROUNDING
-        n = round(own.block_s / rules.block_s)
-        minutes[index] = by_minute(
-            *(
-                means_of(np.where(fine, series[name], np.nan), n=n, min_valid_fraction=1.0)
-                for name in (first, second)
-            ),
-            rules=own,
-        )
-    held = (slower_s > MINUTE_S + ROUNDING).reshape(-1, n_in_minute).all(axis=1)
-    minutes["lprx"] = moving_pearson(
-        *(np.where(held, np.nan, minutes[name]) for name in ("icp_mmhg", "abp_mmhg")),
-        n_values=rules.lprx_window_min,
-        step=1,
-        min_valid_fraction=rules.min_valid_fraction,
-    )
+    minutes |= _correlations(minutes, series, interval_s, rules=rules)
     closed = touched(minutes["t_s"], events=events, kinds=rules.not_during)
     for index in INDICES:
         minutes[index] = np.where(closed, np.nan, minutes[index])
@@ -304,8 +183,41 @@ def to_minutes(
     )
 
 
+def _correlations(
+    minutes: Mapping[str, Reals],
+    series: Mapping[str, Reals],
+    interval_s: Mapping[str, Reals],
+    *,
+    rules: Rules,
+) -> dict[str, Reals]:
+    """Return the indices, one value per minute, of what was recorded often enough."""
+    n_in_minute = round(MINUTE_S / rules.block_s)
+    slower_s = np.maximum(interval_s["icp"], interval_s["abp"])
+    indices = {}
+    for index, (first, second) in PAIRS.items():
+        needed_s = interval_s["icp"] if index == "rap" else slower_s
+        of_index = rules if index == "prx" else rules.of_amplitude()
+        fine = needed_s <= of_index.block_s + ROUNDING
+        n = round(of_index.block_s / rules.block_s)
+        indices[index] = by_minute(
+            *(
+                means_of(np.where(fine, series[name], np.nan), n=n, min_valid_fraction=1.0)
+                for name in (first, second)
+            ),
+            rules=of_index,
+        )
+    held = (slower_s > MINUTE_S + ROUNDING).reshape(-1, n_in_minute).all(axis=1)
+    indices["lprx"] = moving_pearson(
+        *(np.where(held, np.nan, minutes[name]) for name in ("icp_mmhg", "abp_mmhg")),
+        n_values=rules.lprx_window_min,
+        step=1,
+        min_valid_fraction=rules.min_valid_fraction,
+    )
+    return indices
+
+
 def by_minute(first: Reals, second: Reals, *, rules: Rules) -> Reals:
-    """Return one moving correlation a minute of two series of successive means.
+    """Return one moving correlation per minute of two series of successive means.
 
     Parameters
     ----------
@@ -363,46 +275,12 @@ def touched(
     t_end_s: Reals, *, events: Sequence[Mapping[str, Any]], kinds: Sequence[str]
 ) -> NDArray[np.bool_]:
     """Return which minutes, by their ends, overlap an event of one of the kinds."""
-    found = np.zeros(t_end_s.size, np.bool_)
+    overlaps = np.zeros(t_end_s.size, np.bool_)
     for event in events:
         if event["event"] in kinds:
             end_s = np.inf if event["end_s"] is None else event["end_s"]
-            found |= (t_end_s > event["start_s"]) & (t_end_s - MINUTE_S < end_s)
-    return found
-
-
-def to_scale(r: Reals, scale: Scale) -> Reals:
-    """Return correlations on the scale on which they are averaged: Fisher's z, or as they are.
-
-    |r| is clipped before z, so that +-1 stays finite.
-    """
-    clip = scale.fisher_clip
-    return np.asarray(np.arctanh(np.clip(r, -clip, clip)) if scale.averaging == "fisher" else r)
-
-
-def from_scale(values: Reals, scale: Scale) -> Reals:
-    """Return correlations from the scale of `to_scale`."""
-    return np.asarray(np.tanh(values) if scale.averaging == "fisher" else values)
-
-
-def mean_correlation(r: pl.Expr, scale: Scale) -> pl.Expr:
-    """Return the mean of correlations on their scale; null when there is none.
-
-    Source: mean of z, transformed back: Fisher 1921; arithmetic means are as common in papers.
-    """
-    clip = scale.fisher_clip
-    z = r.clip(-clip, clip).arctanh()
-    return z.mean().tanh() if scale.averaging == "fisher" else r.mean()
-
-
-def fisher_interval(r: float, n_values: int) -> tuple[float, float]:
-    """Return the 95 % interval of one correlation of `n_values` independent pairs.
-
-    Successive windows overlap: this is not the interval of their mean.
-    Source: Fisher 1921, tanh(z -+ 1.96 / sqrt(n - 3)) with the normal quantile.
-    """
-    half = 1.959963984540054 / np.sqrt(n_values - 3)
-    return float(np.tanh(np.arctanh(r) - half)), float(np.tanh(np.arctanh(r) + half))
+            overlaps |= (t_end_s > event["start_s"]) & (t_end_s - MINUTE_S < end_s)
+    return overlaps
 
 
 def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:

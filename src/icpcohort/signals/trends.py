@@ -76,7 +76,8 @@ def summarise(
         Blocks begin at multiples of `block_s` of the patient's clock. A block takes a number
         slower than itself from the interval that holds the block's middle.
 
-    Source: blocks of 5 and 10 s: see `reactivity.moving_pearson`; completeness: no agreed rule.
+    Source: blocks of 5 and 10 s: see `correlation.moving_pearson`; completeness: no
+    agreed rule.
     """
     tracks: dict[str, _Track] = {}
     pulses = array("d")

@@ -7,7 +7,7 @@ import pytest
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import burden, intensity_duration, summary
-from icpcohort.indices import reactivity
+from icpcohort.indices import correlation
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 6.0}}
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0], "cpp_below_mmhg": [60.0]}
@@ -60,7 +60,7 @@ WAYS = {
         lambda m: summary.summarise(
             m,
             windows=WINDOWS,
-            scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
+            scale=correlation.Scale(averaging="fisher", fisher_clip=0.999),
             settings=summary.Settings(min_cppopt_h=0.5, min_prx_interval_h=1.0, n_cosines=6),
         ),
     ),

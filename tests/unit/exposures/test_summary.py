@@ -4,7 +4,7 @@ import pytest
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import summary
-from icpcohort.indices import reactivity
+from icpcohort.indices import correlation
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 24.0}}
 
@@ -22,7 +22,7 @@ def _summarise(n, **columns):
     made = summary.summarise(
         minutes,
         windows=WINDOWS,
-        scale=reactivity.Scale(averaging="fisher", fisher_clip=0.999),
+        scale=correlation.Scale(averaging="fisher", fisher_clip=0.999),
         settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
     )
     store.check(made, contracts.SUMMARY, "summary")
