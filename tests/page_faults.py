@@ -230,7 +230,7 @@ def rooms(text):
     """Return the line that lives in each room, by the table of DEVELOPERS.md."""
     table = text.split("| room |")[1].split("\n\n")[0]
     rows = [line.split(" | ") for line in table.splitlines() if line.startswith("| `")]
-    return {row[0].strip("| `"): row[3].removesuffix(" |").strip("`") for row in rows}
+    return {row[0].strip("| `"): row[2].removesuffix(" |").strip("`") for row in rows}
 
 
 def strangers(lines):
