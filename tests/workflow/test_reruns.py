@@ -151,7 +151,7 @@ def _follow(rules):
     [
         ({"signals/rules/levels.py": ("step = np.abs(", "step = -np.abs(")}, ["ingest"]),
         (
-            {"indices/reactivity.py": ("changes & (spread", "(spread")},
+            {"indices/correlation.py": ("changes & (spread", "(spread")},
             ["indices"],
         ),
         (
@@ -174,7 +174,7 @@ def _follow(rules):
             },
             ["summary", "intensity_map"],
         ),
-        ({"cohort/eligibility.py": ('"death_h") < end_h', '"death_h") <= end_h')}, ["cohort"]),
+        ({"cohort/rules.py": ('"death_h") < end_h', '"death_h") <= end_h')}, ["cohort"]),
         (
             {"cohort/outcomes.py": ("def derive(", "SOMETHING = 1\n\n\ndef derive(")},
             ["nothing"],

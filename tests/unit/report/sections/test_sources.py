@@ -53,7 +53,7 @@ def _listed(content):
 
 
 def _report(**paragraphs):
-    return html_page.say(**INVENTED["whole_report"]() | {"methods": paragraphs})[0]
+    return html_page.build_report(**INVENTED["whole_report"]() | {"methods": paragraphs})[0]
 
 
 @pytest.mark.parametrize("heading", DEFINITIONS)
