@@ -10,11 +10,13 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 PACKAGE = "icpcohort"
 # where the import has another name than what is installed
 DISTRIBUTIONS = {"yaml": "pyyaml", "docx": "python-docx", "PIL": "pillow"}
 SOURCE = Path(__file__).parents[1]
+_BODIES = ("body", "orelse", "finalbody", "handlers", "cases")
 
 
 @dataclass(frozen=True)
@@ -122,30 +124,35 @@ def _module_of(body: list[ast.stmt]) -> Module:
     modules: dict[str, str] = {}
     names: dict[str, tuple[str, str]] = {}
     libraries: dict[str, str] = {}
-    for node in body:
-        for inner in ast.walk(node):
-            _note_import(inner, modules, names)
-            _note_library(inner, libraries)
-    body[:] = [kept for node in body if (kept := _Meaning().visit(node))]
+    imports: list[ast.AST] = []
+    body[:] = _with_meaning(body, imports)
+    for node in imports:
+        _note_import(node, modules, names)
+        _note_library(node, libraries)
     for node in body:
         for name in _defines(node):
             definitions[name] = (*definitions.get(name, ()), node)
     return Module(definitions, modules, names, libraries)
 
 
-class _Meaning(ast.NodeTransformer):
-    """Removes imports and annotations, which say where code lies or only describe a field."""
+def _with_meaning(body: list[Any], imports: list[ast.AST]) -> list[Any]:
+    """Leave out, at every depth, what does not count, and put the imports aside.
 
-    def visit_Import(self, node: ast.Import) -> None:
-        """Leave it out."""
-
-    def visit_ImportFrom(self, node: ast.ImportFrom) -> None:
-        """Leave it out."""
-
-    def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
-        """Keep the field and its value."""
-        node.annotation = ast.Constant(None)
-        return self.generic_visit(node)
+    Texts that do nothing, imports, and annotations of fields say where code lies, or only
+    describe it. All of them are statements, so expressions need not be looked into.
+    """
+    kept = []
+    for node in body:
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            imports.append(node)
+        elif not _is_text(node):
+            if isinstance(node, ast.AnnAssign):
+                node.annotation = ast.Constant(None)
+            for part in _BODIES:
+                if isinstance(inner := getattr(node, part, None), list):
+                    setattr(node, part, _with_meaning(inner, imports))
+            kept.append(node)
+    return kept
 
 
 def _defines(node: ast.stmt) -> list[str]:
@@ -241,7 +248,7 @@ def _references(
         if isinstance(inner, ast.Attribute) and isinstance(
             inner.value, ast.Name | ast.Attribute
         ):
-            prefix = ast.unparse(inner.value)
+            prefix = _dotted(inner.value)
             if prefix in module.modules:
                 references.append(
                     (f"{prefix}.{inner.attr}", module.modules[prefix], inner.attr)
@@ -258,14 +265,16 @@ def _references(
     return references
 
 
+def _dotted(node: ast.expr) -> str:
+    """Return a name with its dots; empty for another expression."""
+    if isinstance(node, ast.Name):
+        return node.id
+    prefix = _dotted(node.value) if isinstance(node, ast.Attribute) else ""
+    return f"{prefix}.{node.attr}" if prefix and isinstance(node, ast.Attribute) else ""
+
+
 def _parse(file: Path) -> list[ast.stmt]:
-    """Return the statements of a file without docstrings and other texts that do nothing."""
-    tree = ast.parse(file.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        body = getattr(node, "body", None)
-        if isinstance(body, list):
-            body[:] = [statement for statement in body if not _is_text(statement)]
-    return tree.body
+    return ast.parse(file.read_text(encoding="utf-8")).body
 
 
 def _is_text(node: ast.AST) -> bool:
