@@ -108,8 +108,8 @@ class Place:
         path.write_text(text.replace(old, new), encoding="utf-8")
 
 
-def set_up(root: Path) -> Place:
-    """Simulate twenty-four patients, five of them with waveforms of two hours."""
+def set_up(root: Path, *, n_patients: int = 24, n_waveforms: int = 5) -> Place:
+    """Simulate patients, some of them with waveforms of two hours, with their settings."""
     place = Place(root)
     for name in ("Snakefile", "src", "workflow"):
         source = HOME / name
@@ -121,8 +121,8 @@ def set_up(root: Path) -> Place:
             shutil.copy2(source, target)
     simulate.write_cohort(
         place.study / "demo",
-        n_patients=24,
-        n_waveforms=5,
+        n_patients=n_patients,
+        n_waveforms=n_waveforms,
         waveform_h=(2.0, 2.5),
         numeric_h=(30.0, 40.0),
         seed=4,
@@ -141,8 +141,8 @@ def set_up(root: Path) -> Place:
 
 @pytest.fixture
 def unrun(tmp_path) -> Place:
-    """A study of its own that has not run."""
-    return set_up(tmp_path / "unrun")
+    """A small study of its own that has not run."""
+    return set_up(tmp_path / "unrun", n_patients=6, n_waveforms=2)
 
 
 @pytest.fixture(scope="session")
