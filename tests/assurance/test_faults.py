@@ -1,5 +1,6 @@
 """Faults that cost little, each on a small study; `make faults` makes them all."""
 
+import os
 import runpy
 from pathlib import Path
 
@@ -36,3 +37,17 @@ def test_the_lock_of_somebody_elses_run_is_left_alone(reference, tmp_path):
     assert "begun with snakemake itself" in text
     assert f"rm -rf {study.folder}/.snakemake" in text
     assert lock.exists()
+
+
+def test_a_run_that_fails_names_what_the_job_said(reference, tmp_path):
+    study = reference.copy(tmp_path / "study")
+    study.open_a_job()
+    table = study.results / "dropped.parquet"
+    dated = table.stat()
+    table.write_bytes(b"no table")
+    os.utime(table, ns=(dated.st_atime_ns, dated.st_mtime_ns))
+    code, text = study.run()
+    assert code == 1, text
+    log = study.folder / "logs/patients.log"
+    assert f"What a job said that failed: {log}" in text
+    assert "A Parquet file must" in log.read_text()
