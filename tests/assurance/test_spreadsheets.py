@@ -58,7 +58,7 @@ def test_a_live_cell_is_seen():
 
 @pytest.mark.parametrize("text", PLANTED)
 def test_no_text_of_the_analysis_table_is_live(text):
-    table = contracts.analysis({"icp_above_mmhg": [20.0], "cpp_below_mmhg": []})
+    table = contracts.analysis({"burden": {"icp_above_mmhg": [20.0], "cpp_below_mmhg": []}})
     row = {
         name: text if column.dtype == contracts.TEXT else None
         for name, column in table.columns.items()

@@ -17,7 +17,9 @@ import pytest
 from icpcohort import contracts
 from icpcohort.cohort import export
 
-TABLE = contracts.analysis({"icp_above_mmhg": [20.0, 22.5], "cpp_below_mmhg": [60.0]})
+TABLE = contracts.analysis(
+    {"burden": {"icp_above_mmhg": [20.0, 22.5], "cpp_below_mmhg": [60.0]}}
+)
 LONG = "icp_above_22_5_longest_episode_min"
 
 

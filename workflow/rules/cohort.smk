@@ -41,7 +41,7 @@ rule cohort:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "windows", "cohort.eligibility", *THRESHOLDS),
+        settings=only(SET, "windows", "cohort.eligibility", *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "cohort.py"),
     script:
         "../scripts/cohort.py"
@@ -86,7 +86,7 @@ rule table_one:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "cohort.main_window", "cohort.table_one", *THRESHOLDS),
+        settings=only(SET, "cohort.main_window", "cohort.table_one", *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "table_one.py"),
     script:
         "../scripts/table_one.py"
@@ -108,7 +108,7 @@ rule handover:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, *THRESHOLDS),
+        settings=only(SET, *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "handover.py"),
     script:
         "../scripts/handover.py"
@@ -130,7 +130,7 @@ rule intensity_map:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        settings=only(SET, "intensity_duration.min_patients", *THRESHOLDS),
+        settings=only(SET, "intensity_duration.min_patients", *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "intensity_map.py"),
     script:
         "../scripts/intensity_map.py"

@@ -45,7 +45,7 @@ rule model:
         runtime=60,
     params:
         plan=lambda wildcards: MODELS[wildcards.model],
-        settings=only(SET, "windows", *THRESHOLDS),
+        settings=only(SET, "windows", *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "model.py"),
     script:
         "../scripts/model.py"

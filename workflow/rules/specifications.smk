@@ -57,7 +57,7 @@ rule analyses:
         runtime=20,
     params:
         cohorts={name: one.cohorts for name, one in ALTERNATIVES.items()},
-        settings=only(SET, *THRESHOLDS),
+        settings=only(SET, *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "analyses.py"),
     script:
         "../scripts/analyses.py"

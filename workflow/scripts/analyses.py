@@ -4,7 +4,7 @@ from icpcohort.specifications import analyses
 from icpcohort.specifications.exposures import Exposures
 
 job_log.keep(snakemake.log)
-read, thresholds = snakemake.input, snakemake.params.settings["burden"]
+read, declared = snakemake.input, snakemake.params.settings
 made = analyses.form_all(
     Exposures(
         store.read_all(read.summary, contracts.EXPOSED_SUMMARY),
@@ -17,6 +17,6 @@ made = analyses.form_all(
         store.read(read.recordings, contracts.RECORDINGS),
     ),
     cohorts=snakemake.params.cohorts,
-    thresholds=thresholds,
+    declared=declared,
 )
-store.write(made, contracts.analyses(thresholds), snakemake.output.analyses)
+store.write(made, contracts.analyses(declared), snakemake.output.analyses)

@@ -16,9 +16,9 @@ cohort = select.select(
     ),
     windows=settings["windows"],
     rules=settings["cohort"]["eligibility"],
-    thresholds=settings["burden"],
+    declared=settings,
 )
-analysis = contracts.analysis(settings["burden"])
+analysis = contracts.analysis(settings)
 store.write(cohort.analysis, analysis, snakemake.output.analysis)
 store.write(cohort.flow, contracts.FLOW, snakemake.output.flow)
 store.write(cohort.dropped, contracts.DROPPED, snakemake.output.dropped)

@@ -6,7 +6,7 @@ from icpcohort.report.figures import canvas, draw_all
 
 job_log.keep(snakemake.log)
 settings = snakemake.params.settings
-results = reads.read(snakemake.input, reads.FIGURES, thresholds=settings["burden"])
+results = reads.read(snakemake.input, reads.FIGURES, declared=settings)
 pictures = draw_all.all_pictures(
     results.tables,
     results.of_models,

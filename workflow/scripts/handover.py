@@ -3,7 +3,7 @@ from icpcohort.cohort import export
 from icpcohort.contracts import atomic_write, job_log, store
 
 job_log.keep(snakemake.log)
-table = contracts.analysis(snakemake.params.settings["burden"])
+table = contracts.analysis(snakemake.params.settings)
 analysis = store.read(snakemake.input.analysis, table)
 atomic_write.write(snakemake.output.csv, export.as_csv(analysis, table))
 atomic_write.write(snakemake.output.stata, export.as_stata(analysis, table))

@@ -6,7 +6,7 @@ job_log.keep(snakemake.log)
 settings = snakemake.params.settings
 table = intensity_duration.against_outcome(
     store.read(snakemake.input.intensity, contracts.INTENSITY),
-    store.read(snakemake.input.analysis, contracts.analysis(settings["burden"])),
+    store.read(snakemake.input.analysis, contracts.analysis(settings)),
     min_patients=settings["intensity_duration"]["min_patients"],
 )
 transition = intensity_duration.transition(table)

@@ -10,10 +10,10 @@ job_log.keep(snakemake.log)
 settings, block, made = snakemake.params.settings, snakemake.params.plan, snakemake.output
 asked = plan.from_block(snakemake.wildcards.model, block=block)
 done = fit.fit_model(
-    store.read(snakemake.input.analysis, contracts.analysis(settings["burden"])),
+    store.read(snakemake.input.analysis, contracts.analysis(settings)),
     plan=asked,
     landmark_h=settings["windows"][asked.window]["end_h"],
-    updates=store.read_all(snakemake.input.updates, contracts.updates(settings["burden"])),
+    updates=store.read_all(snakemake.input.updates, contracts.updates(settings)),
 )
 store.write(done.estimates, contracts.ESTIMATES, made.estimates)
 store.write(done.diagnostics, contracts.DIAGNOSTICS, made.diagnostics)

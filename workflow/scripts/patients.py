@@ -6,7 +6,7 @@ from icpcohort.report.patients import browser
 
 job_log.keep(snakemake.log)
 settings = snakemake.params.settings
-results = reads.read(snakemake.input, reads.PATIENT_PAGE, thresholds=settings["burden"])
+results = reads.read(snakemake.input, reads.PATIENT_PAGE, declared=settings)
 page = browser.render(
     template=Path(snakemake.input.template).read_text(encoding="utf-8"),
     tables=results.tables,

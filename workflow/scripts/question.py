@@ -9,7 +9,7 @@ curve = fits.answer_question(
     snakemake.params.question,
     settings=settings,
     model=snakemake.params.model,
-    analyses=store.read(read.analyses, contracts.analyses(settings["burden"])),
+    analyses=store.read(read.analyses, contracts.analyses(settings)),
     patients=store.read(read.patients, contracts.PATIENTS)["patient_id"].to_list(),
 )
 store.write(curve.specifications, contracts.SPECIFICATIONS, snakemake.output.specifications)

@@ -8,7 +8,7 @@ from icpcohort.report.sections import methods
 
 job_log.keep(snakemake.log)
 settings, models = snakemake.params.settings, snakemake.params.models
-results = reads.read(snakemake.input, reads.REPORT, thresholds=settings["burden"])
+results = reads.read(snakemake.input, reads.REPORT, declared=settings)
 report, pictures = html_page.build_report(
     title=settings["study"]["title"],
     settings=settings,

@@ -7,7 +7,7 @@ from icpcohort.report.tables import table_one
 job_log.keep(snakemake.log)
 settings, models = snakemake.params.settings, snakemake.params.models
 min_cell = snakemake.params.min_cell
-results = reads.read(snakemake.input, reads.SHARE, thresholds=settings["burden"])
+results = reads.read(snakemake.input, reads.SHARE, declared=settings)
 texts = folder.files(
     tables=results.tables,
     models=models,

@@ -4,7 +4,7 @@ from icpcohort.report.tables import table_one
 
 job_log.keep(snakemake.log)
 settings = snakemake.params.settings
-analysis = contracts.analysis(settings["burden"])
+analysis = contracts.analysis(settings)
 table = table_one.table_one(
     store.read(snakemake.input.analysis, analysis),
     main_window=settings["cohort"]["main_window"],

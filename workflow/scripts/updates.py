@@ -10,4 +10,4 @@ days = daily_burden.day_by_day(
     ),
     rules=burden.Rules(**settings["burden"]),
 )
-store.write(days, contracts.updates(settings["burden"]), snakemake.output.updates)
+store.write(days, contracts.updates(settings), snakemake.output.updates)

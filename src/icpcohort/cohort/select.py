@@ -94,7 +94,7 @@ def select(
     *,
     windows: Mapping[str, Window],
     rules: Sequence[Mapping[str, Any]],
-    thresholds: Mapping[str, Sequence[float]],
+    declared: Mapping[str, Any],
 ) -> Cohort:
     """Form the cohort of each window.
 
@@ -107,15 +107,15 @@ def select(
     windows : Window by its name
     rules
         `cohort.eligibility` of the settings; see `eligibility.steps_of`.
-    thresholds : of `burdens`, for the names of its columns; see `burden_columns.thresholds`
+    declared : see `contracts.analysis`
 
     Returns
     -------
     Cohort
         Each window begins with every patient of `patients`; kept and dropped add up to it.
     """
-    wide = burden.widen(burdens, thresholds)
-    table = contracts.analysis(thresholds)
+    wide = burden.widen(burdens, declared["burden"])
+    table = contracts.analysis(declared)
     analyses = [store.empty(table)]
     flows = [store.empty(contracts.FLOW)]
     drops = [store.empty(contracts.DROPPED)]

@@ -197,16 +197,17 @@ MONITORING_END_BY_OUTCOME = Table(
 )
 
 
-def analysis(burden: Mapping[str, Any]) -> Table:
-    """Return the contract of the analysis table with one column per burden measure.
+def analysis(declared: Mapping[str, Any]) -> Table:
+    """Return the contract of the analysis table of a study.
 
     Parameters
     ----------
-    burden : mapping
-        The section of the settings, or its thresholds alone; see `burden_columns.thresholds`.
+    declared : mapping
+        Sections of the settings by their names, those that declare columns: `burden`, or its
+        thresholds alone, gives one column per burden measure; without it there is none.
     """
     columns = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns
-    columns |= burden_columns.wide(burden)
+    columns |= burden_columns.wide(declared.get("burden", {}))
     return Table(
         "analysis.parquet",
         "One row per patient of the cohort and window: covariates, exposures, outcomes",
@@ -215,7 +216,7 @@ def analysis(burden: Mapping[str, Any]) -> Table:
     )
 
 
-def updates(burden: Mapping[str, Any]) -> Table:
+def updates(declared: Mapping[str, Any]) -> Table:
     """Return the contract of the burden at the end of each day; see `analysis`."""
     return Table(
         "updates.parquet",
@@ -224,7 +225,7 @@ def updates(burden: Mapping[str, Any]) -> Table:
         {
             "patient_id": PATIENT_ID,
             "until_h": Column(REAL, "h", "End of the day since time zero"),
-            **burden_columns.wide(burden),
+            **burden_columns.wide(declared.get("burden", {})),
         },
     )
 
@@ -237,7 +238,7 @@ KNOWN_AFTERWARDS = tuple(
 _SIGNALS = {"signals": Column(TEXT, "", "Name of what makes the minutes from the trends")}
 
 
-def analyses(burden: Mapping[str, Any]) -> Table:
+def analyses(declared: Mapping[str, Any]) -> Table:
     """Return the contract of the cohorts of all specifications; see `analysis`."""
     names = _SIGNALS | {
         "cohort": Column(TEXT, "", "Name of what makes the cohort from the minutes")
@@ -246,7 +247,7 @@ def analyses(burden: Mapping[str, Any]) -> Table:
         "specifications/analyses.parquet",
         "One row per way to make minutes and cohort, window and patient; as `analysis.parquet`",
         ("signals", "cohort", "window", "patient_id"),
-        names | analysis(burden).columns,
+        names | analysis(declared).columns,
     )
 
 

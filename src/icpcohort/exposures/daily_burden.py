@@ -23,14 +23,14 @@ def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
 
     Returns
     -------
-    DataFrame, contracts.updates of the thresholds
+    DataFrame, contracts.updates of what is declared
         A row for every day up to the one of the patient's last minute; only the past of
         `until_h` is in it.
 
     Source: `burden.add_up`, with windows that grow by a day.
     """
     thresholds = asdict(rules)
-    table = contracts.updates(thresholds)
+    table = contracts.updates({"burden": thresholds})
     last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / H_S)
     days = [store.empty(table)]
     n_days = math.ceil(float(last_h["last_h"].max() or 0.0) / DAY_H)  # type: ignore[arg-type]

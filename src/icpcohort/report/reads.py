@@ -127,7 +127,7 @@ def each(named: str | list[str]) -> list[str]:
 
 
 def read(
-    named: Mapping[str, Any], selection: Selection, *, thresholds: Mapping[str, Any]
+    named: Mapping[str, Any], selection: Selection, *, declared: Mapping[str, Any]
 ) -> Read:
     """Read the tables of a selection and hold them to their contracts.
 
@@ -135,8 +135,8 @@ def read(
     ----------
     named : mapping of input name to file, or list of files
         As `files` returns it; the inputs of a rule that were named with it.
-    thresholds : mapping
-        Of the burden, for the columns of the analysis table; see `burden_columns.thresholds`.
+    declared : mapping
+        Sections of the settings that declare columns; see `contracts.analysis`.
 
     Returns
     -------
@@ -150,7 +150,7 @@ def read(
     """
     tables = {}
     for name in selection.tables:
-        contract = contracts.analysis(thresholds) if name == "analysis" else TABLES[name]
+        contract = contracts.analysis(declared) if name == "analysis" else TABLES[name]
         reader = store.read_patients if "<patient>" in contract.path else store.read
         tables[name] = reader(named[name], contract)
     of_models = {

@@ -1,7 +1,7 @@
 """Analyses: the cohort of each specification, formed from exposures and the study's tables."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import polars as pl
@@ -27,7 +27,7 @@ def form_all(
     tables: Tables,
     *,
     cohorts: Mapping[str, Mapping[str, Mapping[str, Any]]],
-    thresholds: Mapping[str, Sequence[float]],
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Form the analysis table of every cohort.
 
@@ -35,15 +35,15 @@ def form_all(
     ----------
     exposures : as `exposures.add_up_all` gives them, of all patients and signals
     cohorts : by `signals`, settings of each cohort by its name
-    thresholds : of all of them; see `burden_columns.thresholds`
+    declared : what they all declare; see `contracts.analysis`
 
     Returns
     -------
-    DataFrame, contracts.analyses of the thresholds
+    DataFrame, contracts.analyses of what is declared
     """
     facts = eligibility.facts(tables.recordings, tables.monitors, tables.events)
     ended: dict[str, pl.DataFrame] = {}
-    analyses = [store.empty(contracts.analyses(thresholds))]
+    analyses = [store.empty(contracts.analyses(declared))]
     for signals, of_signals in cohorts.items():
         for name, settings in of_signals.items():
             by_scores = json.dumps(settings["outcomes"], sort_keys=True)
@@ -58,7 +58,7 @@ def form_all(
                 ended[by_scores],
                 facts,
                 settings=settings,
-                thresholds=thresholds,
+                declared=declared,
             )
             analyses.append(
                 formed.select(
@@ -83,7 +83,7 @@ def form(
     facts: pl.DataFrame,
     *,
     settings: Mapping[str, Any],
-    thresholds: Mapping[str, Sequence[float]],
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Form the analysis table of all windows, as the rule `cohort` does.
 
@@ -95,11 +95,11 @@ def form(
         As `eligibility.facts` gives them.
     settings : mapping
         Blocks `cohort` and `windows`.
-    thresholds : of the burden
+    declared : see `contracts.analysis`
 
     Returns
     -------
-    DataFrame, contracts.analysis of the thresholds
+    DataFrame, contracts.analysis of what is declared
     """
     return select.select(
         patients,
@@ -109,5 +109,5 @@ def form(
         facts,
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
-        thresholds=thresholds,
+        declared=declared,
     ).analysis

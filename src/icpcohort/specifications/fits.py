@@ -68,7 +68,7 @@ def answer(
     specifications
         As `choices.expand` gives them.
     analyses
-        The cohort of each by its `signals` and `cohort`; contracts.analysis of the thresholds.
+        The cohort of each by its `signals` and `cohort`; contracts.analyses of the study.
     patients
         All patients of the study.
 

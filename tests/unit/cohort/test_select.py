@@ -88,9 +88,9 @@ def _select(patients, hours, *, facts=(), rules=RULES):
         pl.DataFrame(list(facts), schema=NO_FACTS),
         windows=WINDOWS,
         rules=rules,
-        thresholds=THRESHOLDS,
+        declared={"burden": THRESHOLDS},
     )
-    store.check(table.analysis, contracts.analysis(THRESHOLDS), "analysis")
+    store.check(table.analysis, contracts.analysis({"burden": THRESHOLDS}), "analysis")
     store.check(table.flow, contracts.FLOW, "flow")
     store.check(table.dropped, contracts.DROPPED, "dropped")
     return table

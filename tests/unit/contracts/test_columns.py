@@ -7,7 +7,9 @@ from icpcohort.contracts import COUNT, FLAG, REAL, TEXT, Column, Table
 from icpcohort.report.tables.grid import REACTIVITY
 from icpcohort.report.tables.table_one import VARIABLES
 
-ANALYSIS = contracts.analysis({"icp_above_mmhg": [22.5], "cpp_below_mmhg": []}).columns
+ANALYSIS = contracts.analysis(
+    {"burden": {"icp_above_mmhg": [22.5], "cpp_below_mmhg": []}}
+).columns
 
 
 def test_what_is_not_stated_follows_from_the_rest():

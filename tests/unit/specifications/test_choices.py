@@ -106,7 +106,7 @@ def test_exposures_that_were_not_made_are_no_patient_without_a_recording(main):
 def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_path, main):
     asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
     thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
-    nobody = contracts.analyses(thresholds)
+    nobody = contracts.analyses({"burden": thresholds})
     answers = fits.answer_question(
         "q",
         asked["q"],

@@ -24,7 +24,7 @@ PLAN = {"outcome": "unfavourable", "exposure": DOSE, "adjust_for": ["impact_core
 
 
 def _refused(plan=PLAN, *, horizon_h=720.0, time_dependent=False, **spans):
-    columns = contracts.analysis(BURDEN).columns
+    columns = contracts.analysis({"burden": BURDEN}).columns
     return refusals(
         plan,
         spans=spans_of(columns, window=WINDOW) | spans,
@@ -136,7 +136,7 @@ def test_several_faults_are_told_together():
 
 
 def test_every_column_of_the_analysis_table_has_its_span():
-    columns = contracts.analysis(BURDEN).columns
+    columns = contracts.analysis({"burden": BURDEN}).columns
     spans = spans_of(columns, window=WINDOW)
     assert set(spans) == set(columns)
     assert spans["age_years"].until_h == spans["impact_lab_logit"].until_h == 0.0

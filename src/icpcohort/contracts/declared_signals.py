@@ -1,0 +1,74 @@
+"""Declared signals: what a study records, in which unit, and the column of each."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from icpcohort.contracts.columns import REAL, Column
+
+
+class Unit(NamedTuple):
+    """A unit in which a study may keep a signal."""
+
+    ucum: str
+    suffix: str  # of the columns
+
+
+# As the settings write a unit. Codes: UCUM.
+UNITS = {
+    "mmHg": Unit("mm[Hg]", "mmhg"),
+    "%": Unit("%", "percent"),
+    "/min": Unit("/min", "per_min"),
+    "degC": Unit("Cel", "celsius"),
+    "cm/s": Unit("cm/s", "cm_s"),
+    "mL/100g/min": Unit("mL/(100.g.min)", "ml_100g_min"),
+    "1": Unit("1", "ratio"),
+}
+
+_PRESSURES: Mapping[str, Mapping[str, Any]] = {
+    "icp": {"label": "ICP", "about": "Intracranial pressure", "unit": "mmHg"},
+    "abp": {"label": "ABP", "about": "Arterial blood pressure", "unit": "mmHg"},
+}
+_DIFFERENCES: Mapping[str, Mapping[str, Any]] = {
+    "cpp": {
+        "label": "CPP",
+        "about": "Cerebral perfusion pressure",
+        "minuend": "abp",
+        "subtrahend": "icp",
+    },
+}
+
+
+class Series(NamedTuple):
+    """One signal, recorded or derived: its column in trends and minutes."""
+
+    column: str
+    about: Column
+
+
+def series(declared: Mapping[str, Any]) -> dict[str, Series]:
+    """Return the column of each declared signal by the signal's name, recorded ones first.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names: `signals`, each with `label`, `about` and
+        `unit` (of `UNITS`), and `derived_signals`, each with `label`, `about`, `minuend` and
+        `subtrahend`, which are names of signals of one unit.
+
+    Returns
+    -------
+    dict
+        The column `icp_mmhg` for a signal `icp` in mmHg; its label, unit and meaning.
+    """
+    recorded = declared.get("signals", _PRESSURES)
+    of_each = {
+        name: _series(name, signal, unit=signal["unit"]) for name, signal in recorded.items()
+    }
+    for name, signal in declared.get("derived_signals", _DIFFERENCES).items():
+        of_each[name] = _series(name, signal, unit=recorded[signal["minuend"]]["unit"])
+    return of_each
+
+
+def _series(name: str, signal: Mapping[str, Any], *, unit: str) -> Series:
+    ucum, suffix = UNITS[unit]
+    return Series(f"{name}_{suffix}", Column(REAL, ucum, signal["about"], signal["label"]))
