@@ -51,7 +51,7 @@ def read(
     absent = [path for path in paths if not Path(path).exists()]
     if absent:
         raise Unknown(f"{', '.join(absent[:3])}: not there; run the study first, to its end")
-    tables, of_models = reads.read(files, ANSWERS, thresholds=settings["burden"])
+    tables, of_models = reads.read(files, ANSWERS, declared=settings)
     return Results(
         folder, settings, models, tables, of_models["dropped"], plan_lock.codes(scripts)
     )
