@@ -80,7 +80,7 @@ audit: .venv-audit/ready ## ask for known vulnerabilities of the locked versions
 
 generate: .venv/ready ## write what is generated from sections and contracts: schema, README.md, bibliography
 	@$(BIN)/python -m icpcohort.commands.settings_schema
-	@$(BIN)/python -m icpcohort.contracts.readme > results/README.md.new && mv results/README.md.new results/README.md
+	@$(BIN)/python -m icpcohort.commands.catalogue > results/README.md.new && mv results/README.md.new results/README.md
 	@$(BIN)/python -m icpcohort.study.readme > config/README.md.new && mv config/README.md.new config/README.md
 	@$(BIN)/python -m icpcohort.contracts.bibliography_page > docs/bibliography.md.new && mv docs/bibliography.md.new docs/bibliography.md
 

@@ -109,8 +109,8 @@ def test_a_family_of_another_name_gives_the_same_tables_and_words(name, monkeypa
     assert made.estimates["estimate"].null_count() == 0
     assert all(a.equals(b) for a, b in zip(made[:-1], again[:-1], strict=True))
     for words in (
-        wording.methods_sentence,
-        lambda one: model_page.markdown(again, plan=one, methods=""),
+        lambda one: wording.methods_sentence(one, columns={}),
+        lambda one: model_page.markdown(again, plan=one, methods="", columns={}),
         lambda one: replication.script(again, plan=one),
         lambda one: replication.data(again, plan=one).write_csv(),
         lambda one: jobs.of_family({"family": one.family}, updates="updates.parquet"),

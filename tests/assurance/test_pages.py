@@ -47,6 +47,7 @@ NOT_RUN = {
     "make verify": "a study",
     "make sbom": "the network",
     "make audit": "the network",
+    "icpcohort new": "a folder; another test begins a study",
     "icpcohort run": "a study",
     "icpcohort verify": "a study",
     "icpcohort why": "a study",
@@ -63,7 +64,7 @@ NOT_RUN = {
 }
 WHAT_RUNS = (
     "make",
-    *(f"python -m icpcohort.{name}" for name in ("study.readme", "contracts.readme")),
+    *(f"python -m icpcohort.{name}" for name in ("study.readme", "commands.catalogue")),
     "python -m icpcohort.contracts.bibliography_page",
 )
 

@@ -111,7 +111,7 @@ def test_settings_know_no_references_and_no_objects(tmp_path, text):
 
 @pytest.mark.parametrize("folder", ["/srv/data", "../data", "a/../../b", "~/data", "C:/data"])
 def test_the_folder_of_the_study_is_beside_or_below_its_settings(folder):
-    texts = new.texts(title="t", repository=HOME)
+    texts = new.texts(title="t", like="tbi", repository=HOME)
     config = yaml.safe_load(texts["config/config.yaml"])
     schema = yaml_files.read_schema(HOME / "workflow/schemas/config.schema.json")
     assert settings.problems(config, schema, file="config.yaml") == []
@@ -170,7 +170,7 @@ def test_a_file_that_is_being_written_is_its_owners_alone(tmp_path):
 
 def test_a_name_that_a_shell_or_a_path_would_follow_is_refused_as_a_patient(tmp_path):
     """A patient's identifier becomes the name of files; it has letters, digits, _ and -."""
-    texts = new.texts(title="t", repository=HOME)
+    texts = new.texts(title="t", like="tbi", repository=HOME)
     n_columns = len(texts["patients.csv"].split(","))
     for identifier in ("$(touch ran)", "../P1", "P1;ls", "P1/P2", "-rf .", ".hidden"):
         for name, text in texts.items():

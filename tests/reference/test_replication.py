@@ -66,6 +66,8 @@ def patients(n, *, seed):
         dead=gose == 1,
         death_h=pl.when(gose == 1).then(pl.Series(died_h)),
         left_unit_h=pl.lit(None, pl.Float64),
+        survival_h=pl.when(gose == 1).then(pl.Series(died_h)).otherwise(1e5) - LANDMARK_H,
+        died=gose == 1,
     ).rename({"dose_per_h_true_mmhg": EXPOSURE})
 
 

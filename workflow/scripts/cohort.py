@@ -5,8 +5,8 @@ from icpcohort.contracts import job_log, store
 job_log.keep(snakemake.log)
 settings, read = snakemake.params.settings, snakemake.input
 cohort = select.select(
-    store.read(read.patients, contracts.PATIENTS),
-    store.read(read.outcomes, contracts.OUTCOMES),
+    store.read(read.patients, contracts.patients(settings)),
+    store.read(read.outcomes, contracts.outcomes(settings)),
     store.read(read.summary, contracts.SUMMARY),
     store.read(read.burden, contracts.BURDEN),
     eligibility.facts(

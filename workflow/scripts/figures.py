@@ -11,8 +11,8 @@ pictures = draw_all.all_pictures(
     results.tables,
     results.of_models,
     models=snakemake.params.models,
-    window=settings["cohort"]["main_window"],
-    impaired_prx=settings["burden"]["impaired_prx"],
+    settings=settings,
+    columns=results.columns,
 )
 folder = Path(snakemake.output.files[0]).parent
 for picture in pictures.values():

@@ -12,7 +12,7 @@ from icpcohort.provenance import plan_lock
 from icpcohort.recordings import examine
 from icpcohort.signals import intervals, rules
 from icpcohort.specifications import choices
-from icpcohort.study import settings
+from icpcohort.study import dictionary, settings
 from icpcohort.study import tables as study
 from icpcohort.study.schema import at
 from icpcohort.study.tables import Row, Rows
@@ -104,9 +104,8 @@ def check(
     )
     sound, not_checked = _sound_study(files, folder=folder)
     tables, in_tables = study.read_rows(sound)
-    opened, unusable, unopened = _open(
-        tables, files, folder=Path(sound["folder"]), progress=progress
-    )
+    tables_folder = Path(sound["study"]["folder"])
+    opened, unusable, unopened = _open(tables, files, folder=tables_folder, progress=progress)
     time_zero = at(files.settings, "study", "time_zero")
     stops_run = files.settings_problems or plan_problems or in_tables
     return Checked(
@@ -115,7 +114,7 @@ def check(
         tables=in_tables,
         recordings=unusable,
         contradictions=check_tables.contradictions(
-            tables, folder=Path(sound["folder"]), time_zero=time_zero
+            tables, folder=tables_folder, time_zero=time_zero
         ),
         not_checked=not_checked + unopened,
         notes=[
@@ -157,14 +156,12 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     """Return the sound part of what `study.read_rows` needs, and what is passed over."""
     if not settings.is_sound(files, "study.folder"):
         why = "config.yaml does not say where they are (study.folder)"
-        return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
+        nothing = {"study": {"folder": str(folder)}, "variables": {}, "outcomes": {}}
+        return nothing, [f"the tables and the recordings, since {why}"]
     written = at(files.settings, "study")
     sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
-    sound |= {"columns": {}, "codings": {}, "gose_coding": at(written, "gose_coding")}
-    passed_over = []
-    if not settings.is_sound(files, "study.gose_coding"):
-        sound["gose_coding"] = "gose_1_dead"
-        passed_over.append("which way gose_6m is coded, since study.gose_coding is not right")
+    sound |= {"columns": {}, "codings": {}}
+    declared, passed_over = _sound_variables(files)
     for name in study.TABLES:
         if not settings.is_sound(files, f"study.{name}"):
             passed_over.append(f"the table of {name}, since study.{name} is not right")
@@ -177,7 +174,21 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
                 for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
                 if settings.is_sound(files, f"study.{part}.{name}.{ours}")
             }
-    return sound, passed_over
+    return {"study": sound, **declared}, passed_over
+
+
+def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
+    """Return the declared variables, none of which can be read where one is not right."""
+    main = at(files.settings, "cohort", "main_outcome")
+    declared: dict[str, Any] = {
+        "cohort": {"main_outcome": main},
+        "variables": {},
+        "outcomes": {},
+    }
+    if any(line.startswith(dictionary.FILE) for line in files.settings_problems):
+        what = "columns of declared variables and outcomes"
+        return declared, [f"{what}, since {dictionary.FILE} is not right"]
+    return declared | {n: at(files.settings, n) or {} for n in ("variables", "outcomes")}, []
 
 
 def _open(

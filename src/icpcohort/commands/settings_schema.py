@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 import yaml
 
-from icpcohort.cohort import blinding, outcomes, select
+from icpcohort.cohort import blinding, select
 from icpcohort.contracts import atomic_write
 from icpcohort.contracts.setting import BLOCK_NAME, OF_THE_STUDY, Kinds, OfColumns, Setting
 from icpcohort.exposures import burden, intensity_duration, summary
@@ -21,7 +21,7 @@ from icpcohort.indices import curve_settings, minutes, reactivity, whole_recordi
 from icpcohort.recordings import examine
 from icpcohort.report.sharing import folder
 from icpcohort.signals import rules, transducer_level, trend_settings
-from icpcohort.study import plan, presets, tables
+from icpcohort.study import dictionary, plan, presets, tables
 
 # In the order of config.yaml.
 SECTIONS: dict[str, Any] = {
@@ -49,7 +49,6 @@ SECTIONS: dict[str, Any] = {
     ],
     "summary": summary.Settings,
     "cohort": select.Settings,
-    "outcomes": outcomes.Settings,
     "share": folder.Settings,
 }
 # A setting that had another name: its section and old name, and what it is now.
@@ -57,8 +56,11 @@ RENAMED = {
     ("reactivity", "block_s"): "trends.block_s",
     ("reactivity", "long_n_minutes"): "reactivity.lprx_window_min",
 }
+# Sections that went to variables.yaml, and settings of a section that did.
+MOVED = {"outcomes": "the section outcomes of variables.yaml"}
+RENAMED[("study", "gose_coding")] = "outcomes.gose_6m.coding in variables.yaml"
 # A kind of rule that had another name, and what it is now.
-RENAMED_KINDS = {"sampling": "blood_sampling"}
+RENAMED_KINDS = {"sampling": "blood_sampling", "age": "variable", "gcs_total": "variable"}
 NAME = {
     "pattern": "^[a-z][a-z0-9_]*$",
     "x-words": "a name of small letters, digits and _ that begins with a letter",
@@ -75,22 +77,41 @@ _LIMITS = {
 }
 
 
-def config_schema(of_presets: Mapping[str, Any]) -> dict[str, Any]:
+def config_schema(
+    of_presets: Mapping[str, Any], dictionaries: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
     """Return the closed schema of config.yaml; a section is a block, in the file's order.
 
     Parameters
     ----------
     of_presets : mapping of a section to its presets, as in `config/presets.yaml`
+    dictionaries : sequence of mappings
+        Those that ship and whose entries once stood in this file.
     """
     kinds: dict[str, Any] = {}
     sections = {name: _of_type(hint, None, kinds) for name, hint in SECTIONS.items()}
     for (section, old), new in RENAMED.items():
         sections[section].setdefault("x-moved", {})[old] = new
+    for key in ("column", "codings"):
+        block = sections["study"]["properties"][{"column": "columns"}.get(key, key)]
+        block["properties"]["patients"]["x-moved"] = {
+            name: f"{section}.{name}.{key} in variables.yaml"
+            for dictionary in dictionaries
+            for section in ("variables", "outcomes")
+            for name in dictionary.get(section, {})
+        }
     for section, stated in of_presets.items():
         sections[section]["properties"] |= {"preset": _preset(stated)}
         sections[section]["x-presets"] = presets.resolved(stated)
     title, about = "config.yaml: the settings of a study", "Every setting of the study"
-    return _whole(title, about, sections) | {"$defs": kinds}
+    return _whole(title, about, sections) | {"x-moved": MOVED, "$defs": kinds}
+
+
+def variables_schema() -> dict[str, Any]:
+    """Return the closed schema of variables.yaml, of entries with all that they have."""
+    hints = get_type_hints(dictionary.Settings, include_extras=True)
+    title, about = "variables.yaml: the variables of a study", "What a study declares"
+    return _whole(title, about, {name: _of_type(hints[name], None, {}) for name in hints})
 
 
 def models_schema() -> dict[str, Any]:
@@ -198,15 +219,24 @@ def _list(setting: Setting, items: dict[str, Any]) -> dict[str, Any]:
 
 def _of_names(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, Any]:
     """Return the schema of a block whose names are free."""
+    is_text = inner is str
+    of_each = {"type": "string"} if is_text else _of_inner(inner, kinds)
     return {
         "type": "object",
         "description": setting.about,
         "x-source": setting.source,
         **({"minProperties": setting.least_items} if setting.least_items else {}),
-        "propertyNames": NAME,
-        "additionalProperties": _of_type(inner, None, kinds),
+        **({} if is_text else {"propertyNames": NAME}),
+        "additionalProperties": of_each,
         "examples": [setting.example],
     }
+
+
+def _of_inner(inner: Any, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of what stands under a free name, which may be a block of texts."""
+    if get_origin(inner) is Mapping:
+        return {"type": "object", "additionalProperties": {"type": "string"}}
+    return _of_type(inner, None, kinds)
 
 
 def _of_kinds(choice: Kinds, kinds: dict[str, Any]) -> dict[str, Any]:
@@ -296,7 +326,15 @@ def as_text(schema: dict[str, Any]) -> str:
 def read(checkout: Path) -> dict[str, str]:
     """Return the text of each schema by its file's name; presets are the checkout's own."""
     stated = yaml.safe_load((checkout / "config/presets.yaml").read_text(encoding="utf-8"))
-    schemas = {"config": config_schema(stated), "models": models_schema()}
+    once = [
+        yaml.safe_load((checkout / f"workflow/dictionaries/{name}.yaml").read_text("utf-8"))
+        for name in ("patient", "tbi")
+    ]
+    schemas = {
+        "config": config_schema(stated, once),
+        "models": models_schema(),
+        "variables": variables_schema(),
+    }
     return {f"{name}.schema.json": as_text(schema) for name, schema in schemas.items()}
 
 

@@ -1,5 +1,9 @@
 """What a study brings: its own tables after reading, and the values that were translated."""
 
+from collections.abc import Mapping
+from typing import Any
+
+from icpcohort.contracts import variables
 from icpcohort.contracts.columns import COUNT, FLAG, PATIENT_ID, REAL, TEXT, Column, Table
 
 LEVEL = {
@@ -8,61 +12,40 @@ LEVEL = {
     "heart_to_tragus_cm": Column(REAL, "cm", "Distance along the body from heart to tragus"),
 }
 
-PATIENTS = Table(
-    "patients.parquet",
-    "One row per patient: covariates and outcomes as the study recorded them",
-    ("patient_id",),
-    {
-        "patient_id": PATIENT_ID,
-        "centre": Column(TEXT, "", "Unit that treated the patient", "Centre"),
-        "age_years": Column(REAL, "a", "Age at injury", "Age"),
-        "sex": Column(TEXT, "", "female or male", "Sex"),
-        "gcs_total": Column(
-            COUNT, "{score}", "Glasgow Coma Scale, 3-15", "Glasgow Coma Scale", decimals=1
-        ),
-        "gcs_motor": Column(
-            TEXT, "", "Glasgow motor score, 1-6, or untestable", "Glasgow motor score"
-        ),
-        "pupils_reactive": Column(
-            COUNT, "", "Number of reactive pupils, 0-2", "Reactive pupils"
-        ),
-        "hypoxia": Column(
-            FLAG, "", "Hypoxia, proven or suspected, before or at admission", "Hypoxia"
-        ),
-        "hypotension": Column(
-            FLAG, "", "Hypotension, proven or suspected, before or at admission", "Hypotension"
-        ),
-        "marshall_class": Column(
-            COUNT, "", "Marshall computed-tomography class, 1-6", "Marshall class"
-        ),
-        "traumatic_sah": Column(FLAG, "", "Traumatic subarachnoid haemorrhage"),
-        "epidural_mass": Column(FLAG, "", "Epidural mass lesion"),
-        "cisterns": Column(TEXT, "", "Basal cisterns: normal, compressed or absent"),
-        "midline_shift_mm": Column(REAL, "mm", "Midline shift"),
-        "ventricular_blood": Column(FLAG, "", "Intraventricular haemorrhage"),
-        "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission", "Glucose"),
-        "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission", "Haemoglobin"),
-        "gose_6m": Column(
-            COUNT,
-            "{score}",
-            "Extended Glasgow Outcome Scale, 1 dead to 8 upper good",
-            "GOSE",
-            role="outcome",
-            in_full="the extended Glasgow Outcome Scale (GOSE) at 6 months",
-        ),
-        "death_h": Column(
-            REAL, "h", "Death since time zero; null if alive when last known", role="outcome"
-        ),
-        "left_unit_h": Column(
-            REAL, "h", "Discharge from the unit since time zero, alive", role="outcome"
-        ),
-        "last_known_h": Column(
-            REAL, "h", "Last known to be alive since time zero", role="outcome"
-        ),
-        **LEVEL,
-    },
-    role="covariate",
-)
+TIMES = {
+    "death_h": Column(
+        REAL, "h", "Death since time zero; null if alive when last known", role="outcome"
+    ),
+    "left_unit_h": Column(
+        REAL, "h", "Discharge from the unit since time zero, alive", role="outcome"
+    ),
+    "last_known_h": Column(REAL, "h", "Last known to be alive since time zero", role="outcome"),
+}
+
+
+def patients(declared: Mapping[str, Any]) -> Table:
+    """Return the contract of the table of patients.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names: of `variables` and `outcomes`, those that the
+        table records have a column each.
+    """
+    return Table(
+        "patients.parquet",
+        "One row per patient: covariates and outcomes as the study recorded them",
+        ("patient_id",),
+        {
+            "patient_id": PATIENT_ID,
+            **variables.recorded(declared.get("variables", {}), role="covariate"),
+            **variables.recorded(declared.get("outcomes", {}), role="outcome"),
+            **TIMES,
+            **LEVEL,
+        },
+        role="covariate",
+    )
+
 
 RECORDING_LIST = Table(
     "recordings.csv",

@@ -166,11 +166,12 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
 
 def _cure(name: str) -> str:
     """Say where to look for a missing value: a cell of the study, or what it is made from."""
-    if name in contracts.PATIENTS.columns:
-        return "complete it in the study's tables"
     if name == "follow_up_h":
-        return "complete death_h, left_unit_h and gose_6m in the study's tables"
-    return f"it is derived: `icpcohort why STUDY PATIENT {name}` says from what"
+        return "complete death_h, left_unit_h and the outcomes in the study's tables"
+    return (
+        "complete it in the study's tables, or what it is derived from "
+        f"(`icpcohort why STUDY PATIENT {name}` says from what)"
+    )
 
 
 def _questions(plan: Plan, *, whole: Sequence[str]) -> list[Question]:

@@ -319,7 +319,7 @@ def _misfits(analysis: pl.DataFrame, plan: Plan, updates: pl.DataFrame | None) -
         else []
     )
     if FAMILIES[plan.family].timed:
-        asked += [("family", name) for name in ("death_h", "left_unit_h", "gose_6m")]
+        asked += [("family", name) for name in ("survival_h", "died")]
     if FAMILIES[plan.family].time_dependent:
         misfits += _lacking_updates(plan, updates)
     for key, name in asked:

@@ -10,40 +10,18 @@ def times(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.Data
     Parameters
     ----------
     rows : DataFrame
-        Needs `death_h`, `left_unit_h` [h since time zero] and `gose_6m`; or, where the cohort
-        has them, `survival_h` [h since the landmark] and `died`, which then decide alone.
+        Needs `survival_h` [h since the landmark] and `died`.
     landmark_h, horizon_h : float, h since time zero
         Start and planned end of follow-up.
 
     Returns
     -------
     DataFrame
-        Who has a time of death died then, or lived to the horizon if that came first. Who is
-        alive by the GOSE (2 or more) was followed to the horizon; others until they left the
-        unit. `follow_up_h` is null where neither is known, and where GOSE is 1 without a time.
+        Who died after the horizon lived to it. `follow_up_h` is null where the survival is not
+        known.
 
     Source: common practice.
     """
-    if "survival_h" in rows.columns:
-        return _counted(rows, landmark_h=landmark_h, horizon_h=horizon_h)
-    death_h, gose = pl.col("death_h"), pl.col("gose_6m")
-    until = (
-        pl.when(death_h.is_not_null())
-        .then(death_h.clip(upper_bound=horizon_h))
-        .when(gose > 1)
-        .then(pl.lit(horizon_h))
-        .when(gose.is_null())
-        .then(pl.col("left_unit_h").clip(upper_bound=horizon_h))
-    )
-    return rows.with_columns(
-        landmark_h=pl.lit(landmark_h, pl.Float64),
-        follow_up_h=until,
-        died=(death_h <= horizon_h).fill_null(False),
-    )
-
-
-def _counted(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.DataFrame:
-    """Use a survival time that the cohort has counted from the landmark, up to the horizon."""
     until = pl.col("survival_h") + landmark_h
     return rows.with_columns(
         landmark_h=pl.lit(landmark_h, pl.Float64),

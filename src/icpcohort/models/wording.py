@@ -1,32 +1,41 @@
 """Wording: what the methods text says of a model, from its plan."""
 
-from icpcohort import contracts
-from icpcohort.contracts import burden_columns
+from collections.abc import Mapping
+
+from icpcohort.contracts import Column, burden_columns
 from icpcohort.models.registry import COMPUTING
 from icpcohort.study.blocks import refuse
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
 
 COMPARISON_SOURCES = {"holm": ("Holm 1979",), "hochberg": ("Hochberg 1988",)}
+Columns = Mapping[str, Column]  # of the analysis table
 
 
-def methods_sentence(plan: Plan) -> str:
-    """Return the report's sentences for one model, from its plan."""
+def methods_sentence(plan: Plan, *, columns: Columns) -> str:
+    """Return the report's sentences for one model, from its plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    columns : mapping of name to Column
+        Those of the analysis table; see `contracts.analysis`.
+    """
     if plan.family not in FAMILIES:
         refuse(f"models.{plan.name}", [f"family: {plan.family!r} is unknown"])
     family = FAMILIES[plan.family]
     effect = family.effect.words
     return " ".join(
         [
-            f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
+            f"{plan.question} The outcome, {_in_words(plan.outcome, columns)}, was analysed by "
             f"{family.words}{_of(family.sources)} in the cohort of the window "
             f"'{plan.window.replace('_', ' ')}'.",
-            f"The exposure was {_in_words(plan.exposure)}; its {effect} is for "
+            f"The exposure was {_in_words(plan.exposure, columns)}; its {effect} is for "
             f"{plan.unit_of_effect:g} more of it.",
             family.direction,
-            _adjustment(plan),
-            *_options(plan, effect=effect),
-            _missing(plan),
+            _adjustment(plan, columns),
+            *_options(plan, columns, effect=effect),
+            _missing(plan, columns),
             f"Intervals are 95 % {family.intervals} and p values are two-sided. No estimate is "
             "reported where a term separates the outcome (Albert 1984), where terms are "
             f"collinear, or where {COMPUTING[plan.family].too_few}.",
@@ -34,7 +43,7 @@ def methods_sentence(plan: Plan) -> str:
     )
 
 
-def _options(plan: Plan, *, effect: str) -> list[str]:
+def _options(plan: Plan, columns: Columns, *, effect: str) -> list[str]:
     """Return a sentence for each optional key of the plan."""
     sentences = []
     if plan.horizon_h is not None:
@@ -45,8 +54,9 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
         )
     if plan.clusters:
         sentences.append(
-            f"Standard errors are robust between clusters ({_in_words(plan.clusters)}), with "
-            "Student's t for the number of clusters less one (Liang 1986)."
+            "Standard errors are robust between clusters "
+            f"({_in_words(plan.clusters, columns)}), with Student's t for the number of "
+            "clusters less one (Liang 1986)."
         )
     if plan.curve_knots:
         sentences.append(
@@ -58,7 +68,7 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
     if plan.interaction:
         sentences.append(
             f"The {effect} of the exposure was allowed to differ between the levels of "
-            f"{_in_words(plan.interaction)}, with one Wald test of the differences."
+            f"{_in_words(plan.interaction, columns)}, with one Wald test of the differences."
         )
     if plan.risks_at:
         sentences.append(
@@ -79,14 +89,15 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
     return sentences
 
 
-def _missing(plan: Plan) -> str:
+def _missing(plan: Plan, columns: Columns) -> str:
     if plan.imputation is None:
         return (
             "Patients with an unknown outcome, exposure or adjustment value were left out "
             "(complete cases)."
         )
     how = plan.imputation
-    helped = f", helped by {', '.join(map(_in_words, how.auxiliary))}" if how.auxiliary else ""
+    auxiliary = ", ".join(_in_words(name, columns) for name in how.auxiliary)
+    helped = f", helped by {auxiliary}" if auxiliary else ""
     outcome = (
         "death and its cumulative hazard (White 2009)"
         if FAMILIES[plan.family].timed
@@ -111,10 +122,10 @@ def _missing(plan: Plan) -> str:
     return sentences
 
 
-def _adjustment(plan: Plan) -> str:
+def _adjustment(plan: Plan, columns: Columns) -> str:
     if not plan.adjust_for:
         return f"No adjustment was made. Reason: {plan.reason.strip().rstrip('.')}."
-    columns = "; ".join(_in_words(name) for name in plan.adjust_for)
+    adjusted_for = "; ".join(_in_words(name, columns) for name in plan.adjust_for)
     levels = (
         f" Entered one level at a time against the most frequent level: "
         f"{', '.join(plan.as_categories)}."
@@ -123,7 +134,7 @@ def _adjustment(plan: Plan) -> str:
     )
     return (
         "The model was fitted unadjusted and, in the same patients, adjusted for: "
-        f"{columns}.{levels} Reason for the adjustment: {plan.reason.strip().rstrip('.')}."
+        f"{adjusted_for}.{levels} Reason for the adjustment: {plan.reason.strip().rstrip('.')}."
     )
 
 
@@ -132,8 +143,8 @@ def _of(sources: tuple[str, ...]) -> str:
     return f" ({'; '.join(sources)})" if sources else ""
 
 
-def _in_words(name: str) -> str:
-    """The column in full and its name; the name alone if the contracts do not know it."""
-    column = contracts.analysis({}).columns.get(name)
+def _in_words(name: str, columns: Columns) -> str:
+    """The column in full and its name; the name alone if no column is of that name."""
+    column = columns.get(name)
     words = column.in_full if column else burden_columns.words(name)
     return f"{words} ({name})" if words else name

@@ -10,10 +10,10 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, store
+from icpcohort.contracts import Column, Table, store
 
 TABLES: dict[str, Table] = {
-    "patients": contracts.PATIENTS,
+    "patients": contracts.patients({}),
     "recordings": contracts.RECORDINGS,
     "excluded": contracts.EXCLUDED,
     "quality": contracts.QUALITY,
@@ -27,7 +27,7 @@ TABLES: dict[str, Table] = {
     "intensity_map": contracts.INTENSITY_MAP,
     "transition": contracts.TRANSITION,
     "summary": contracts.SUMMARY,
-    "outcomes": contracts.OUTCOMES,
+    "outcomes": contracts.outcomes({}),
     "flow": contracts.FLOW,
     "dropped": contracts.DROPPED,
     "table1": contracts.TABLE_ONE,
@@ -40,8 +40,14 @@ TABLES: dict[str, Table] = {
     "specification_options": contracts.SPECIFICATION_OPTIONS,
     "specification_choices": contracts.SPECIFICATION_CHOICES,
     "specification_summary": contracts.SPECIFICATION_SUMMARY,
-    "analysis": contracts.analysis({}),  # and the burden columns of the settings
+    "analysis": contracts.analysis({}),
     "curves": contracts.CURVES,
+}
+# Those that have, beside their columns in TABLES, columns that a study declares.
+DECLARED = {
+    "patients": contracts.patients,
+    "outcomes": contracts.outcomes,
+    "analysis": contracts.analysis,
 }
 OF_MODELS: dict[str, Table] = {
     "estimates": contracts.ESTIMATES,
@@ -89,10 +95,14 @@ SHARE = Selection(
 
 
 class Read(NamedTuple):
-    """The tables that were read, by name; those of models by name and model."""
+    """The tables that were read, by name; those of models by name and model.
+
+    `columns` are those of the analysis table, by which covariates and outcomes have words.
+    """
 
     tables: dict[str, pl.DataFrame]
     of_models: dict[str, dict[str, pl.DataFrame]]
+    columns: dict[str, Column]
 
 
 def files(
@@ -126,6 +136,11 @@ def each(named: str | list[str]) -> list[str]:
     return [named] if isinstance(named, str) else named
 
 
+def contract_of(name: str, declared: Mapping[str, Any]) -> Table:
+    """Return the contract of a table of `TABLES`, with what a study declares."""
+    return DECLARED[name](declared) if name in DECLARED else TABLES[name]
+
+
 def read(
     named: Mapping[str, Any], selection: Selection, *, declared: Mapping[str, Any]
 ) -> Read:
@@ -150,11 +165,11 @@ def read(
     """
     tables = {}
     for name in selection.tables:
-        contract = contracts.analysis(declared) if name == "analysis" else TABLES[name]
+        contract = contract_of(name, declared)
         reader = store.read_patients if "<patient>" in contract.path else store.read
         tables[name] = reader(named[name], contract)
     of_models = {
         name: store.read_named(named[f"model_{name}"], OF_MODELS[name])
         for name in selection.of_models
     }
-    return Read(tables, of_models)
+    return Read(tables, of_models, contracts.analysis(declared).columns)

@@ -9,7 +9,16 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
+from icpcohort.contracts import (
+    COUNT,
+    EVENTS,
+    LEVEL,
+    MONITORS,
+    REAL,
+    RECORDING_LIST,
+    TIMES,
+    store,
+)
 from icpcohort.simulate import bedside, covariates, plan
 from icpcohort.simulate.patient import Result, Task, simulate_patient
 from icpcohort.simulate.physiology import draw_physiology
@@ -323,8 +332,11 @@ def _write_patients(
     known.write_csv(folder / "truth" / "patients.csv")
     patients = covariates.remove_values(study.covariates, seed=seed).hstack(ends)
     patients = patients.with_columns(**bedside.LEVEL_OF_ABP)
-    store.check(patients, PATIENTS, "patients.csv")
-    patients.select(list(PATIENTS.columns)).write_csv(folder / "patients.csv")
+    columns = [*covariates.TYPES, *END_TYPES, *LEVEL]
+    patients.select(columns).write_csv(folder / "patients.csv")
+
+
+END_TYPES: dict[str, pl.DataType] = {"gose_6m": COUNT, **dict.fromkeys(TIMES, REAL)}
 
 
 def outcome_times(
@@ -369,8 +381,4 @@ def outcome_times(
                 else round(float(scored_h[i]), 1),
             }
         )
-    schema = {
-        name: PATIENTS.columns[name].dtype
-        for name in ("gose_6m", "death_h", "left_unit_h", "last_known_h")
-    }
-    return pl.DataFrame(rows, schema=schema)
+    return pl.DataFrame(rows, schema=END_TYPES)

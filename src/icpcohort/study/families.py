@@ -5,6 +5,7 @@ stands under the same name in `models.registry`: `study` may not import `models`
 checked without loading the libraries that fit it. No code asks for a family by its name.
 """
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -16,8 +17,7 @@ from icpcohort import contracts
 class Outcome(NamedTuple):
     """A kind of outcome: what may be it, and what a family expects of a patient."""
 
-    kind: Literal["flag", "score", "number"]
-    columns: tuple[str, ...]  # of the analysis table
+    kind: Literal["flag", "score", "number", "death"]
     types: tuple[pl.DataType, ...]
     words: str
     expected: Literal["risk", "mean"]  # a risk lies between 0 and 1
@@ -62,34 +62,25 @@ class Family:
     each_cut: str | None = None  # the family that is fitted beside it at each cut of a score
 
 
-_OUTCOMES = [c for c in contracts.OUTCOMES.columns.items() if c[1].role == "outcome"]
-_FLAGS = tuple(name for name, column in _OUTCOMES if column.dtype == contracts.FLAG)
-_SCORES = tuple(name for name, column in _OUTCOMES if column.dtype == contracts.COUNT)
-
-FLAG = Outcome(
-    "flag", _FLAGS, (contracts.FLAG,), "a flag such as unfavourable", "risk", "{outcome}"
-)
+FLAG = Outcome("flag", (contracts.FLAG,), "a flag such as unfavourable", "risk", "{outcome}")
 SCORE = Outcome(
     "score",
-    _SCORES,
     (contracts.COUNT,),
-    "a whole-number score such as gose_6m_merged, higher being better",
+    "an ordered scale of whole numbers",
     "risk",
     "{outcome} <= {cut}",
 )
 NUMBER = Outcome(
     "number",
-    _SCORES,
     (contracts.REAL, contracts.COUNT),
-    "a number such as gose_6m, higher being better",
+    "a number, a count or a scale",
     "mean",
     "mean of {outcome}",
 )
 DEATH = Outcome(
-    "flag",
-    ("dead",),
+    "death",
     (contracts.FLAG,),
-    "dead, with its time",
+    "death, with its time",
     "risk",
     "death by {horizon_h:g} h",
 )
@@ -201,6 +192,20 @@ FAMILIES = {
             clusters="offered",
         ),
     )
+}
+
+
+def allowed(family: Family, columns: Mapping[str, contracts.Column]) -> list[str]:
+    """Return the columns of the analysis table that may be the outcome of a family."""
+    fits = _FITS[family.outcome.kind]
+    return [n for n, column in columns.items() if column.role == "outcome" and fits(column)]
+
+
+_FITS: dict[str, Callable[[contracts.Column], bool]] = {
+    "flag": lambda column: column.kind == "flag",
+    "score": lambda column: column.kind == "score",
+    "number": lambda column: column.kind in ("score", "count", "number"),
+    "death": lambda column: column.is_death,
 }
 
 

@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated
 
-from icpcohort import contracts
 from icpcohort.contracts.setting import BLOCK_NAME, COMMON_PRACTICE, OF_THE_STUDY, Setting
 from icpcohort.study import blocks, families
 from icpcohort.study.blocks import did_you_mean
@@ -230,7 +229,7 @@ def _contradictions(plan: Plan) -> list[str]:
         )
     auxiliary = plan.imputation.auxiliary if plan.imputation else ()
     for name in dict.fromkeys((*right_side, *auxiliary)):
-        if name in contracts.KNOWN_AFTERWARDS or name == plan.outcome:
+        if name == plan.outcome:
             problems.append(
                 f"{name}: known only after the exposure window, so it can be neither exposure "
                 "nor adjustment; take it out"

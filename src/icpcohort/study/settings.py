@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, plan_checks, presets, yaml_files
+from icpcohort.study import cohort_checks, dictionary, plan_checks, presets, yaml_files
 from icpcohort.study.schema import at, is_number, problems, suggestion
 from icpcohort.study.yaml_files import SettingsError
 
@@ -24,7 +24,11 @@ __all__ = [
 
 
 class Files(NamedTuple):
-    """What stands in the two files (None: no block of settings), and the problems of each."""
+    """What stands in the files (None: no block of settings), and the problems of each.
+
+    The variables stand in the settings as sections of their own; their problems are among those
+    of the settings.
+    """
 
     settings: dict[str, Any] | None
     models: dict[str, Any] | None
@@ -40,16 +44,16 @@ def load(
     Parameters
     ----------
     config_path, models_path : Path
-        `config.yaml` and `models.yaml`, UTF-8.
+        `config.yaml` and `models.yaml`, UTF-8; `variables.yaml` lies beside the first.
     schema_folder : Path
-        Holds `config.schema.json` and `models.schema.json`.
+        Holds a closed schema for each; the dictionaries that ship lie beside it.
 
     Returns
     -------
     tuple of dict
-        The first as written in `config.yaml`, with the values of the presets that it names;
-        the second is what stands under `models:`, one block per model in the order of the
-        file. Nothing else is filled in.
+        The first as written in `config.yaml`, with the values of the presets that it names,
+        and the sections of `variables.yaml`; the second is what stands under `models:`, one
+        block per model in the order of the file. Nothing else is filled in.
 
     Raises
     ------
@@ -62,7 +66,9 @@ def load(
     if settings_problems or plan_problems or settings is None or models is None:
         raise SettingsError(settings_problems + plan_problems)
     schema = yaml_files.read_schema(schema_folder / "config.schema.json")
-    return in_order(settings, schema), models["models"]
+    of_variables = yaml_files.read_schema(schema_folder / "variables.schema.json")
+    ordered = in_order(settings, schema) | in_order(settings, of_variables | {"$defs": {}})
+    return ordered, models["models"]
 
 
 def in_order(settings: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
@@ -139,27 +145,60 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
         settings, of_presets = presets.applied(settings, schema, file=config_path.name)
         settings_problems += of_presets + problems(settings, schema, file=config_path.name)
         settings_problems += contradictions(settings, file=config_path.name)
+        declared = _declared(config_path, schema_folder)
+        settings |= declared.sections or {}
+        settings_problems += declared.problems
+        if declared.sections is not None:
+            settings_problems += [
+                f"{config_path.name}, {line}"
+                for line in cohort_checks.variables_that_do_not_fit(settings)
+            ]
     if models is not None:
         schema = yaml_files.read_schema(schema_folder / "models.schema.json")
         plan_problems += problems(models, schema, file=models_path.name)
-        if settings is not None:
-            exposures = burden_columns.names(thresholds(settings))
-            of_burden = f"{config_path.name}, burden"
-            burden_is_sound = not any(line.startswith(of_burden) for line in settings_problems)
-            plan_problems += plan_checks.contradictions(
-                models,
-                windows=at(settings, "windows"),
-                burden_columns=exposures if burden_is_sound else None,
-                file=models_path.name,
-            )
-            plan_problems += cohort_checks.immortal_time_of(
-                models,
-                settings=settings,
-                exposures=exposures,
-                file=models_path.name,
-                plan_problems=plan_problems,
+        # Without its variables nothing is known of the columns that a plan asks for.
+        if settings is not None and dictionary.SECTIONS[0] in settings:
+            plan_problems += _plan_beside(
+                models, settings, settings_problems, plan_problems, models_path.name
             )
     return Files(settings, models, settings_problems, plan_problems)
+
+
+def _declared(config_path: Path, schema_folder: Path) -> dictionary.Declared:
+    """Return the declared variables; no sections where one is not right."""
+    declared = dictionary.read(
+        config_path.with_name(dictionary.FILE),
+        shipped=schema_folder.parent / "dictionaries",
+        schema=yaml_files.read_schema(schema_folder / "variables.schema.json"),
+    )
+    return declared._replace(sections=None) if declared.problems else declared
+
+
+def _plan_beside(
+    models: object,
+    settings: dict[str, Any],
+    settings_problems: Sequence[str],
+    plan_problems: Sequence[str],
+    file: str,
+) -> list[str]:
+    """List what the plan asks for and the settings do not give, and immortal time."""
+    exposures = burden_columns.names(thresholds(settings))
+    wrong = [line.partition(", ")[2] for line in settings_problems]
+    is_burden_sound = not any(where.startswith("burden") for where in wrong)
+    lines = plan_checks.contradictions(
+        models,
+        declared=settings,
+        windows=at(settings, "windows"),
+        burden_columns=exposures if is_burden_sound else None,
+        file=file,
+    )
+    return lines + cohort_checks.immortal_time_of(
+        models,
+        settings=settings,
+        exposures=exposures,
+        file=file,
+        plan_problems=[*plan_problems, *lines],
+    )
 
 
 def is_sound(files: Files, name: str) -> bool:
@@ -191,7 +230,6 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
-    lines += _outcome_without_direction(settings)
     lines += cohort_checks.contradictions(
         settings, exposures=burden_columns.names(thresholds(settings))
     )
@@ -311,18 +349,6 @@ def _names_used_twice(settings: object) -> list[str]:
                 f"burden: two thresholds give the same column {name}; write them further apart"
             )
     return lines
-
-
-def _outcome_without_direction(settings: object) -> list[str]:
-    scores = at(settings, "outcomes", "favourable_gose")
-    if not isinstance(scores, list) or not all(type(s) is int and 1 <= s <= 8 for s in scores):
-        return []
-    if not scores or sorted(scores) == list(range(max(min(scores), 2), 9)):
-        return []
-    return [
-        f"outcomes.favourable_gose: {scores} is not a run of scores up to 8 (upper good "
-        "recovery) that leaves some unfavourable; write for example [5, 6, 7, 8]"
-    ]
 
 
 def thresholds(settings: object) -> dict[str, list[float]]:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from published_settings import DECLARED
 
 from icpcohort import contracts
 
@@ -34,7 +35,8 @@ SETTINGS = {
         "first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0},
         "first_72_h": {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0},
     },
-    "cohort": {"main_window": MAIN_WINDOW},
+    "cohort": {"main_window": MAIN_WINDOW, "main_outcome": "unfavourable"},
+    **DECLARED,
 }
 MODELS = {
     "unfavourable_by_dose": {

@@ -5,8 +5,9 @@ import hashlib
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
+from icpcohort.contracts import EVENTS, MONITORS, RECORDING_LIST, patients, store
 from icpcohort.simulate import write_cohort
 from icpcohort.simulate.cohort import outcome_times
 
@@ -18,7 +19,7 @@ ARGUMENTS = {
     "seed": 3,
 }
 TABLES = {
-    "patients.csv": PATIENTS,
+    "patients.csv": patients(DECLARED),
     "recordings.csv": RECORDING_LIST,
     "monitors.csv": MONITORS,
     "events.csv": EVENTS,

@@ -1,6 +1,6 @@
 """Model: who is in a model and who is not, step by step, in lines of text."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import polars as pl
@@ -29,10 +29,11 @@ def lines(model: str, results: Results) -> Iterator[str]:
     yield ""
     yield f"From all patients to the cohort of {window}"
     flow = results.tables["flow"].filter(window=window).sort("step")
-    yield from _steps(flow, results.tables["dropped"].filter(window=window))
+    columns = contracts.analysis(results.settings).columns
+    yield from _steps(flow, results.tables["dropped"].filter(window=window), columns)
     yield ""
     yield f"From the cohort ({inside.len()} patients) to the model"
-    yield from _steps(store.read(folder / "flow.parquet", contracts.MODEL_FLOW), lost)
+    yield from _steps(store.read(folder / "flow.parquet", contracts.MODEL_FLOW), lost, columns)
     estimates = store.read(folder / "estimates.parquet", contracts.ESTIMATES)
     yield ""
     yield f"Estimates for {plan['unit_of_effect']:g} more of the exposure"
@@ -47,7 +48,9 @@ def lines(model: str, results: Results) -> Iterator[str]:
     yield f"The rows of the fit: {folder / 'data.csv'}; the same in R: {folder / 'replicate.R'}"
 
 
-def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
+def _steps(
+    flow: pl.DataFrame, dropped: pl.DataFrame, columns: Mapping[str, contracts.Column]
+) -> Iterator[str]:
     for row in flow.sort("step").iter_rows(named=True):
         yield f"  {row['name']}: {row['n_out']} of {row['n_in']}"
         gone = dropped.filter(step=row["step"]).sort("patient_id")
@@ -55,7 +58,7 @@ def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
             raise NotOfOneRun(f"{row['name']}: {row['n_dropped']} left, {gone.height} named")
         for one in gone.head(MOST_NAMED).iter_rows(named=True):
             detail = f" ({one['detail']})" if one["detail"] else ""
-            yield f"    - {one['patient_id']}: {words_of(one['reason'])}{detail}"
+            yield f"    - {one['patient_id']}: {words_of(one['reason'], columns)}{detail}"
         if gone.height > MOST_NAMED:
             yield f"    - and {gone.height - MOST_NAMED} more"
 

@@ -14,6 +14,7 @@ from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
 from icpcohort.report.tables.grid import words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number
+from icpcohort.report.tables.score_words import ScoreWords
 
 PALETTE = "cividis"  # of even lightness for every eye: Nunez 2018
 N_SHADES = 64
@@ -94,14 +95,18 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
     return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
-def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -> Picture:
-    """Return the correlation of the frequency of episodes with GOSE, and its line of zero.
+def outcome_map(
+    table: pl.DataFrame, transition: pl.DataFrame, *, window: str, score: ScoreWords
+) -> Picture:
+    """Return the correlation of the frequency of episodes with a score, and its line of zero.
 
     Parameters
     ----------
     table : contracts.INTENSITY_MAP
         Rows of other windows are not drawn.
     transition : contracts.TRANSITION
+    score : ScoreWords
+        What the episodes are correlated with.
 
     Returns
     -------
@@ -119,13 +124,13 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
     counts = {signal: _most(rows, signal) for signal in _signals(known)}
     sentences = [_correlations_in_words(known, line, signal) for signal in counts]
     caption = (
-        "Correlation (Pearson) of episodes per monitored day with GOSE, patients of the cohort "
-        f"of the {words_of(window)} whose GOSE is known "
+        f"Correlation (Pearson) of episodes per monitored day with {score.correlated}, "
+        f"patients of the cohort of the {words_of(window)} whose {score.known} is known "
         f"({'; '.join(f'{s.upper()}: n = {n}' for s, n in counts.items())}). Below zero: more "
-        "episodes, lower GOSE. Line: where the correlation first falls below zero with longer "
-        f"duration. Crossed: fewer than {MIN_WITH_EPISODES} patients had an episode; blank: no "
-        "correlation. Neighbouring cells share their episodes, nothing is adjusted for, and "
-        "no cell's sign alone is a finding."
+        f"episodes, {score.worse}. Line: where the correlation first falls below zero with "
+        f"longer duration. Crossed: fewer than {MIN_WITH_EPISODES} patients had an episode; "
+        "blank: no correlation. Neighbouring cells share their episodes, nothing is "
+        "adjusted for, and no cell's sign alone is a finding."
     )
     reach = float(np.ceil(np.abs(known["correlation"].to_numpy()).max() * 10) / 10)
     norm = Normalize(-reach, reach)
@@ -139,7 +144,8 @@ def outcome_map(table: pl.DataFrame, transition: pl.DataFrame, *, window: str) -
             axis.set_title(
                 f"{signal.upper()} {SIDES[signal]} the threshold, n = {counts[signal]}"
             )
-        _scale(figure, norm, words="Correlation with GOSE", ticks=[-reach, 0, reach])
+        words = f"Correlation with {score.correlated}"
+        _scale(figure, norm, words=words, ticks=[-reach, 0, reach])
     return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from icpcohort import contracts
 from icpcohort.cohort import monitoring_end, outcomes, select
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.indices import cppopt, curve_settings, reactivity, whole_recording
@@ -24,6 +25,7 @@ SIGNALS = "Signals and artefacts"  # the paragraph beside the table of cleaning 
 
 def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[str, str]:
     """Return the paragraphs by their headings, in the order data flows, as it was run."""
+    columns = contracts.analysis(settings).columns
     of_signals = ingest.sections_of(settings)
     curve_rules = curve_settings.rules_of(settings)
     signals = [
@@ -50,6 +52,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
         time_zero=settings["study"]["time_zero"],
+        columns=columns,
     )
     ends = monitoring_end.methods_sentence(
         tolerance_h=settings["cohort"]["monitoring_end_tolerance_h"]
@@ -63,12 +66,10 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
             f" {intensity_duration.methods_sentence(of_map)}"
         ),
         "Exposure windows and cohort": f"{patients} {ends}",
-        "Outcomes and baseline risk": outcomes.methods_sentence(
-            outcomes.Settings(**settings["outcomes"])
-        ),
+        "Outcomes and baseline risk": outcomes.methods_sentence(settings),
         **{
-            f"Model: {grid.words_of(name)}": wording.methods_sentence(
-                plan.from_block(name, block=block)
+            f"Model: {grid.words_of(name, columns)}": wording.methods_sentence(
+                plan.from_block(name, block=block), columns=columns
             )
             for name, block in models.items()
         },

@@ -7,6 +7,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number
+from icpcohort.report.tables.score_words import ScoreWords
 
 MEDIANS = ("monitored_h", "dose_per_h_mmhg", "percent_time", "n_episodes")
 
@@ -84,7 +85,7 @@ def burden_by_state(table: pl.DataFrame, *, states: Mapping[str, str], caption: 
     return Grid(caption, [*head, "Dose/h, mmHg·h/h", "Time beyond, %"], rows, note)
 
 
-def transition(table: pl.DataFrame) -> Grid:
+def transition(table: pl.DataFrame, *, score: ScoreWords) -> Grid:
     """Return the line of no correlation in the map of one window (`contracts.TRANSITION`)."""
     words = {
         "crossing": "negative from this duration on",
@@ -101,9 +102,10 @@ def transition(table: pl.DataFrame) -> Grid:
         ]
         for row in table.sort("signal", "threshold_mmhg", descending=[True, False]).to_dicts()
     ]
-    head = ["Threshold", "Duration, min", "Correlation of episodes with GOSE"]
+    head = ["Threshold", "Duration, min", f"Correlation of episodes with {score.correlated}"]
     note = (
-        "Where the correlation of episodes per day with GOSE changes sign. A negative one goes "
+        f"Where the correlation of episodes per day with {score.correlated} changes sign. A "
+        "negative one goes "
         "with a worse outcome. Correlations without adjustment."
     )
     return Grid("Intensity and duration: the line of no correlation", head, rows, note)

@@ -1,7 +1,10 @@
 """Grid: a table as people read it, with words in place of codes."""
 
+import re
+from collections.abc import Mapping
 from typing import NamedTuple
 
+from icpcohort.contracts import Column
 from icpcohort.indices.reactivity import INDICES
 from icpcohort.report.tables.numbers import MISSING
 
@@ -18,10 +21,10 @@ REACTIVITY = (  # columns of the summary, in the order of the tables of reactivi
 )
 
 
-ABBREVIATED = {  # words within codes: of windows, reasons, models and their terms
+ABBREVIATED = {  # words of the project's own within codes: of windows, reasons, models
     **{"icp": "ICP", "abp": "ABP", "cpp": "CPP", "prx": "PRx", "cppopt": "CPPopt"},
     **{"llr": "LLR", "ulr": "ULR"},
-    **{"gose": "GOSE", "gcs": "GCS", "impact": "IMPACT", "u": "U"},
+    "u": "U",
 }
 
 
@@ -34,8 +37,25 @@ class Grid(NamedTuple):
     note: str
 
 
-def words_of(code: str | None) -> str:
-    """Return a short code in words; null becomes an en dash."""
+def words_of(code: str | None, columns: Mapping[str, Column] | None = None) -> str:
+    """Return a short code in words; null becomes an en dash.
+
+    With the columns of the analysis table, a code may have abbreviations that the study
+    declares, as the name of a model and the reason for a missing covariate do.
+    """
     if code is None:
         return MISSING
-    return " ".join(ABBREVIATED.get(word, word) for word in code.split("_"))
+    known = ABBREVIATED | declared_abbreviations(columns or {})
+    return " ".join(known.get(word, word) for word in code.split("_"))
+
+
+def declared_abbreviations(columns: Mapping[str, Column]) -> dict[str, str]:
+    """Return the abbreviations in the labels of covariates and outcomes, in small letters.
+
+    A word with a capital that is not its first letter is one: `wfns` is WFNS, `mrs` is mRS.
+    """
+    labels = [
+        column.label for column in columns.values() if column.role in ("covariate", "outcome")
+    ]
+    words = {word for label in labels for word in re.findall("[A-Za-z]+", label)}
+    return {word.lower(): word for word in sorted(words) if word[1:].lower() != word[1:]}
