@@ -220,7 +220,7 @@ def _list(setting: Setting, items: dict[str, Any]) -> dict[str, Any]:
 def _of_names(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, Any]:
     """Return the schema of a block whose names are free."""
     is_text = inner is str
-    of_each = {"type": "string"} if is_text else _of_inner(inner, kinds)
+    of_each = _of_inner(inner, setting, kinds)
     return {
         "type": "object",
         "description": setting.about,
@@ -232,10 +232,15 @@ def _of_names(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, 
     }
 
 
-def _of_inner(inner: Any, kinds: dict[str, Any]) -> dict[str, Any]:
-    """Return the schema of what stands under a free name, which may be a block of texts."""
+def _of_inner(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of what stands under a free name: a text, a block, or texts."""
+    one = next(iter(setting.example.values()), "")
+    if inner is str:
+        part = _scalar(str, Setting(setting.about, setting.source, one))
+        del part["minLength"]
+        return part
     if get_origin(inner) is Mapping:
-        return {"type": "object", "additionalProperties": {"type": "string"}}
+        return _of_names(str, Setting(setting.about, setting.source, one), kinds)
     return _of_type(inner, None, kinds)
 
 

@@ -248,7 +248,8 @@ def test_an_interval_with_one_inside_is_no_association_and_no_proof_of_none():
 
 def test_a_withheld_model_is_told_with_its_reason():
     assert (
-        "The adjusted association of the CPPopt yield (% of minutes with CPP) with death by 6 months is "
+        "The adjusted association of the CPPopt yield (% of minutes with CPP) with death by "
+        "6 months is "
         "not reported: fewer than 5 events."
     ) in PAGE.text
 
