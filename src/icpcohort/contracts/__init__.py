@@ -33,6 +33,7 @@ from icpcohort.contracts.indices import (
 from icpcohort.contracts.models import (
     ALTERNATIVES,
     COMPARISONS,
+    CUMULATIVE_INCIDENCE,
     DIAGNOSTICS,
     ESTIMATES,
     EXPOSURE_CURVE,
@@ -40,6 +41,7 @@ from icpcohort.contracts.models import (
     MODEL_FLOW,
     PERFORMANCE,
     PLANNING,
+    REPEATED_VALUES,
     RISKS,
     TABLE_ONE,
 )
@@ -82,6 +84,7 @@ __all__ = [
     "BURDEN_BY_STATE",
     "COMPARISONS",
     "COUNT",
+    "CUMULATIVE_INCIDENCE",
     "CURVES",
     "DIAGNOSTICS",
     "DROPPED",
@@ -123,6 +126,7 @@ __all__ = [
     "RECORDING_LIST",
     "RECORDING_MASKED",
     "RECORDING_QUALITY",
+    "REPEATED_VALUES",
     "RISKS",
     "SPECIFICATIONS",
     "SPECIFICATION_CHOICES",

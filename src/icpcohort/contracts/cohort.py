@@ -123,9 +123,14 @@ SURVIVAL = {
         "h",
         "From the landmark, the window's end, to death or last known alive",
         role="outcome",
+        kind="time",
     ),
     "died": Column(
-        FLAG, "", "Death at the end of survival_h; false: censored there", role="outcome"
+        FLAG,
+        "",
+        "Death at the end of survival_h; false: censored there",
+        role="outcome",
+        kind="event",
     ),
 }
 

@@ -9,6 +9,7 @@ TEXT, REAL, COUNT, FLAG = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean()
 
 Role = Literal["key", "covariate", "exposure", "outcome", "neither"]
 Known = Literal["at admission", "in the window", "afterwards"]
+Kind = Literal["", "flag", "score", "count", "number", "time", "event", "text"]
 KNOWN_OF_ROLE: dict[Role, Known] = {
     "key": "at admission",
     "covariate": "at admission",
@@ -51,6 +52,8 @@ class Column:
         What a sentence calls it where nothing around explains it; the meaning.
     formerly : str
         The name that the column had before; who still writes it is told the new one.
+    kind : {"", "flag", "score", "count", "number", "time", "event", "text"}
+        What a model may take it for; empty where its type says it, see `families.kind_of`.
     """
 
     dtype: pl.DataType
@@ -62,6 +65,7 @@ class Column:
     known: Known | None = None
     in_full: str = ""
     formerly: str = ""
+    kind: Kind = ""
 
     def __post_init__(self) -> None:
         """Fill in what was not stated."""

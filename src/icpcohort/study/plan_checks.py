@@ -1,8 +1,12 @@
 """Plan checks: whether the analysis table will have what `models.yaml` asks of it."""
 
+from collections.abc import Mapping
+
 from icpcohort import contracts
+from icpcohort.contracts.columns import Column
 from icpcohort.study import families
 from icpcohort.study import plan as plan_blocks
+from icpcohort.study.families import Family
 from icpcohort.study.schema import at, is_number, suggestion
 
 
@@ -34,7 +38,7 @@ def contradictions(
     problems = []
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
-        lines = _window_and_outcome(plan, windows=windows)
+        lines = _window_and_outcome(plan, windows=windows, columns=columns)
         adjust_for = at(plan, "adjust_for")
         asked = [at(plan, "exposure"), *(adjust_for if isinstance(adjust_for, list) else [])]
         passed_over = [
@@ -68,7 +72,9 @@ def _groups(plans: object) -> list[str]:
     return problems
 
 
-def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
+def _window_and_outcome(
+    plan: object, *, windows: object, columns: Mapping[str, Column]
+) -> list[str]:
     problems = []
     window, outcome = at(plan, "window"), at(plan, "outcome")
     if isinstance(windows, dict) and isinstance(window, str) and window not in windows:
@@ -76,12 +82,17 @@ def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
             f"window: '{window}' is no window of config.yaml; {suggestion(window, windows)}"
         )
     family = families.named(at(plan, "family"))
-    if family and isinstance(outcome, str) and outcome not in family.outcome.columns:
-        problems.append(
-            f"outcome: '{outcome}' is no outcome of family {family.name}; "
-            f"write {' or '.join(family.outcome.columns)}"
-        )
+    known = families.outcomes_of(family, columns) if family else ()
+    if family and isinstance(outcome, str) and outcome not in known:
+        cure = f"write {' or '.join(known)}" if known else _lacking_kind(family)
+        problems.append(f"outcome: '{outcome}' is no outcome of family {family.name}; {cure}")
     return problems
+
+
+def _lacking_kind(family: Family) -> str:
+    """Say what a study must declare before a family can have an outcome."""
+    kinds = " or ".join(family.outcome.takes)
+    return f"the study has none of kind {kinds}; declare one, or name another family"
 
 
 def _exposure(plan: object, *, kinds: dict[str, str]) -> list[str]:

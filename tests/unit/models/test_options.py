@@ -500,7 +500,8 @@ def test_rows_of_a_changing_exposure_cover_the_follow_up_once():
             "dose": [9.0, 2.0, None, 4.0, 6.0],
         }
     )
-    made = follow_up.start_stop(rows, updates=updates, exposure="dose")
+    later = updates.rename({"until_h": "entry_h"}).select("patient_id", "entry_h", "dose")
+    made = follow_up.start_stop(rows, later=[later])
     intervals = made.select("patient_id", "entry_h", "exit_h", "died", "dose").rows()
     assert intervals == [
         ("a", 24.0, 48.0, False, 1.0),
@@ -760,8 +761,8 @@ def test_the_e_value_of_an_effect(effect, scale, common, expected):
 
 
 def test_an_effect_of_another_kind_has_no_e_value_by_guess():
-    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_irr'"):
-        e_values.as_risk_ratio(2.0, scale="log_irr", common=False, outcome_sd=None)
+    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_sd'"):
+        e_values.as_risk_ratio(2.0, scale="log_sd", common=False, outcome_sd=None)
 
 
 def test_a_step_and_a_direction_are_told_in_words():

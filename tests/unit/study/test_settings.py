@@ -425,7 +425,8 @@ def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
         (
             {"family": "logistics"},
             "family: 'logistics' is not one of logistic, firth_logistic, proportional_odds, "
-            "modified_poisson, linear, gee, cox_landmark, cox_time_dependent; "
+            "modified_poisson, linear, negative_binomial, gee, cox_landmark, "
+            "cox_time_dependent, cause_specific_cox; "
             "did you mean 'logistic'?",
         ),
     ],

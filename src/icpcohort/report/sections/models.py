@@ -16,7 +16,7 @@ from icpcohort.report.sections.blocks import (
     table,
 )
 from icpcohort.report.tables import grid as grid_tables
-from icpcohort.report.tables import model_words, models
+from icpcohort.report.tables import incidence, model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
 
@@ -66,7 +66,8 @@ def section(
     """
     fit = tables_of(name, fits)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
-    adjusted_for = "; ".join(map(model_words.column_words, plan["adjust_for"])) or "nothing"
+    covariates = (*plan["adjust_for"], *plan.get("time_varying", ()))
+    adjusted_for = "; ".join(map(model_words.column_words, covariates)) or "nothing"
     words = (
         f"{plan['question']} {finding(name, plan, fits)} Adjusted for: {adjusted_for}. "
         f"{plan['reason']}{models.not_in_fit(fit['flow'])}"
@@ -84,6 +85,7 @@ def section(
     beside = {
         "risks": model_grids.risks(fit["risks"], plan=plan),
         "performance": model_grids.performance(fit["performance"]),
+        "incidence": incidence.cumulative(fit["incidence"], plan=plan),
         "curve": model_grids.curve(fit["curve"], plan=plan),
         "flow": models.model_flow(fit["flow"]),
         "diagnostics": models.diagnostics(diagnostics),

@@ -87,6 +87,8 @@ def lower_first(text: str) -> str:
 def outcome_words(plan: Mapping[str, Any]) -> str:
     """Return the outcome of a plan with its direction."""
     outcome, kind = str(plan["outcome"]), FAMILIES[str(plan["family"])].outcome.kind
+    if event := plan.get("event"):
+        return words_of(str(event))
     if kind == "score":
         score = "GOSE" if outcome.startswith("gose") else outcome
         return f"a worse (lower) {score}"

@@ -26,6 +26,11 @@ from icpcohort.report.tables.numbers import (
 from icpcohort.study.families import EFFECTS, FAMILIES
 
 N_CURVE_ROWS = 9  # of the points of a curve, as many are written out
+EXPECTED_WORDS = {  # what a model expects of a patient, and the caption of the table
+    "risk": ("Risk", "Absolute risks"),
+    "mean": ("Mean", "Means at the exposure"),
+    "count": ("Expected count", "Expected counts at the exposure"),
+}
 MEASURE_WORDS = {
     "c_statistic": "c statistic",
     "brier": "Brier score",
@@ -96,17 +101,15 @@ def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
                 format_number(row["n"], decimals=0),
             ]
         )
-    value = _exposure(plan)
-    what = FAMILIES[str(plan["family"])].outcome.expected.capitalize()
+    value = exposure_heading(plan)
+    what, caption = EXPECTED_WORDS[FAMILIES[str(plan["family"])].outcome.expected]
     head = ["Outcome", value, "Fit", f"{what} (95 % CI)", "Difference (95 % CI)", "n"]
     note = (
         "Mean over the patients of the fit, had every one of them the stated exposure; the "
         "difference is against the first value. It describes these patients; what a changed "
         "exposure would bring is not known."
     )
-    return Grid(
-        "Means at the exposure" if what == "Mean" else "Absolute risks", head, rows, note
-    )
+    return Grid(caption, head, rows, note)
 
 
 def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
@@ -127,7 +130,7 @@ def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
     ]
     head = ["Analysis", "Fit", f"{_measure(table)} (95 % CI)", "p", "n"]
     note = (
-        f"Of the exposure, per {plan['unit_of_effect']:g} more: {_exposure(plan)}. "
+        f"Of the exposure, per {plan['unit_of_effect']:g} more: {exposure_heading(plan)}. "
         "Where outcomes were drawn or values imputed, events are those of the first completed "
         "data set."
     )
@@ -170,7 +173,7 @@ def curve(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
             for row in part.gather_every(step).to_dicts()
         ]
     against = format_number(table["reference_value"][0], decimals=2) if table.height else ""
-    head = [_exposure(plan), "Fit", f"{_measure(table)} (95 % CI)"]
+    head = [exposure_heading(plan), "Fit", f"{_measure(table)} (95 % CI)"]
     note = f"Against the median, {against}. The limits hold for each point by itself."
     return Grid("Along the curve", head, rows, note)
 
@@ -210,7 +213,8 @@ def _other_fit(row: Mapping[str, Any]) -> str:
     return words.replace("<=", "≤").replace("shift -", f"shift {MINUS}")
 
 
-def _exposure(plan: Mapping[str, Any]) -> str:
+def exposure_heading(plan: Mapping[str, Any]) -> str:
+    """Return the exposure of a plan in words, with a capital letter."""
     words = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
     return words[:1].upper() + words[1:]
 
