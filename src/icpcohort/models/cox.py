@@ -323,13 +323,14 @@ def _diagnostics(
     rows: AtRisk, design: Design, made: Coefficients, words: EventWords
 ) -> list[Diagnostic]:
     per_parameter = int(rows.died.sum()) / len(design.terms)
+    ranked = concordance(rows, design.matrix @ made.estimate[1:])
     return [
         *(d for d in estimates.fit_diagnostics(made) if d.quantity != "mcfadden_r2"),
         estimates.few_per_parameter("events_per_parameter", per_parameter),
         estimates.inflation(designs.max_variance_inflation(design)),
         Diagnostic(
             "c_statistic",
-            concordance(rows, design.matrix @ made.estimate[1:]),
+            None if np.isnan(ranked) else ranked,
             "apparent: from the patients that the model was fitted to, so optimistic",
         ),
         *_proportional(design, proportionality(rows, design.matrix, made=made), words),

@@ -102,7 +102,7 @@ def unknown_event(rows: pl.DataFrame, *, event: str) -> list[str]:
         ]
     others = ", ".join(f"{name} ({n})" for name, n in known.items())
     near = did_you_mean(event, known)
-    return [f"nobody had the event '{event}'{near}; the events by the horizon are {others}"]
+    return [f"nobody had the event '{event}', only {others} by the horizon{near}"]
 
 
 def begun(repeated: pl.DataFrame, name: str) -> pl.DataFrame:
