@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import nbinom, poisson
 
 from icpcohort.models import fit, negative_binomial
-from icpcohort.study import plan
+from icpcohort.study import plan, plan_parts
 
 DATA = Path(__file__).parent / "data"
 
@@ -45,6 +45,7 @@ def quine():
 
 
 def fitted(rows, *, exposure, adjust_for=(), **changes):
+    fields = {"missing_data": "complete_cases"} | changes
     asked = plan.Plan(
         name="m",
         question="Does it?",
@@ -56,8 +57,7 @@ def fitted(rows, *, exposure, adjust_for=(), **changes):
         adjust_for=adjust_for,
         as_categories=(),
         reason="Stated.",
-        missing_data="complete_cases",
-        **changes,
+        **fields,
     )
     rows = rows.with_columns(
         pl.lit("w").alias("window"),
@@ -171,6 +171,33 @@ def test_a_level_in_which_all_counts_are_zero_separates_the_outcome():
     assert reason(days, x=[1.0] * 20 + [0.0] * 40) == [
         "x separates the outcome: no finite estimate exists"
     ]
+
+
+def test_unknown_counts_are_drawn_with_a_shift_of_their_logarithm():
+    rng = np.random.default_rng(4)
+    x = rng.normal(size=300)
+    y = rng.poisson(np.exp(1.5 + 0.3 * x) * rng.gamma(2.0, 0.5, 300))
+    days = pl.Series("days", y, dtype=pl.Int64).scatter(range(0, 300, 3), None)
+    how = plan_parts.Imputation(10, 2, 1, (), (-1.0, 0.0, 1.0))
+    rows = pl.DataFrame({"days": days, "x": x, "age": rng.normal(size=300)})
+    made, _ = fitted(
+        rows,
+        exposure="x",
+        adjust_for=("age",),
+        missing_data="multiple_imputation",
+        imputation=how,
+    )
+    drawn = made.alternatives.filter(term="intercept", adjustment="adjusted").sort("analysis")
+    by_shift = dict(drawn.select("analysis", "estimate").iter_rows())
+    low, same, high = (
+        by_shift[f"unknown outcomes drawn, shift {delta}"] for delta in ("-1", "+0", "+1")
+    )
+    # A third of the mean is multiplied by exp(-1), 1 or exp(1)
+    main = made.estimates.filter(term="intercept", adjustment="adjusted")["estimate"][0]
+    assert same == pytest.approx(main, abs=0.1)
+    assert low - same == pytest.approx(np.log((2 + np.exp(-1)) / 3), abs=0.1)
+    assert high - same == pytest.approx(np.log((2 + np.exp(1)) / 3), abs=0.1)
+    assert set(drawn["n"]) == {200, 300}
 
 
 def test_many_zeros_are_seen():

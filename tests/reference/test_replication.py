@@ -165,6 +165,36 @@ def test_r_gives_the_same_curve_and_interaction(family, tmp_path):
 
 
 @needs_r
+def test_r_gives_the_same_estimates_with_a_covariate_that_changes(tmp_path):
+    rows = patients(300, seed=6)
+    rng = np.random.default_rng(6)
+    values = rows.select("patient_id").join(
+        pl.DataFrame({"from_h": [24.0, 80.0, 130.0]}), how="cross"
+    )
+    repeated = values.with_columns(
+        variable=pl.lit("therapy_intensity"),
+        to_h=pl.lit(None, pl.Float64),
+        value=pl.Series(rng.integers(0, 16, values.height).astype(float)),
+    )
+    asked = planned(
+        "cox_time_dependent",
+        outcome="stay",
+        event="death",
+        time_varying=("therapy_intensity",),
+    )
+    made = fit.fit_model(
+        rows,
+        plan=asked,
+        landmark_h=LANDMARK_H,
+        updates=days(rows, seed=6),
+        repeated=repeated,
+    )
+    assert_agrees(made, asked, tmp_path)
+    header = (tmp_path / "data.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
+    assert {"therapy_intensity", "entry_h", "exit_h", "had_event"} <= set(header)
+
+
+@needs_r
 @pytest.mark.parametrize("family", ["logistic", "cox_landmark"])
 def test_r_reads_the_levels_that_a_spreadsheet_would_compute(family, tmp_path):
     levels = ["=1+1", "+1", "-1", "@x", "\t=x", "none", "'quoted\""]

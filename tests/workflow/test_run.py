@@ -52,7 +52,7 @@ EXPOSURES = ("burden", "burden_by_state", "summary", "intensity")
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
 OF_MODEL = (
     *("estimates", "diagnostics", "flow", "dropped"),
-    *("alternatives", "risks", "curve", "performance"),
+    *("alternatives", "risks", "curve", "performance", "incidence"),
 )
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0, 22.0, 25.0], "cpp_below_mmhg": [50.0, 60.0, 70.0]}
 

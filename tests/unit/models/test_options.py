@@ -751,6 +751,8 @@ def test_a_test_of_one_term_is_shown_with_that_term_in_words():
         (4.0, "log_or", True, 3.41),  # by hand: sqrt(4) = 2, 2 + sqrt(2)
         (2.0, "log_or", False, 3.41),
         (0.5, "log_hr", False, 3.41),
+        (0.5, "log_cshr", False, 3.41),
+        (0.5, "log_irr", True, 3.41),  # a rate ratio is taken as the risk ratio it is near
         (4.0, "log_hr", True, 4.56),  # by hand: 0.75 / (1 - 0.5 ** 0.5) = 2.5607
     ],
 )
