@@ -82,14 +82,16 @@ OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
 def results_tables() -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    The list of recordings is the study's own file and is left out; the analysis table and the
-    day-by-day burden, whose columns depend on the settings, stand where they are made.
+    Left out are the list of recordings, which is the study's own file, and the repeated values,
+    which a fit takes but no rule writes. The analysis table and the day-by-day burden, whose
+    columns depend on the settings, stand where they are made.
     """
+    not_written = (contracts.RECORDING_LIST, contracts.REPEATED_VALUES)
     by_path = {
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
+        if isinstance(entry, Table) and entry not in not_written
     }
     tables = list(by_path.values())
     tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
