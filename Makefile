@@ -66,6 +66,7 @@ bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and cover
 	@$(BIN)/python tests/bench/uncertainty.py 200 24 72
 	@$(BIN)/python tests/bench/coverage.py 500
 	@$(BIN)/python tests/bench/specifications.py 1000
+	@$(BIN)/python tests/bench/families.py 400 1000
 
 faults: .venv/ready ## kill, fill, lock and change what a run works on, and ask for the same bytes (half an hour)
 	@$(BIN)/python tests/assurance/faults.py

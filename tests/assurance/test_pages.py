@@ -54,6 +54,7 @@ NOT_RUN = {
     "icpcohort plan lock": "a study",
     "python tests/bench/coverage.py": "minutes",
     "python tests/bench/detection.py": "minutes",
+    "python tests/bench/families.py": "minutes",
     "python tests/bench/scale.py": "minutes",
     "python tests/bench/specifications.py": "minutes",
     "python tests/bench/uncertainty.py": "minutes",

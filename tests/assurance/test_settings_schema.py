@@ -15,9 +15,15 @@ from published_settings import DECLARED
 from icpcohort import contracts
 from icpcohort.commands import settings_schema
 from icpcohort.contracts import burden_columns
-from icpcohort.study import settings, tables, values
-from icpcohort.study.families import FAMILIES, allowed
+from icpcohort.contracts.columns import Column
+from icpcohort.study import families, settings, tables, values
+from icpcohort.study.families import FAMILIES
 
+DECLARED_OUTCOMES = {  # as a study may declare them
+    "icu_days": Column(contracts.COUNT, "d", "Days in intensive care", role="outcome"),
+    "stay_h": Column(contracts.REAL, "h", "Time to the first", role="outcome", kind="time"),
+    "stay_event": Column(contracts.TEXT, "", "First event", role="outcome", kind="event"),
+}
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
 ALL = (*FILES, "variables")
@@ -68,6 +74,7 @@ BARE = (
     "max",
     "decimals",
     "unit_of_effect",
+    "incidence_split",
     "risks_at",
     "curve_knots",
     "min_imputations",
@@ -319,11 +326,13 @@ def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
     model = SCHEMAS["models"]["properties"]["models"]["additionalProperties"]["properties"]
     assert set(FAMILIES) == set(model["family"]["enum"])
-    columns = contracts.analysis(DECLARED).columns
+    columns = contracts.analysis(DECLARED).columns | DECLARED_OUTCOMES
     for family in FAMILIES.values():
-        types = {columns[name].dtype for name in allowed(family, columns)}
-        assert types
-        assert types <= set(family.outcome.types), family.name
+        names = families.outcomes_of(family, columns)
+        known = [columns[name] for name in names if name in columns]
+        assert names, family.name
+        assert {column.dtype for column in known} <= set(family.outcome.types), family.name
+        assert len(known) == len(names) or family.events != "refused"
 
 
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():

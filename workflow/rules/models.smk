@@ -34,6 +34,7 @@ rule model:
         risks="results/models/{model}/risks.parquet",
         curve="results/models/{model}/curve.parquet",
         performance="results/models/{model}/performance.parquet",
+        incidence="results/models/{model}/incidence.parquet",
         data="results/models/{model}/data.csv",
         replicate="results/models/{model}/replicate.R",
         plan="results/models/{model}/plan.yaml",

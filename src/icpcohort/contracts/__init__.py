@@ -32,6 +32,7 @@ from icpcohort.contracts.indices import (
 from icpcohort.contracts.models import (
     ALTERNATIVES,
     COMPARISONS,
+    CUMULATIVE_INCIDENCE,
     DIAGNOSTICS,
     ESTIMATES,
     EXPOSURE_CURVE,
@@ -39,6 +40,7 @@ from icpcohort.contracts.models import (
     MODEL_FLOW,
     PERFORMANCE,
     PLANNING,
+    REPEATED_VALUES,
     RISKS,
     TABLE_ONE,
 )
@@ -82,6 +84,7 @@ __all__ = [
     "BURDEN_BY_STATE",
     "COMPARISONS",
     "COUNT",
+    "CUMULATIVE_INCIDENCE",
     "CURVES",
     "DIAGNOSTICS",
     "DROPPED",
@@ -120,6 +123,7 @@ __all__ = [
     "RECORDING_LIST",
     "RECORDING_MASKED",
     "RECORDING_QUALITY",
+    "REPEATED_VALUES",
     "RISKS",
     "SPECIFICATIONS",
     "SPECIFICATION_CHOICES",

@@ -64,7 +64,9 @@ _READ = {
     "Zacchetti 2015": "Zacchetti 2015, Crit Care 19:420, doi 10.1186/s13054-015-1137-9",
 }
 _FROM_MEMORY = {
+    "Aalen 1978": "Aalen and Johansen 1978, Scand J Stat 5:141",
     "Albert 1984": "Albert and Anderson 1984, Biometrika 71:1",
+    "Andersen 2012": "Andersen, Geskus, de Witte and Putter 2012, Int J Epidemiol 41:861",
     "Anderson 1983": "Anderson 1983, J Clin Oncol 1:710",
     "Anscombe 1973": "Anscombe 1973, Am Stat 27:17-21",
     "Aries 2012b": "Aries 2012b, Neurocrit Care 17:67-76",
@@ -104,6 +106,7 @@ _FROM_MEMORY = {
     "Harrell 2015": "Harrell 2015, Regression Modeling Strategies, 2nd ed.",
     "Heinze 2002": "Heinze and Schemper 2002, Stat Med 21:2409",
     "Hemphill 2001": "Hemphill and others 2001, Stroke 32:891-897",
+    "Hilbe 2011": "Hilbe 2011, Negative Binomial Regression, 2nd ed.",
     "Hochberg 1988": "Hochberg 1988, Biometrika 75:800",
     "Holm 1979": "Holm 1979, Scand J Stat 6:65",
     "Hsieh 1998": "Hsieh, Bloch and Larsen 1998, Stat Med 17:1623-1634",
@@ -140,6 +143,7 @@ _FROM_MEMORY = {
     "Peduzzi 1996": "Peduzzi 1996, J Clin Epidemiol 49:1373",
     "Peterson 1990": "Peterson and Harrell 1990, Applied Statistics 39:205",
     "Potter 2005": "Potter 2005, Stat Med 24:693-708",
+    "Prentice 1978": "Prentice, Kalbfleisch and others 1978, Biometrics 34:541",
     "Rubin 1987": "Rubin 1987, Multiple Imputation for Nonresponse in Surveys",
     "Saltelli 2008": "Saltelli and others 2008, Global Sensitivity Analysis",
     "Simonsohn 2018": "Simonsohn 2018, AMPPS 1:538-555",
@@ -162,6 +166,7 @@ _FROM_MEMORY = {
     "VanderWeele 2017a": "VanderWeele 2017a, Biometrics 73:1171",
     "VanderWeele 2017b": "VanderWeele and Ding 2017b, Ann Intern Med 167:268",
     "Vergouwen 2010": "Vergouwen and others 2010, Stroke 41:2391-2395",
+    "Venables 2002": "Venables and Ripley 2002, Modern Applied Statistics with S, 4th ed.",
     "Vik 2008": "Vik and others 2008, J Neurosurg 109:678-684, doi "
     "10.3171/JNS/2008/109/10/0678",
     "von Elm 2007": "von Elm and others 2007 (STROBE), PLoS Med 4:e296",

@@ -80,6 +80,7 @@ SURVIVAL = {
         "h",
         "From the landmark, the window's end, to death or last known alive",
         role="outcome",
+        kind="time",
     ),
     "died": Column(
         FLAG,

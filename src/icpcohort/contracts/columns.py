@@ -67,6 +67,8 @@ class Column:
         What a sentence calls it where nothing around explains it; the meaning.
     formerly : str
         The name that the column had before; who still writes it is told the new one.
+    kind : {"", "number", "count", "flag", "category", "score", "time", "event"}
+        What a model may take it for; empty where its type says it, see `families.kind_of`.
     """
 
     dtype: pl.DataType

@@ -85,8 +85,9 @@ Declared = Mapping[str, Any]
 def results_tables(declared: Declared) -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    The list of recordings is the study's own file and is left out; tables whose columns depend
-    on what the study declares stand where they are made.
+    Left out are the list of recordings, which is the study's own file, and the repeated values,
+    which a fit takes but no rule writes. Tables whose columns depend on what the study declares
+    stand where they are made.
 
     Parameters
     ----------
@@ -95,11 +96,12 @@ def results_tables(declared: Declared) -> list[Table]:
         are told in words of their own.
     """
     asked = {name: section for name, section in declared.items() if name != "burden"}
+    not_written = (contracts.RECORDING_LIST, contracts.REPEATED_VALUES)
     by_path = {
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
+        if isinstance(entry, Table) and entry not in not_written
     }
     tables = list(by_path.values())
     of_cohort = [contracts.updates(asked), contracts.outcomes(asked)]

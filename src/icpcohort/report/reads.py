@@ -57,6 +57,7 @@ OF_MODELS: dict[str, Table] = {
     "risks": contracts.RISKS,
     "curve": contracts.EXPOSURE_CURVE,
     "performance": contracts.PERFORMANCE,
+    "incidence": contracts.CUMULATIVE_INCIDENCE,
     "dropped": contracts.MODEL_DROPPED,
 }
 

@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from icpcohort import contracts
+from icpcohort.contracts.columns import Column
 from icpcohort.study import families
 from icpcohort.study import plan as plan_blocks
+from icpcohort.study.families import Family
 from icpcohort.study.schema import at, is_number, suggestion
 
 _OF_PATIENTS = ("variables", "outcomes")
@@ -88,7 +90,7 @@ def _groups(plans: object) -> list[str]:
 
 
 def _window_and_outcome(
-    plan: object, *, windows: object, columns: Mapping[str, contracts.Column]
+    plan: object, *, windows: object, columns: Mapping[str, Column]
 ) -> list[str]:
     problems = []
     window, outcome = at(plan, "window"), at(plan, "outcome")
@@ -97,15 +99,20 @@ def _window_and_outcome(
             f"window: '{window}' is no window of config.yaml; {suggestion(window, windows)}"
         )
     family = families.named(at(plan, "family"))
-    offered = families.allowed(family, columns) if family else []
-    if family and isinstance(outcome, str) and outcome not in offered:
-        cure = (
-            f"write {' or '.join(offered)}"
-            if offered
-            else f"declare {family.outcome.words} in variables.yaml"
-        )
+    known = families.outcomes_of(family, columns) if family else ()
+    if family and isinstance(outcome, str) and outcome not in known:
+        cure = f"write {' or '.join(known)}" if known else _lacking_kind(family)
         problems.append(f"outcome: '{outcome}' is no outcome of family {family.name}; {cure}")
     return problems
+
+
+def _lacking_kind(family: Family) -> str:
+    """Say what a study must declare before a family can have an outcome."""
+    kinds = " or ".join(family.outcome.takes)
+    return (
+        f"the study has none of kind {kinds}; declare one in variables.yaml, or name another "
+        "family"
+    )
 
 
 def _exposure(plan: object, *, kinds: dict[str, str]) -> list[str]:

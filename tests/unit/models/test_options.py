@@ -489,7 +489,8 @@ def test_rows_of_a_changing_exposure_cover_the_follow_up_once():
             "dose": [9.0, 2.0, None, 4.0, 6.0],
         }
     )
-    made = follow_up.start_stop(rows, updates=updates, exposure="dose")
+    later = updates.rename({"until_h": "entry_h"}).select("patient_id", "entry_h", "dose")
+    made = follow_up.start_stop(rows, later=[later])
     intervals = made.select("patient_id", "entry_h", "exit_h", "died", "dose").rows()
     assert intervals == [
         ("a", 24.0, 48.0, False, 1.0),
@@ -750,6 +751,8 @@ def test_a_test_of_one_term_is_shown_with_that_term_in_words():
         (4.0, "log_or", True, 3.41),  # by hand: sqrt(4) = 2, 2 + sqrt(2)
         (2.0, "log_or", False, 3.41),
         (0.5, "log_hr", False, 3.41),
+        (0.5, "log_cshr", False, 3.41),
+        (0.5, "log_irr", True, 3.41),  # a rate ratio is taken as the risk ratio it is near
         (4.0, "log_hr", True, 4.56),  # by hand: 0.75 / (1 - 0.5 ** 0.5) = 2.5607
     ],
 )
@@ -760,8 +763,8 @@ def test_the_e_value_of_an_effect(effect, scale, common, expected):
 
 
 def test_an_effect_of_another_kind_has_no_e_value_by_guess():
-    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_irr'"):
-        e_values.as_risk_ratio(2.0, scale="log_irr", common=False, outcome_sd=None)
+    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_sd'"):
+        e_values.as_risk_ratio(2.0, scale="log_sd", common=False, outcome_sd=None)
 
 
 def test_a_step_and_a_direction_are_told_in_words():

@@ -74,7 +74,8 @@ def test_a_family_with_clusters_and_predictions_is_named_where_another_has_none(
     text = refusal(BLOCK | {"family": "firth_logistic", "clusters": "centre"})
     assert text.endswith(
         "clusters: not offered for firth_logistic; take it out, or write one of logistic, "
-        "modified_poisson, linear, gee, cox_landmark, cox_time_dependent"
+        "modified_poisson, linear, negative_binomial, gee, cox_landmark, cox_time_dependent, "
+        "cause_specific_cox"
     )
     text = refusal(BLOCK | {"family": "gee", "clusters": "centre", "purpose": "prediction"})
     assert "offered for logistic, firth_logistic, cox_landmark with complete_cases" in text

@@ -461,7 +461,8 @@ def test_any_level_but_the_worst_may_be_the_cut(tmp_path, cut):
         (
             {"family": "logistics"},
             "family: 'logistics' is not one of logistic, firth_logistic, proportional_odds, "
-            "modified_poisson, linear, gee, cox_landmark, cox_time_dependent; "
+            "modified_poisson, linear, negative_binomial, gee, cox_landmark, "
+            "cox_time_dependent, cause_specific_cox; "
             "did you mean 'logistic'?",
         ),
     ],

@@ -1,6 +1,7 @@
 """Model: who is in a model and who is not, step by step, in lines of text."""
 
 from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -23,8 +24,9 @@ def lines(model: str, results: Results) -> Iterator[str]:
     lost = results.model_dropped[model]
     yield f"Model {model}: {plan['question']}"
     yield (
-        f"  {plan['outcome']} by {plan['exposure']} in {window}, adjusted for "
-        f"{', '.join(plan['adjust_for']) or 'nothing'}; {words_of(plan['missing_data'])}"
+        f"  {_outcome(plan)} by {plan['exposure']} in {window}, adjusted for "
+        f"{', '.join([*plan['adjust_for'], *plan.get('time_varying', [])]) or 'nothing'}; "
+        f"{words_of(plan['missing_data'])}"
     )
     yield ""
     yield f"From all patients to the cohort of {window}"
@@ -44,8 +46,28 @@ def lines(model: str, results: Results) -> Iterator[str]:
     for row in imputed.iter_rows(named=True):
         share = f"{row['value']:.1f} % of patients imputed"
         yield f"  {row['adjustment']}: {share} ({row['verdict']})"
+    yield from _incidence(folder, plan)
     yield ""
     yield f"The rows of the fit: {folder / 'data.csv'}; the same in R: {folder / 'replicate.R'}"
+
+
+def _outcome(plan: Mapping[str, Any]) -> str:
+    event = plan.get("event")
+    return f"{plan['outcome']} (event {event})" if event else str(plan["outcome"])
+
+
+def _incidence(folder: Path, plan: Mapping[str, Any]) -> Iterator[str]:
+    """Yield how many of all patients of the fit had each event; nothing without events."""
+    if not plan.get("event"):
+        return
+    yield ""
+    yield "Cumulative incidence, all patients of the fit"
+    table = store.read(folder / "incidence.parquet", contracts.CUMULATIVE_INCIDENCE)
+    for row in table.filter(pl.col("split_value").is_null()).iter_rows(named=True):
+        yield (
+            f"  {row['event']} by {row['time_h']:g} h: {row['incidence']:.4g}, "
+            f"{row['n_events']} of {row['n']} patients, {row['n_risk']} still at risk"
+        )
 
 
 def _steps(

@@ -16,7 +16,7 @@ from icpcohort.report.sections.blocks import (
     table,
 )
 from icpcohort.report.tables import grid as grid_tables
-from icpcohort.report.tables import model_words, models
+from icpcohort.report.tables import incidence, model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
 from icpcohort.report.tables.model_words import Columns
@@ -75,9 +75,8 @@ def section(
     """
     fit, title = tables_of(name, fits), _title(name, columns)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
-    adjusted_for = "; ".join(
-        model_words.column_words(column, columns) for column in plan["adjust_for"]
-    )
+    covariates = (*plan["adjust_for"], *plan.get("time_varying", ()))
+    adjusted_for = "; ".join(model_words.column_words(name, columns) for name in covariates)
     words = (
         f"{plan['question']} {finding(name, plan, fits, columns=columns)} Adjusted for: "
         f"{adjusted_for or 'nothing'}. {plan['reason']}"
@@ -101,6 +100,7 @@ def section(
     beside = {
         "risks": model_grids.risks(fit["risks"], plan=plan, columns=columns),
         "performance": model_grids.performance(fit["performance"]),
+        "incidence": incidence.cumulative(fit["incidence"], plan=plan, columns=columns),
         "curve": model_grids.curve(fit["curve"], plan=plan, columns=columns),
         "flow": models.model_flow(fit["flow"], columns=columns),
         "diagnostics": models.diagnostics(diagnostics, columns=columns),

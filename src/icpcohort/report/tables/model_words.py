@@ -92,6 +92,8 @@ def lower_first(text: str) -> str:
 def outcome_words(plan: Mapping[str, Any], columns: Columns) -> str:
     """Return the outcome of a plan with its direction."""
     outcome, kind = str(plan["outcome"]), FAMILIES[str(plan["family"])].outcome.kind
+    if event := plan.get("event"):
+        return words_of(str(event), columns)
     column = columns.get(outcome)
     if column is None:
         return words_of(outcome, columns)

@@ -27,6 +27,11 @@ from icpcohort.report.tables.numbers import (
 from icpcohort.study.families import EFFECTS, FAMILIES
 
 N_CURVE_ROWS = 9  # of the points of a curve, as many are written out
+EXPECTED_WORDS = {  # what a model expects of a patient, and the caption of the table
+    "risk": ("Risk", "Absolute risks"),
+    "mean": ("Mean", "Means at the exposure"),
+    "count": ("Expected count", "Expected counts at the exposure"),
+}
 MEASURE_WORDS = {
     "c_statistic": "c statistic",
     "brier": "Brier score",
@@ -101,17 +106,15 @@ def risks(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Columns) -> 
                 format_number(row["n"], decimals=0),
             ]
         )
-    value = _exposure(plan, columns)
-    what = FAMILIES[str(plan["family"])].outcome.expected.capitalize()
+    value = exposure_heading(plan, columns)
+    what, caption = EXPECTED_WORDS[FAMILIES[str(plan["family"])].outcome.expected]
     head = ["Outcome", value, "Fit", f"{what} (95 % CI)", "Difference (95 % CI)", "n"]
     note = (
         "Mean over the patients of the fit, had every one of them the stated exposure; the "
         "difference is against the first value. It describes these patients; what a changed "
         "exposure would bring is not known."
     )
-    return Grid(
-        "Means at the exposure" if what == "Mean" else "Absolute risks", head, rows, note
-    )
+    return Grid(caption, head, rows, note)
 
 
 def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Columns) -> Grid:
@@ -132,7 +135,8 @@ def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Colum
     ]
     head = ["Analysis", "Fit", f"{_measure(table)} (95 % CI)", "p", "n"]
     note = (
-        f"Of the exposure, per {plan['unit_of_effect']:g} more: {_exposure(plan, columns)}. "
+        f"Of the exposure, per {plan['unit_of_effect']:g} more: "
+        f"{exposure_heading(plan, columns)}. "
         "Where outcomes were drawn or values imputed, events are those of the first completed "
         "data set."
     )
@@ -175,7 +179,7 @@ def curve(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Columns) -> 
             for row in part.gather_every(step).to_dicts()
         ]
     against = format_number(table["reference_value"][0], decimals=2) if table.height else ""
-    head = [_exposure(plan, columns), "Fit", f"{_measure(table)} (95 % CI)"]
+    head = [exposure_heading(plan, columns), "Fit", f"{_measure(table)} (95 % CI)"]
     note = f"Against the median, {against}. The limits hold for each point by itself."
     return Grid("Along the curve", head, rows, note)
 
@@ -215,7 +219,8 @@ def _other_fit(row: Mapping[str, Any], columns: Columns) -> str:
     return words.replace("<=", "≤").replace("shift -", f"shift {MINUS}")
 
 
-def _exposure(plan: Mapping[str, Any], columns: Columns) -> str:
+def exposure_heading(plan: Mapping[str, Any], columns: Columns) -> str:
+    """Return the exposure of a plan in words, with a capital letter."""
     words = model_words.exposure_words(str(plan["exposure"]), columns).removeprefix("the ")
     return words[:1].upper() + words[1:]
 
