@@ -40,7 +40,7 @@ CONTENTS["config"]["study"]["codings"] = {
     name: {column: {"their value": "our value"} for column in table.columns}
     for name, table in tables.TABLES.items()
 }
-FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
+FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
 UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
 BARE = (

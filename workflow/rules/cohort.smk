@@ -66,7 +66,7 @@ rule monitoring_end:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "windows", "cohort.monitoring_end_tolerance_h"),
+        settings=only(SET, "windows", "cohort.monitoring_end_tolerance_h") | MEASURED,
         code=fingerprint.code_of(SCRIPTS / "monitoring_end.py"),
     script:
         "../scripts/monitoring_end.py"

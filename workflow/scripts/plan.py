@@ -11,7 +11,7 @@ if locked:
             store.read(read.patients, contracts.PATIENTS),
             store.read(read.monitors, contracts.MONITORS),
             store.read(read.events, contracts.EVENTS),
-            store.read(read.recordings, contracts.RECORDINGS),
+            store.read(read.recordings, contracts.recordings(snakemake.params.declared)),
         ),
     )
 changes = plan_lock.changes(locked, now, reasons=snakemake.params.reasons)

@@ -55,7 +55,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
             contracts.PATIENTS,
             contracts.MONITORS,
             contracts.EVENTS,
-            contracts.RECORDINGS,
+            contracts.recordings(asked),
         )
     ]
     now = plan_lock.Now(
@@ -66,7 +66,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
         plan_lock.inputs(*tables),
     )
     folder = asked["study"] | {"folder": str(study / asked["study"]["folder"])}
-    truth = studies.read_study({"study": folder}).patients
+    truth = studies.read_study(asked | {"study": folder}).patients
     seen = (
         tables[0]
         .select("patient_id", *blinding.OUTCOMES)

@@ -54,8 +54,8 @@ from icpcohort.contracts.signals import (
     QUALITY,
     RECORDING_MASKED,
     RECORDING_QUALITY,
-    RECORDINGS,
-    TRENDS,
+    recordings,
+    trends,
 )
 from icpcohort.contracts.specifications import (
     SPECIFICATION_CHOICES,
@@ -71,7 +71,7 @@ from icpcohort.contracts.study import (
     MONITORS,
     PATIENTS,
     RECODINGS,
-    RECORDING_LIST,
+    recording_list,
 )
 
 __all__ = [
@@ -119,8 +119,6 @@ __all__ = [
     "QUALITY",
     "REAL",
     "RECODINGS",
-    "RECORDINGS",
-    "RECORDING_LIST",
     "RECORDING_MASKED",
     "RECORDING_QUALITY",
     "RISKS",
@@ -133,10 +131,12 @@ __all__ = [
     "TABLE_ONE",
     "TEXT",
     "TRANSITION",
-    "TRENDS",
     "Column",
     "Table",
     "analyses",
     "analysis",
+    "recording_list",
+    "recordings",
+    "trends",
     "updates",
 ]

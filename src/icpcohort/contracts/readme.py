@@ -76,21 +76,27 @@ Research use on recorded data; not a medical device, and not for decisions at th
 
 MIN_SHARED = 8  # columns from which on a table names another that has them all
 
+OF_SIGNALS = (contracts.recordings, contracts.trends)
+HAS_SIGNALS = (
+    "Here with ICP and ABP; every signal that the settings declare under `signals` has the same"
+    " columns under its own name and unit.\n"
+)
+
 OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
 
 
 def results_tables() -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    The list of recordings is the study's own file and is left out; the analysis table and the
-    day-by-day burden, whose columns depend on the settings, stand where they are made.
+    The list of recordings is the study's own file and is left out. Tables whose columns depend
+    on the settings stand where they are made, with the signals ICP, ABP and CPP.
     """
     by_path = {
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
-    }
+        if isinstance(entry, Table)
+    } | {table.path: table for table in (contracts.recordings({}), contracts.trends({}))}
     tables = list(by_path.values())
     tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
@@ -114,6 +120,8 @@ def _section(table: Table, earlier: Sequence[Table]) -> str:
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
     if table.path in {made({}).path for made in OF_THRESHOLDS}:
         lines.append(HAS_BURDEN)
+    if table.path in {made({}).path for made in OF_SIGNALS}:
+        lines.append(HAS_SIGNALS)
     others, columns = _shared(table, earlier)
     if others:
         links = ", ".join(f"[`{other.path}`](#{_anchor(other.path)})" for other in others)

@@ -14,7 +14,7 @@ from icpcohort.contracts import Table, store
 
 TABLES: dict[str, Table] = {
     "patients": contracts.PATIENTS,
-    "recordings": contracts.RECORDINGS,
+    "recordings": contracts.recordings({}),  # and the columns of other signals
     "excluded": contracts.EXCLUDED,
     "quality": contracts.QUALITY,
     "masked": contracts.MASKED,
@@ -53,6 +53,10 @@ OF_MODELS: dict[str, Table] = {
     "performance": contracts.PERFORMANCE,
     "dropped": contracts.MODEL_DROPPED,
 }
+
+
+# Tables with columns that the settings declare.
+OF_DECLARED = {"analysis": contracts.analysis, "recordings": contracts.recordings}
 
 
 class Selection(NamedTuple):
@@ -150,7 +154,7 @@ def read(
     """
     tables = {}
     for name in selection.tables:
-        contract = contracts.analysis(declared) if name == "analysis" else TABLES[name]
+        contract = OF_DECLARED[name](declared) if name in OF_DECLARED else TABLES[name]
         reader = store.read_patients if "<patient>" in contract.path else store.read
         tables[name] = reader(named[name], contract)
     of_models = {

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
+from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, recording_list, store
 from icpcohort.simulate import bedside, covariates, plan
 from icpcohort.simulate.patient import Result, Task, simulate_patient
 from icpcohort.simulate.physiology import draw_physiology
@@ -251,9 +251,10 @@ def _write_recording_list(folder: Path, tasks: list[Task]) -> None:
         for task in tasks
         for one in task.recordings
     ]
-    schema = {name: column.dtype for name, column in RECORDING_LIST.columns.items()}
+    contract = recording_list({})
+    schema = {name: column.dtype for name, column in contract.columns.items()}
     table = pl.DataFrame(rows, schema=schema).sort("recording_id")
-    store.check(table, RECORDING_LIST, "recordings.csv")
+    store.check(table, contract, "recordings.csv")
     table.write_csv(folder / "recordings.csv")
 
 

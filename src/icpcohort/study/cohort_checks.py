@@ -103,7 +103,9 @@ def _codings_without_meaning(settings: object) -> list[str]:
             where = f"study.codings.{table}.{column}"
             for theirs, ours in values.items():
                 if isinstance(ours, str):
-                    words = entries.understood(ours, name=column, column=contract)[1]
+                    words = entries.understood(
+                        ours, name=column, column=contract, choices=entries.CHOICES
+                    )[1]
                     problems += [f"{where}.{theirs}: {words}"] if words else []
     return problems
 

@@ -6,14 +6,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Table, declared_signals
+from icpcohort.recordings import units
 from icpcohort.study import codings, gose, read_table
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
 
 TABLES: dict[str, Table] = {
     "patients": contracts.PATIENTS,
-    "recordings": contracts.RECORDING_LIST,
+    "recordings": contracts.recording_list({}),
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
 }
@@ -55,20 +56,32 @@ class Rows(NamedTuple):
     rows: list[Row]
 
 
-def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
+def tables_of(declared: Mapping[str, Any]) -> dict[str, Table]:
+    """Return the tables with the columns of what the sections of the settings declare."""
+    return TABLES | {"recordings": contracts.recording_list(declared)}
+
+
+def read_rows(
+    study: dict[str, Any], *, declared: Mapping[str, Any]
+) -> tuple[dict[str, Rows], list[str]]:
     """Return the tables that can be read by name, and every problem of all.
 
     Parameters
     ----------
     study : dict
         As in `tables.read_study`; a table whose name is not there is passed over.
+    declared : mapping
+        Sections of the settings that declare columns: `signals`.
     """
     folder = Path(study["folder"])
+    contract_of, choices = tables_of(declared), _choices(declared)
     tables, wrong = {}, []
     for name in (name for name in TABLES if name in study):
         table, problems = _read_table(
             folder / study[name],
             name=name,
+            contract=contract_of[name],
+            choices=choices,
             names=study["columns"][name],
             coding=codings.of_table(study, name=name),
             folder=folder,
@@ -82,6 +95,13 @@ def read_rows(study: dict[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     return tables, codings.merge_reversed_scores(wrong, [row.values for row in patients])
 
 
+def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return what a cell may say, by the name of its column."""
+    signals = declared_signals.recorded(declared)
+    of_units = {f"{name}_unit": units.names_like(s["unit"]) for name, s in signals.items()}
+    return entries.CHOICES | of_units
+
+
 # --- one table -----------------------------------------------------------------------------
 
 
@@ -89,6 +109,8 @@ def _read_table(
     path: Path,
     *,
     name: str,
+    contract: Table,
+    choices: Mapping[str, tuple[str, ...]],
     names: dict[str, str],
     coding: Mapping[str, codings.Coding],
     folder: Path,
@@ -101,7 +123,7 @@ def _read_table(
     problems = [f"{path.name}{line}" for line in row_problems]
     problems += [
         f"{path.name}, {line}"
-        for line in _header_problems(export.header, name=name, names=names)
+        for line in _header_problems(export.header, name=name, contract=contract, names=names)
     ]
     if not export.rows and name in NEEDS_ROWS:
         problems.append(f"{path.name}: no rows; write one line for each of the study's {name}")
@@ -109,12 +131,14 @@ def _read_table(
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
         row = Row(path.name, number, {}, {})
-        for ours, column in TABLES[name].columns.items():
+        for ours, column in contract.columns.items():
             theirs = names.get(ours, ours)
             meant = codings.translate(texts.get(theirs, ""), coding.get(ours, {}), column=ours)
             value, words = None, meant.words
             if words is None:
-                value, words = entries.understood(meant.ours, name=ours, column=column)
+                value, words = entries.understood(
+                    meant.ours, name=ours, column=column, choices=choices
+                )
             if meant.ours != meant.theirs:
                 row.recoded[ours] = (meant.theirs, meant.ours)
             if words is None and value is None and theirs in texts and _must_fill(name, ours):
@@ -128,16 +152,21 @@ def _read_table(
                 row.values.pop(ours, None)
             problems.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
-    return Rows(export.header, rows), [*problems, *_repeated(rows, name=name)]
+    return Rows(export.header, rows), [
+        *problems,
+        *_repeated(rows, name=name, contract=contract),
+    ]
 
 
 def _must_fill(name: str, column: str) -> bool:
     return column in NEEDED[name] and column not in MAY_BE_EMPTY
 
 
-def _header_problems(header: list[str], *, name: str, names: dict[str, str]) -> Iterator[str]:
+def _header_problems(
+    header: list[str], *, name: str, contract: Table, names: dict[str, str]
+) -> Iterator[str]:
     """Yield a line for each column that is missing, stands twice or looks misspelt."""
-    theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
+    theirs = {ours: names.get(ours, ours) for ours in contract.columns}
     free = [column for column in header if column and column not in theirs.values()]
     absent = [ours for ours, column in theirs.items() if column not in header]
     optional = []
@@ -197,14 +226,15 @@ def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str
         yield "gose_6m", f"{score} although death_h is {death_h:g}; correct one of them"
 
 
-def _repeated(rows: list[Row], *, name: str) -> Iterator[str]:
+def _repeated(rows: list[Row], *, name: str, contract: Table) -> Iterator[str]:
     """Yield a line for each row that repeats another, or differs from it in capitals only.
 
     Identifiers become names of files, and not every file system tells capitals apart.
     """
-    keys: list[tuple[str, ...]] = [TABLES[name].key]
+    keys: list[tuple[str, ...]] = [contract.key]
     if name == "recordings":
-        keys.append(("path", "icp_channel"))
+        channels = [column for column in contract.columns if column.endswith("_channel")]
+        keys.append(("path", *channels[:1]))
     for key in keys:
         first: dict[tuple[str, ...], int] = {}
         for row in rows:

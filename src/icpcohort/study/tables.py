@@ -11,7 +11,7 @@ from icpcohort import contracts
 from icpcohort.contracts import Table
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
 from icpcohort.study import codings, gose
-from icpcohort.study.rows import MAY_BE_EMPTY, NEEDED, TABLES, Row, Rows, read_rows
+from icpcohort.study.rows import MAY_BE_EMPTY, NEEDED, TABLES, Row, Rows, read_rows, tables_of
 from icpcohort.study.schema import suggestion
 
 __all__ = [
@@ -32,6 +32,8 @@ __all__ = [
 ]
 
 MAX_SHOWN = 50
+# Columns of the list of recordings that a study's own signals have; each name is checked later.
+OF_A_SIGNAL = "^[a-z][a-z0-9_]*_(channel|unit)$"
 
 
 class StudyError(Exception):
@@ -95,6 +97,7 @@ class Settings:
             "Names of the columns in the table of {table}, where they differ from ours",
             "Column of your table that holds {column}. {about}",
             has_values=False,
+            further={"recordings": OF_A_SIGNAL},
         ),
     ]
     codings: Annotated[
@@ -106,6 +109,7 @@ class Settings:
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
+            further={"recordings": OF_A_SIGNAL},
         ),
     ]
     gose_coding: Annotated[
@@ -138,8 +142,8 @@ def read_study(settings: dict[str, Any]) -> Study:
     ----------
     settings : dict
         Checked settings; read are `study.folder`, the tables' names, `study.columns`,
-        `study.codings` and `study.gose_coding`. A relative folder counts from the working
-        directory.
+        `study.codings` and `study.gose_coding`, and `signals`. A relative folder counts from
+        the working directory.
 
     Returns
     -------
@@ -154,10 +158,10 @@ def read_study(settings: dict[str, Any]) -> Study:
 
     Source: common practice, no source; the limits of scores are those of the scales.
     """
-    tables, problems = read_rows(settings["study"])
+    tables, problems = read_rows(settings["study"], declared=settings)
     if problems:
         raise StudyError(problems)
-    frames = {name: _frame(tables[name].rows, TABLES[name]) for name in TABLES}
+    frames = {n: _frame(tables[n].rows, table) for n, table in tables_of(settings).items()}
     recoded = [
         (name, column, *pair)
         for name, table in tables.items()
@@ -168,16 +172,18 @@ def read_study(settings: dict[str, Any]) -> Study:
     return Study(**frames, recodings=recodings)
 
 
-def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
+def unread(
+    tables: dict[str, Rows], study: dict[str, Any], *, declared: Mapping[str, Any]
+) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
-    notes = []
+    notes, contract_of = [], tables_of(declared)
     for name, (header, _) in tables.items():
         names = study["columns"][name]
-        theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
+        theirs = {ours: names.get(ours, ours) for ours in contract_of[name].columns}
         unknown = [c for c in header if c and c not in theirs.values()]
         absent = [
             ours

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
+from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, recording_list, store
 from icpcohort.simulate import write_cohort
 from icpcohort.simulate.cohort import outcome_times
 
@@ -19,7 +19,7 @@ ARGUMENTS = {
 }
 TABLES = {
     "patients.csv": PATIENTS,
-    "recordings.csv": RECORDING_LIST,
+    "recordings.csv": recording_list({}),
     "monitors.csv": MONITORS,
     "events.csv": EVENTS,
 }

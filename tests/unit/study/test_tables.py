@@ -520,7 +520,7 @@ def test_a_table_without_outcomes_or_times_of_leaving_is_refused(tmp_path, name)
 def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     text = _with_outcomes(PATIENTS).replace("hypoxia", "remarks")
     settings = _study(tmp_path, patients=text)["study"]
-    notes = study.unread(study.read_rows(settings)[0], settings)
+    notes = study.unread(study.read_rows(settings, declared={})[0], settings, declared={})
     assert notes[0] == "patients.csv: columns not used: remarks"
     assert notes[1].startswith("patients.csv: columns not there, so all missing: centre, ")
 
@@ -569,9 +569,13 @@ def test_the_times_of_a_monitor_come_by_insertion_and_stand_in_their_order(tmp_p
 
 def test_a_needed_column_that_is_not_there_is_a_problem_and_not_told_again(tmp_path):
     settings = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")["study"]
-    tables, problems = study.read_rows(settings)
+    tables, problems = study.read_rows(settings, declared={})
     assert [line.split(";")[0] for line in problems] == ["monitors.csv, column kind: missing"]
-    (note,) = [line for line in study.unread(tables, settings) if line.startswith("monitors")]
+    (note,) = [
+        line
+        for line in study.unread(tables, settings, declared={})
+        if line.startswith("monitors")
+    ]
     assert "kind" not in note
 
 
