@@ -226,7 +226,7 @@ def _trends(series, block_s):
         icp_interval_s=pl.lit(0.01),
         abp_interval_s=pl.lit(0.01),
     )
-    return table.select(list(trends.recorded({}).columns))
+    return table.select("cpp_mmhg", *trends.recorded({}).columns)
 
 
 def _to_minutes(trends, rules, *, events=()):
