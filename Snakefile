@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 from icpcohort import jobs
+from icpcohort.contracts import declared_signals
 from icpcohort.provenance import fingerprint, plan_lock
 from icpcohort.report import reads
 from icpcohort.report.figures import names as figure_names
@@ -33,11 +34,11 @@ ALL_MB = jobs.more_if_retried(600 + len(PATIENTS))
 BATCH_MB = jobs.more_if_retried(500 + 8 * max(map(len, BATCHES.values()), default=0))
 # What in the settings gives tables columns of its own.
 DECLARED = (
-    "variables",
-    "outcomes",
-    "burden.icp_above_mmhg",
-    "burden.cpp_below_mmhg",
+    *("variables", "outcomes", "signals", "derived_signals"),
+    *("burden.icp_above_mmhg", "burden.cpp_below_mmhg"),
 )
+# Signals as jobs of one patient need them: a label changes none of their results.
+MEASURED = declared_signals.without_labels(SET)
 
 
 wildcard_constraints:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from recording_files import pressures
 
 from icpcohort import recordings
 from icpcohort.commands import new
@@ -133,13 +134,8 @@ def _describe(path):
     return recordings.describe(
         path,
         format="csv",
-        icp_channel="ICP",
-        abp_channel=None,
-        icp_unit="mmHg",
-        abp_unit=None,
-        icp_aliases=["ICP"],
-        abp_aliases=["ABP"],
         time_column="t_s",
+        wanted=pressures(icp_channel="ICP", icp_unit="mmHg"),
     )
 
 
@@ -155,7 +151,7 @@ def test_a_small_file_that_unpacks_to_very_much_is_refused(tmp_path):
     assert caught.value.reason == "unpacks_to_much"
     with gzip.open(sound, "wt") as file:
         file.write("t_s,ICP\n" + "".join(f"{60 * i},12\n" for i in range(3000)))
-    assert _describe(sound).fs_icp_hz == pytest.approx(1 / 60)
+    assert _describe(sound).signals["icp"].fs_hz == pytest.approx(1 / 60)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="modes of files need POSIX")

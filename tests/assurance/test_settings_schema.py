@@ -48,10 +48,13 @@ CONTENTS["config"]["study"]["codings"] = {
     name: {column: {"their value": "our value"} for column in table.columns}
     for name, table in tables.TABLES.items()
 }
-FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
+FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
+# Blocks in which any name is a new one.
+FREE = {(name,) for name in ("windows", "models", "signals", "derived_signals")}
 UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
 BARE = (
+    *("min", "max", "max_spread", "max_step"),  # in the unit of the signal that the rule names
     "n_blocks",
     "n_cosines",
     "min_bins",
@@ -154,7 +157,7 @@ def test_an_unknown_name_is_refused_in_every_block(name, path):
     ):  # here any name is a value of theirs
         assert len(problems) == 1
         assert "zz_unknown: 1 is not text" in problems[0]
-    elif path in {("windows",), ("models",)}:  # here any name is a new window or model
+    elif path in FREE:
         assert len(problems) == 1
         assert "zz_unknown: 1 is not a block of settings" in problems[0]
     else:
@@ -194,7 +197,7 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     renamed_column |= path[:2] == ("study", "codings") and len(path) >= 4
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
-    if renamed_column or optional or path[:-1] in {("windows",), ("models",)}:
+    if renamed_column or optional or path[:-1] in FREE:
         assert _problems(name, content) == []
         return
     problems = _problems(name, content)

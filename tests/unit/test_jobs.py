@@ -61,7 +61,7 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
         (tmp_path / name).write_text("r 1 1 60\nr.dat 16 80/mmHg 16 0 0 0 0 ICP\n")
     row = {"recording_id": "r", "patient_id": "P1", "path": "r.hea", "format": "wfdb"}
     listed = (
-        store.empty(contracts.RECORDING_LIST)
+        store.empty(contracts.recording_list({}))
         .clear(1)
         .with_columns(**{k: pl.lit(v) for k, v in row.items()})
     )
@@ -144,7 +144,7 @@ def _study_of(folder, sizes):
         }
         for p in sizes
     ]
-    schema = {k: column.dtype for k, column in contracts.RECORDING_LIST.columns.items()}
+    schema = {k: column.dtype for k, column in contracts.recording_list({}).columns.items()}
     listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
     patients = pl.DataFrame({"patient_id": list(sizes)})
     settings = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}

@@ -70,7 +70,8 @@ rule monitoring_end:
             SET,
             *("windows", "cohort.main_outcome", "cohort.monitoring_end_tolerance_h"),
             *("variables", "outcomes"),
-        ),
+        )
+        | MEASURED,
         code=fingerprint.code_of(SCRIPTS / "monitoring_end.py"),
     script:
         "../scripts/monitoring_end.py"

@@ -22,7 +22,8 @@ rule indices:
             "reactivity",
             "optimal_cpp",
             "uncertainty",
-        ),
+        )
+        | MEASURED,
         code=fingerprint.code_of(SCRIPTS / "indices.py"),
     script:
         "../scripts/indices.py"

@@ -23,7 +23,7 @@ for path, content in (
     (snakemake.output.plan, {"models": models}),
 ):
     atomic_write.write(path, yaml.safe_dump(content, sort_keys=False, allow_unicode=True))
-recordings = store.read(snakemake.input.recordings, contracts.RECORDINGS)
+recordings = store.read(snakemake.input.recordings, contracts.recordings(settings))
 made = [str(Path(file).relative_to(results)) for file in snakemake.params.files]
 beside = [str(Path(file).relative_to(results)) for file in snakemake.output]
 account = run_account.Account(

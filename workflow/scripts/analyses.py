@@ -14,7 +14,7 @@ made = analyses.form_all(
         store.read(read.patients, contracts.patients(declared)),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
-        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.recordings, contracts.recordings(declared)),
     ),
     cohorts=snakemake.params.cohorts,
     declared=declared,

@@ -10,7 +10,7 @@ cohort = select.select(
     store.read(read.summary, contracts.SUMMARY),
     store.read(read.burden, contracts.BURDEN),
     eligibility.facts(
-        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.recordings, contracts.recordings(settings)),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
     ),

@@ -7,7 +7,7 @@ settings, read = snakemake.params.settings, snakemake.input
 ends = monitoring_end.describe(
     store.read(read.patients, contracts.patients(settings)),
     eligibility.facts(
-        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.recordings, contracts.recordings(settings)),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
     ),

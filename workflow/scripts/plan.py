@@ -15,7 +15,7 @@ if locked:
             ),
             store.read(read.monitors, contracts.MONITORS),
             store.read(read.events, contracts.EVENTS),
-            store.read(read.recordings, contracts.RECORDINGS),
+            store.read(read.recordings, contracts.recordings(declared)),
         ),
     )
 changes = plan_lock.changes(locked, now, reasons=snakemake.params.reasons)

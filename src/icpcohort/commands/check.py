@@ -121,9 +121,10 @@ def check(
             study.unread(tables, sound),
             _idle_events(tables, files),
             _unused_annotations(opened, files),
+            _unrecorded(opened, sound),
             *check_tables.suspicions(tables, opened, time_zero=time_zero),
         ],
-        inventory=[] if stops_run else inventory.lines(tables, opened),
+        inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
     )
 
 
@@ -156,8 +157,10 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     """Return the sound part of what `study.read_rows` needs, and what is passed over."""
     if not settings.is_sound(files, "study.folder"):
         why = "config.yaml does not say where they are (study.folder)"
-        nothing = {"study": {"folder": str(folder)}, "variables": {}, "outcomes": {}}
-        return nothing, [f"the tables and the recordings, since {why}"]
+        nothing: dict[str, Any] = {"variables": {}, "outcomes": {}, "signals": {}}
+        return nothing | {"study": {"folder": str(folder)}}, [
+            f"the tables and the recordings, since {why}"
+        ]
     written = at(files.settings, "study")
     sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
     sound |= {"columns": {}, "codings": {}}
@@ -174,7 +177,7 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
                 for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
                 if settings.is_sound(files, f"study.{part}.{name}.{ours}")
             }
-    return {"study": sound, **declared}, passed_over
+    return {"study": sound, **declared, **_sound_signals(files)}, passed_over
 
 
 def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
@@ -191,6 +194,12 @@ def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
     return declared | {n: at(files.settings, n) or {} for n in ("variables", "outcomes")}, []
 
 
+def _sound_signals(files: settings.Files) -> dict[str, Any]:
+    """Return the section `signals` where it is right; else without any signal."""
+    sound = settings.is_sound(files, "signals")
+    return {"signals": at(files.settings, "signals") if sound else {}}
+
+
 def _open(
     tables: Mapping[str, Rows],
     files: settings.Files,
@@ -201,24 +210,25 @@ def _open(
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
     names = [field.name for field in fields(examine.Opening)]
-    for name in names:
-        if rows and not settings.is_sound(files, f"recordings.{name}"):
-            why = f"recordings.{name} in config.yaml is not right"
+    for name in ("signals", *(f"recordings.{name}" for name in names)):
+        if rows and not settings.is_sound(files, name):
+            why = f"{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
     asked = {name: at(files.settings, "recordings", name) for name in names}
-    clear = [row for row in rows if _can_be_opened(row)]
+    signals = at(files.settings, "signals") or {}
+    clear = [row for row in rows if _can_be_opened(row, signals)]
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
         try:
             listed = examine.examine(
-                row.values, folder=folder, opening=examine.Opening(**asked)
+                row.values, folder=folder, signals=signals, opening=examine.Opening(**asked)
             )
         except recordings.RecordingError as error:
             unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
         else:
             opened.append(Opened(row, listed.about, listed.annotations))
         progress(i, len(clear))
-    unclear = [row for row in rows if not _can_be_opened(row)]
+    unclear = [row for row in rows if not _can_be_opened(row, signals)]
     if not unclear:
         return opened, unusable, []
     shown = ", ".join(str(row.number) for row in unclear[:MAX_SHOWN])
@@ -227,8 +237,8 @@ def _open(
     return opened, unusable, [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
 
 
-def _can_be_opened(row: Row) -> bool:
-    understood = all(column in row.values for column in examine.COLUMNS)
+def _can_be_opened(row: Row, signals: Mapping[str, Any]) -> bool:
+    understood = all(column in row.values for column in examine.columns(signals))
     return understood and None not in (row.values["path"], row.values["format"])
 
 
@@ -250,6 +260,17 @@ def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list
     return [
         f"{n - n_meant} of {n} annotations in the recordings have a text without a meaning; "
         "list it under recordings.annotation_meanings, or leave it so"
+    ]
+
+
+def _unrecorded(opened: Sequence[Opened], declared: Mapping[str, Any]) -> list[str]:
+    """Name the signals that no recording has."""
+    there = {name for one in opened for name in one.about.signals}
+    return [
+        f"signals.{name}: none of {len(opened)} recordings has a channel of {signal['label']}; "
+        f"add its name to signals.{name}.names, or remove the signal"
+        for name, signal in declared["signals"].items()
+        if opened and name not in there
     ]
 
 

@@ -55,7 +55,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
             contracts.patients(asked),
             contracts.MONITORS,
             contracts.EVENTS,
-            contracts.RECORDINGS,
+            contracts.recordings(asked),
         )
     )
     outcomes = blinding.outcomes_of(asked)

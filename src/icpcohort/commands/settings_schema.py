@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 import yaml
 
 from icpcohort.cohort import blinding, select
-from icpcohort.contracts import atomic_write
+from icpcohort.contracts import atomic_write, signal_settings
 from icpcohort.contracts.setting import BLOCK_NAME, OF_THE_STUDY, Kinds, OfColumns, Setting
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.exposures.window import Window
@@ -27,6 +27,8 @@ from icpcohort.study import dictionary, plan, presets, tables
 SECTIONS: dict[str, Any] = {
     "study": tables.Settings,
     "plan": blinding.Settings,
+    "signals": signal_settings.Signals,
+    "derived_signals": signal_settings.DerivedSignals,
     "recordings": examine.Settings,
     "cleaning": rules.Settings,
     "trends": trend_settings.Settings,
@@ -53,6 +55,8 @@ SECTIONS: dict[str, Any] = {
 }
 # A setting that had another name: its section and old name, and what it is now.
 RENAMED = {
+    ("recordings", "icp_channels"): "signals.icp.names",
+    ("recordings", "abp_channels"): "signals.abp.names",
     ("reactivity", "block_s"): "trends.block_s",
     ("reactivity", "long_n_minutes"): "reactivity.lprx_window_min",
 }
@@ -61,6 +65,15 @@ MOVED = {"outcomes": "the section outcomes of variables.yaml"}
 RENAMED[("study", "gose_coding")] = "outcomes.gose_6m.coding in variables.yaml"
 # A kind of rule that had another name, and what it is now.
 RENAMED_KINDS = {"sampling": "blood_sampling", "age": "variable", "gcs_total": "variable"}
+# A setting of a kind of rule that had another name, and what it is now.
+RENAMED_OF_KINDS = {
+    "range": {
+        "min_mmhg": "min (in the unit of the signal)",
+        "max_mmhg": "max (in the unit of the signal)",
+    },
+    "flat_line": {"max_spread_mmhg": "max_spread (in the unit of the signal)"},
+    "jump": {"max_step_mmhg": "max_step (in the unit of the signal)"},
+}
 NAME = {
     "pattern": "^[a-z][a-z0-9_]*$",
     "x-words": "a name of small letters, digits and _ that begins with a letter",
@@ -251,6 +264,7 @@ def _of_kinds(choice: Kinds, kinds: dict[str, Any]) -> dict[str, Any]:
         kinds[f"{choice.prefix}{name}"] = block | {
             "required": ["rule", *block["required"]],
             "properties": {"rule": _kind_of_rule([name], name), **block["properties"]},
+            **({"x-moved": RENAMED_OF_KINDS[name]} if name in RENAMED_OF_KINDS else {}),
         }
     asked = {"required": ["rule"]}
     moved = {old: new for old, new in RENAMED_KINDS.items() if new in choice.of}
@@ -294,9 +308,18 @@ def _of_columns(note: OfColumns) -> dict[str, Any]:
                     for column, contract in table.columns.items()
                 },
             )
+            | _declared_columns(note, name)
             for name, table in note.tables.items()
         },
     ) | {"required": list(note.tables)}
+
+
+def _declared_columns(note: OfColumns, table: str) -> dict[str, Any]:
+    """Return what allows the columns that a study itself declares, if there can be any."""
+    if table not in note.further:
+        return {}
+    about = "one of a signal that the study declares"
+    return {"patternProperties": {note.further[table]: _of_column(note, "x", about=about)}}
 
 
 def _optional_block(about: str, properties: dict[str, Any]) -> dict[str, Any]:

@@ -46,7 +46,7 @@ def verify(study: Path, *, schema_folder: Path) -> Verified:
     differences += _settings(study, results, schema_folder=schema_folder)
     tables = ro_crate.tables_of((results / ro_crate.NAME).read_text(encoding="utf-8"))
     differences += _tables(folder, tables)
-    listed = store.read(results / "recordings.parquet", contracts.RECORDINGS)
+    listed = store.read(results / "recordings.parquet", contracts.recordings(config))
     differences += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
     return Verified(len(noted), len(tables) + listed.height, differences)
 

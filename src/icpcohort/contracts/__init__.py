@@ -55,8 +55,8 @@ from icpcohort.contracts.signals import (
     QUALITY,
     RECORDING_MASKED,
     RECORDING_QUALITY,
-    RECORDINGS,
-    TRENDS,
+    recordings,
+    trends,
 )
 from icpcohort.contracts.specifications import (
     SPECIFICATION_CHOICES,
@@ -71,9 +71,9 @@ from icpcohort.contracts.study import (
     MONITOR_TYPES,
     MONITORS,
     RECODINGS,
-    RECORDING_LIST,
     TIMES,
     patients,
+    recording_list,
 )
 
 __all__ = [
@@ -119,8 +119,6 @@ __all__ = [
     "QUALITY",
     "REAL",
     "RECODINGS",
-    "RECORDINGS",
-    "RECORDING_LIST",
     "RECORDING_MASKED",
     "RECORDING_QUALITY",
     "REPEATED_VALUES",
@@ -135,12 +133,14 @@ __all__ = [
     "TEXT",
     "TIMES",
     "TRANSITION",
-    "TRENDS",
     "Column",
     "Table",
     "analyses",
     "analysis",
     "outcomes",
     "patients",
+    "recording_list",
+    "recordings",
+    "trends",
     "updates",
 ]

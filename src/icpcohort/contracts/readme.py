@@ -78,6 +78,12 @@ Research use on recorded data; not a medical device, and not for decisions at th
 
 MIN_SHARED = 8  # columns from which on a table names another that has them all
 
+OF_SIGNALS = (contracts.recordings, contracts.trends)
+HAS_SIGNALS = (
+    "Here with ICP and ABP; every signal that the settings declare under `signals` has the same"
+    " columns under its own name and unit.\n"
+)
+
 OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
 Declared = Mapping[str, Any]
 
@@ -96,13 +102,12 @@ def results_tables(declared: Declared) -> list[Table]:
         are told in words of their own.
     """
     asked = {name: section for name, section in declared.items() if name != "burden"}
-    not_written = (contracts.RECORDING_LIST, contracts.REPEATED_VALUES)
     by_path = {
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table) and entry not in not_written
-    }
+        if isinstance(entry, Table) and entry is not contracts.REPEATED_VALUES
+    } | {table.path: table for table in (contracts.recordings(asked), contracts.trends(asked))}
     tables = list(by_path.values())
     of_cohort = [contracts.updates(asked), contracts.outcomes(asked)]
     place = tables.index(contracts.BANDS)
@@ -129,6 +134,8 @@ def _section(table: Table, earlier: Sequence[Table]) -> str:
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
     if table.path in {made({}).path for made in OF_THRESHOLDS}:
         lines.append(HAS_BURDEN)
+    if table.path in {made({}).path for made in OF_SIGNALS}:
+        lines.append(HAS_SIGNALS)
     others, columns = _shared(table, earlier)
     if others:
         links = ", ".join(f"[`{other.path}`](#{_anchor(other.path)})" for other in others)

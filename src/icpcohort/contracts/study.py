@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from icpcohort.contracts import variables
+from icpcohort.contracts import declared_signals, variables
 from icpcohort.contracts.columns import COUNT, FLAG, PATIENT_ID, REAL, TEXT, Column, Table
 
 LEVEL = {
@@ -47,31 +47,48 @@ def patients(declared: Mapping[str, Any]) -> Table:
     )
 
 
-RECORDING_LIST = Table(
-    "recordings.csv",
-    "One row per recording, as listed by the study",
-    ("recording_id",),
-    {
-        "recording_id": Column(TEXT, "", "Identifier of the recording"),
-        "patient_id": PATIENT_ID,
-        "path": Column(
-            TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"
-        ),
-        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
-        "start_s": Column(REAL, "s", "Start since the patient's time zero"),
-        "icp_channel": Column(
-            TEXT, "", "ICP channel, where the aliases in the settings do not find it"
-        ),
-        "abp_channel": Column(
-            TEXT, "", "ABP channel, where the aliases in the settings do not find it"
-        ),
-        "icp_unit": Column(TEXT, "", "Unit of ICP, where the file does not state it"),
-        "abp_unit": Column(TEXT, "", "Unit of ABP, where the file does not state it"),
-        "clock_zone": Column(
-            TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
-        ),
-    },
-)
+_LISTED = {
+    "recording_id": Column(TEXT, "", "Identifier of the recording"),
+    "patient_id": PATIENT_ID,
+    "path": Column(TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"),
+    "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
+    "start_s": Column(REAL, "s", "Start since the patient's time zero"),
+}
+_CLOCK = {
+    "clock_zone": Column(
+        TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
+    ),
+}
+
+
+def recording_list(declared: Mapping[str, Any]) -> Table:
+    """Return the list of recordings, with a channel and a unit for every declared signal.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names, of which `signals` is read.
+    """
+    label = declared_signals.labels(declared)
+    channels = {
+        f"{name}_channel": Column(
+            TEXT, "", f"{label[name]} channel, where the aliases in the settings do not find it"
+        )
+        for name in label
+    }
+    units = {
+        f"{name}_unit": Column(
+            TEXT, "", f"Unit of {label[name]}, where the file does not state it"
+        )
+        for name in label
+    }
+    return Table(
+        "recordings.csv",
+        "One row per recording, as listed by the study",
+        ("recording_id",),
+        _LISTED | channels | units | _CLOCK,
+    )
+
 
 MONITOR_TYPES = ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain")
 

@@ -133,7 +133,7 @@ def to_minutes(
 
     Parameters
     ----------
-    trends : contracts.TRENDS of one patient, in blocks of `rules.block_s`
+    trends : contracts.trends of one patient, in blocks of `rules.block_s`
     events : rows of contracts.EVENTS of the patient
         The indices are null in every minute that touches one of `rules.not_during`.
     minute_min_valid_fraction : float

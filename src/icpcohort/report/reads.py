@@ -14,7 +14,7 @@ from icpcohort.contracts import Column, Table, store
 
 TABLES: dict[str, Table] = {
     "patients": contracts.patients({}),
-    "recordings": contracts.RECORDINGS,
+    "recordings": contracts.recordings({}),
     "excluded": contracts.EXCLUDED,
     "quality": contracts.QUALITY,
     "masked": contracts.MASKED,
@@ -46,6 +46,7 @@ TABLES: dict[str, Table] = {
 # Those that have, beside their columns in TABLES, columns that a study declares.
 DECLARED = {
     "patients": contracts.patients,
+    "recordings": contracts.recordings,
     "outcomes": contracts.outcomes,
     "analysis": contracts.analysis,
 }

@@ -15,8 +15,8 @@ from icpcohort.contracts import (
     LEVEL,
     MONITORS,
     REAL,
-    RECORDING_LIST,
     TIMES,
+    recording_list,
     store,
 )
 from icpcohort.simulate import bedside, covariates, plan
@@ -260,9 +260,10 @@ def _write_recording_list(folder: Path, tasks: list[Task]) -> None:
         for task in tasks
         for one in task.recordings
     ]
-    schema = {name: column.dtype for name, column in RECORDING_LIST.columns.items()}
+    contract = recording_list({})
+    schema = {name: column.dtype for name, column in contract.columns.items()}
     table = pl.DataFrame(rows, schema=schema).sort("recording_id")
-    store.check(table, RECORDING_LIST, "recordings.csv")
+    store.check(table, contract, "recordings.csv")
     table.write_csv(folder / "recordings.csv")
 
 

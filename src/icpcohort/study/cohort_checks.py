@@ -117,7 +117,9 @@ def _codings_of_variables(settings: Mapping[str, Any]) -> list[str]:
     columns, lines = tables.tables_of(settings)["patients"].columns, []
     for name, entry in dictionary_checks.recorded(settings).items():
         for theirs, ours in ({} if entry.get("scales") else entry.get("codings") or {}).items():
-            words = entries.understood(ours, name=name, column=columns[name])[1]
+            words = entries.understood(
+                ours, name=name, column=columns[name], choices=entries.CHOICES
+            )[1]
             lines += [f"{name}.codings.{theirs} of variables.yaml: {words}"] if words else []
     return lines
 
@@ -152,7 +154,9 @@ def _codings_without_meaning(settings: object) -> list[str]:
             where = f"study.codings.{table}.{column}"
             for theirs, ours in values.items():
                 if isinstance(ours, str):
-                    words = entries.understood(ours, name=column, column=contract)[1]
+                    words = entries.understood(
+                        ours, name=column, column=contract, choices=entries.CHOICES
+                    )[1]
                     problems += [f"{where}.{theirs}: {words}"] if words else []
     return problems
 

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Table, declared_signals
+from icpcohort.recordings import units
 from icpcohort.study import codings, dictionary_checks, read_table, reversed_scale
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
@@ -14,7 +15,7 @@ from icpcohort.study.schema import suggestion
 # Without what the study declares; see `tables_of`.
 TABLES: dict[str, Table] = {
     "patients": contracts.patients({}),
-    "recordings": contracts.RECORDING_LIST,
+    "recordings": contracts.recording_list({}),
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
 }
@@ -66,11 +67,15 @@ class _Asked(NamedTuple):
     names: Mapping[str, str]  # ours -> theirs, where they differ
     needed: tuple[str, ...]
     coding: Mapping[str, codings.Coding]
+    choices: Mapping[str, tuple[str, ...]]  # what a cell may say, by the name of its column
 
 
 def tables_of(declared: Mapping[str, Any]) -> dict[str, Table]:
-    """Return the contracts of the four tables of a study; see `contracts.patients`."""
-    return TABLES | {"patients": contracts.patients(declared)}
+    """Return the contracts of the four tables of a study, with what it declares."""
+    return TABLES | {
+        "patients": contracts.patients(declared),
+        "recordings": contracts.recording_list(declared),
+    }
 
 
 def names_of(settings: Mapping[str, Any], *, name: str) -> dict[str, str]:
@@ -93,6 +98,7 @@ def _asked(settings: Mapping[str, Any], *, name: str) -> _Asked:
         names,
         needed,
         codings.of_table(settings, name=name),
+        _choices(settings),
     )
 
 
@@ -121,6 +127,13 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     return tables, codings.merge_reversed_scores(
         wrong, [row.values for row in patients], outcomes=settings["outcomes"]
     )
+
+
+def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return what a cell may say, by the name of its column."""
+    signals = declared_signals.recorded(declared)
+    of_units = {f"{name}_unit": units.names_like(s["unit"]) for name, s in signals.items()}
+    return entries.CHOICES | of_units
 
 
 # --- one table -----------------------------------------------------------------------------
@@ -152,7 +165,9 @@ def _read_table(
             )
             value, words = None, meant.words
             if words is None:
-                value, words = entries.understood(meant.ours, name=ours, column=column)
+                value, words = entries.understood(
+                    meant.ours, name=ours, column=column, choices=asked.choices
+                )
             if meant.ours != meant.theirs:
                 row.recoded[ours] = (meant.theirs, meant.ours)
             if words is None and value is None and theirs in texts and ours in MUST_BE_FILLED:
@@ -169,7 +184,10 @@ def _read_table(
                 row.values.pop(ours, None)
             problems.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
-    return Rows(export.header, rows), [*problems, *_repeated(rows, name=name)]
+    return Rows(export.header, rows), [
+        *problems,
+        *_repeated(rows, name=name, contract=asked.contract),
+    ]
 
 
 def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
@@ -245,14 +263,15 @@ def _scores_of_the_dead(
             yield name, f"{score} although death_h is {death_h:g}; correct one of them"
 
 
-def _repeated(rows: list[Row], *, name: str) -> Iterator[str]:
+def _repeated(rows: list[Row], *, name: str, contract: Table) -> Iterator[str]:
     """Yield a line for each row that repeats another, or differs from it in capitals only.
 
     Identifiers become names of files, and not every file system tells capitals apart.
     """
-    keys: list[tuple[str, ...]] = [TABLES[name].key]
+    keys: list[tuple[str, ...]] = [contract.key]
     if name == "recordings":
-        keys.append(("path", "icp_channel"))
+        channels = [column for column in contract.columns if column.endswith("_channel")]
+        keys.append(("path", *channels[:1]))
     for key in keys:
         first: dict[tuple[str, ...], int] = {}
         for row in rows:

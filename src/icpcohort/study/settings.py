@@ -5,7 +5,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, dictionary, plan_checks, presets, yaml_files
+from icpcohort.study import (
+    cohort_checks,
+    dictionary,
+    plan_checks,
+    presets,
+    signal_checks,
+    yaml_files,
+)
 from icpcohort.study.schema import at, is_number, problems, suggestion
 from icpcohort.study.yaml_files import SettingsError
 
@@ -93,7 +100,8 @@ def _in_order(value: Any, schema: dict[str, Any], kinds: dict[str, Any]) -> Any:
         if value.get("rule") == choice["if"]["properties"]["rule"]["const"]:
             return _in_order(value, kinds[choice["then"]["$ref"].rpartition("/")[2]], kinds)
     free = schema.get("additionalProperties")
-    names = list(value) if free else [n for n in schema.get("properties", ()) if n in value]
+    known = [] if free else [name for name in schema.get("properties", ()) if name in value]
+    names = [*known, *(name for name in value if name not in known)]
     return {
         name: _in_order(value[name], schema.get("properties", {}).get(name, free or {}), kinds)
         for name in names
@@ -230,6 +238,7 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
+    lines += signal_checks.contradictions(settings)
     lines += cohort_checks.contradictions(
         settings, exposures=burden_columns.names(thresholds(settings))
     )
@@ -257,7 +266,7 @@ def _limits_out_of_order(settings: object) -> list[str]:
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
-        pairs = [(name, name.replace("min", "max", 1)) for name in ("min_mmhg", "min_s")]
+        pairs = [(name, name.replace("min", "max", 1)) for name in ("min", "min_mmhg", "min_s")]
         pairs += [("min_mean_mmhg", "max_mean_mmhg"), ("min_rate_per_min", "max_rate_per_min")]
         for low, high in pairs:
             lines += _out_of_order(rule, low, high, where=where)
@@ -335,13 +344,6 @@ def _names_used_twice(settings: object) -> list[str]:
                     f"{ours_of[theirs]}; name another column"
                 )
             ours_of.setdefault(str(theirs), ours)
-    channels = [at(settings, "recordings", f"{signal}_channels") for signal in ("icp", "abp")]
-    if all(isinstance(names, list) for names in channels):
-        icp, abp = ({str(name).lower() for name in names} for names in channels)
-        lines += [
-            f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
-            for name in sorted(icp & abp)
-        ]
     names = burden_columns.names(thresholds(settings))
     for name in sorted({name for name in names if names.count(name) > 1}):
         if name.endswith(next(iter(burden_columns.MEASURES))):

@@ -41,6 +41,8 @@ __all__ = [
 ]
 
 MAX_SHOWN = 50
+# Columns of the list of recordings that a study's own signals have; each name is checked later.
+OF_A_SIGNAL = "^[a-z][a-z0-9_]*_(channel|unit)$"
 
 
 class StudyError(Exception):
@@ -104,6 +106,7 @@ class Settings:
             "Names of the columns in the table of {table}, where they differ from ours",
             "Column of your table that holds {column}. {about}",
             has_values=False,
+            further={"recordings": OF_A_SIGNAL},
         ),
     ]
     codings: Annotated[
@@ -115,6 +118,7 @@ class Settings:
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
+            further={"recordings": OF_A_SIGNAL},
         ),
     ]
 
@@ -137,8 +141,8 @@ def read_study(settings: dict[str, Any]) -> Study:
     ----------
     settings : dict
         Checked settings; read are `study.folder`, the tables' names, `study.columns`,
-        `study.codings`, `variables` and `outcomes`. A relative folder counts from the working
-        directory.
+        `study.codings`, `variables`, `outcomes` and `signals`. A relative folder counts from
+        the working directory.
 
     Returns
     -------

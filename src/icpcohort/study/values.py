@@ -2,6 +2,7 @@
 
 import math
 import re
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
@@ -43,7 +44,9 @@ _IDENTIFIER = re.compile(r"[A-Za-z0-9_-]{1,64}")
 _NOT_A_VALUE = ("na", "n/a", "nan", "null", "none", "inf", "+inf", "-inf", "infinity", ".", "-")
 
 
-def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None]:
+def understood(
+    text: str, *, name: str, column: Column, choices: Mapping[str, tuple[str, ...]]
+) -> tuple[Any, str | None]:
     """Return the value of a cell, and None or the words that say why it has none.
 
     Parameters
@@ -51,9 +54,11 @@ def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None
     text : str
         The cell without blanks around it; empty is missing and gives None.
     name : str
-        Our name of the column; the choices and limits of our own are above.
+        Our name of the column; its limits are those above.
     column : Column
         Its type is the type of the value; a declared one has its levels and limits itself.
+    choices : mapping
+        What a cell may say, by the name of its column: `CHOICES` and units of the signals.
     """
     if text == "":
         return None, None
@@ -61,9 +66,9 @@ def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None
         return None, f"'{text}' is not a value; leave the cell empty for missing"
     if name in IDENTIFIERS:
         return text, _identifier_problem(text)
-    choices = CHOICES.get(name) or column.levels
-    if choices and column.dtype == TEXT:
-        return _choice(text, choices)
+    allowed = choices.get(name) or column.levels
+    if allowed and column.dtype == TEXT:
+        return _choice(text, allowed)
     if column.dtype == FLAG:
         value = _FLAGS.get(text.lower())
         return value, None if value is not None else f"'{text}' is not true or false; write one"

@@ -196,7 +196,7 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
     columns = ("patient_id", "start_s", "end_s", "status")
     facts = eligibility.facts(
         _rows(
-            contracts.RECORDINGS,
+            contracts.recordings({}),
             [
                 dict(zip(columns, r)) | {"recording_id": str(i)}
                 for i, r in enumerate(recordings)

@@ -181,10 +181,9 @@ def test_a_sound_study_has_no_line_but_what_was_found(folder):
             "the table of events, since study.events is not right",
         ),
         (
-            "  icp_channels: [ICP,",
-            "  icp_channels: [ICP, 7,",
-            "the files of 2 recordings, since recordings.icp_channels in config.yaml is not "
-            "right",
+            "    names: [ICP,",
+            "    names: [ICP, 7,",
+            "the files of 2 recordings, since signals in config.yaml is not right",
         ),
         (
             "  time_column: t_s",

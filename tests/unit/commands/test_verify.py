@@ -33,7 +33,7 @@ def _recordings(**digests):
         | {"sha256": digest, "status": "used"}
         for name, digest in digests.items()
     ]
-    table = contracts.RECORDINGS
+    table = contracts.recordings({})
     schema = {name: column.dtype for name, column in table.columns.items()}
     return pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
 
@@ -54,7 +54,7 @@ def study(tmp_path):
     atomic_write.write(results / "README.md", "Tables\n")
     read = hashlib.sha256(b"t_s,icp\n0,12\n").hexdigest()
     table = _recordings(r1=read, r2=None)
-    store.write(table, contracts.RECORDINGS, results / "recordings.parquet")
+    store.write(table, contracts.recordings({}), results / "recordings.parquet")
     names = [str(p.relative_to(results)) for p in results.rglob("*") if p.is_file()]
     account = run_account.Account(
         title="A study",

@@ -19,8 +19,8 @@ SETTINGS = {
             {
                 "rule": "range",
                 "signal": "icp",
-                "min_mmhg": -10.0,
-                "max_mmhg": 100.0,
+                "min": -10.0,
+                "max": 100.0,
                 "margin_s": 0,
             }
         ]

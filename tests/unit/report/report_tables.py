@@ -96,7 +96,7 @@ def make_recordings(patients, *, seed):
         "status": ["excluded" if i in excluded else "used" for i in range(n)],
         "reason": ["truncated" if i in excluded else None for i in range(n)],
     }
-    return frame_of(columns, contracts.RECORDINGS)
+    return frame_of(columns, contracts.recordings({}))
 
 
 def make_excluded(recordings):

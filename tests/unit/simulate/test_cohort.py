@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from published_settings import DECLARED
 
-from icpcohort.contracts import EVENTS, MONITORS, RECORDING_LIST, patients, store
+from icpcohort.contracts import EVENTS, MONITORS, patients, recording_list, store
 from icpcohort.simulate import write_cohort
 from icpcohort.simulate.cohort import outcome_times
 
@@ -20,7 +20,7 @@ ARGUMENTS = {
 }
 TABLES = {
     "patients.csv": patients(DECLARED),
-    "recordings.csv": RECORDING_LIST,
+    "recordings.csv": recording_list({}),
     "monitors.csv": MONITORS,
     "events.csv": EVENTS,
 }

@@ -171,12 +171,14 @@ def test_a_shift_moves_icp_and_cpp_and_abp_only_where_it_is_not_of_the_tragus():
             "abp_level_used": ["tragus", "unknown", None],
         }
     )
-    moved = exposures._shifted(trends, {"icp_mmhg": -2.0, "abp_unless_tragus_mmhg": -10.0})
+    moved = exposures._shifted(
+        trends, {"icp_mmhg": -2.0, "abp_unless_tragus_mmhg": -10.0}, declared={}
+    )
     assert moved["icp_mmhg"].to_list() == [8.0, 10.0, None]
     assert moved["abp_mmhg"].to_list() == [90.0, 81.0, 82.0]
     assert moved["cpp_mmhg"].to_list() == [82.0, 71.0, None]
     still = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
-    assert exposures._shifted(trends, still) is trends
+    assert exposures._shifted(trends, still, declared={}) is trends
 
 
 def effects(values):

@@ -28,6 +28,9 @@ MODEL = {
 }
 
 
+ICP, ABP = (CONFIG["signals"][name] for name in ("icp", "abp"))
+
+
 def _load_texts(folder, config, models):
     (folder / "config.yaml").write_text(config, encoding="utf-8")
     (folder / "models.yaml").write_text(models, encoding="utf-8")
@@ -197,7 +200,7 @@ def test_an_empty_block_says_what_to_write(tmp_path):
 def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path):
     rules = [
         {"rule": "event", "signal": "icp", "event": "rezero", "settle_s": 60.0},
-        {"rule": "jump", "signal": "icp", "max_step_mmhg": 15.0, "margin": 5.0},
+        {"rule": "jump", "signal": "icp", "max_step": 15.0, "margin": 5.0},
     ]
     assert sorted(_problems(tmp_path, _config(cleaning={"rules": rules}))) == [
         "config.yaml, cleaning.rules, entry 2 (jump), margin: unknown setting; "
@@ -222,7 +225,7 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         ),
         (
             {"rule": "event", "signal": "cpp", "event": "rezero", "settle_s": 60.0},
-            "entry 1 (event), signal: 'cpp' is not one of icp, abp; did you mean 'icp'?",
+            "entry 1 (event), signal: 'cpp' is none of the signals; did you mean 'icp'?",
         ),
         (
             {"rule": "event", "signal": "icp", "event": "drain", "settle_s": 60.0},
@@ -235,15 +238,15 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
                 "rule": "flat_line",
                 "signal": "icp",
                 "tier": "hourly",
-                "max_spread_mmhg": 0.0,
+                "max_spread": 0.0,
                 "min_s": 600,
             },
             "entry 1 (flat_line), tier: 'hourly' is not one of waveform, seconds, ten_seconds, "
             "minutes",
         ),
         (
-            {"rule": "range", "signal": "icp", "min_mmhg": 9.0, "max_mmhg": 9.0, "margin_s": 0},
-            "entry 1 (range), max_mmhg: 9.0 is not above min_mmhg 9.0; write a value above 9.0",
+            {"rule": "range", "signal": "icp", "min": 9.0, "max": 9.0, "margin_s": 0},
+            "entry 1 (range), max: 9.0 is not above min 9.0; write a value above 9.0",
         ),
         (
             {
@@ -330,8 +333,8 @@ def test_the_rule_of_beats_stands_once_and_its_limits_in_order(tmp_path):
             "with a letter; write for example first_24_h",
         ),
         (
-            {"recordings": {"icp_channels": ["P1", "ICP"], "abp_channels": ["p1"]}},
-            "recordings.abp_channels: 'p1' stands in icp_channels too; keep one",
+            {"signals": {"icp": ICP | {"names": ["P 1"]}, "abp": ABP | {"names": ["p  1"]}}},
+            "signals.abp.names: 'p  1' stands in signals.icp.names too; keep one",
         ),
         (
             {"burden": {"icp_above_mmhg": [18.0, 20.0, 22.0, 22.0000001]}},

@@ -151,7 +151,7 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
                 Paragraph(text, (Link("table-rules"),)),
                 *table(
                     "rules",
-                    appendix.cleaning_rules(masking),
+                    appendix.cleaning_rules(masking, declared=settings),
                     sortable=False,
                     supplementary=True,
                 ),

@@ -29,11 +29,11 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     of_signals = ingest.sections_of(settings)
     curve_rules = curve_settings.rules_of(settings)
     signals = [
-        rules.methods_sentence(of_signals.rules),
+        rules.methods_sentence(of_signals.rules, declared=settings),
         intervals.methods_sentence(
             annotation_meanings=of_signals.recordings.annotation_meanings
         ),
-        trends.methods_sentence(of_signals.trends),
+        trends.methods_sentence(of_signals.trends, declared=settings),
         pulse_amplitude.methods_sentence(of_signals.trends),
         pulse_blocks.methods_sentence(of_signals.trends),
         transducer_level.methods_sentence(of_signals.levels),

@@ -300,7 +300,7 @@ def test_settings_are_listed_by_their_place_in_the_file():
     for words in (
         "windows.first_72_h.end_h 72.0",
         "burden.icp_above_mmhg 18.0, 20.0, 22.0, 25.0",
-        "cleaning.rules[1].min_mmhg -10.0",
+        "cleaning.rules[1].min -10.0",
         "unfavourable_by_dose.adjust_for impact_core_logit",
     ):
         assert words in PAGE.text
