@@ -14,12 +14,18 @@ LEVEL = {
 
 TIMES = {
     "death_h": Column(
-        REAL, "h", "Death since time zero; null if alive when last known", role="outcome"
+        REAL,
+        "h",
+        "Death since time zero; null if alive when last known",
+        role="outcome",
+        kind="time",
     ),
     "left_unit_h": Column(
-        REAL, "h", "Discharge from the unit since time zero, alive", role="outcome"
+        REAL, "h", "Discharge from the unit since time zero, alive", role="outcome", kind="time"
     ),
-    "last_known_h": Column(REAL, "h", "Last known to be alive since time zero", role="outcome"),
+    "last_known_h": Column(
+        REAL, "h", "Last known to be alive since time zero", role="outcome", kind="time"
+    ),
 }
 
 

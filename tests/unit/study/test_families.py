@@ -1,13 +1,14 @@
 """Which outcomes a family can have follows from the kinds of columns."""
 
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts.columns import Column
 from icpcohort.study import families, plan_checks
 from icpcohort.study.families import FAMILIES
 
-DECLARED = {
+COLUMNS = {
     "icu_days": Column(contracts.COUNT, "d", "Days in intensive care", role="outcome"),
     "mrs_3m": Column(contracts.COUNT, "{score}", "Rankin at 3 months", role="outcome"),
     "cost": Column(contracts.REAL, "1", "Cost of the stay", role="outcome"),
@@ -37,11 +38,11 @@ DECLARED = {
     ],
 )
 def test_a_declared_outcome_is_offered_to_the_families_of_its_kind(name, outcomes):
-    assert families.outcomes_of(FAMILIES[name], DECLARED) == outcomes
+    assert families.outcomes_of(FAMILIES[name], COLUMNS) == outcomes
 
 
-def test_the_outcomes_of_the_built_in_columns_are_those_of_before():
-    columns = contracts.analysis({}).columns
+def test_the_outcomes_of_the_shipped_dictionary_are_offered_by_their_kinds():
+    columns = contracts.analysis(DECLARED).columns
     flags = ("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon")
     scores = ("gose_6m", "gose_6m_merged")
     offered = {name: families.outcomes_of(one, columns) for name, one in FAMILIES.items()}
@@ -58,7 +59,7 @@ def test_the_outcomes_of_the_built_in_columns_are_those_of_before():
         (Column(contracts.COUNT, "{score}", "a"), "score"),
         (Column(contracts.COUNT, "d", "a"), "count"),
         (Column(contracts.REAL, "h", "a"), "number"),
-        (Column(contracts.TEXT, "", "a"), "text"),
+        (Column(contracts.TEXT, "", "a"), "category"),
         (Column(contracts.COUNT, "", "a", kind="score"), "score"),
         (Column(contracts.REAL, "h", "a", kind="time"), "time"),
     ],
@@ -70,10 +71,13 @@ def test_a_kind_is_stated_or_follows_from_type_and_unit(column, kind):
 @pytest.mark.parametrize(
     ("name", "cure"),
     [
-        ("negative_binomial", "the study has none of kind count; declare one, or name another"),
+        (
+            "negative_binomial",
+            "the study has none of kind count; declare one in variables",
+        ),
         (
             "cause_specific_cox",
-            "the study has none of kind event; declare one, or name another",
+            "the study has none of kind event; declare one in variables.yaml",
         ),
         ("linear", "write gose_6m or gose_6m_merged"),
     ],
@@ -81,7 +85,11 @@ def test_a_kind_is_stated_or_follows_from_type_and_unit(column, kind):
 def test_an_outcome_of_another_kind_is_named_with_what_fits(name, cure):
     block = {"family": name, "outcome": "unfavourable", "window": "w"}
     lines = plan_checks.contradictions(
-        {"models": {"m": block}}, windows={"w": {}}, burden_columns=None, file="models.yaml"
+        {"models": {"m": block}},
+        declared=DECLARED,
+        windows={"w": {}},
+        burden_columns=None,
+        file="models.yaml",
     )
     expected = (
         f"models.yaml, models.m.outcome: 'unfavourable' is no outcome of family {name}; {cure}"
