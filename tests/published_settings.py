@@ -10,9 +10,10 @@ CONFIG = ROOT / "config" / "config.yaml"
 PUBLISHED: dict[str, Any] = settings.load(
     CONFIG, CONFIG.with_name("models.yaml"), schema_folder=ROOT / "workflow" / "schemas"
 )[0]
-# What the demo study declares of its patients: the dictionaries patient and tbi.
+# What the demo study declares: the dictionaries patient and tbi, and its signals.
 DECLARED: dict[str, Any] = {
-    name: PUBLISHED[name] for name in ("variables", "outcomes", "scores")
+    name: PUBLISHED[name]
+    for name in ("variables", "outcomes", "scores", "signals", "derived_signals")
 }
 
 

@@ -8,10 +8,21 @@ from catalogue_text import columns_of
 from published_settings import DECLARED
 
 from icpcohort import contracts
+from icpcohort.commands import catalogue
 from icpcohort.contracts import readme
 
 COMMITTED = Path(__file__).parents[2] / "results" / "README.md"
-COMMAND = "python -m icpcohort.contracts.readme > results/README.md"
+COMMAND = "python -m icpcohort.commands.catalogue > results/README.md"
+TEXT = catalogue.text(Path(__file__).parents[2])
+OF_DECLARED = (
+    contracts.patients,
+    contracts.recordings,
+    contracts.trends,
+    contracts.outcomes,
+    contracts.updates,
+    contracts.analysis,
+    contracts.analyses,
+)
 # The study's own list, and the values that a fit takes and no rule writes.
 NOT_WRITTEN = (contracts.recording_list({}), contracts.REPEATED_VALUES)
 
@@ -20,7 +31,7 @@ def test_the_catalogue_is_current():
     difference = "\n".join(
         difflib.unified_diff(
             COMMITTED.read_text(encoding="utf-8").splitlines(),
-            readme.as_markdown().splitlines(),
+            TEXT.splitlines(),
             "results/README.md",
             "as the contracts say now",
             lineterm="",
@@ -32,27 +43,20 @@ def test_the_catalogue_is_current():
 
 
 def test_every_table_of_the_contracts_has_a_section_with_every_column():
-    text = readme.as_markdown()
-    sections = text.split("\n## ")[1:]
+    sections = TEXT.split("\n## ")[1:]
     tables = [t for t in vars(contracts).values() if isinstance(t, contracts.Table)]
-    tables += [contracts.recordings({}), contracts.trends({})]
-    tables += [
-        contracts.analysis(DECLARED),
-        contracts.analyses(DECLARED),
-        contracts.updates(DECLARED),
-    ]
+    tables += [made(DECLARED) for made in OF_DECLARED]
     tables = [t for t in tables if t not in NOT_WRITTEN]
     assert sorted(s.split("`")[1] for s in sections) == sorted(t.path for t in tables)
     for table in tables:
-        assert set(columns_of(text, table.path)) == set(table.columns), table.path
+        assert set(columns_of(TEXT, table.path)) == set(table.columns), table.path
 
 
 def test_a_column_that_a_section_takes_from_another_table_is_the_same_column():
-    text = readme.as_markdown()
-    tables = {t.path: t for t in readme.results_tables()}
+    tables = {t.path: t for t in readme.results_tables(DECLARED)}
     n_shared = 0
     for path, table in tables.items():
-        section = text.split(f"\n## `{path}`\n")[1].split("\n## ")[0]
+        section = TEXT.split(f"\n## `{path}`\n")[1].split("\n## ")[0]
         line = next((x for x in section.splitlines() if x.startswith("All columns of")), "")
         for other in line.split("`")[1::2]:
             n_shared += 1
@@ -62,11 +66,11 @@ def test_a_column_that_a_section_takes_from_another_table_is_the_same_column():
 
 @pytest.mark.parametrize("table", NOT_WRITTEN, ids=lambda table: table.path)
 def test_a_table_that_no_rule_writes_is_left_out(table):
-    assert table.path not in readme.as_markdown()
+    assert table.path not in TEXT
 
 
 def test_a_bar_in_a_meaning_does_not_break_the_row():
-    rows = [line for line in readme.as_markdown().splitlines() if line.startswith("| `")]
+    rows = [line for line in TEXT.splitlines() if line.startswith("| `")]
     bars = {
         line.replace("\\|", "").count("|") for line in rows if "percent_time_within" in line
     }

@@ -4,6 +4,7 @@ import difflib
 import json
 from pathlib import Path
 
+import pytest
 import yaml
 
 from icpcohort.commands.settings_schema import SECTIONS
@@ -11,6 +12,7 @@ from icpcohort.contracts.setting import OfColumns
 from icpcohort.study import readme
 
 HOME = Path(__file__).parents[2]
+DECLARED_BY_NAME = ("signals", "derived_signals")
 COMMAND = "python -m icpcohort.study.readme > config/README.md"
 CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
 
@@ -42,7 +44,7 @@ def _named(block):
 def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
     text = readme.read(HOME)
     n_rows = 0
-    for block in set(CONFIG) - {"windows", "cleaning", "study"}:
+    for block in set(CONFIG) - {"windows", "cleaning", "study", *DECLARED_BY_NAME}:
         section = text.split(f"\n## `{block}`\n")[1].split("\n## ")[0]
         rows = [
             [cell.strip() for cell in line.replace("\\|", "/").split("|")[1:-1]]
@@ -61,6 +63,14 @@ def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
                 assert value == f"`{json.dumps(setting, ensure_ascii=False)}`"
             assert all((allowed, meaning, source)), name
     assert n_rows > 50
+
+
+@pytest.mark.parametrize("block", DECLARED_BY_NAME)
+def test_what_a_study_declares_by_name_has_a_row_for_each_setting_of_an_entry(block):
+    section = readme.read(HOME).split(f"\n## `{block}`\n")[1].split("\n## ")[0]
+    rows = {line.split("`")[1] for line in section.splitlines() if line.startswith("| `")}
+    stated = {f"<name>.{key}" for entry in CONFIG[block].values() for key in entry}
+    assert stated <= rows
 
 
 def test_a_row_says_unit_and_range_in_words():
