@@ -29,6 +29,6 @@ texts = folder.files(
 folder.write(
     texts,
     snakemake.output.files,
-    identifiers=folder.identifiers(results.tables),
+    identifiers=folder.identifiers(results.tables, columns=results.columns),
     min_cell=min_cell,
 )

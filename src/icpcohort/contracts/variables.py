@@ -27,7 +27,7 @@ _KNOWN: dict[str, Known] = {
     "in_window": "in the window",
     "afterwards": "afterwards",
 }
-_MOST = 1e9
+MOST = 1e9  # a bound that says no more than: a number
 
 
 def _text(about: str, example: str) -> Setting:
@@ -35,7 +35,7 @@ def _text(about: str, example: str) -> Setting:
 
 
 def _number(about: str, example: float) -> Setting:
-    return Setting(about, OF_THE_STUDY, example, at_least=-_MOST, at_most=_MOST)
+    return Setting(about, OF_THE_STUDY, example, at_least=-MOST, at_most=MOST)
 
 
 @dataclass(frozen=True, kw_only=True)

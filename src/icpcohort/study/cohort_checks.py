@@ -73,6 +73,7 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
             f"cohort.main_outcome: '{main}' is no outcome of kind flag in variables.yaml; "
             f"{suggestion(main, flags)}"
         )
+    lines += _rows_of_nothing(settings)
     windows = at(settings, "windows") or {}
     for name, entry in settings["variables"].items():
         window = entry.get("known_window")
@@ -82,6 +83,19 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
                 f"{suggestion(window, windows)}"
             )
     return lines + _rules_of_variables(settings) + _codings_of_variables(settings)
+
+
+def _rows_of_nothing(settings: Mapping[str, Any]) -> list[str]:
+    """List the rows of Table 1 that are no column of the analysis table."""
+    rows = at(settings, "cohort", "table_one", "rows")
+    columns = contracts.analysis(settings).columns.items()
+    known = [name for name, column in columns if column.role != "key"]
+    return [
+        f"cohort.table_one.rows: '{name}' is no variable of variables.yaml; "
+        f"{suggestion(name, known)}"
+        for name in (rows if isinstance(rows, list) else [])
+        if isinstance(name, str) and name not in known
+    ]
 
 
 def _rules_of_variables(settings: Mapping[str, Any]) -> list[str]:

@@ -11,6 +11,7 @@ from typing import Any
 
 import yaml
 
+from icpcohort.contracts.variables import MOST
 from icpcohort.study.rows import TABLES
 
 UNITS = {
@@ -71,17 +72,18 @@ def as_markdown(schemas: dict[str, dict[str, Any]], config: dict[str, Any]) -> s
         for block, part in schema["properties"].items():
             values = config.get(block) if file == "config.yaml" else None
             text += f"\n## `{block}`\n\n{part['description']}.\n\n{TABLE_HEAD}"
-            text += _rows(part, values)
+            text += _rows(part, values, block=block)
             if block == "study":
                 text += COLUMNS + _columns()
         text += _of_kinds(schema.get("$defs", {}))
     return text
 
 
-def _rows(part: dict[str, Any], values: Any) -> str:
+def _rows(part: dict[str, Any], values: Any, *, block: str) -> str:
     """Return the rows of a block; what there is per column of the study's tables is one row."""
     if not OF_COLUMNS.keys() <= part.get("properties", {}).keys():
-        return "".join(_row(*leaf) for leaf in _leaves(part, values, ""))
+        found = _leaves(part, values, "")
+        return "".join(_row(name or block, leaf, value) for name, leaf, value in found)
     rows = ""
     for key, inner in part["properties"].items():
         leaves = list(_leaves(inner, values.get(key), key))
@@ -188,6 +190,8 @@ def _range(part: dict[str, Any]) -> str:
         return f"`{part['const']}`"
     if "minLength" in part or part.get("type") == "string":
         return str(part.get("x-words", "text"))
+    if part.get("maximum") == MOST:
+        return "a number"
     low = f"{part['minimum']} to" if "minimum" in part else None
     low = low or (f"above {part['exclusiveMinimum']} to" if "exclusiveMinimum" in part else "")
     high = f"below {part['exclusiveMaximum']}" if "exclusiveMaximum" in part else ""
@@ -200,7 +204,7 @@ def read(repository: Path) -> str:
         f"{name}.yaml": json.loads(
             (repository / "workflow/schemas" / f"{name}.schema.json").read_text("utf-8")
         )
-        for name in ("config", "models", "specifications")
+        for name in ("config", "variables", "models", "specifications")
     }
     text = (repository / "config/config.yaml").read_text("utf-8")
     return as_markdown(schemas, yaml.safe_load(text))

@@ -48,7 +48,7 @@ def derived_from(column: str, patient: Mapping[str, Any], results: Results) -> I
     rules = {rule: entry[rule] for rule in RULES if entry.get(rule)}
     if form := results.settings["scores"].get(_family(entry)):
         rules |= form
-    stated = ", ".join(f"{name}.{rule} {value}" for rule, value in rules.items())
+    stated = ", ".join(f"{name}.{rule} {_words(value)}" for rule, value in rules.items())
     yield f"Settings: {stated or 'none'}"
 
 
@@ -66,6 +66,13 @@ def entry_of(name: str, settings: Mapping[str, Any]) -> Mapping[str, Any]:
     """Return the entry of a covariate or an outcome; empty for what the project itself asks."""
     empty: dict[str, Any] = {}
     return settings["variables"].get(name) or settings["outcomes"].get(name) or empty
+
+
+def _words(value: object) -> str:
+    """Return a value of the settings as people write it."""
+    if isinstance(value, Mapping):
+        return " and ".join(f"{key}: {inner}" for key, inner in value.items())
+    return str(value)
 
 
 def _family(entry: Mapping[str, Any]) -> str:

@@ -58,8 +58,8 @@ def files(
     Parameters
     ----------
     tables : mapping of table name to DataFrame
-        The names of `reads.SHARE.tables`, as in the contracts. Centres are called by numbers,
-        the largest first.
+        The names of `reads.SHARE.tables`, as in the contracts. What a category without
+        stated levels says, such as a centre, is called by numbers, the largest first.
     models, estimates, dropped : by model name
         The plan; `contracts.ESTIMATES`; `contracts.MODEL_DROPPED`.
     methods : mapping of heading to paragraph
@@ -78,7 +78,7 @@ def files(
         If after hiding a small count could still be worked out.
     """
     described = share_table_one.table_one(
-        _with_numbers(tables["analysis"]),
+        _with_numbers(tables["analysis"], columns),
         main_window=main_window,
         variables=variables,
         groups=groups,
@@ -101,15 +101,24 @@ def files(
     return texts
 
 
-def identifiers(tables: Mapping[str, pl.DataFrame]) -> frozenset[str]:
-    """Return every name that must not stand in the folder, of the tables that `files` takes."""
+def identifiers(
+    tables: Mapping[str, pl.DataFrame], *, columns: Mapping[str, Column]
+) -> frozenset[str]:
+    """Return every name that must not stand in the folder, of the tables that `files` takes.
+
+    Parameters
+    ----------
+    columns : mapping of name to Column
+        Those of the analysis table.
+    """
     patients = tables["patients"]
-    columns = (
-        *(patients[name] for name in ("patient_id", "centre") if name in patients.columns),
+    texts = (
+        patients["patient_id"],
+        *(patients[name] for name in _free_categories(patients, columns)),
         *(tables["recordings"]["recording_id"], tables["recordings"]["path"]),
         tables["monitors"]["monitor_id"],
     )
-    return frozenset(str(one) for values in columns for one in values.drop_nulls())
+    return frozenset(str(one) for values in texts for one in values.drop_nulls())
 
 
 def write(
@@ -166,20 +175,34 @@ def _sheets(
     }
 
 
-def _with_numbers(analysis: pl.DataFrame) -> pl.DataFrame:
-    """Name centres by number, the largest first: which unit it was is for the group to know."""
-    if "centre" not in analysis.columns:
-        return analysis
-    sizes = (
-        analysis["centre"]
-        .drop_nulls()
-        .value_counts()
-        .sort("count", "centre", descending=[True, False])
-    )
-    names = {one: f"centre {i}" for i, one in enumerate(sizes["centre"], start=1)}
-    return analysis.with_columns(
-        pl.col("centre").replace_strict(names, default=None, return_dtype=pl.String())
-    )
+def _free_categories(table: pl.DataFrame, columns: Mapping[str, Column]) -> list[str]:
+    """Return the categories whose levels the study does not state, such as centres."""
+    return [
+        name
+        for name, column in columns.items()
+        if column.kind == "category" and not column.levels and name in table.columns
+    ]
+
+
+def _with_numbers(analysis: pl.DataFrame, columns: Mapping[str, Column]) -> pl.DataFrame:
+    """Name what a free category says by number, the largest first: its words may name people.
+
+    Which unit a centre was is for the group to know.
+    """
+    for name in _free_categories(analysis, columns):
+        sizes = (
+            analysis[name]
+            .drop_nulls()
+            .value_counts()
+            .sort("count", name, descending=[True, False])
+        )
+        numbers = {
+            one: f"{name.replace('_', ' ')} {i}" for i, one in enumerate(sizes[name], start=1)
+        }
+        analysis = analysis.with_columns(
+            pl.col(name).replace_strict(numbers, default=None, return_dtype=pl.String())
+        )
+    return analysis
 
 
 def counts_of(sheets: Mapping[str, Sheet], *, min_cell: int) -> Counts:
@@ -233,7 +256,8 @@ def _readme(
 # What may leave the group
 
 Aggregated results of a study of recorded data, for research and not for treatment. No row is of
-one patient; there is no identifier, no calendar date, and centres are numbered.
+one patient; there is no identifier, no calendar date, and centres are numbered, as are the
+values of any other variable whose levels the study does not state.
 
 `{HIDDEN}` stands for a value that is withheld. An empty cell does not apply.
 

@@ -12,7 +12,7 @@ from published_settings import DECLARED, PUBLISHED
 from scipy.optimize import linprog
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import store, variables
 from icpcohort.report import reads
 from icpcohort.report.sharing import folder as share
 from icpcohort.report.sharing import names as share_names
@@ -43,7 +43,11 @@ def _estimates(analysis, *, lost=()):
     return {"dose": row.with_columns(pl.col("n_events").cast(pl.Int64()))}, {"dose": dropped}
 
 
-def _files(analysis=None, *, lost=(), methods=METHODS, **changed):
+COLUMNS = contracts.analysis(DECLARED).columns
+ROWS = PUBLISHED["cohort"]["table_one"]["rows"]
+
+
+def _files(analysis=None, *, lost=(), methods=METHODS, columns=COLUMNS, rows=ROWS, **changed):
     tables = MADE | changed
     tables["analysis"] = tables["analysis"] if analysis is None else analysis
     estimates, dropped = _estimates(tables["analysis"], lost=lost)
@@ -54,8 +58,8 @@ def _files(analysis=None, *, lost=(), methods=METHODS, **changed):
         dropped=dropped,
         methods=methods,
         main_window=MAIN,
-        variables=PUBLISHED["cohort"]["table_one"]["rows"],
-        columns=contracts.analysis(DECLARED).columns,
+        variables=rows,
+        columns=columns,
         groups=GROUPS,
         min_cell=MIN_CELL,
     )
@@ -163,6 +167,18 @@ def test_a_centre_of_two_is_hidden_and_no_centre_has_its_name():
         assert high - low >= MIN_CELL
 
 
+def test_a_category_of_the_study_s_own_without_levels_is_numbered_too():
+    own = {"kind": "category", "label": "Way of transfer", "known": "at_admission"}
+    columns = COLUMNS | {"transfer": variables.column_of(own, role="covariate")}
+    words = pl.Series(["by Harbour boat", "by road"] * MADE["analysis"].height)
+    analysis = MADE["analysis"].with_columns(
+        words.head(MADE["analysis"].height).alias("transfer")
+    )
+    text = _files(analysis, columns=columns, rows=["transfer"])["table1.csv"]
+    assert "Harbour" not in text
+    assert {row["level"] for row in _rows(text)} >= {"transfer 1", "transfer 2"}
+
+
 def test_two_patients_lost_between_table_and_model_cannot_be_counted():
     known = MADE["analysis"].with_columns(unfavourable=pl.col("unfavourable").fill_null(True))
     lost = known.filter(pl.col("window") == MAIN, pl.col("unfavourable"))["patient_id"]
@@ -212,7 +228,7 @@ def test_a_complication_of_one_patient_has_no_percentage_and_no_limits():
 
 def test_no_file_has_a_small_count_an_identifier_or_a_column_of_people():
     texts = FILES
-    names = share.identifiers(MADE)
+    names = share.identifiers(MADE, columns=COLUMNS)
     assert {"p001", "north", "r001", "m001", "recordings/r001.csv"} <= names
     for name, text in texts.items():
         if name.endswith(".csv"):
@@ -222,7 +238,7 @@ def test_no_file_has_a_small_count_an_identifier_or_a_column_of_people():
 
 
 def _write(folder, texts):
-    names = share.identifiers(MADE)
+    names = share.identifiers(MADE, columns=COLUMNS)
     paths = [folder / name for name in texts]
     share.write(texts, paths, identifiers=names, min_cell=MIN_CELL)
     return paths
