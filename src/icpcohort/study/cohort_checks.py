@@ -88,7 +88,8 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
 def _rows_of_nothing(settings: Mapping[str, Any]) -> list[str]:
     """List the rows of Table 1 that are no column of the analysis table."""
     rows = at(settings, "cohort", "table_one", "rows")
-    columns = contracts.analysis(settings).columns.items()
+    of_patients = {name: settings[name] for name in ("variables", "outcomes")}
+    columns = contracts.analysis(of_patients).columns.items()
     known = [name for name, column in columns if column.role != "key"]
     return [
         f"cohort.table_one.rows: '{name}' is no variable of variables.yaml; "

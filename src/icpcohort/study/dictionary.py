@@ -4,7 +4,7 @@ An entry of the study with the name of a shipped entry changes the keys that it 
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple
@@ -103,15 +103,19 @@ def resolved(
         if (shipped / f"{name}.yaml").exists()
     ]
     merged: dict[str, Any] = {**written}
+    ships: set[str] = set()
     for section in SECTIONS:
         entries, twice = _together(section, parts)
         lines += twice
+        ships |= entries.keys()
         of_study = _changed(entries, written.get(section, {}))
         if isinstance(of_study, dict):
             of_study = {name: _in_texts(entry) for name, entry in of_study.items()}
         merged[section] = of_study
     lines += problems(merged, dict(schema), file=file)
     if not lines:
+        for section in ("variables", "outcomes"):
+            merged[section] = _with_their_columns(merged[section], ships=ships)
         lines = [f"{file}, {line}" for line in dictionary_checks.contradictions(merged)]
     return Declared({section: merged[section] for section in SECTIONS}, lines)
 
@@ -150,15 +154,22 @@ def _changed(entries: Mapping[str, Any], written: Any) -> Any:
     for name, entry in written.items():
         shipped = entries.get(name)
         if isinstance(entry, dict):
-            changed[name] = {**shipped, **entry} if shipped else _with_its_column(name, entry)
+            changed[name] = {**(shipped or {}), **entry}
         else:
             changed[name] = entry
     return changed
 
 
-def _with_its_column(name: str, entry: dict[str, Any]) -> dict[str, Any]:
-    """Return a recorded entry of the study's own with its column, which must be there."""
-    return {**entry, "column": entry.get("column", name)} if is_recorded(entry) else entry
+def _with_their_columns(
+    entries: Mapping[str, dict[str, Any]], *, ships: Collection[str]
+) -> dict[str, Any]:
+    """Return the entries, each recorded one of the study's own with a column that must be."""
+    return {
+        name: {**entry, "column": entry.get("column", name)}
+        if name not in ships and is_recorded(entry)
+        else entry
+        for name, entry in entries.items()
+    }
 
 
 _TEXTS = ("levels", "dead", "favourable_from", "equals", "merge", "codings", "scales")
