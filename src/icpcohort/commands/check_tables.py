@@ -20,6 +20,7 @@ OVERLAP_S = 1.0  # a start is often rounded to the second; no source
 MAX_SPANS = 3  # of a patient's recordings in one line
 
 Span = tuple[float, float]
+BEFORE_ALL = ("injury", "onset")  # times zero before which nothing was monitored
 
 
 class Opened(NamedTuple):
@@ -59,14 +60,14 @@ def contradictions(
     ----------
     tables : as `study.read_rows` gives them; faulty cells are passed over
     time_zero : the setting; None where it is not known
-        Nothing can be recorded before an injury that it is monitored for. Admission and the
+        Nothing can be recorded before what it is monitored for. Admission and the
         start of monitoring can come later than the first reading: see `suspicions`.
     """
     rows = tables["recordings"].rows if "recordings" in tables else []
     problems = []
-    if time_zero == "injury":
+    if time_zero in BEFORE_ALL:
         problems += [
-            f"{named(row)}, start_s: {row.values['start_s']:g} is before the injury, from "
+            f"{named(row)}, start_s: {row.values['start_s']:g} is before the {time_zero}, from "
             "which all times count; correct it, or study.time_zero in config.yaml"
             for row in _before_zero(rows)
         ]
@@ -159,7 +160,7 @@ def suspicions(
     known = _by_patient(rows["patients"])
     of_patient = {p: all_of for p, all_of in placed(opened).items() if p in known}
     whole = {p: all_of for p, all_of in of_patient.items() if len(all_of) == n_listed[p]}
-    early = [] if time_zero in ("injury", None) else _before_zero(rows["recordings"])
+    early = [] if time_zero in (*BEFORE_ALL, None) else _before_zero(rows["recordings"])
     return [
         [
             f"{named(row)}, start_s: {row.values['start_s']:g} is before time zero "

@@ -40,7 +40,7 @@ def texts(*, title: str, like: str, repository: Path) -> dict[str, str]:
     for name, value in (
         ("title", json.dumps(title, ensure_ascii=False)),
         ("folder", "."),
-        *((name, begin[name]) for name in ("main_outcome",) if name in begin),
+        *((name, begin[name]) for name in ("main_outcome", "time_zero") if name in begin),
         *(("  rows", f"[{text}]") for text in rows.values()),
     ):
         config = _replaced(config, name, value, repository=repository)

@@ -95,8 +95,12 @@ class Settings:
     monitors: Annotated[str, _table("monitors")]
     events: Annotated[str, _table("events")]
     time_zero: Annotated[
-        Literal["injury", "admission", "monitoring_start"],
-        Setting("What all times of a patient count from", OF_THE_STUDY, "injury"),
+        Literal["injury", "onset", "admission", "monitoring_start"],
+        Setting(
+            "What all times of a patient count from; onset is that of the disease",
+            OF_THE_STUDY,
+            "injury",
+        ),
     ]
     columns: Annotated[
         Mapping[str, Mapping[str, str]],

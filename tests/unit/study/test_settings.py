@@ -137,7 +137,7 @@ def test_a_setting_that_has_moved_says_where(tmp_path):
             "study",
             "time_zero",
             "injuri",
-            "'injuri' is not one of injury, admission, monitoring_start; "
+            "'injuri' is not one of injury, onset, admission, monitoring_start; "
             "did you mean 'injury'?",
         ),
         (
