@@ -117,6 +117,32 @@ def test_the_tenants_example_through_a_plan_reports_the_odds_of_a_worse_score():
     assert counted == [567, 446, 668]
 
 
+def test_a_scale_on_which_higher_is_worse_gives_the_same_odds_of_a_worse_score():
+    table = tenants().with_columns(complaint=4 - pl.col("satisfaction"))
+    by_risk = {"risks_at": (0.0, 1.0)}
+    low = fitted(table, plan=planned(**by_risk))
+    high = fitted(table, plan=planned(outcome="complaint", worse="higher", **by_risk))
+    row = high.estimates.filter(adjustment="adjusted", term="contact").row(0, named=True)
+    estimate, se = POLR["ContHigh"]
+    assert row["estimate"] == pytest.approx(-estimate, abs=1e-7)
+    assert row["se"] == pytest.approx(se, abs=1e-7)
+    numbers = ["estimate", "se", "effect", "p", "n"]
+    assert high.estimates.select(numbers).equals(low.estimates.select(numbers))
+    assert high.alternatives.select("estimate", "se").equals(
+        low.alternatives.select("estimate", "se")
+    )
+    assert high.risks.select("risk", "ci_low", "ci_high").equals(
+        low.risks.select("risk", "ci_low", "ci_high")
+    )
+    assert high.alternatives["analysis"].unique(maintain_order=True).to_list()[-2:] == [
+        "complaint >= 3",
+        "complaint >= 2",
+    ]
+    assert set(high.risks["outcome"]) == {"complaint >= 3", "complaint >= 2"}
+    verdicts = high.diagnostics.filter(quantity="direction")["verdict"].to_list()
+    assert set(verdicts) == {"an odds ratio above 1: a worse (higher) complaint"}
+
+
 # McCullagh 1989, Generalized Linear Models, 2nd ed., section 5.6: 52 ratings, from
 # 1 to 9, of each of four cheeses. Printed against the first cheese: -3.352, -1.710 and 1.613
 # for a better taste (from memory). R 4.2.2 polr on the same table, against the fourth:

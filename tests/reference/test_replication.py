@@ -69,6 +69,7 @@ def patients(n, *, seed):
         centre=pl.Series([f"c{i % 25:02d}" for i in range(n)]),
         gose_6m=gose.alias("gose_6m"),
         gose_6m_merged=pl.when(gose == 2).then(3).otherwise(gose).cast(pl.Int64),
+        mrs_3m=9 - pl.when(gose == 2).then(3).otherwise(gose).cast(pl.Int64),
         unfavourable=gose <= 4,
         dead=gose == 1,
         death_h=pl.when(gose == 1).then(pl.Series(died_h)),
@@ -135,6 +136,16 @@ def test_r_gives_the_same_estimates(family, tmp_path):
     made = fitted(asked)
     scales = made.estimates.filter(pl.col("variable").is_not_null())["scale"]
     assert set(scales) == {FAMILIES[family].effect.scale}
+    assert_agrees(made, asked, tmp_path)
+
+
+@needs_r
+def test_r_gives_the_same_estimates_of_a_scale_on_which_higher_is_worse(tmp_path):
+    asked = planned("proportional_odds", outcome="mrs_3m", worse="higher")
+    made = fitted(asked)
+    as_gose = fitted(planned("proportional_odds"))
+    columns = ["estimate", "se", "p"]
+    assert made.estimates.select(columns).equals(as_gose.estimates.select(columns))
     assert_agrees(made, asked, tmp_path)
 
 

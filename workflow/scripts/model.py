@@ -8,7 +8,7 @@ from icpcohort.study import plan
 
 job_log.keep(snakemake.log)
 settings, block, made = snakemake.params.settings, snakemake.params.plan, snakemake.output
-asked = plan.from_block(snakemake.wildcards.model, block=block)
+asked = plan.from_block(snakemake.wildcards.model, block=block, outcomes=settings["outcomes"])
 done = fit.fit_model(
     store.read(snakemake.input.analysis, contracts.analysis(settings)),
     plan=asked,

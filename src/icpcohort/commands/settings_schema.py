@@ -14,7 +14,7 @@ import yaml
 
 from icpcohort.cohort import blinding, select
 from icpcohort.contracts import atomic_write, signal_settings
-from icpcohort.contracts.setting import BLOCK_NAME, OF_THE_STUDY, Kinds, OfColumns, Setting
+from icpcohort.contracts.setting import NO_KEY, OF_THE_STUDY, Kinds, OfColumns, Setting
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.exposures.window import Window
 from icpcohort.indices import curve_settings, minutes, reactivity, whole_recording
@@ -175,7 +175,7 @@ def _block(section: Any, kinds: dict[str, Any]) -> dict[str, Any]:
     """Return the schema of a dataclass or a typed dictionary; its first line describes it."""
     hints = get_type_hints(section, include_extras=True)
     names = [field.name for field in fields(section)] if is_dataclass(section) else list(hints)
-    names = [name for name in names if BLOCK_NAME not in get_args(hints[name])]
+    names = [name for name in names if NO_KEY not in get_args(hints[name])]
     optional = (
         {field.name for field in fields(section) if field.default is not MISSING}
         if is_dataclass(section)

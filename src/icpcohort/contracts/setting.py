@@ -13,7 +13,7 @@ from icpcohort.contracts.columns import Table
 
 OF_THE_STUDY = "choice of the study, no source"
 COMMON_PRACTICE = "common practice, no source"
-BLOCK_NAME = "the block's own name, not a key in it"
+NO_KEY = "stated elsewhere, as a block's own name is, and no key in it"
 
 
 @dataclass(frozen=True)

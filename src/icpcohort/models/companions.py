@@ -149,7 +149,7 @@ def _drawn(
         design.fill(rows, model.layout).matrix,
         risk=risk,
         kind=kind,
-        levels=known[plan.outcome].unique().sort().to_list() if kind == "score" else [],
+        levels=plan.from_worst(known[plan.outcome].unique()) if kind == "score" else [],
         spread=spread,
         delta=delta,
         seed=[how.seed, number, round(1000 * abs(delta)), int(delta < 0)],
@@ -162,15 +162,12 @@ def _drawn(
 
 
 def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
-    """Return the fit of another family to a score at or below each cut."""
-    scores = model.frames[0][plan.outcome].unique().sort().to_list()
-    fits = []
-    for cut in scores[:-1]:
-        name = f"{plan.outcome} <= {cut}"
-        frames = [
-            frame.with_columns((pl.col(plan.outcome) <= cut).alias(name))
-            for frame in model.frames
-        ]
+    """Return the fit of another family to a score at each cut or worse."""
+    score, fits = pl.col(plan.outcome), []
+    for cut in plan.from_worst(model.frames[0][plan.outcome].unique())[:-1]:
+        name = f"{plan.outcome} {plan.at_or_beyond} {cut}"
+        is_worse = score <= cut if plan.worse == "lower" else score >= cut
+        frames = [frame.with_columns(is_worse.alias(name)) for frame in model.frames]
         one = replace(plan, family=family, outcome=name)
         fitted = fit_frames(frames, model.layout, plan=one, problems=[])
         fits.append(_as_rows(name, fitted, model, plan))
@@ -227,7 +224,7 @@ def risks(model: Model, *, plan: Plan) -> pl.DataFrame:
     outcome = FAMILIES[plan.family].outcome
     cuts: list[tuple[int | None, int | None]] = [(None, None)]  # column of the risk, and score
     if outcome.kind == "score":
-        scores = model.frames[0][plan.outcome].unique().sort().to_list()
+        scores = plan.from_worst(model.frames[0][plan.outcome].unique())
         cuts = list(enumerate(scores[:-1]))
     return pl.concat(
         absolute.rows_of(
@@ -236,7 +233,10 @@ def risks(model: Model, *, plan: Plan) -> pl.DataFrame:
             expected_is=outcome.expected,
             adjustment=model.adjustment,
             outcome=outcome.expected_of.format(
-                outcome=plan.outcome, horizon_h=plan.horizon_h, cut=cut, event=plan.event
+                outcome=plan.outcome,
+                horizon_h=plan.horizon_h,
+                cut=f"{plan.at_or_beyond} {cut}",
+                event=plan.event,
             ),
             n=model.fitted.n,
         )

@@ -24,6 +24,7 @@ class Response(NamedTuple):
     clusters: npt.NDArray[np.int64] | None  # number of each row's cluster, from 0
     horizon_h: float | None  # end of follow-up since time zero; only of a Cox model
     event: str | None = None  # which of several events counts; None: death
+    worse: Literal["lower", "higher"] = "lower"  # which way a score is worse
 
 
 @dataclass(frozen=True)

@@ -91,4 +91,5 @@ def response_of(frame: pl.DataFrame, *, plan: Plan) -> Response:
         follow_up.numbers(frame[plan.clusters]) if plan.clusters else None,
         plan.horizon_h,
         plan.event,
+        plan.worse,
     )

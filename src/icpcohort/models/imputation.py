@@ -188,11 +188,11 @@ def draw_outcomes(
     X : array (n, k)
     risk : the family's
     kind : {"flag", "score", "number", "count"}
-    levels : the scores that `made` knows, in order; of a score only
+    levels : the scores that `made` knows, the worst first; of a score only
     spread : float
         The standard deviation of a number's residuals, or the dispersion of a count.
     delta : float
-        Added to the log odds of the flag, or of a score at or below each cut, or to the log of
+        Added to the log odds of the flag, or of a score at each cut or worse, or to the log of
         a count's mean; times `spread`, to a number.
     seed : numbers
 

@@ -238,8 +238,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     Parameters
     ----------
     response : Response
-        The outcome is a score, higher being better. A score that nobody has is absent: its
-        neighbours share one cut.
+        The outcome is a score. One that nobody has is absent: its neighbours share one cut.
     design : Design
         As many rows as `response`.
     problems : list of str
@@ -251,6 +250,8 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     scores, ranks, counts = np.unique(
         outcome.to_numpy(), return_inverse=True, return_counts=True
     )
+    if response.worse == "higher":  # ranks begin with the worst
+        scores, counts, ranks = scores[::-1], counts[::-1], len(scores) - 1 - ranks
     y = ranks.astype(np.int64)
     labels = tuple(str(score) for score in scores)
     reasons = _problems(y, design, outcome.name, problems)
@@ -274,7 +275,11 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         for label, count in zip(labels, counts, strict=True)
     ]
     rows.append(
-        Diagnostic("direction", None, f"an odds ratio above 1: a worse (lower) {outcome.name}")
+        Diagnostic(
+            "direction",
+            None,
+            f"an odds ratio above 1: a worse ({response.worse}) {outcome.name}",
+        )
     )
     cuts = _cuts(labels)
     scales = ("threshold",) * len(cuts) + (ODDS_RATIO.scale,) * len(design.terms)

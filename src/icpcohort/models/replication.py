@@ -134,6 +134,8 @@ def script(made: Fit, *, plan: Plan) -> str:
     names = ", ".join(_text(model.adjustment) for model in reported)
     timed = FAMILIES[plan.family].timed
     body = COMPUTING[plan.family].r_fit.strip().replace("\n", "\n  ")
+    if FAMILIES[plan.family].outcome.kind == "score" and plan.worse == "higher":
+        body = f"y <- -y  # the worst score first\n  {body}"
     parts = [
         head,
         TOOLS,

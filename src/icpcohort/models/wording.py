@@ -34,7 +34,7 @@ def methods_sentence(plan: Plan, *, columns: Columns) -> str:
             f"'{plan.window.replace('_', ' ')}'.",
             f"The exposure was {_in_words(plan.exposure, columns)}; its {effect} is for "
             f"{plan.unit_of_effect:g} more of it.",
-            _of_event(family.direction, plan),
+            _of_event(family.direction.format(worse=plan.worse), plan),
             _adjustment(plan, columns),
             *_options(plan, columns, effect=effect),
             _missing(plan, columns),

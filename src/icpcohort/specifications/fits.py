@@ -122,7 +122,9 @@ def _options(name: str, specifications: Sequence[Specification]) -> pl.DataFrame
 def _fit(
     one: Specification, analysis: pl.DataFrame, place: Mapping[str, int]
 ) -> tuple[dict[str, Any], joint_test.Fitted | None]:
-    plan = plans.from_block(f"specification {one.number}", block=one.plan)
+    plan = plans.from_block(
+        f"specification {one.number}", block=one.plan, outcomes=one.settings["outcomes"]
+    )
     prepared = fit.prepare(
         analysis,
         plan=plan,

@@ -75,7 +75,7 @@ SCORE = Outcome(
     (contracts.COUNT,),
     "an ordered scale of whole numbers",
     "risk",
-    "{outcome} <= {cut}",
+    "{outcome} {cut}",
 )
 NUMBER = Outcome(
     "number",
@@ -168,8 +168,8 @@ FAMILIES = {
             SCORE,
             ODDS_RATIO,
             "proportional-odds (ordinal logistic) regression",
-            "An odds ratio above 1 means higher odds of a worse (lower) score, at every cut of "
-            "the score alike; a score test (Peterson 1990) examines whether it is alike, and "
+            "An odds ratio above 1 means higher odds of a worse ({worse}) score, at every cut "
+            "of the score alike; a score test (Peterson 1990) examines whether it is alike, and "
             "the odds ratio of each cut stands beside it.",
             sources=("McCullagh 1980",),
             deltas=True,

@@ -1,11 +1,11 @@
 """Plan: one block of the analysis plan, checked."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal
 
-from icpcohort.contracts.setting import BLOCK_NAME, COMMON_PRACTICE, OF_THE_STUDY, Setting
+from icpcohort.contracts.setting import COMMON_PRACTICE, NO_KEY, OF_THE_STUDY, Setting
 from icpcohort.study import blocks, families
 from icpcohort.study.blocks import did_you_mean
 from icpcohort.study.families import FAMILIES, Family
@@ -22,6 +22,9 @@ KNOTS = (3, 4, 5)
 _MOST = 1000000
 
 
+NO_KEYS = ("name", "worse")
+
+
 @dataclass(frozen=True)
 class Plan:
     """One model.
@@ -35,7 +38,7 @@ class Plan:
         If the fields contradict each other; all problems together.
     """
 
-    name: Annotated[str, BLOCK_NAME]
+    name: Annotated[str, NO_KEY]
     question: Annotated[
         str,
         Setting(
@@ -215,6 +218,17 @@ class Plan:
     imputation: Imputation | None = None
     bootstrap: Bootstrap | None = None
     comparisons: Comparisons | None = None
+    # Which way the outcome's scale is worse, as the study declares it.
+    worse: Annotated[Literal["lower", "higher"], NO_KEY] = "lower"
+
+    @property
+    def at_or_beyond(self) -> str:
+        """The sign of a score that is at a cut or worse."""
+        return "<=" if self.worse == "lower" else ">="
+
+    def from_worst(self, scores: Iterable[int]) -> list[int]:
+        """Return scores of the outcome in order, the worst first."""
+        return sorted(scores, reverse=self.worse == "higher")
 
     @property
     def covariates(self) -> tuple[str, ...]:
@@ -226,7 +240,12 @@ class Plan:
         blocks.refuse(f"models.{self.name}", _contradictions(self))
 
 
-def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
+def from_block(
+    name: str,
+    *,
+    block: Mapping[str, object],
+    outcomes: Mapping[str, Mapping[str, object]],
+) -> Plan:
     """Turn one block of the analysis plan into a Plan.
 
     Parameters
@@ -234,8 +253,10 @@ def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
     name : str
         The block's name, which names the folder of its results.
     block : mapping
-        Every field of `Plan` but `name`, and nothing else; those that have a default may be
+        Every field of `Plan` that is a key, and nothing else; those that have a default may be
         left out.
+    outcomes : mapping of name to mapping
+        The section of that name; see `contracts.variables.Outcome`.
 
     Raises
     ------
@@ -244,14 +265,16 @@ def from_block(name: str, *, block: Mapping[str, object]) -> Plan:
 
     Source: the project's own format.
     """
-    blocks.refuse(f"models.{name}", blocks.faults(Plan, block, fixed=("name",)))
-    made: Plan = blocks.build(Plan, block, name=name)
+    blocks.refuse(f"models.{name}", blocks.faults(Plan, block, fixed=NO_KEYS))
+    better = outcomes.get(str(block["outcome"]), {}).get("better")
+    worse = "higher" if better == "lower" else "lower"
+    made: Plan = blocks.build(Plan, block, name=name, worse=worse)
     return made
 
 
 def contradictions(name: str, *, block: Mapping[str, object]) -> list[str]:
     """List how the keys of a block contradict each other; none where a key is mistyped."""
-    if blocks.faults(Plan, block, fixed=("name",)):
+    if blocks.faults(Plan, block, fixed=NO_KEYS):
         return []
     try:
         blocks.build(Plan, block, name=name)

@@ -599,14 +599,14 @@ def test_a_block_with_every_option_becomes_a_plan():
         },
         "comparisons": {"group": "g", "method": "holm"},
     }
-    made = plan.from_block("m", block=block)
+    made = plan.from_block("m", block=block, outcomes={})
     curved = {name: value for name, value in block.items() if name != "comparisons"}
-    assert plan.from_block("m", block=curved | {"curve_knots": 3}).curve_knots == 3
+    assert plan.from_block("m", block=curved | {"curve_knots": 3}, outcomes={}).curve_knots == 3
     assert made.imputation == Imputation(5, 5, 1, ("helper",), (-1.0, 0.0))
     assert made.risks_at == (0.0, 2.5)
     wrong = block | {"imputation": {"min_imputations": "five", "cycles": 5}, "curve_knots": 3.5}
     with pytest.raises(ValueError, match=r"7 problem\(s\)") as error:
-        plan.from_block("m", block=wrong)
+        plan.from_block("m", block=wrong, outcomes={})
     message = str(error.value)
     assert "imputation.min_imputations: 'five' is not a whole number" in message
     assert "imputation.cycles: unknown key; did you mean 'n_cycles'?" in message

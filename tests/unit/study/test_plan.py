@@ -21,12 +21,12 @@ BLOCK = {
 
 def refusal(block):
     with pytest.raises(ValueError, match=r"^models\.m: ") as error:
-        plan.from_block("m", block=block)
+        plan.from_block("m", block=block, outcomes={})
     return str(error.value)
 
 
 def test_a_block_becomes_a_plan():
-    made = plan.from_block("m", block=BLOCK)
+    made = plan.from_block("m", block=BLOCK, outcomes={})
     assert made.name == "m"
     assert made.adjust_for == ("age_years", "gcs_motor")
     assert made.unit_of_effect == 1.0
@@ -66,7 +66,9 @@ def test_a_plan_that_contradicts_itself_is_refused(change, expected):
 def test_a_family_that_is_not_known_forbids_nothing():
     """The message once said that cox_landmrk has no follow-up, and to take horizon_h out."""
     asked = {"horizon_h": 4383.0, "clusters": "centre", "risks_at": [1.0]}
-    assert plan.from_block("m", block=BLOCK | asked | {"family": "cox_landmrk"}).clusters
+    assert plan.from_block(
+        "m", block=BLOCK | asked | {"family": "cox_landmrk"}, outcomes={}
+    ).clusters
     assert "horizon_h: logistic has no follow-up" in refusal(BLOCK | asked)
 
 
@@ -84,6 +86,6 @@ def test_a_family_with_clusters_and_predictions_is_named_where_another_has_none(
 def test_every_model_of_the_shipped_plan_is_sound():
     path = Path(__file__).parents[3] / "config" / "models.yaml"
     blocks = yaml.safe_load(path.read_text(encoding="utf-8"))["models"]
-    made = [plan.from_block(name, block=block) for name, block in blocks.items()]
+    made = [plan.from_block(name, block=block, outcomes={}) for name, block in blocks.items()]
     assert made
     assert [model.name for model in made] == list(blocks)

@@ -69,7 +69,8 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Outcomes and baseline risk": outcomes.methods_sentence(settings),
         **{
             f"Model: {grid.words_of(name, columns)}": wording.methods_sentence(
-                plan.from_block(name, block=block), columns=columns
+                plan.from_block(name, block=block, outcomes=settings["outcomes"]),
+                columns=columns,
             )
             for name, block in models.items()
         },

@@ -208,7 +208,7 @@ def comparisons(table: pl.DataFrame, *, columns: Columns) -> Grid:
 
 
 def _risk_of(outcome: str, columns: Columns) -> str:
-    return model_words.plain(outcome, columns).replace("<=", "\u2264")
+    return model_words.plain(outcome, columns).replace("<=", "\u2264").replace(">=", "\u2265")
 
 
 def _other_fit(row: Mapping[str, Any], columns: Columns) -> str:
