@@ -169,8 +169,8 @@ FAMILIES = {
             ODDS_RATIO,
             "proportional-odds (ordinal logistic) regression",
             "An odds ratio above 1 means higher odds of a worse ({worse}) score, at every cut "
-            "of the score alike; a score test (Peterson 1990) examines whether it is alike, and "
-            "the odds ratio of each cut stands beside it.",
+            "of the score alike; a score test (Peterson 1990) examines whether it is alike, "
+            "and the odds ratio of each cut stands beside it.",
             sources=("McCullagh 1980",),
             deltas=True,
             each_cut="logistic",
