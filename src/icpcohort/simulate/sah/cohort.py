@@ -24,7 +24,8 @@ FLAWS = {3: "missing_file", 8: "empty_file"}  # by the number of the patient, fr
 _START_MIN = (4 * 60, 20 * 60)  # the recording begins 4 to 20 h after admission
 _LONG_H, _SHORT_H, _SHORT_SHARE = (40.0, 118.0), (3.0, 11.0), 0.1
 _LAST_MIN_BEFORE_END = 30  # nothing is recorded in the last minutes of a stay
-_WITHOUT_ETCO2_SHARE, _KPA_SHARE = 0.25, 0.15
+_WITHOUT_ETCO2_SHARE = 0.25
+_KPA_EVERY, _KPA_FROM = 7, 5  # patients 5, 12, 19, ... have it in kPa
 _HEADS = ("icp_level_mmhg", "cppopt_mmhg", "rho_min", "k_per_mmhg2")
 
 
@@ -123,7 +124,7 @@ def simulate_recording(clinical: Clinical, number: int, *, seed: int) -> Recorde
     artefacts = readings.draw_artefacts(rng, n_minutes=n_minutes)
     layout = readings.Layout(
         has_etco2=rng.random() >= _WITHOUT_ETCO2_SHARE,
-        etco2_unit="kPa" if rng.random() < _KPA_SHARE else "mmHg",
+        etco2_unit="kPa" if number % _KPA_EVERY == _KPA_FROM else "mmHg",
     )
     rows = readings.table(rng, tracks, artefacts, notes, start_s=start_s, layout=layout)
     return Recorded(
