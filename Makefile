@@ -2,6 +2,10 @@
 
 PYTHON ?= python3
 STUDY  ?= .
+# The demo like tbi is the study of this folder, another one a whole study in its own folder.
+LIKE   ?= tbi
+DEMO   := $(if $(filter tbi,$(LIKE)),demo,demo_$(LIKE))
+DEMO_STUDY := $(if $(filter tbi,$(LIKE)),.,$(DEMO))
 BIN    := .venv/bin
 HERE   := $(abspath $(dir $(lastword $(MAKEFILE_LIST))))
 # How to run: profiles/default on this machine, profiles/slurm on a cluster; all cores, unless
@@ -18,10 +22,10 @@ SHELL       := /bin/bash
 help: ## say what each command does
 	@grep -hE '^[a-z]+:.*##' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-10s %s\n", $$1, $$2}'
 
-demo: .venv/ready ## simulate the demo cohort and run the whole study on it
-	@$(BIN)/icpcohort simulate demo
-	@$(RUN) . $(HOW)
-	@echo "The report: $(HERE)/results/report.html"
+demo: .venv/ready ## simulate the demo cohort and run the whole study on it; another: make demo LIKE=sah
+	@$(BIN)/icpcohort simulate --like $(LIKE) $(DEMO)
+	@$(RUN) $(DEMO_STUDY) $(HOW)
+	@echo "The report: $(abspath $(HERE)/$(DEMO_STUDY))/results/report.html"
 
 new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my_study
 	@$(BIN)/icpcohort new "$(STUDY)"
@@ -89,8 +93,8 @@ lock: .venv/ready ## resolve the locked versions anew (needs uv)
 	uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
 	    --no-annotate --no-header --extra dev --extra slurm pyproject.toml -o requirements.lock
 
-clean: ## remove the demo cohort, all results and the environment
-	rm -rf .venv .venv-audit build .snakemake demo logs .pytest_cache .mypy_cache .ruff_cache .hypothesis
+clean: ## remove the demo cohorts, all results and the environment
+	rm -rf .venv .venv-audit build .snakemake demo demo_sah logs .pytest_cache .mypy_cache .ruff_cache .hypothesis
 	find results -mindepth 1 ! -name README.md -delete
 
 .venv-audit/ready:

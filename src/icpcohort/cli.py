@@ -6,7 +6,6 @@ import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import icpcohort
 
@@ -60,20 +59,24 @@ def _parser() -> argparse.ArgumentParser:
         "files.",
     )
     simulate.add_argument("folder", type=Path, help="new or empty, or simulated earlier")
-    simulate.add_argument("--patients", type=_count, default=120, metavar="N")
-    simulate.add_argument("--waveforms", type=_count, default=14, metavar="N")
-    for name, hours in (("--waveform-hours", (12.0, 24.0)), ("--numeric-hours", (36.0, 96.0))):
-        simulate.add_argument(
-            name, type=_hours, nargs=2, default=hours, metavar=("SHORTEST", "LONGEST")
-        )
+    simulate.add_argument(
+        "--like",
+        choices=("tbi", "sah"),
+        default="tbi",
+        help="tbi: the tables and recordings of the study that config/ describes. sah: another "
+        "study, whole with its settings, numbers once a minute (default: tbi)",
+    )
+    simulate.add_argument("--patients", type=_count, metavar="N")
+    simulate.add_argument("--waveforms", type=_count, metavar="N")
+    for name in ("--waveform-hours", "--numeric-hours"):
+        simulate.add_argument(name, type=_hours, nargs=2, metavar=("SHORTEST", "LONGEST"))
     simulate.add_argument(
         "--numeric-tier",
         choices=("mixed", "seconds", "ten_seconds", "minutes"),
-        default="mixed",
         help="how often numbers come, for all who have numbers",
     )
-    simulate.add_argument("--seed", type=_count, default=20, metavar="N")
-    simulate.add_argument("--processes", type=_count, default=2, metavar="N")
+    simulate.add_argument("--seed", type=_count, metavar="N")
+    simulate.add_argument("--processes", type=_count, metavar="N")
     simulate.set_defaults(run=_simulate)
 
     new = commands.add_parser(
@@ -163,59 +166,22 @@ def _hours(text: str) -> float:
 
 def _simulate(options: argparse.Namespace) -> int:
     """Write a simulated cohort, unless the same one is there already."""
+    from icpcohort.commands import demo, new
     from icpcohort.commands import simulate as simulated_folder
 
     folder: Path = options.folder
-    made_by = _simulation(options)
     try:
+        asked = demo.asked(options.like, vars(options), repository=REPOSITORY)
+        made_by = demo.made_by(asked)
         is_needed = simulated_folder.clear(folder, made_by=made_by)
-    except simulated_folder.NotOurs as error:
+    except (demo.NotOffered, simulated_folder.NotOurs, new.NoCheckout) as error:
         raise UsageError(str(error)) from error
     if not is_needed:
         print(f"{folder}: the same cohort is there already; nothing to do")
         return 0
-    from icpcohort import simulate  # loads the signal libraries
-
-    simulate.write_cohort(
-        folder,
-        n_patients=options.patients,
-        n_waveforms=options.waveforms,
-        waveform_h=tuple(options.waveform_hours),
-        numeric_h=tuple(options.numeric_hours),
-        numeric_tier=options.numeric_tier,
-        seed=options.seed,
-        n_processes=options.processes,
-        progress=print,
-    )
+    demo.write(asked, folder, progress=print)
     simulated_folder.sign(folder, made_by=made_by)
     return 0
-
-
-def _simulation(options: argparse.Namespace) -> dict[str, Any]:
-    """Return what decides every byte of the cohort; the number of processes does not."""
-    for name in ("waveform_hours", "numeric_hours"):
-        shortest, longest = getattr(options, name)
-        if shortest > longest:
-            raise UsageError(
-                f"--{name.replace('_', '-')}: {shortest:g} is longer than {longest:g}; "
-                "write the shortest first"
-            )
-    if options.patients < 1 or options.processes < 1:
-        raise UsageError("--patients and --processes: write at least 1")
-    if options.waveforms > options.patients:
-        raise UsageError(
-            f"--waveforms: {options.waveforms} of {options.patients} patients; write at most "
-            f"{options.patients}"
-        )
-    return {
-        "version": icpcohort.__version__,
-        "patients": options.patients,
-        "waveforms": options.waveforms,
-        "waveform_hours": list(options.waveform_hours),
-        "numeric_hours": list(options.numeric_hours),
-        "numeric_tier": options.numeric_tier,
-        "seed": options.seed,
-    }
 
 
 # --- new ---------------------------------------------------------------------------------

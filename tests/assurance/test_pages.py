@@ -47,6 +47,7 @@ NOT_RUN = {
     "make verify": "a study",
     "make sbom": "the network",
     "make audit": "the network",
+    "icpcohort simulate": "a folder; other tests simulate",
     "icpcohort new": "a folder; another test begins a study",
     "icpcohort run": "a study",
     "icpcohort verify": "a study",

@@ -168,6 +168,32 @@ def test_bad_options_are_told_in_words(tmp_path, capsys, calls, options, words):
     assert not (tmp_path / "demo").exists()
 
 
+def test_another_study_is_simulated_whole_with_its_settings(tmp_path, capsys):
+    code, out, _ = _run(capsys, "simulate", tmp_path / "s", "--like", "sah", "--patients", 2)
+    assert (code, out.splitlines()[0]) == (0, "2 patients, 2 recordings")
+    written = _files(tmp_path / "s")
+    assert {f"config/{name}.yaml" for name in ("config", "variables", "models")} <= {*written}
+    assert "recordings/S002_r1.csv" in written
+    code, out, _ = _run(capsys, "simulate", tmp_path / "s", "--like", "sah", "--patients", 2)
+    assert out == f"{tmp_path / 's'}: the same cohort is there already; nothing to do\n"
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (["--waveforms", "3"], "--waveforms: the study like sah has none; leave it out, it"),
+        (["--numeric-tier", "seconds"], "--numeric-tier: the study like sah has none"),
+        (["--processes", "1"], "--processes: the study like sah has none"),
+        (["--patients", "0"], "--patients: write at least 1"),
+    ],
+)
+def test_what_another_study_does_not_have_is_refused(tmp_path, capsys, options, words):
+    code, _, err = _run(capsys, "simulate", tmp_path / "s", "--like", "sah", *options)
+    assert code == 2
+    assert words in err
+    assert not (tmp_path / "s").exists()
+
+
 def test_a_file_is_no_folder_to_simulate_in(tmp_path, capsys, calls):
     (tmp_path / "demo").write_text("", encoding="utf-8")
     code, _, err = _run(capsys, "simulate", tmp_path / "demo")

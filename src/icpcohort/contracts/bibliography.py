@@ -116,6 +116,7 @@ _FROM_MEMORY = {
     "Hunt 1968": "Hunt and Hess 1968, J Neurosurg 28:14-20",
     "Hutchinson 2016": "Hutchinson 2016, N Engl J Med 375:1119-1130",
     "Hyndman 1996": "Hyndman and Fan 1996, Am Stat 50:361-365",
+    "Jaeger 2006": "Jaeger and others 2006, Crit Care Med 34:1783-1788",
     "Kalbfleisch 1980": "Kalbfleisch and Prentice 1980 (intervals of a survival curve)",
     "Kaplan 1958": "Kaplan and Meier 1958, J Am Stat Assoc 53:457",
     "Katz 1978": "Katz 1978 (the variance of a log risk ratio)",
@@ -123,6 +124,7 @@ _FROM_MEMORY = {
     "Kemp 2003": "Kemp and Olivan 2003 (EDF+)",
     "Konis 2007": "Konis 2007, Thesis, Oxford",
     "Kunsch 1989": "Kunsch 1989, Ann Stat 17:1217-1241",
+    "Lassen 1959": "Lassen 1959, Physiol Rev 39:183-238",
     "Lazarus 2018": "Lazarus, Lewis, Stock and Watson 2018, J Bus Econ Stat 36:541-559",
     "Liang 1986": "Liang and Zeger 1986, Biometrika 73:13",
     "Lind 2010": "Lind and Mehlum 2010, Oxford Bull Econ Stat 72:109-118",
@@ -139,6 +141,7 @@ _FROM_MEMORY = {
     "Noma 2021": "Noma and others 2021, Stat Med 40:5691",
     "Nunez 2018": "Nunez 2018, PLoS One 13:e0199239",
     "Okabe 2008": "Okabe and Ito 2008, Color universal design",
+    "Okonkwo 2017": "Okonkwo and others 2017, Crit Care Med 45:1907-1914",
     "Parzen 1963": "Parzen 1963, Sankhya A 25:383-392",
     "Peduzzi 1996": "Peduzzi 1996, J Clin Epidemiol 49:1373",
     "Peterson 1990": "Peterson and Harrell 1990, Applied Statistics 39:205",
@@ -178,6 +181,7 @@ _FROM_MEMORY = {
     "Zeiler 2018": "Zeiler 2018, J Neurotrauma 35:963-974",
     "Zong 2003": "Zong and others 2003, Computers in Cardiology 30:259-262",
     "Zou 2004": "Zou 2004, Am J Epidemiol 159:702",
+    "Zuercher 2016": "Zuercher and others 2016, J Neurotrauma 33:1768-1774",
 }
 
 

@@ -1,5 +1,6 @@
-"""Simulated demo cohort: a study folder whose truth is known."""
+"""Simulated demo cohorts: study folders whose truth is known."""
 
+from icpcohort.simulate import sah
 from icpcohort.simulate.cohort import write_cohort
 from icpcohort.simulate.covariates import (
     OutcomeModel,
@@ -8,4 +9,11 @@ from icpcohort.simulate.covariates import (
     draw_outcomes,
 )
 
-__all__ = ["OutcomeModel", "draw_covariates", "draw_doses", "draw_outcomes", "write_cohort"]
+__all__ = [
+    "OutcomeModel",
+    "draw_covariates",
+    "draw_doses",
+    "draw_outcomes",
+    "sah",
+    "write_cohort",
+]

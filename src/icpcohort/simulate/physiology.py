@@ -113,8 +113,8 @@ def draw_physiology(
     return Physiology(
         icp_level_mmhg=float(icp_mmhg),
         cpp_level_mmhg=float(cpp_mmhg),
-        icp_wander=_draw_wander(rng, spans_h=((2, 5), (6, 14)), amplitudes_mmhg=(1.0, 1.5)),
-        cpp_wander=_draw_wander(
+        icp_wander=draw_wander(rng, spans_h=((2, 5), (6, 14)), amplitudes_mmhg=(1.0, 1.5)),
+        cpp_wander=draw_wander(
             rng, spans_h=((1.8, 3), (3, 6), (8, 16)), amplitudes_mmhg=(5.5, 5.5, 3.0)
         ),
         icp_slow_sd_mmhg=float(rng.uniform(1.5, 2.2)),
@@ -131,12 +131,13 @@ def draw_physiology(
     )
 
 
-def _draw_wander(
+def draw_wander(
     rng: np.random.Generator,
     *,
     spans_h: tuple[tuple[float, float], ...],
     amplitudes_mmhg: tuple[float, ...],
 ) -> Wander:
+    """Draw a wander: one sine per span of periods, amplitudes within 10 % of those stated."""
     return Wander(
         tuple(float(a * rng.uniform(0.9, 1.1)) for a in amplitudes_mmhg),
         tuple(float(3600 * np.exp(rng.uniform(*np.log(span)))) for span in spans_h),

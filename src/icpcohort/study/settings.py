@@ -141,7 +141,8 @@ def only(
         }
         for section, values in settings.items()
     }
-    return {section: values for section, values in chosen.items() if values}
+    # a section that is asked for whole may be empty, as that of scores in a study without any
+    return {section: values for section, values in chosen.items() if values or section in names}
 
 
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:

@@ -62,7 +62,7 @@ def understood(
     """
     if text == "":
         return None, None
-    if text.lower() in _NOT_A_VALUE:
+    if text.lower() in _NOT_A_VALUE and text not in (column.levels or ()):
         return None, f"'{text}' is not a value; leave the cell empty for missing"
     if name in IDENTIFIERS:
         return text, _identifier_problem(text)

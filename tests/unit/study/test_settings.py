@@ -756,3 +756,9 @@ def test_a_schema_that_is_missing_is_told_in_words(tmp_path):
         settings.load(
             tmp_path / "config.yaml", tmp_path / "models.yaml", schema_folder=tmp_path
         )
+
+
+def test_an_empty_section_is_handed_to_a_rule_that_asks_for_it_and_to_no_other():
+    written = {"scores": {}, "windows": {"first_24_h": 1}}
+    assert settings.only(written, "scores") == {"scores": {}}
+    assert settings.only(written, "windows") == {"windows": {"first_24_h": 1}}

@@ -13,6 +13,7 @@ from icpcohort.report.tables import descriptive
 from icpcohort.report.tables.grid import REACTIVITY
 from icpcohort.report.tables.monitors import COMPLICATIONS
 from icpcohort.report.tables.numbers import format_p
+from icpcohort.study.families import EVENT_SUFFIX
 
 FEW_VALUES = 10  # an exposure with no more distinct values is counted like a category
 
@@ -224,8 +225,9 @@ def estimates(
         stayed = cohort.filter(~pl.col("patient_id").is_in(share_cells.ids(dropped[model])))
         names = [f"model {model}{one}" for one in ("", ", events", ", no events")]
         sets = [share_cells.ids(stayed)]
-        if stayed[plan["outcome"]].dtype == pl.Boolean():
-            had = share_cells.ids(stayed.filter(pl.col(plan["outcome"])))
+        happened = _happened(stayed, plan)
+        if happened is not None:
+            had = share_cells.ids(stayed.filter(happened))
             sets += [had, sets[0] - had]
             sums.append(share_cells.sum_of(names))
             zeros |= set(names[1:])
@@ -244,6 +246,19 @@ def estimates(
     )
 
 
+def _outcome_column(plan: Mapping[str, Any]) -> str:
+    """Return the column of a plan's outcome; of several events, the one that says which."""
+    return str(plan["outcome"]) + (EVENT_SUFFIX if plan.get("event") else "")
+
+
+def _happened(stayed: pl.DataFrame, plan: Mapping[str, Any]) -> pl.Series | None:
+    """Return who had the outcome, null where unknown; None if it is no event and no flag."""
+    outcome = stayed[_outcome_column(plan)]
+    if plan.get("event"):
+        return outcome == str(plan["event"])
+    return outcome if outcome.dtype == pl.Boolean() else None
+
+
 def _enough(
     stayed: pl.DataFrame, plan: Mapping[str, Any], sets: Sequence[People], *, min_cell: int
 ) -> bool:
@@ -251,7 +266,7 @@ def _enough(
     exposed = stayed[plan["exposure"]].drop_nulls()
     counts = [len(who) for who in sets]
     if exposed.n_unique() <= FEW_VALUES:
-        both = [plan["exposure"], plan["outcome"]]
+        both = [plan["exposure"], _outcome_column(plan)]
         crossed = stayed.drop_nulls(both).group_by(both).len()
         counts += crossed["len"].to_list()
     return min(counts) >= min_cell
