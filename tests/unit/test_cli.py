@@ -320,9 +320,13 @@ def filled(tmp_path, capsys):
 def test_check_says_what_was_found(filled, capsys):
     code, out, err = _run(capsys, "check", filled)
     assert (code, err) == (0, "")
-    assert out.startswith(
-        "1 patients, 1 recordings, 0 monitors, 0 events\n\nrecordings (hours)"
+    note, *rest = out.splitlines()
+    assert note == (
+        "note: signals.abp: none of 1 recordings has a channel of ABP; add its name to "
+        "signals.abp.names, or remove the signal"
     )
+    assert rest[0] == "1 patients, 1 recordings, 0 monitors, 0 events"
+    assert rest[2].startswith("recordings (hours)")
 
 
 def test_check_tells_what_is_not_used(filled, capsys):
@@ -342,7 +346,7 @@ def test_check_lists_every_recording_that_cannot_be_used(filled, capsys):
         file.write("R2,P1,gone.csv,csv,0,,,mmHg,,\nR3,P1,gone.hea,wfdb,0,,,,,\n")
     code, out, err = _run(capsys, "check", filled)
     assert code == 1
-    assert out.startswith("1 patients, 3 recordings (2 cannot be used), ")
+    assert "\n1 patients, 3 recordings (2 cannot be used), " in out
     lines = err.splitlines()
     assert lines[0].startswith("recordings.csv row 3 (R2 of P1), gone.csv: not there; ")
     assert lines[1].startswith("recordings.csv row 4 (R3 of P1), gone.hea: not there; ")
