@@ -12,7 +12,7 @@ PUBLISHED: dict[str, Any] = settings.load(
 )[0]
 # What the demo study declares of its patients: the dictionaries patient and tbi.
 DECLARED: dict[str, Any] = {
-    name: PUBLISHED[name] for name in ("variables", "outcomes", "scores")
+    name: PUBLISHED[name] for name in ("variables", "outcomes", "repeated", "scores")
 }
 
 

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
-from icpcohort.contracts.variables import Covariate, Outcome, is_recorded
+from icpcohort.contracts.variables import Covariate, Outcome, Repeated, is_recorded
 from icpcohort.study import dictionary_checks, yaml_files
 from icpcohort.study.schema import at, problems
 
-SECTIONS = ("variables", "outcomes", "scores")
+SECTIONS = ("variables", "outcomes", "repeated", "scores")
+OF_PATIENTS = ("variables", "outcomes")  # with a column each in the table of patients
 FILE = "variables.yaml"
 
 
@@ -46,6 +47,15 @@ class Settings:
             "Outcomes by name; that of a shipped entry changes the keys that are stated",
             OF_THE_STUDY,
             {"mrs_3m": {"label": "mRS", "kind": "ordered", "better": "lower"}},
+        ),
+    ]
+    repeated: Annotated[
+        Mapping[str, Repeated],
+        Setting(
+            "Variables with several values of a patient, by name; that of a shipped entry "
+            "changes the keys that are stated",
+            OF_THE_STUDY,
+            {"therapy_intensity": {"label": "Therapy intensity", "kind": "count"}},
         ),
     ]
     scores: Annotated[
@@ -80,8 +90,9 @@ def read(path: Path, *, shipped: Path, schema: Mapping[str, Any]) -> Declared:
     Returns
     -------
     Declared
-        Sections `variables`, `outcomes` and `scores` with whole entries. Nothing is filled in
-        beside what the dictionaries state, and the column of what the study itself records.
+        Sections `variables`, `outcomes`, `repeated` and `scores` with whole entries. Nothing
+        is filled in beside what the dictionaries state, and the column of what the study
+        itself records.
     """
     written, lines = yaml_files.read(path)
     if written is None:
@@ -106,7 +117,8 @@ def resolved(
     for section in SECTIONS:
         entries, twice = _together(section, parts)
         lines += twice
-        of_study = _changed(entries, written.get(section, {}))
+        has_columns = section in OF_PATIENTS
+        of_study = _changed(entries, written.get(section, {}), has_columns=has_columns)
         if isinstance(of_study, dict):
             of_study = {name: _in_texts(entry) for name, entry in of_study.items()}
         merged[section] = of_study
@@ -142,15 +154,17 @@ def _together(
     return entries, lines
 
 
-def _changed(entries: Mapping[str, Any], written: Any) -> Any:
+def _changed(entries: Mapping[str, Any], written: Any, *, has_columns: bool) -> Any:
     """Return the entries with what the study states; what is no block stays for the schema."""
     if not isinstance(written, dict):
         return written
     changed = dict(entries)
     for name, entry in written.items():
         shipped = entries.get(name)
-        if isinstance(entry, dict):
-            changed[name] = {**shipped, **entry} if shipped else _with_its_column(name, entry)
+        if isinstance(entry, dict) and shipped:
+            changed[name] = {**shipped, **entry}
+        elif isinstance(entry, dict) and has_columns:
+            changed[name] = _with_its_column(name, entry)
         else:
             changed[name] = entry
     return changed

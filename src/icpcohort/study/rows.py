@@ -1,4 +1,4 @@
-"""Study rows: each of the four tables read cell by cell, with every problem found in it."""
+"""Study rows: each table of the study read cell by cell, with every problem found in it."""
 
 import difflib
 from collections.abc import Iterator, Mapping
@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, declared_signals
+from icpcohort.contracts import Column, Table, declared_signals, repeated
 from icpcohort.recordings import units
 from icpcohort.study import codings, dictionary_checks, read_table, reversed_scale
 from icpcohort.study import values as entries
@@ -19,18 +19,22 @@ TABLES: dict[str, Table] = {
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
 }
+OPTIONAL: dict[str, Table] = {"repeated": contracts.REPEATED_VALUES}  # a study may have none
 NEEDED = {  # columns that must be there, and filled unless they may be empty
     "patients": ("patient_id", "death_h", "left_unit_h"),
     "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
     "monitors": ("monitor_id", "patient_id", "kind"),
     "events": ("patient_id", "event", "start_s"),
+    "repeated": ("patient_id", "variable", "from_h", "value"),
 }
+_MAY_BE_EMPTY = (*contracts.TIMES, "value")
 MUST_BE_FILLED = tuple(
-    name for names in NEEDED.values() for name in names if name not in contracts.TIMES
+    name for names in NEEDED.values() for name in names if name not in _MAY_BE_EMPTY
 )
 NEEDS_ROWS = ("patients", "recordings")
 _IN_THIS_ORDER = (
     ("start_s", "end_s"),
+    ("from_h", "to_h"),
     ("insertion_h", "removal_h"),
     ("insertion_h", "malfunction_h"),
     ("malfunction_h", "removal_h"),
@@ -68,19 +72,40 @@ class _Asked(NamedTuple):
     needed: tuple[str, ...]
     coding: Mapping[str, codings.Coding]
     choices: Mapping[str, tuple[str, ...]]  # what a cell may say, by the name of its column
+    values: Mapping[str, Column]  # of the repeated values, what each variable can be
+
+
+class _Cell(NamedTuple):
+    """What a cell is about: a column, or the variable that a repeated value is of."""
+
+    about: str
+    column: Column
+    coding: codings.Coding
 
 
 def tables_of(declared: Mapping[str, Any]) -> dict[str, Table]:
-    """Return the contracts of the four tables of a study, with what it declares."""
-    return TABLES | {
-        "patients": contracts.patients(declared),
-        "recordings": contracts.recording_list(declared),
-    }
+    """Return the contracts of a study's tables, with what it declares.
+
+    The four that every study has, and that of the repeated values where it declares any.
+    """
+    return (
+        TABLES
+        | {
+            "patients": contracts.patients(declared),
+            "recordings": contracts.recording_list(declared),
+        }
+        | (OPTIONAL if declared.get("repeated") else {})
+    )
+
+
+def listed(settings: Mapping[str, Any]) -> list[str]:
+    """Return the names of the tables for which the settings name a file."""
+    return [name for name in TABLES | OPTIONAL if name in settings["study"]]
 
 
 def names_of(settings: Mapping[str, Any], *, name: str) -> dict[str, str]:
     """Return our name of a column and that of a table's file, where the two differ."""
-    names = dict(settings["study"]["columns"][name])
+    names = dict(settings["study"]["columns"].get(name, {}))
     if name == "patients":
         entries = dictionary_checks.recorded(settings)
         names |= {ours: entry["column"] for ours, entry in entries.items() if "column" in entry}
@@ -99,6 +124,7 @@ def _asked(settings: Mapping[str, Any], *, name: str) -> _Asked:
         needed,
         codings.of_table(settings, name=name),
         _choices(settings),
+        repeated.columns_of_values(settings),
     )
 
 
@@ -113,7 +139,7 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     study = settings["study"]
     folder = Path(study["folder"])
     tables, wrong = {}, []
-    for name in (name for name in TABLES if name in study):
+    for name in (name for name in tables_of(settings) if name in study):
         asked = _asked(settings, name=name)
         table, problems = _read_table(
             folder / study[name], asked, folder=folder, outcomes=settings["outcomes"]
@@ -123,6 +149,8 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             tables[name] = table
             if name != "patients":
                 wrong += _strangers(table.rows, tables.get("patients"))
+            if name in OPTIONAL:
+                wrong += _without_rows(table.rows, asked, file=study[name])
     patients = tables["patients"].rows if "patients" in tables else []
     return tables, codings.merge_reversed_scores(
         wrong, [row.values for row in patients], outcomes=settings["outcomes"]
@@ -133,7 +161,7 @@ def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
     """Return what a cell may say, by the name of its column."""
     signals = declared_signals.recorded(declared)
     of_units = {f"{name}_unit": units.names_like(s["unit"]) for name, s in signals.items()}
-    return entries.CHOICES | of_units
+    return entries.CHOICES | of_units | {"variable": tuple(declared.get("repeated", {}))}
 
 
 # --- one table -----------------------------------------------------------------------------
@@ -143,7 +171,7 @@ def _read_table(
     path: Path, asked: _Asked, *, folder: Path, outcomes: Mapping[str, Any]
 ) -> tuple[Rows | None, list[str]]:
     """Return one table (None: it cannot be read) and its problems."""
-    name, names = asked.name, asked.names
+    name = asked.name
     try:
         export, row_problems = read_table.read(path, within=folder)
     except read_table.ExportError as error:
@@ -156,26 +184,7 @@ def _read_table(
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
         row = Row(path.name, number, {}, {})
-        for ours, column in asked.contract.columns.items():
-            theirs = names.get(ours, ours)
-            meant = codings.translate(
-                texts.get(theirs, ""),
-                asked.coding.get(ours, {}),
-                outcome=outcomes.get(ours, {}),
-            )
-            value, words = None, meant.words
-            if words is None:
-                value, words = entries.understood(
-                    meant.ours, name=ours, column=column, choices=asked.choices
-                )
-            if meant.ours != meant.theirs:
-                row.recoded[ours] = (meant.theirs, meant.ours)
-            if words is None and value is None and theirs in texts and ours in MUST_BE_FILLED:
-                words = "empty; every row needs one"
-            if words is None:
-                row.values[ours] = value
-            else:
-                problems.append(f"{row.where}, {ours}: {words}")
+        problems += _fill(row, texts, asked, outcomes=outcomes)
         of_row = list(_row_problems(row.values, folder=folder))
         if name == "patients":
             of_row += _scores_of_the_dead(row.values, outcomes)
@@ -190,6 +199,54 @@ def _read_table(
     ]
 
 
+def _fill(
+    row: Row, texts: Mapping[str, str], asked: _Asked, *, outcomes: Mapping[str, Any]
+) -> Iterator[str]:
+    """Fill in the values of a row, and yield a line for each cell that has none."""
+    for ours in asked.contract.columns:
+        cell = _cell(ours, row, asked)
+        if cell is None:
+            continue
+        theirs = asked.names.get(ours, ours)
+        outcome = outcomes.get(cell.about, {})
+        meant = codings.translate(texts.get(theirs, ""), cell.coding, outcome=outcome)
+        value, words = None, meant.words
+        if words is None:
+            value, words = entries.understood(
+                meant.ours, name=ours, column=cell.column, choices=asked.choices
+            )
+        if meant.ours != meant.theirs:
+            row.recoded[cell.about] = (meant.theirs, meant.ours)
+        if words is None and value is None and theirs in texts and ours in MUST_BE_FILLED:
+            words = "empty; every row needs one"
+        if words is None:
+            row.values[ours] = value
+        else:
+            of = "" if cell.about == ours else f" of {cell.about}"
+            yield f"{row.where}, {ours}{of}: {words}"
+
+
+def _cell(ours: str, row: Row, asked: _Asked) -> _Cell | None:
+    """Return what a cell is about; None for the value of a variable that is not known."""
+    if ours != "value":
+        return _Cell(ours, asked.contract.columns[ours], asked.coding.get(ours, {}))
+    variable = row.values.get("variable")
+    if variable is None:
+        return None
+    return _Cell(variable, asked.values[variable], asked.coding.get(variable, {}))
+
+
+def _without_rows(rows: list[Row], asked: _Asked, *, file: str) -> Iterator[str]:
+    """Yield a line for each declared variable that has no row."""
+    there = {row.values.get("variable") for row in rows}
+    for name in asked.values:
+        if name not in there:
+            yield (
+                f"{file}: no row of '{name}'; add its values, or take it out of repeated in "
+                "variables.yaml"
+            )
+
+
 def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
     """Yield a line for each column that is missing, stands twice or looks misspelt."""
     name, names = asked.name, asked.names
@@ -199,7 +256,7 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
     optional = []
     for ours in absent:
         if ours in names:
-            is_ours = ours in TABLES[name].columns
+            is_ours = ours in (TABLES | OPTIONAL)[name].columns
             place = f"study.columns.{name}.{ours} in config.yaml"
             place = place if is_ours else f"{ours}.column in variables.yaml"
             yield f"column {theirs[ours]}: missing; {suggestion(theirs[ours], free)} ({place})"
@@ -208,7 +265,7 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
             yours = near.split("'")[1] if near.startswith("did") else "NAME_OF_YOUR_COLUMN"
             line = f"study.columns.{name} the line `{ours}: {yours}`"
             place = f"config.yaml under {line}"
-            if ours not in TABLES[name].columns:
+            if ours not in (TABLES | OPTIONAL)[name].columns:
                 place = f"variables.yaml under outcomes the line `{ours}: {{column: {yours}}}`"
             yield f"column {ours}: missing; add it, or write in {place}"
         else:

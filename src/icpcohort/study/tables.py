@@ -1,4 +1,4 @@
-"""Study: the four tables that a study brings, typed, and the rows of one patient."""
+"""Study: the tables that a study brings, typed, and the rows of one patient."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,14 +8,16 @@ from typing import Annotated, Any, Literal
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
 from icpcohort.study import codings
 from icpcohort.study.rows import (
     NEEDED,
+    OPTIONAL,
     TABLES,
     Row,
     Rows,
+    listed,
     names_of,
     read_rows,
     tables_of,
@@ -24,6 +26,7 @@ from icpcohort.study.schema import suggestion
 
 __all__ = [
     "NEEDED",
+    "OPTIONAL",
     "TABLES",
     "Row",
     "Rows",
@@ -31,6 +34,7 @@ __all__ = [
     "StudyError",
     "events_of",
     "level_of",
+    "listed",
     "monitors_of",
     "names_of",
     "read_rows",
@@ -56,11 +60,12 @@ class StudyError(Exception):
         super().__init__("\n".join(shown))
 
 
-def _table(name: str) -> Setting:
+def _table(name: str, *, note: str = "") -> Setting:
     return Setting(
-        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending",
+        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending"
+        f"{note}",
         OF_THE_STUDY,
-        f"{name}.csv",
+        f"{name.partition(' ')[0]}.csv",
         pattern=r"\.(csv|parquet)$",
         pattern_in_words="a file name that ends in .csv or .parquet",
     )
@@ -94,6 +99,13 @@ class Settings:
     recordings: Annotated[str, _table("recordings")]
     monitors: Annotated[str, _table("monitors")]
     events: Annotated[str, _table("events")]
+    repeated: Annotated[
+        str,
+        _table(
+            "repeated values",
+            note=". Left out: the study has none, and variables.yaml declares none",
+        ),
+    ] = ""
     time_zero: Annotated[
         Literal["injury", "admission", "monitoring_start"],
         Setting("What all times of a patient count from", OF_THE_STUDY, "injury"),
@@ -102,11 +114,12 @@ class Settings:
         Mapping[str, Mapping[str, str]],
         OfColumns(
             "Names of columns in your tables, where they differ from ours",
-            TABLES,
+            TABLES | OPTIONAL,
             "Names of the columns in the table of {table}, where they differ from ours",
             "Column of your table that holds {column}. {about}",
             has_values=False,
             further={"recordings": OF_A_SIGNAL},
+            optional=tuple(OPTIONAL),
         ),
     ]
     codings: Annotated[
@@ -114,11 +127,12 @@ class Settings:
         OfColumns(
             "Values in your tables that are not ours, column by column; each is counted in "
             "recodings.parquet",
-            TABLES,
+            TABLES | OPTIONAL,
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
             further={"recordings": OF_A_SIGNAL},
+            optional=tuple(OPTIONAL),
         ),
     ]
 
@@ -131,18 +145,19 @@ class Study:
     recordings: pl.DataFrame
     monitors: pl.DataFrame
     events: pl.DataFrame
+    repeated: pl.DataFrame  # of REPEATED_VALUES; no rows where the study has none
     recodings: pl.DataFrame  # what of them the settings translated
 
 
 def read_study(settings: dict[str, Any]) -> Study:
-    """Return the four tables of the study, or every problem of all four.
+    """Return the tables of the study, or every problem of all.
 
     Parameters
     ----------
     settings : dict
         Checked settings; read are `study.folder`, the tables' names, `study.columns`,
-        `study.codings`, `variables`, `outcomes` and `signals`. A relative folder counts from
-        the working directory.
+        `study.codings`, `variables`, `outcomes`, `repeated` and `signals`. A relative folder
+        counts from the working directory.
 
     Returns
     -------
@@ -162,8 +177,10 @@ def read_study(settings: dict[str, Any]) -> Study:
         raise StudyError(problems)
     frames = {
         name: _frame(tables[name].rows, contract)
-        for name, contract in tables_of(settings).items()
+        for name, contract in (OPTIONAL | tables_of(settings)).items()
+        if name in tables
     }
+    frames |= {n: store.empty(table) for n, table in OPTIONAL.items() if n not in tables}
     recoded = [
         (name, column, *pair)
         for name, table in tables.items()
