@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from icpcohort import contracts
 from icpcohort.contracts import Column, Table, declared_signals, repeated
 from icpcohort.recordings import units
-from icpcohort.study import codings, dictionary_checks, read_table, reversed_scale
+from icpcohort.study import codings, decimal_commas, dictionary_checks, read_table, row_checks
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
 
@@ -31,15 +31,8 @@ _MAY_BE_EMPTY = (*contracts.TIMES, "value")
 MUST_BE_FILLED = tuple(
     name for names in NEEDED.values() for name in names if name not in _MAY_BE_EMPTY
 )
+_NUMBERS = (contracts.REAL, contracts.COUNT)
 NEEDS_ROWS = ("patients", "recordings")
-_IN_THIS_ORDER = (
-    ("start_s", "end_s"),
-    ("from_h", "to_h"),
-    ("insertion_h", "removal_h"),
-    ("insertion_h", "malfunction_h"),
-    ("malfunction_h", "removal_h"),
-    ("calibrated_h", "removal_h"),
-)
 
 
 class Row(NamedTuple):
@@ -61,6 +54,7 @@ class Rows(NamedTuple):
 
     header: list[str]
     rows: list[Row]
+    n_decimal_commas: int = 0  # numbers that were read with one
 
 
 class _Asked(NamedTuple):
@@ -73,6 +67,8 @@ class _Asked(NamedTuple):
     coding: Mapping[str, codings.Coding]
     choices: Mapping[str, tuple[str, ...]]  # what a cell may say, by the name of its column
     values: Mapping[str, Column]  # of the repeated values, what each variable can be
+    others: frozenset[str]  # columns of the other tables that lie in the same file
+    has_decimal_commas: bool = False
 
 
 class _Cell(NamedTuple):
@@ -125,6 +121,18 @@ def _asked(settings: Mapping[str, Any], *, name: str) -> _Asked:
         codings.of_table(settings, name=name),
         _choices(settings),
         repeated.columns_of_values(settings),
+        columns_beside(settings, name=name),
+    )
+
+
+def columns_beside(settings: Mapping[str, Any], *, name: str) -> frozenset[str]:
+    """Return the columns of the other tables that lie in the same file as a table."""
+    study = settings["study"]
+    return frozenset(
+        names_of(settings, name=other).get(ours, ours)
+        for other, contract in tables_of(settings).items()
+        if other != name and study.get(other) == study[name]
+        for ours in contract.columns
     )
 
 
@@ -177,23 +185,30 @@ def _read_table(
     except read_table.ExportError as error:
         return None, [f"{path.name}{error}"]
     problems = [f"{path.name}{line}" for line in row_problems]
+    commas = decimal_commas.found(export, columns=_of_numbers(asked))
+    problems += [f"{path.name}{commas.problem}"] if commas.problem else []
+    asked = asked._replace(has_decimal_commas=commas.n > 0)
     problems += [f"{path.name}, {line}" for line in _header_problems(export.header, asked)]
     if not export.rows and name in NEEDS_ROWS:
         problems.append(f"{path.name}: no rows; write one line for each of the study's {name}")
     rows = []
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
+        if asked.others and _is_of_another_table(texts, asked):
+            continue
         row = Row(path.name, number, {}, {})
         problems += _fill(row, texts, asked, outcomes=outcomes)
-        of_row = list(_row_problems(row.values, folder=folder))
+        of_row = list(row_checks.contradictions(row.values, folder=folder))
         if name == "patients":
-            of_row += _scores_of_the_dead(row.values, outcomes)
+            of_row += row_checks.scores_of_the_dead(row.values, outcomes)
         for ours, words in of_row:
             if ours not in outcomes:  # scores of the dead tell of a reversed scale
                 row.values.pop(ours, None)
             problems.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
-    return Rows(export.header, rows), [
+    if asked.others:
+        rows = _once(rows, dict(export.rows))
+    return Rows(export.header, rows, commas.n), [
         *problems,
         *_repeated(rows, name=name, contract=asked.contract),
     ]
@@ -211,9 +226,12 @@ def _fill(
         outcome = outcomes.get(cell.about, {})
         meant = codings.translate(texts.get(theirs, ""), cell.coding, outcome=outcome)
         value, words = None, meant.words
+        text, is_number = meant.ours, cell.column.dtype in _NUMBERS
+        if asked.has_decimal_commas and is_number:
+            text = decimal_commas.with_point(text)
         if words is None:
             value, words = entries.understood(
-                meant.ours, name=ours, column=cell.column, choices=asked.choices
+                text, name=ours, column=cell.column, choices=asked.choices
             )
         if meant.ours != meant.theirs:
             row.recoded[cell.about] = (meant.theirs, meant.ours)
@@ -224,6 +242,33 @@ def _fill(
         else:
             of = "" if cell.about == ours else f" of {cell.about}"
             yield f"{row.where}, {ours}{of}: {words}"
+
+
+def _is_of_another_table(texts: Mapping[str, str], asked: _Asked) -> bool:
+    """Return whether a row of a file with several tables has nothing of this one."""
+    needed = [name for name in NEEDED[asked.name] if name != "patient_id"]
+    is_of_patients = asked.name == "patients"
+    return not is_of_patients and not any(texts.get(asked.names.get(n, n)) for n in needed)
+
+
+def _once(rows: list[Row], cells: Mapping[int, list[str]]) -> list[Row]:
+    """Return rows that are alike once, where the whole lines differ by another table."""
+    alike: set[str] = set()
+    lines: set[tuple[str, ...]] = set()
+    once = []
+    for row in rows:
+        values, line = repr(row.values), tuple(cells[row.number])
+        if values not in alike or line in lines:
+            once.append(row)
+        alike.add(values)
+        lines.add(line)
+    return once
+
+
+def _of_numbers(asked: _Asked) -> set[str]:
+    """Return the columns of the file that hold numbers."""
+    columns = asked.contract.columns
+    return {asked.names.get(n, n) for n, column in columns.items() if column.dtype in _NUMBERS}
 
 
 def _cell(ours: str, row: Row, asked: _Asked) -> _Cell | None:
@@ -251,7 +296,8 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
     """Yield a line for each column that is missing, stands twice or looks misspelt."""
     name, names = asked.name, asked.names
     theirs = {ours: names.get(ours, ours) for ours in asked.contract.columns}
-    free = [column for column in header if column and column not in theirs.values()]
+    known = {*theirs.values(), *asked.others}
+    free = [column for column in header if column and column not in known]
     absent = [ours for ours, column in theirs.items() if column not in header]
     optional = []
     for ours in absent:
@@ -277,47 +323,6 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
             yield f"column {column}: not known; did you mean '{near}'? Rename or remove it"
     for column in sorted({column for column in theirs.values() if header.count(column) > 1}):
         yield f"column {column}: stands {header.count(column)} times; keep one"
-
-
-def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
-    """Yield, by column, cells of one row that contradict each other, and a wrong path."""
-    for start, end in _IN_THIS_ORDER:
-        begin, finish = values.get(start), values.get(end)
-        if begin is not None and finish is not None and finish < begin:
-            yield end, f"{finish:g} is before {start} {begin:g}; correct one of them"
-    levels = [name for name in contracts.LEVEL if values.get(name) is not None]
-    if levels and values.get("event") not in (None, "level_change"):
-        yield (
-            levels[0],
-            f"stated in a row of '{values['event']}'; a level is stated in patients.csv, or in"
-            " a row with the event level_change",
-        )
-    path = values.get("path")
-    if path is not None:
-        words = entries.path_problem(path, folder=folder)
-        if words is None and values.get("format") == "wfdb" and not path.endswith(".hea"):
-            words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
-        if words is not None:
-            yield "path", words
-    death_h, left_h, last_h = (values.get(n) for n in contracts.TIMES)
-    if death_h is None:
-        return
-    for name, end_h in (("left_unit_h", left_h), ("last_known_h", last_h)):
-        if end_h is not None and end_h > death_h:
-            yield name, f"{end_h:g} is after death_h {death_h:g}; correct one of them"
-
-
-def _scores_of_the_dead(
-    values: Mapping[str, Any], outcomes: Mapping[str, Mapping[str, Any]]
-) -> Iterator[tuple[str, str]]:
-    """Yield, by column, scores of a living patient beside a death that came before them."""
-    death_h = values.get("death_h")
-    for name, entry in reversed_scale.scales_with_death(outcomes).items():
-        score = values.get(name)
-        if death_h is None or score is None or death_h >= entry["deaths_before_h"]:
-            continue
-        if score != int(entry["dead"]):
-            yield name, f"{score} although death_h is {death_h:g}; correct one of them"
 
 
 def _repeated(rows: list[Row], *, name: str, contract: Table) -> Iterator[str]:

@@ -17,6 +17,7 @@ from icpcohort.study.rows import (
     TABLES,
     Row,
     Rows,
+    columns_beside,
     listed,
     names_of,
     read_rows,
@@ -196,20 +197,30 @@ def read_study(settings: dict[str, Any]) -> Study:
 def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
+    Decimal commas that were understood are counted.
+
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
     notes, study, contracts_of = [], settings["study"], tables_of(settings)
-    for name, (header, _) in tables.items():
+    for name, table in tables.items():
+        header = table.header
         names = names_of(settings, name=name)
         theirs = {ours: names.get(ours, ours) for ours in contracts_of[name].columns}
-        unknown = [c for c in header if c and c not in theirs.values()]
+        known = {*theirs.values(), *columns_beside(settings, name=name)}
+        unknown = [c for c in header if c and c not in known]
         absent = [
             ours
             for ours, column in theirs.items()
             if column not in header and ours not in NEEDED[name]  # those are problems
         ]
-        if unknown:
+        if table.n_decimal_commas:
+            notes.append(
+                f"{study[name]}: {table.n_decimal_commas} numbers with a decimal comma, read "
+                "so: 1,5 is 1.5"
+            )
+        first = next(n for n in tables if study[n] == study[name])  # of several in one file
+        if unknown and name == first:
             notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:
             notes.append(
