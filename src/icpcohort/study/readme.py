@@ -200,7 +200,7 @@ def read(repository: Path) -> str:
         f"{name}.yaml": json.loads(
             (repository / "workflow/schemas" / f"{name}.schema.json").read_text("utf-8")
         )
-        for name in ("config", "models", "specifications")
+        for name in ("config", "variables", "models", "specifications")
     }
     text = (repository / "config/config.yaml").read_text("utf-8")
     return as_markdown(schemas, yaml.safe_load(text))
