@@ -198,6 +198,7 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     renamed_column = path[:2] == ("study", "columns") and len(path) == 4
     renamed_column |= path[:2] == ("study", "codings") and len(path) >= 4
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
+    optional |= path in [("study", part, "repeated") for part in ("columns", "codings")]
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
     if renamed_column or optional or path[:-1] in FREE:
         assert _problems(name, content) == []
