@@ -34,7 +34,7 @@ ALL_MB = jobs.more_if_retried(600 + len(PATIENTS))
 BATCH_MB = jobs.more_if_retried(500 + 8 * max(map(len, BATCHES.values()), default=0))
 # What in the settings gives tables columns of its own.
 DECLARED = (
-    *("variables", "outcomes", "signals", "derived_signals"),
+    *("variables", "outcomes", "repeated", "signals", "derived_signals"),
     *("burden.icp_above_mmhg", "burden.cpp_below_mmhg"),
 )
 # Signals as jobs of one patient need them: a label changes none of their results.

@@ -13,7 +13,10 @@ PUBLISHED: dict[str, Any] = settings.load(
 # What the demo study declares: the dictionaries patient and tbi, and its signals.
 DECLARED: dict[str, Any] = {
     name: PUBLISHED[name]
-    for name in ("variables", "outcomes", "scores", "signals", "derived_signals")
+    for name in (
+        *("variables", "outcomes", "repeated", "scores"),
+        *("signals", "derived_signals"),
+    )
 }
 
 

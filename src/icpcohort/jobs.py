@@ -153,7 +153,7 @@ def planned(
 def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
     """Return the settings, the plan and the tables of a study."""
     folder = Path(settings["study"]["folder"])
-    table_paths = [folder / settings["study"][name] for name in tables.TABLES]
+    table_paths = [folder / settings["study"][name] for name in tables.listed(settings)]
     optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
     asked = [Path("config") / n for n in ("config.yaml", "variables.yaml", "models.yaml")]
     return [*asked, *(path for path in optional if path.exists()), *table_paths]
@@ -323,3 +323,13 @@ def of_family(model: Mapping[str, object], *, updates: str) -> list[str]:
     """Return the day-by-day exposures where a model needs them, else nothing."""
     family = families.named(model["family"])
     return [updates] if family is not None and family.time_dependent else []
+
+
+def if_repeated(settings: Mapping[str, Any], path: str) -> list[str]:
+    """Return a file of the repeated values where the study declares any, else nothing."""
+    return [path] if settings["repeated"] else []
+
+
+def if_time_varying(model: Mapping[str, object], path: str) -> list[str]:
+    """Return the repeated values where a model is adjusted for some, else nothing."""
+    return [path] if model.get("time_varying") else []

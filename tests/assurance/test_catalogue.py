@@ -75,3 +75,13 @@ def test_a_bar_in_a_meaning_does_not_break_the_row():
         line.replace("\\|", "").count("|") for line in rows if "percent_time_within" in line
     }
     assert bars == {6}
+
+
+def test_repeated_values_are_listed_for_a_study_that_declares_any():
+    entry = {"label": "Therapy intensity", "kind": "count", "summaries": ["mean"]}
+    paths = ["repeated_values.parquet", "repeated_summary.parquet"]
+    tables = {t.path: t for t in readme.results_tables(DECLARED | {"repeated": {"til": entry}})}
+    assert [path for path in tables if path in paths] == paths
+    assert "til_mean" in tables["repeated_summary.parquet"].columns
+    assert "til_mean" in tables["analysis.parquet"].columns
+    assert not {t.path for t in readme.results_tables(DECLARED)} & set(paths)

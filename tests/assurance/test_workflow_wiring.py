@@ -45,7 +45,6 @@ ONLY_FOR_SNAKEMAKE = {
     ("ingest", "input"): {"files"},
     ("ingest", "params"): {"stamps"},
     ("account", "input"): {"finished"},
-    ("study", "input"): {"patients", "recordings", "monitors", "events"},
     ("numbers", "input"): {"files"},
     ("numbers", "output"): {"files"},  # which are its params `tables` of its patients
     ("gallery", "input"): {"pictures"},
@@ -171,7 +170,7 @@ def test_a_script_uses_the_sections_that_its_rule_hands_on_and_no_other(rule, bl
     for call, modules in HANDED_ALL.items():
         if call in text:
             source = "".join(map(inspect.getsource, modules))
-            used |= set(re.findall(r'(?:settings|declared)\["(\w+)"\]', source))
+            used |= set(re.findall(r'(?:settings|declared)(?:\[|\.get\()"(\w+)"[\],]', source))
     if re.search(r"contracts\.(patients|outcomes)\(settings\)", text):
         used |= {"variables", "outcomes"}
     if re.search(

@@ -9,7 +9,7 @@ import pytest
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.models import fit, follow_up, replication, wording
-from icpcohort.study import plan, plan_parts
+from icpcohort.study import plan, plan_parts, tables
 
 DATA = Path(__file__).parent / "data"
 DAY_H = 24.0
@@ -107,6 +107,40 @@ def test_repeated_values_give_the_coefficients_of_r_s_tmerge():
     assert alone["estimate"][0] == pytest.approx(UNADJUSTED, abs=1e-6)
     assert made.models[-1].frames[0].height == 1807  # R: dim(d)
     assert "log_bili" in replication.data(made, plan=asked).columns
+
+
+def test_a_study_s_own_table_gives_the_values_that_r_was_held_to(tmp_path):
+    """Days stand for hours in the table: this study was longer than hours may be."""
+    rows, _, repeated = cirrhosis()
+    inside = repeated.join(rows.select("patient_id"), on="patient_id", how="semi")
+    lines = [
+        f"{patient};{variable};{from_h / DAY_H:g};{str(value).replace('.', ',')}"
+        for patient, variable, from_h, _, value in inside.rows()
+    ]
+    texts = {
+        "patients": [
+            "patient_id,death_h,left_unit_h",
+            *(f"{patient},," for patient in rows["patient_id"]),
+        ],
+        "recordings": ["recording_id,patient_id,path,format,start_s", "R1,p1,r.csv,csv,0"],
+        "monitors": ["monitor_id,patient_id,kind"],
+        "events": ["patient_id,event,start_s"],
+        "repeated": ["patient_id;variable;from_h;value", *lines],
+    }
+    for name, content in texts.items():
+        (tmp_path / f"{name}.csv").write_text("\n".join(content), encoding="utf-8")
+    none = {name: {} for name in texts}
+    of_study = {"folder": str(tmp_path), "columns": none, "codings": none}
+    settings = {
+        "study": of_study | {name: f"{name}.csv" for name in texts},
+        "cohort": {"main_outcome": "none"},
+        "variables": {},
+        "outcomes": {},
+        "repeated": {"log_bili": {"label": "Log of bilirubin", "kind": "number"}},
+    }
+    read = tables.read_study(settings).repeated.with_columns(pl.col("from_h") * DAY_H)
+    assert read.equals(inside.sort(contracts.REPEATED_VALUES.key))
+    assert read.height == 1945
 
 
 def value_by_loop(values, hour):
@@ -300,8 +334,8 @@ def test_a_covariate_that_changes_stands_once_and_is_no_exposure():
 
 
 def test_the_methods_say_which_value_entered_and_which_event_counts():
-    text = wording.methods_sentence(planned())
+    text = wording.methods_sentence(planned(), columns={})
     assert "Of log_bili the value in force entered: the last that had begun" in text
     assert "Cox regression of the time to 'death' with an exposure that changes" in text
-    other = wording.methods_sentence(planned(event="discharge"))
+    other = wording.methods_sentence(planned(event="discharge"), columns={})
     assert "A hazard ratio above 1 means a higher rate of 'discharge'." in other

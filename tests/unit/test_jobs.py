@@ -68,7 +68,7 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
     patients = (
         store.empty(contracts.patients(DECLARED)).clear(1).with_columns(patient_id=pl.lit("P1"))
     )
-    tables = study.Study(patients, listed, None, None, None)
+    tables = study.Study(patients, listed, None, None, None, None)
     settings = {
         "study": {"folder": str(tmp_path)},
         "recordings": {"annotation_extensions": ["noted"]},
@@ -148,7 +148,7 @@ def _study_of(folder, sizes):
     listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
     patients = pl.DataFrame({"patient_id": list(sizes)})
     settings = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
-    return study.Study(patients, listed, None, None, None), settings
+    return study.Study(patients, listed, None, None, None, None), settings
 
 
 def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):
@@ -194,3 +194,19 @@ def test_a_study_that_cannot_be_read_says_all_that_is_wrong(tmp_path, monkeypatc
     with pytest.raises(jobs.NotReady) as problems:
         jobs.read(HOME, {})
     assert "config.yaml" in str(problems.value) and "models.yaml" in str(problems.value)
+
+
+def test_a_run_depends_on_repeated_values_only_where_it_needs_them():
+    assert jobs.if_repeated({"repeated": {}}, "a.parquet") == []
+    assert jobs.if_repeated({"repeated": {"til": {}}}, "a.parquet") == ["a.parquet"]
+    assert jobs.if_time_varying({"time_varying": []}, "a.parquet") == []
+    assert jobs.if_time_varying({}, "a.parquet") == []
+    assert jobs.if_time_varying({"time_varying": ["til"]}, "a.parquet") == ["a.parquet"]
+
+
+def test_the_table_of_repeated_values_is_of_the_study_where_it_is_named():
+    named = {name: f"{name}.csv" for name in study.TABLES}
+    of_study = {"study": {"folder": "data"} | named}
+    assert Path("data/repeated.csv") not in jobs.of_the_study(of_study)
+    of_study["study"]["repeated"] = "repeated.csv"
+    assert Path("data/repeated.csv") in jobs.of_the_study(of_study)

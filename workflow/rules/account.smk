@@ -81,7 +81,7 @@ rule account:
     params:
         settings=SET,
         models=MODELS,
-        tables=[SET["study"][name] for name in tables.TABLES],
+        tables=[SET["study"][name] for name in tables.listed(SET)],
         files=EVERY_FILE,
         versions=fingerprint.versions(),
         all_code=fingerprint.code_of_all(SCRIPTS),

@@ -29,6 +29,7 @@ rule cohort:
         recordings=rules.collect.output.recordings,
         monitors=rules.study.output.monitors,
         events=rules.study.output.events,
+        repeated=jobs.if_repeated(SET, rules.repeated_summary.output.summary),
     output:
         analysis="results/analysis.parquet",
         flow="results/flow.parquet",

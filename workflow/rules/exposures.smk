@@ -129,3 +129,23 @@ rule intensity:
         code=fingerprint.code_of(SCRIPTS / "intensity.py"),
     script:
         "../scripts/intensity.py"
+
+
+rule repeated_summary:
+    """Summarise the values that change with time in each window."""
+    input:
+        repeated=rules.repeated_values.output.repeated,
+    output:
+        summary="results/repeated_summary.parquet",
+    log:
+        "logs/repeated_summary.log",
+    group:
+        "cohort"
+    resources:
+        mem_mb=ONE_MB,
+        runtime=10,
+    params:
+        settings=only(SET, "windows", "repeated"),
+        code=fingerprint.code_of(SCRIPTS / "repeated_summary.py"),
+    script:
+        "../scripts/repeated_summary.py"

@@ -25,6 +25,9 @@ rule model:
         updates=lambda wildcards: jobs.of_family(
             MODELS[wildcards.model], updates=rules.updates.output.updates
         ),
+        repeated=lambda wildcards: jobs.if_time_varying(
+            MODELS[wildcards.model], rules.repeated_values.output.repeated
+        ),
     output:
         estimates="results/models/{model}/estimates.parquet",
         diagnostics="results/models/{model}/diagnostics.parquet",

@@ -5,6 +5,7 @@ rule plan:
         monitors=rules.study.output.monitors,
         events=rules.study.output.events,
         recordings=rules.collect.output.recordings,
+        repeated=jobs.if_repeated(SET, rules.repeated_values.output.repeated),
     output:
         changes="results/plan_changes.parquet",
         status="results/plan_status.parquet",

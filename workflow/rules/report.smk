@@ -3,7 +3,7 @@ rule report:
     input:
         **reads.files(reads.REPORT, folder="results", patients=PATIENTS, models=MODELS),
         template=HOME / "workflow/report/report.html.j2",
-        study=[jobs.table(SET, name) for name in tables.TABLES],
+        study=[jobs.table(SET, name) for name in tables.listed(SET)],
     output:
         report="results/report.html",
         content="results/report.json",

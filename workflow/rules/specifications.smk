@@ -46,6 +46,7 @@ rule analyses:
         monitors=rules.study.output.monitors,
         events=rules.study.output.events,
         recordings=rules.collect.output.recordings,
+        repeated=jobs.if_repeated(SET, rules.repeated_values.output.repeated),
     output:
         analyses="results/specifications/analyses.parquet",
     log:

@@ -15,6 +15,7 @@ made = analyses.form_all(
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
         store.read(read.recordings, contracts.recordings(declared)),
+        store.read_all(read.repeated, contracts.REPEATED_VALUES),
     ),
     cohorts=snakemake.params.cohorts,
     declared=declared,

@@ -14,6 +14,7 @@ cohort = select.select(
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
     ),
+    repeated=store.read_all(read.repeated, contracts.repeated_summary(settings)),
     windows=settings["windows"],
     rules=settings["cohort"]["eligibility"],
     declared=settings,

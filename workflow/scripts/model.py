@@ -1,7 +1,7 @@
 import yaml
 
 from icpcohort import contracts
-from icpcohort.contracts import atomic_write, job_log, store
+from icpcohort.contracts import atomic_write, job_log, repeated, store
 from icpcohort.models import fit, replication, wording
 from icpcohort.report.formats import model_page
 from icpcohort.study import plan
@@ -14,6 +14,7 @@ done = fit.fit_model(
     plan=asked,
     landmark_h=settings["windows"][asked.window]["end_h"],
     updates=store.read_all(snakemake.input.updates, contracts.updates(settings)),
+    repeated=store.read_all(snakemake.input.repeated, contracts.REPEATED_VALUES),
 )
 store.write(done.estimates, contracts.ESTIMATES, made.estimates)
 store.write(done.diagnostics, contracts.DIAGNOSTICS, made.diagnostics)
@@ -28,7 +29,7 @@ atomic_write.write(made.data, replication.data(done, plan=asked).write_csv())
 atomic_write.write(made.replicate, replication.script(done, plan=asked))
 as_run = yaml.safe_dump({asked.name: block}, sort_keys=False, allow_unicode=True)
 atomic_write.write(made.plan, as_run)
-columns = contracts.analysis(settings).columns
+columns = contracts.analysis(settings).columns | repeated.columns_of_values(settings)
 methods = wording.methods_sentence(asked, columns=columns)
 page = model_page.markdown(done, plan=asked, methods=methods, columns=columns)
 atomic_write.write(made.summary, page)

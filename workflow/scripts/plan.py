@@ -16,6 +16,7 @@ if locked:
             store.read(read.monitors, contracts.MONITORS),
             store.read(read.events, contracts.EVENTS),
             store.read(read.recordings, contracts.recordings(declared)),
+            store.read_all(read.repeated, contracts.REPEATED_VALUES),
         ),
     )
 changes = plan_lock.changes(locked, now, reasons=snakemake.params.reasons)

@@ -116,6 +116,7 @@ def select(
     burdens: pl.DataFrame,
     facts: pl.DataFrame,
     *,
+    repeated: pl.DataFrame,
     windows: Mapping[str, Window],
     rules: Sequence[Mapping[str, Any]],
     declared: Mapping[str, Any],
@@ -128,6 +129,8 @@ def select(
         Contracts `patients`, `outcomes`, SUMMARY and BURDEN.
     facts
         As `eligibility.facts` gives them.
+    repeated
+        Contract `repeated_summary` of what is declared; without rows where there is none.
     windows : Window by its name
     rules
         `cohort.eligibility` of the settings; see `eligibility.steps_of`.
@@ -155,7 +158,9 @@ def select(
             how="left",
             validate="1:1",
         )
-        rows = known.join(exposures, on="patient_id", how="left", validate="1:1").with_columns(
+        of_window = repeated.filter(pl.col("window") == name).drop("window")
+        rows = known.join(exposures, on="patient_id", how="left", validate="1:1")
+        rows = rows.join(of_window, on="patient_id", how="left", validate="1:1").with_columns(
             has_recording=pl.col("monitored_h").is_not_null(),
             monitored_h=pl.col("monitored_h").fill_null(0.0),
             window=pl.lit(name),

@@ -157,7 +157,7 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     """Return the sound part of what `study.read_rows` needs, and what is passed over."""
     if not settings.is_sound(files, "study.folder"):
         why = "config.yaml does not say where they are (study.folder)"
-        nothing: dict[str, Any] = {"variables": {}, "outcomes": {}, "signals": {}}
+        nothing: dict[str, Any] = {**_nothing_declared(), "signals": {}}
         return nothing | {"study": {"folder": str(folder)}}, [
             f"the tables and the recordings, since {why}"
         ]
@@ -165,7 +165,9 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
     sound |= {"columns": {}, "codings": {}}
     declared, passed_over = _sound_variables(files)
-    for name in study.TABLES:
+    for name in study.TABLES | study.OPTIONAL:
+        if name in study.OPTIONAL and at(written, name) is None:
+            continue
         if not settings.is_sound(files, f"study.{name}"):
             passed_over.append(f"the table of {name}, since study.{name} is not right")
             continue
@@ -183,15 +185,15 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
 def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
     """Return the declared variables, none of which can be read where one is not right."""
     main = at(files.settings, "cohort", "main_outcome")
-    declared: dict[str, Any] = {
-        "cohort": {"main_outcome": main},
-        "variables": {},
-        "outcomes": {},
-    }
+    declared: dict[str, Any] = {"cohort": {"main_outcome": main}, **_nothing_declared()}
     if any(line.startswith(dictionary.FILE) for line in files.settings_problems):
         what = "columns of declared variables and outcomes"
         return declared, [f"{what}, since {dictionary.FILE} is not right"]
-    return declared | {n: at(files.settings, n) or {} for n in ("variables", "outcomes")}, []
+    return declared | {n: at(files.settings, n) or {} for n in _nothing_declared()}, []
+
+
+def _nothing_declared() -> dict[str, Any]:
+    return {"variables": {}, "outcomes": {}, "repeated": {}}
 
 
 def _sound_signals(files: settings.Files) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
         models=models,
         schema_folder=schemas,
     )
-    seen, *others = (
+    seen, monitors, events, recordings = (
         store.read(_made(study, table.path), table)
         for table in (
             contracts.patients(asked),
@@ -58,13 +58,17 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
             contracts.recordings(asked),
         )
     )
+    values = contracts.REPEATED_VALUES
+    files = [_made(study, values.path)] if asked["repeated"] else []
     outcomes = blinding.outcomes_of(asked)
     now = plan_lock.Now(
         asked,
         models,
         questions,
         plan_lock.codes(repository / "workflow/scripts"),
-        plan_lock.inputs(seen.drop(outcomes), *others),
+        plan_lock.inputs(
+            seen.drop(outcomes), monitors, events, recordings, store.read_all(files, values)
+        ),
     )
     folder = asked["study"] | {"folder": str(study / asked["study"]["folder"])}
     truth = studies.read_study(asked | {"study": folder}).patients

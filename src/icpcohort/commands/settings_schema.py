@@ -311,7 +311,7 @@ def _of_columns(note: OfColumns) -> dict[str, Any]:
             | _declared_columns(note, name)
             for name, table in note.tables.items()
         },
-    ) | {"required": list(note.tables)}
+    ) | {"required": [name for name in note.tables if name not in note.optional]}
 
 
 def _declared_columns(note: OfColumns, table: str) -> dict[str, Any]:

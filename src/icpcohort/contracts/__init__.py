@@ -40,11 +40,11 @@ from icpcohort.contracts.models import (
     MODEL_FLOW,
     PERFORMANCE,
     PLANNING,
-    REPEATED_VALUES,
     RISKS,
     TABLE_ONE,
 )
 from icpcohort.contracts.plan import PLAN_CHANGES, PLAN_STATUS
+from icpcohort.contracts.repeated import REPEATED_VALUES, repeated_summary
 from icpcohort.contracts.signals import (
     ARTEFACTS,
     EXCLUDED,
@@ -141,6 +141,7 @@ __all__ = [
     "patients",
     "recording_list",
     "recordings",
+    "repeated_summary",
     "trends",
     "updates",
 ]

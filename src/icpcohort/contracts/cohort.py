@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from icpcohort.contracts import burden_columns, variables
+from icpcohort.contracts import burden_columns, repeated, variables
 from icpcohort.contracts.columns import (
     COUNT,
     DETAIL,
@@ -169,11 +169,12 @@ def analysis(declared: Mapping[str, Any]) -> Table:
     ----------
     declared : mapping
         Sections of the settings by their names, those that declare columns: `variables`,
-        `outcomes`, and `burden` (or its thresholds alone) with one column per burden measure.
-        A section that is absent has no columns.
+        `outcomes`, `repeated` with one column per summary, and `burden` (or its thresholds
+        alone) with one column per burden measure. A section that is absent has no columns.
     """
     columns = patients(declared).columns | outcomes(declared).columns
     columns |= SURVIVAL | variables.events(declared.get("outcomes", {})) | SUMMARY.columns
+    columns |= repeated.columns_of_summaries(declared)
     columns |= burden_columns.wide(declared.get("burden", {}))
     return Table(
         "analysis.parquet",

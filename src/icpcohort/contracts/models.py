@@ -167,19 +167,6 @@ CUMULATIVE_INCIDENCE = Table(
     },
 )
 
-REPEATED_VALUES = Table(
-    "repeated_values.parquet",
-    "Values that change while a patient is followed: one row per patient, variable and value",
-    ("patient_id", "variable", "from_h"),
-    {
-        "patient_id": PATIENT_ID,
-        "variable": Column(TEXT, "", "Variable, as declared"),
-        "from_h": Column(REAL, "h", "When the value began, since time zero"),
-        "to_h": Column(REAL, "h", "When it ended; null where the next one ends it"),
-        "value": Column(REAL, "1", "The value; null where it was not recorded"),
-    },
-)
-
 COMPARISONS = Table(
     "tables/comparisons.parquet",
     "p values of models that were declared to be tested together",

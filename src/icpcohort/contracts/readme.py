@@ -91,8 +91,8 @@ Declared = Mapping[str, Any]
 def results_tables(declared: Declared) -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    Left out are the list of recordings, which is the study's own file, and the repeated values,
-    which a fit takes but no rule writes. Tables whose columns depend on what the study declares
+    Left out is the list of recordings, which is the study's own file. Repeated values are
+    there for a study that declares any. Tables whose columns depend on what the study declares
     stand where they are made.
 
     Parameters
@@ -106,13 +106,16 @@ def results_tables(declared: Declared) -> list[Table]:
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table) and entry is not contracts.REPEATED_VALUES
+        if isinstance(entry, Table)
     } | {table.path: table for table in (contracts.recordings(asked), contracts.trends(asked))}
     tables = list(by_path.values())
     of_cohort = [contracts.updates(asked), contracts.outcomes(asked)]
     place = tables.index(contracts.BANDS)
     tables[place:place] = of_cohort
     tables.insert(0, contracts.patients(asked))
+    if asked.get("repeated"):
+        place = tables.index(contracts.BANDS)
+        tables[place:place] = [contracts.REPEATED_VALUES, contracts.repeated_summary(asked)]
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis(asked))
     tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses(asked))
     return tables

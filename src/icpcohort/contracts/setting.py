@@ -95,6 +95,8 @@ class OfColumns:
         Whether a column's setting is a block of free names and texts, and not one text.
     further : mapping
         By table, the pattern of the names of columns that the study itself declares.
+    optional : tuple of str
+        Tables whose block may be left out.
     """
 
     about: str
@@ -103,3 +105,4 @@ class OfColumns:
     of_column: str
     has_values: bool
     further: Mapping[str, str]
+    optional: tuple[str, ...] = ()

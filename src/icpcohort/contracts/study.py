@@ -159,8 +159,8 @@ RECODINGS = Table(
     "occurs",
     ("table", "column", "from", "to"),
     {
-        "table": Column(TEXT, "", "patients, recordings, monitors or events"),
-        "column": Column(TEXT, "", "Our name of the column"),
+        "table": Column(TEXT, "", "patients, recordings, monitors, events or repeated"),
+        "column": Column(TEXT, "", "Our name of the column; of repeated values the variable"),
         "from": Column(TEXT, "", "Value in the study's table"),
         "to": Column(TEXT, "", "Our value; empty for missing"),
         "n": Column(COUNT, "", "Rows; 0 for a translation that no row needed"),

@@ -2,7 +2,8 @@
 
 An entry stands in `config/variables.yaml` or in a dictionary that ships with the project. A
 covariate is what was known of a patient. An outcome is what became of the patient: recorded in
-the study's table, or derived by a stated rule.
+the study's table, or derived by a stated rule. A repeated variable has several values of a
+patient, each from one hour to another.
 """
 
 from collections.abc import Mapping
@@ -38,9 +39,16 @@ def _number(about: str, example: float) -> Setting:
     return Setting(about, OF_THE_STUDY, example, at_least=-MOST, at_most=MOST)
 
 
+_CODINGS = Setting(
+    'Values in your table, each with ours; "" for missing. Each is counted',
+    OF_THE_STUDY,
+    {"I": "1"},
+)
+
+
 @dataclass(frozen=True, kw_only=True)
-class Entry:
-    """What a covariate and an outcome have in common."""
+class Described:
+    """What every variable has: what it is called, and what its values can be."""
 
     label: Annotated[str, _text("What tables and axes call it", "WFNS grade")]
     about: Annotated[
@@ -78,18 +86,17 @@ class Entry:
             at_most=6,
         ),
     ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry(Described):
+    """What a covariate and an outcome have in common."""
+
     column: Annotated[
         str,
         _text("Column of your table of patients. Left out: the entry's own name", "WFNS"),
     ] = ""
-    codings: Annotated[
-        Mapping[str, str] | None,
-        Setting(
-            'Values in your table, each with ours; "" for missing. Each is counted',
-            OF_THE_STUDY,
-            {"I": "1"},
-        ),
-    ] = None
+    codings: Annotated[Mapping[str, str] | None, _CODINGS] = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,6 +246,35 @@ class Outcome(Entry):
             OF_THE_STUDY,
             {"death": "death_h", "discharge": "left_unit_h"},
         ),
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repeated(Described):
+    """A variable with several values of a patient, such as the intensity of a therapy."""
+
+    kind: Annotated[
+        Literal["number", "count", "ordered", "flag"],
+        Setting(
+            "What its values are; levels of an ordered scale are whole numbers",
+            OF_THE_STUDY,
+            "count",
+        ),
+    ]
+    codings: Annotated[Mapping[str, str] | None, _CODINGS] = None
+    summaries: Annotated[
+        tuple[Literal["mean", "max", "last", "share"], ...],
+        Setting(
+            "What the analysis table has of it in each window: its mean over time, its "
+            "highest value, its last one, the share of time from share_from on",
+            OF_THE_STUDY,
+            ["mean", "share"],
+            each="A summary; its column is <name>_<summary>",
+        ),
+    ] = ()
+    share_from: Annotated[
+        float | None,
+        _number("The value from which on time counts for the summary share", 11.0),
     ] = None
 
 

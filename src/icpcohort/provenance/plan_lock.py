@@ -28,7 +28,17 @@ class LockError(Exception):
 
 # The scripts whose numbers an estimate rests on; pictures and pages are free to change.
 SCRIPTS = (
-    *("study", "ingest", "collect", "indices", "batch_burden", "burden", "batch_summary"),
+    *(
+        "study",
+        "repeated_values",
+        "repeated_summary",
+        "ingest",
+        "collect",
+        "indices",
+        "batch_burden",
+        "burden",
+        "batch_summary",
+    ),
     *("summary", "updates", "outcomes", "cohort", "model"),
     *("alternative", "analyses", "question", "specifications"),
 )
@@ -68,6 +78,7 @@ def inputs(
     monitors: pl.DataFrame,
     events: pl.DataFrame,
     recordings: pl.DataFrame,
+    repeated: pl.DataFrame,
 ) -> dict[str, str]:
     """Return the fingerprints of what was known before outcomes.
 
@@ -77,6 +88,8 @@ def inputs(
         Without outcomes and the times that belong to them; see `blinding.outcomes_of`.
     monitors, events, recordings
         The contracts of their names; of recordings counts what the files hold.
+    repeated : DataFrame of contracts.REPEATED_VALUES
+        Without rows where the study declares none; it then has no fingerprint.
     """
     files = recordings.select("recording_id", "patient_id", "sha256", "start_s")
     return {
@@ -84,6 +97,7 @@ def inputs(
         "monitors": fingerprint(monitors),
         "events": fingerprint(events),
         "recordings": fingerprint(files),
+        **({} if repeated.is_empty() else {"repeated values": fingerprint(repeated)}),
     }
 
 

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Column, Table, store
+from icpcohort.contracts import Column, Table, repeated, store
 
 TABLES: dict[str, Table] = {
     "patients": contracts.patients({}),
@@ -99,7 +99,8 @@ SHARE = Selection(
 class Read(NamedTuple):
     """The tables that were read, by name; those of models by name and model.
 
-    `columns` are those of the analysis table, by which covariates and outcomes have words.
+    `columns` are those of the analysis table, by which covariates and outcomes have words, and
+    one of each repeated variable.
     """
 
     tables: dict[str, pl.DataFrame]
@@ -174,4 +175,5 @@ def read(
         name: store.read_named(named[f"model_{name}"], OF_MODELS[name])
         for name in selection.of_models
     }
-    return Read(tables, of_models, contracts.analysis(declared).columns)
+    columns = contracts.analysis(declared).columns
+    return Read(tables, of_models, columns | repeated.columns_of_values(declared))

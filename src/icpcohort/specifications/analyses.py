@@ -9,9 +9,11 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
+from icpcohort.exposures import repeated_summary
 from icpcohort.specifications import choices
 from icpcohort.specifications.exposures import Exposures
-from icpcohort.study import dictionary
+
+OF_OUTCOMES = ("variables", "outcomes", "scores")  # what outcomes are derived by
 
 
 class Tables(NamedTuple):
@@ -21,6 +23,7 @@ class Tables(NamedTuple):
     monitors: pl.DataFrame
     events: pl.DataFrame
     recordings: pl.DataFrame
+    repeated: pl.DataFrame
 
 
 def form_all(
@@ -47,7 +50,7 @@ def form_all(
     analyses = [store.empty(contracts.analyses(declared))]
     for signals, of_signals in cohorts.items():
         for name, settings in of_signals.items():
-            of_patients = {section: settings[section] for section in dictionary.SECTIONS}
+            of_patients = {section: settings[section] for section in OF_OUTCOMES}
             by_scores = json.dumps(of_patients, sort_keys=True)
             if by_scores not in ended:
                 ended[by_scores] = outcomes.derive(
@@ -58,6 +61,7 @@ def form_all(
                 tables.patients,
                 ended[by_scores],
                 facts,
+                repeated=tables.repeated,
                 settings=settings,
                 declared=declared,
             )
@@ -83,6 +87,7 @@ def form(
     ended: pl.DataFrame,
     facts: pl.DataFrame,
     *,
+    repeated: pl.DataFrame,
     settings: Mapping[str, Any],
     declared: Mapping[str, Any],
 ) -> pl.DataFrame:
@@ -94,8 +99,9 @@ def form(
     patients, ended : contracts.patients, contracts.outcomes
     facts
         As `eligibility.facts` gives them.
+    repeated : contracts.REPEATED_VALUES
     settings : mapping
-        Blocks `cohort` and `windows`.
+        Blocks `cohort` and `windows`, and `repeated` where the study declares any.
     declared : see `contracts.analysis`
 
     Returns
@@ -108,6 +114,9 @@ def form(
         exposures.summary,
         exposures.burden,
         facts,
+        repeated=repeated_summary.summarise(
+            repeated, windows=settings["windows"], declared=settings
+        ),
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
         declared=declared,

@@ -26,7 +26,9 @@ def of_table(settings: Mapping[str, Any], *, name: str) -> dict[str, Coding]:
     A scale that is coded in one of several ways is translated by the one that is stated, and
     the study's own codings lead to a value of that way.
     """
-    stated: dict[str, Coding] = dict(settings["study"]["codings"][name])
+    stated: dict[str, Coding] = dict(settings["study"]["codings"].get(name, {}))
+    if name == "repeated":
+        return stated | _of_values(settings.get("repeated", {}), stated.pop("value", {}))
     if name != "patients":
         return stated
     for column, entry in dictionary_checks.recorded(settings).items():
@@ -36,6 +38,14 @@ def of_table(settings: Mapping[str, Any], *, name: str) -> dict[str, Coding]:
         if scale or own:
             stated[column] = {**scale, **translated}
     return stated
+
+
+def _of_values(repeated: Mapping[str, Mapping[str, Any]], of_all: Coding) -> dict[str, Coding]:
+    """Return the coding of each repeated variable; `of_all` is that of the column of values."""
+    codings = {
+        name: {**of_all, **(entry.get("codings") or {})} for name, entry in repeated.items()
+    }
+    return {name: coding for name, coding in codings.items() if coding}
 
 
 def translate(text: str, coding: Coding, *, outcome: Mapping[str, Any]) -> Meant:

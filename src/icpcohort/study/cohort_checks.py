@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from icpcohort import contracts
+from icpcohort.contracts import repeated
 from icpcohort.study import cohort_rules, dictionary_checks, immortal_time, tables
 from icpcohort.study import values as entries
 from icpcohort.study.schema import at, is_number, suggestion
@@ -63,7 +64,7 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
     Parameters
     ----------
     settings : mapping
-        With sound sections `variables` and `outcomes`.
+        With sound sections `variables`, `outcomes` and `repeated`.
     """
     outcomes = settings["outcomes"]
     flags = [name for name, entry in outcomes.items() if entry["kind"] == "flag"]
@@ -82,13 +83,14 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
                 f"windows: '{window}' of the variable {name} is none of the windows; "
                 f"{suggestion(window, windows)}"
             )
+    lines += _repeated_without_a_table(settings)
     return lines + _rules_of_variables(settings) + _codings_of_variables(settings)
 
 
 def _rows_of_nothing(settings: Mapping[str, Any]) -> list[str]:
     """List the rows of Table 1 that are no column of the analysis table."""
     rows = at(settings, "cohort", "table_one", "rows")
-    of_patients = {name: settings[name] for name in ("variables", "outcomes")}
+    of_patients = {name: settings[name] for name in ("variables", "outcomes", "repeated")}
     columns = contracts.analysis(of_patients).columns.items()
     known = [name for name, column in columns if column.role != "key"]
     return [
@@ -97,6 +99,22 @@ def _rows_of_nothing(settings: Mapping[str, Any]) -> list[str]:
         for name in (rows if isinstance(rows, list) else [])
         if isinstance(name, str) and name not in known
     ]
+
+
+def _repeated_without_a_table(settings: Mapping[str, Any]) -> list[str]:
+    """Say where repeated values are declared without a table of them, or the reverse."""
+    declared, file = settings["repeated"], at(settings, "study", "repeated")
+    if declared and file is None:
+        return [
+            f"study.repeated: missing, and variables.yaml declares {', '.join(declared)} under "
+            "repeated; write `repeated: repeated.csv`, or take them out there"
+        ]
+    if file is not None and not declared:
+        return [
+            f"study.repeated: '{file}', and variables.yaml declares nothing under repeated; "
+            "declare what it holds, or leave this setting out"
+        ]
+    return []
 
 
 def _rules_of_variables(settings: Mapping[str, Any]) -> list[str]:
@@ -129,11 +147,22 @@ def _rules_of_variables(settings: Mapping[str, Any]) -> list[str]:
 
 
 def _codings_of_variables(settings: Mapping[str, Any]) -> list[str]:
-    columns, lines = tables.tables_of(settings)["patients"].columns, []
+    columns, lines = contracts.patients(settings).columns, []
     for name, entry in dictionary_checks.recorded(settings).items():
         for theirs, ours in ({} if entry.get("scales") else entry.get("codings") or {}).items():
             words = entries.understood(
                 ours, name=name, column=columns[name], choices=entries.CHOICES
+            )[1]
+            lines += [f"{name}.codings.{theirs} of variables.yaml: {words}"] if words else []
+    return lines + _codings_of_repeated(settings)
+
+
+def _codings_of_repeated(settings: Mapping[str, Any]) -> list[str]:
+    columns, lines = repeated.columns_of_values(settings), []
+    for name, entry in settings["repeated"].items():
+        for theirs, ours in (entry.get("codings") or {}).items():
+            words = entries.understood(
+                ours, name="value", column=columns[name], choices=entries.CHOICES
             )[1]
             lines += [f"{name}.codings.{theirs} of variables.yaml: {words}"] if words else []
     return lines

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Annotated, Any, NamedTuple
 
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
-from icpcohort.contracts.variables import Covariate, Outcome, is_recorded
+from icpcohort.contracts.variables import Covariate, Outcome, Repeated, is_recorded
 from icpcohort.study import dictionary_checks, yaml_files
 from icpcohort.study.schema import at, problems
 
-SECTIONS = ("variables", "outcomes", "scores")
+SECTIONS = ("variables", "outcomes", "repeated", "scores")
+OF_PATIENTS = ("variables", "outcomes")  # with a column each in the table of patients
 FILE = "variables.yaml"
 
 
@@ -46,6 +47,15 @@ class Settings:
             "Outcomes by name; that of a shipped entry changes the keys that are stated",
             OF_THE_STUDY,
             {"mrs_3m": {"label": "mRS", "kind": "ordered", "better": "lower"}},
+        ),
+    ]
+    repeated: Annotated[
+        Mapping[str, Repeated],
+        Setting(
+            "Variables with several values of a patient, by name; that of a shipped entry "
+            "changes the keys that are stated",
+            OF_THE_STUDY,
+            {"therapy_intensity": {"label": "Therapy intensity", "kind": "count"}},
         ),
     ]
     scores: Annotated[
@@ -80,8 +90,9 @@ def read(path: Path, *, shipped: Path, schema: Mapping[str, Any]) -> Declared:
     Returns
     -------
     Declared
-        Sections `variables`, `outcomes` and `scores` with whole entries. Nothing is filled in
-        beside what the dictionaries state, and the column of what the study itself records.
+        Sections `variables`, `outcomes`, `repeated` and `scores` with whole entries. Nothing
+        is filled in beside what the dictionaries state, and the column of what the study
+        itself records.
     """
     written, lines = yaml_files.read(path)
     if written is None:
@@ -114,7 +125,7 @@ def resolved(
         merged[section] = of_study
     lines += problems(merged, dict(schema), file=file)
     if not lines:
-        for section in ("variables", "outcomes"):
+        for section in OF_PATIENTS:
             merged[section] = _with_their_columns(merged[section], ships=ships)
         lines = [f"{file}, {line}" for line in dictionary_checks.contradictions(merged)]
     return Declared({section: merged[section] for section in SECTIONS}, lines)

@@ -9,6 +9,7 @@ from icpcohort.study.published_scores import SCORES
 from icpcohort.study.schema import suggestion
 
 Entries = Mapping[str, Mapping[str, Any]]
+_OF_PATIENTS = ("variables", "outcomes")
 _WAYS = ("favourable_from", "merge", "equals", "sliding_by")
 TIMES = tuple(contracts.TIMES)
 
@@ -19,15 +20,15 @@ def contradictions(declared: Mapping[str, Any]) -> list[str]:
     Parameters
     ----------
     declared : mapping
-        `variables`, `outcomes` and `scores`, each as the schema asks.
+        `variables`, `outcomes`, `repeated` and `scores`, each as the schema asks.
     """
-    covariates, outcomes = declared["variables"], declared["outcomes"]
     lines = []
-    for section, entries in (("variables", covariates), ("outcomes", outcomes)):
-        for name, entry in entries.items():
+    for section in ("variables", "outcomes", "repeated"):
+        for name, entry in declared[section].items():
             found = [*_name(name, declared, section), *_values(entry)]
-            found += _covariate(entry, covariates) if section == "variables" else []
+            found += _covariate(entry, declared["variables"]) if section == "variables" else []
             found += _outcome(entry, declared) if section == "outcomes" else []
+            found += _repeated(name, entry, declared) if section == "repeated" else []
             lines += [f"{section}.{name}{line}" for line in found]
     lines += _columns_twice(declared)
     return lines + [f"scores.{line}" for line in _forms(declared)]
@@ -35,7 +36,7 @@ def contradictions(declared: Mapping[str, Any]) -> list[str]:
 
 def _columns_twice(declared: Mapping[str, Any]) -> Iterator[str]:
     first: dict[str, str] = {}
-    for section in ("variables", "outcomes"):
+    for section in _OF_PATIENTS:
         for name, entry in declared[section].items():
             if variables.is_recorded(entry):
                 column = entry.get("column", name)
@@ -48,8 +49,10 @@ def _columns_twice(declared: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _name(name: str, declared: Mapping[str, Any], section: str) -> Iterator[str]:
-    if section == "outcomes" and name in declared["variables"]:
-        yield ": is declared under variables too; keep one"
+    earlier = {"variables": (), "outcomes": ("variables",)}.get(section, _OF_PATIENTS)
+    for other in earlier:
+        if name in declared[other]:
+            yield f": is declared under {other} too; keep one"
     if name in contracts.analysis({}).columns or name in ("window", "signals", "cohort"):
         yield ": the tables have a column of this name already; choose another name"
 
@@ -86,6 +89,28 @@ def _covariate(entry: Mapping[str, Any], covariates: Entries) -> Iterator[str]:
     absent = [part for part in SCORES[score].parts if part not in covariates]
     if absent:
         yield f".score: {score} needs {', '.join(absent)}; declare them, or leave it out"
+
+
+def _repeated(
+    name: str, entry: Mapping[str, Any], declared: Mapping[str, Any]
+) -> Iterator[str]:
+    levels, summaries = entry.get("levels", []), entry.get("summaries", ())
+    if not all(level.lstrip("-").isdigit() for level in levels):
+        yield ".levels: repeated values are numbers; translate yours with codings"
+    elif [int(level) for level in levels] != sorted(map(int, levels)):
+        yield ".levels: not in ascending order; sort them"
+    if ("share" in summaries) != ("share_from" in entry):
+        yield ".share_from: goes with the summary share; write both or neither"
+    known = {**declared["variables"], **declared["outcomes"], **declared["repeated"]}
+    known |= contracts.analysis({}).columns
+    if name in contracts.REPEATED_VALUES.columns:
+        yield ": the tables have a column of this name already; choose another name"
+    for summary in summaries:
+        if f"{name}_{summary}" in known:
+            yield (
+                f".summaries: the tables have a column {name}_{summary} already; choose "
+                "another name, or leave this summary out"
+            )
 
 
 def _outcome(entry: Mapping[str, Any], declared: Mapping[str, Any]) -> Iterator[str]:

@@ -159,11 +159,11 @@ def plan_refusals(
     burden_columns
         Columns that the settings add to `contracts.analysis`.
     declared : mapping
-        Sections `variables` and `outcomes` of the settings.
+        Sections `variables`, `outcomes` and `repeated` of the settings.
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    of_patients = {name: declared[name] for name in ("variables", "outcomes")}
+    of_patients = {name: declared[name] for name in ("variables", "outcomes", "repeated")}
     exposure = contracts.Column(contracts.REAL, "", "Burden", role="exposure")
     columns = contracts.analysis(of_patients).columns | dict.fromkeys(burden_columns, exposure)
     by_model = {}

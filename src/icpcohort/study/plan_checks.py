@@ -10,7 +10,7 @@ from icpcohort.study import plan as plan_blocks
 from icpcohort.study.families import Family
 from icpcohort.study.schema import at, is_number, suggestion
 
-_OF_PATIENTS = ("variables", "outcomes")
+_OF_PATIENTS = ("variables", "outcomes", "repeated")
 
 
 def contradictions(
@@ -62,6 +62,8 @@ def contradictions(
         known = kinds | dict.fromkeys(passed_over, "real")
         lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
         lines += _follow_up(plan, windows=windows) + _others(plan, kinds=known)
+        lines += _time_varying(plan, repeated=declared["repeated"])
+        lines += _event(plan, columns=columns)
         if not lines and isinstance(plan, dict):
             lines = plan_blocks.contradictions(name, block=plan)
         problems += [f"{file}, models.{name}.{line}" for line in lines]
@@ -182,6 +184,33 @@ def _others(plan: object, *, kinds: dict[str, str]) -> list[str]:
         if isinstance(name, str)
         for line in _unknown_column(name, kinds=kinds, fitting=_usable(kinds), where=where)
     ]
+
+
+def _time_varying(plan: object, *, repeated: Mapping[str, Any]) -> list[str]:
+    """Hold the names of changing covariates to the declared repeated values."""
+    names = at(plan, "time_varying")
+    lines = []
+    for name in (n for n in names if isinstance(n, str)) if isinstance(names, list) else ():
+        if name not in repeated:
+            near = (
+                suggestion(name, repeated)
+                if repeated
+                else "the study declares none; add them, or take it out"
+            )
+            lines.append(
+                f"time_varying: '{name}' is not declared under repeated in variables.yaml; "
+                f"{near}"
+            )
+    return lines
+
+
+def _event(plan: object, *, columns: Mapping[str, Column]) -> list[str]:
+    """Hold the event of a model to the events of its outcome."""
+    event, outcome = at(plan, "event"), at(plan, "outcome")
+    column = columns.get(f"{outcome}{families.EVENT_SUFFIX}")
+    if not isinstance(event, str) or column is None or event in column.levels:
+        return []
+    return [f"event: '{event}' is no event of {outcome}; {suggestion(event, column.levels)}"]
 
 
 def _follow_up(plan: object, *, windows: object) -> list[str]:

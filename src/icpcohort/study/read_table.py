@@ -1,6 +1,7 @@
 """Exports: a table of the study, CSV or Parquet, as rows of texts that know their place."""
 
 import csv
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -9,12 +10,17 @@ import pyarrow.parquet as pq
 
 from icpcohort.recordings import file_checks
 
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+MOST_OF_A_HEADER = 1_000_000  # characters
+_QUOTED = re.compile(r'"(?:[^"]|"")*"')
+
 
 class Export(NamedTuple):
     """A table before its cells are understood; an empty text is an empty cell."""
 
     header: list[str]
     rows: list[tuple[int, list[str]]]  # the row's number, and one text per column of the header
+    separator: str  # between the cells; empty where there is none, as in Parquet
 
 
 class ExportError(Exception):
@@ -26,7 +32,8 @@ def read(path: Path, *, within: Path) -> tuple[Export, list[str]]:
 
     In a CSV file a row's number is its line (the header is line 1); in a Parquet file rows
     count from 1. Blanks around a cell are not part of it. Rows that do not fit the header are
-    left out and named.
+    left out and named. The cells of a CSV file are separated by commas, semicolons, tabs or
+    bars: by what stands most often in its header, outside quotes.
 
     Raises
     ------
@@ -50,10 +57,12 @@ def read(path: Path, *, within: Path) -> tuple[Export, list[str]]:
 def _read_csv(path: Path) -> tuple[Export, list[str]]:
     problems: list[str] = []
     lines: list[tuple[int, list[str]]] = []
+    before = 0
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.reader(file, strict=True)
-            before = 0
+            separator = _separator(file.read(MOST_OF_A_HEADER))
+            file.seek(0)
+            reader = csv.reader(file, strict=True, delimiter=separator)
             for cells in reader:
                 if cells:  # not a blank line
                     lines.append((before + 1, [cell.strip() for cell in cells]))
@@ -67,11 +76,9 @@ def _read_csv(path: Path) -> tuple[Export, list[str]]:
     if not lines:
         raise ExportError(": empty; write a line with the names of the columns")
     header = lines[0][1]
-    for separator, name in ((";", "semicolons"), ("\t", "tabs")):
-        if len(header) == 1 and separator in header[0]:
-            raise ExportError(
-                f": separated by {name}; save it with commas, and with decimal points"
-            )
+    more = "comma in quotes, and write decimals with a point"
+    if separator != ",":
+        more = f"{SEPARATORS[separator]} in quotes"
     rows = []
     for number, cells in lines[1:]:
         if not any(cells):
@@ -79,11 +86,27 @@ def _read_csv(path: Path) -> tuple[Export, list[str]]:
         elif len(cells) != len(header):
             problems.append(
                 f" row {number}: {len(cells)} cells under {len(header)} columns; put a text "
-                "with a comma in quotes, and write decimals with a point"
+                f"with a {more}"
             )
         else:
             rows.append((number, cells))
-    return Export(header, rows), problems
+    return Export(header, rows, separator), problems
+
+
+def _separator(text: str) -> str:
+    """Return what separates the cells of a table, by its header; a comma for one column."""
+    lines = (line for line in _QUOTED.sub("", text).splitlines() if line.strip())
+    header = next(lines, "")
+    counts = {separator: header.count(separator) for separator in SEPARATORS}
+    most = max(counts.values())
+    often = [separator for separator, n in counts.items() if n == most > 0]
+    if len(often) > 1:
+        names = " and ".join(SEPARATORS[separator] for separator in often)
+        raise ExportError(
+            f" row 1: {names} stand equally often between the names of columns; put names that "
+            "hold one of them in quotes"
+        )
+    return often[0] if often else ","
 
 
 def _read_parquet(path: Path) -> Export:
@@ -95,7 +118,7 @@ def _read_parquet(path: Path) -> Export:
     except (OSError, ValueError, pa.ArrowException) as error:
         raise ExportError(": not a Parquet file that can be read; write it again") from error
     rows = [(number, list(cells)) for number, cells in enumerate(zip(*columns, strict=True), 1)]
-    return Export(table.column_names, rows)
+    return Export(table.column_names, rows, "")
 
 
 def _as_text(value: object) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 import yaml
 
 from icpcohort.contracts.variables import MOST
-from icpcohort.study.rows import TABLES
+from icpcohort.study.rows import OPTIONAL, TABLES
 
 UNITS = {
     "_mmhg": "mmHg",
@@ -97,7 +97,7 @@ def _rows(part: dict[str, Any], values: Any, *, block: str) -> str:
 def _columns() -> str:
     return "".join(
         f"| `{name}` | `{column}` | {found.about} |\n"
-        for name, table in TABLES.items()
+        for name, table in (TABLES | OPTIONAL).items()
         for column, found in table.columns.items()
     )
 

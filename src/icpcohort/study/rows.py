@@ -1,4 +1,4 @@
-"""Study rows: each of the four tables read cell by cell, with every problem found in it."""
+"""Study rows: each table of the study read cell by cell, with every problem found in it."""
 
 import difflib
 from collections.abc import Iterator, Mapping
@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, declared_signals
+from icpcohort.contracts import Column, Table, declared_signals, repeated
 from icpcohort.recordings import units
-from icpcohort.study import codings, dictionary_checks, read_table, reversed_scale
+from icpcohort.study import codings, decimal_commas, dictionary_checks, read_table, row_checks
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
 
@@ -19,23 +19,20 @@ TABLES: dict[str, Table] = {
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
 }
+OPTIONAL: dict[str, Table] = {"repeated": contracts.REPEATED_VALUES}  # a study may have none
 NEEDED = {  # columns that must be there, and filled unless they may be empty
     "patients": ("patient_id", "death_h", "left_unit_h"),
     "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
     "monitors": ("monitor_id", "patient_id", "kind"),
     "events": ("patient_id", "event", "start_s"),
+    "repeated": ("patient_id", "variable", "from_h", "value"),
 }
+_MAY_BE_EMPTY = (*contracts.TIMES, "value")
 MUST_BE_FILLED = tuple(
-    name for names in NEEDED.values() for name in names if name not in contracts.TIMES
+    name for names in NEEDED.values() for name in names if name not in _MAY_BE_EMPTY
 )
+_NUMBERS = (contracts.REAL, contracts.COUNT)
 NEEDS_ROWS = ("patients", "recordings")
-_IN_THIS_ORDER = (
-    ("start_s", "end_s"),
-    ("insertion_h", "removal_h"),
-    ("insertion_h", "malfunction_h"),
-    ("malfunction_h", "removal_h"),
-    ("calibrated_h", "removal_h"),
-)
 
 
 class Row(NamedTuple):
@@ -57,6 +54,7 @@ class Rows(NamedTuple):
 
     header: list[str]
     rows: list[Row]
+    n_decimal_commas: int = 0  # numbers that were read with one
 
 
 class _Asked(NamedTuple):
@@ -68,19 +66,42 @@ class _Asked(NamedTuple):
     needed: tuple[str, ...]
     coding: Mapping[str, codings.Coding]
     choices: Mapping[str, tuple[str, ...]]  # what a cell may say, by the name of its column
+    values: Mapping[str, Column]  # of the repeated values, what each variable can be
+    others: frozenset[str]  # columns of the other tables that lie in the same file
+    has_decimal_commas: bool = False
+
+
+class _Cell(NamedTuple):
+    """What a cell is about: a column, or the variable that a repeated value is of."""
+
+    about: str
+    column: Column
+    coding: codings.Coding
 
 
 def tables_of(declared: Mapping[str, Any]) -> dict[str, Table]:
-    """Return the contracts of the four tables of a study, with what it declares."""
-    return TABLES | {
-        "patients": contracts.patients(declared),
-        "recordings": contracts.recording_list(declared),
-    }
+    """Return the contracts of a study's tables, with what it declares.
+
+    The four that every study has, and that of the repeated values where it declares any.
+    """
+    return (
+        TABLES
+        | {
+            "patients": contracts.patients(declared),
+            "recordings": contracts.recording_list(declared),
+        }
+        | (OPTIONAL if declared.get("repeated") else {})
+    )
+
+
+def listed(settings: Mapping[str, Any]) -> list[str]:
+    """Return the names of the tables for which the settings name a file."""
+    return [name for name in TABLES | OPTIONAL if name in settings["study"]]
 
 
 def names_of(settings: Mapping[str, Any], *, name: str) -> dict[str, str]:
     """Return our name of a column and that of a table's file, where the two differ."""
-    names = dict(settings["study"]["columns"][name])
+    names = dict(settings["study"]["columns"].get(name, {}))
     if name == "patients":
         entries = dictionary_checks.recorded(settings)
         names |= {ours: entry["column"] for ours, entry in entries.items() if "column" in entry}
@@ -99,6 +120,19 @@ def _asked(settings: Mapping[str, Any], *, name: str) -> _Asked:
         needed,
         codings.of_table(settings, name=name),
         _choices(settings),
+        repeated.columns_of_values(settings),
+        columns_beside(settings, name=name),
+    )
+
+
+def columns_beside(settings: Mapping[str, Any], *, name: str) -> frozenset[str]:
+    """Return the columns of the other tables that lie in the same file as a table."""
+    study = settings["study"]
+    return frozenset(
+        names_of(settings, name=other).get(ours, ours)
+        for other, contract in tables_of(settings).items()
+        if other != name and study.get(other) == study[name]
+        for ours in contract.columns
     )
 
 
@@ -113,7 +147,7 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     study = settings["study"]
     folder = Path(study["folder"])
     tables, wrong = {}, []
-    for name in (name for name in TABLES if name in study):
+    for name in (name for name in tables_of(settings) if name in study):
         asked = _asked(settings, name=name)
         table, problems = _read_table(
             folder / study[name], asked, folder=folder, outcomes=settings["outcomes"]
@@ -123,6 +157,8 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             tables[name] = table
             if name != "patients":
                 wrong += _strangers(table.rows, tables.get("patients"))
+            if name in OPTIONAL:
+                wrong += _without_rows(table.rows, asked, file=study[name])
     patients = tables["patients"].rows if "patients" in tables else []
     return tables, codings.merge_reversed_scores(
         wrong, [row.values for row in patients], outcomes=settings["outcomes"]
@@ -133,7 +169,7 @@ def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
     """Return what a cell may say, by the name of its column."""
     signals = declared_signals.recorded(declared)
     of_units = {f"{name}_unit": units.names_like(s["unit"]) for name, s in signals.items()}
-    return entries.CHOICES | of_units
+    return entries.CHOICES | of_units | {"variable": tuple(declared.get("repeated", {}))}
 
 
 # --- one table -----------------------------------------------------------------------------
@@ -143,63 +179,130 @@ def _read_table(
     path: Path, asked: _Asked, *, folder: Path, outcomes: Mapping[str, Any]
 ) -> tuple[Rows | None, list[str]]:
     """Return one table (None: it cannot be read) and its problems."""
-    name, names = asked.name, asked.names
+    name = asked.name
     try:
         export, row_problems = read_table.read(path, within=folder)
     except read_table.ExportError as error:
         return None, [f"{path.name}{error}"]
     problems = [f"{path.name}{line}" for line in row_problems]
+    commas = decimal_commas.found(export, columns=_of_numbers(asked))
+    problems += [f"{path.name}{commas.problem}"] if commas.problem else []
+    asked = asked._replace(has_decimal_commas=commas.n > 0)
     problems += [f"{path.name}, {line}" for line in _header_problems(export.header, asked)]
     if not export.rows and name in NEEDS_ROWS:
         problems.append(f"{path.name}: no rows; write one line for each of the study's {name}")
     rows = []
     for number, cells in export.rows:
         texts = dict(zip(export.header, cells, strict=True))
+        if asked.others and _is_of_another_table(texts, asked):
+            continue
         row = Row(path.name, number, {}, {})
-        for ours, column in asked.contract.columns.items():
-            theirs = names.get(ours, ours)
-            meant = codings.translate(
-                texts.get(theirs, ""),
-                asked.coding.get(ours, {}),
-                outcome=outcomes.get(ours, {}),
-            )
-            value, words = None, meant.words
-            if words is None:
-                value, words = entries.understood(
-                    meant.ours, name=ours, column=column, choices=asked.choices
-                )
-            if meant.ours != meant.theirs:
-                row.recoded[ours] = (meant.theirs, meant.ours)
-            if words is None and value is None and theirs in texts and ours in MUST_BE_FILLED:
-                words = "empty; every row needs one"
-            if words is None:
-                row.values[ours] = value
-            else:
-                problems.append(f"{row.where}, {ours}: {words}")
-        of_row = list(_row_problems(row.values, folder=folder))
+        problems += _fill(row, texts, asked, outcomes=outcomes)
+        of_row = list(row_checks.contradictions(row.values, folder=folder))
         if name == "patients":
-            of_row += _scores_of_the_dead(row.values, outcomes)
+            of_row += row_checks.scores_of_the_dead(row.values, outcomes)
         for ours, words in of_row:
             if ours not in outcomes:  # scores of the dead tell of a reversed scale
                 row.values.pop(ours, None)
             problems.append(f"{row.where}, {ours}: {words}")
         rows.append(row)
-    return Rows(export.header, rows), [
+    if asked.others:
+        rows = _once(rows, dict(export.rows))
+    return Rows(export.header, rows, commas.n), [
         *problems,
         *_repeated(rows, name=name, contract=asked.contract),
     ]
+
+
+def _fill(
+    row: Row, texts: Mapping[str, str], asked: _Asked, *, outcomes: Mapping[str, Any]
+) -> Iterator[str]:
+    """Fill in the values of a row, and yield a line for each cell that has none."""
+    for ours in asked.contract.columns:
+        cell = _cell(ours, row, asked)
+        if cell is None:
+            continue
+        theirs = asked.names.get(ours, ours)
+        outcome = outcomes.get(cell.about, {})
+        meant = codings.translate(texts.get(theirs, ""), cell.coding, outcome=outcome)
+        value, words = None, meant.words
+        text, is_number = meant.ours, cell.column.dtype in _NUMBERS
+        if asked.has_decimal_commas and is_number:
+            text = decimal_commas.with_point(text)
+        if words is None:
+            value, words = entries.understood(
+                text, name=ours, column=cell.column, choices=asked.choices
+            )
+        if meant.ours != meant.theirs:
+            row.recoded[cell.about] = (meant.theirs, meant.ours)
+        if words is None and value is None and theirs in texts and ours in MUST_BE_FILLED:
+            words = "empty; every row needs one"
+        if words is None:
+            row.values[ours] = value
+        else:
+            of = "" if cell.about == ours else f" of {cell.about}"
+            yield f"{row.where}, {ours}{of}: {words}"
+
+
+def _is_of_another_table(texts: Mapping[str, str], asked: _Asked) -> bool:
+    """Return whether a row of a file with several tables has nothing of this one."""
+    needed = [name for name in NEEDED[asked.name] if name != "patient_id"]
+    is_of_patients = asked.name == "patients"
+    return not is_of_patients and not any(texts.get(asked.names.get(n, n)) for n in needed)
+
+
+def _once(rows: list[Row], cells: Mapping[int, list[str]]) -> list[Row]:
+    """Return rows that are alike once, where the whole lines differ by another table."""
+    alike: set[str] = set()
+    lines: set[tuple[str, ...]] = set()
+    once = []
+    for row in rows:
+        values, line = repr(row.values), tuple(cells[row.number])
+        if values not in alike or line in lines:
+            once.append(row)
+        alike.add(values)
+        lines.add(line)
+    return once
+
+
+def _of_numbers(asked: _Asked) -> set[str]:
+    """Return the columns of the file that hold numbers."""
+    columns = asked.contract.columns
+    return {asked.names.get(n, n) for n, column in columns.items() if column.dtype in _NUMBERS}
+
+
+def _cell(ours: str, row: Row, asked: _Asked) -> _Cell | None:
+    """Return what a cell is about; None for the value of a variable that is not known."""
+    if ours != "value":
+        return _Cell(ours, asked.contract.columns[ours], asked.coding.get(ours, {}))
+    variable = row.values.get("variable")
+    if variable is None:
+        return None
+    return _Cell(variable, asked.values[variable], asked.coding.get(variable, {}))
+
+
+def _without_rows(rows: list[Row], asked: _Asked, *, file: str) -> Iterator[str]:
+    """Yield a line for each declared variable that has no row."""
+    there = {row.values.get("variable") for row in rows}
+    for name in asked.values:
+        if name not in there:
+            yield (
+                f"{file}: no row of '{name}'; add its values, or take it out of repeated in "
+                "variables.yaml"
+            )
 
 
 def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
     """Yield a line for each column that is missing, stands twice or looks misspelt."""
     name, names = asked.name, asked.names
     theirs = {ours: names.get(ours, ours) for ours in asked.contract.columns}
-    free = [column for column in header if column and column not in theirs.values()]
+    known = {*theirs.values(), *asked.others}
+    free = [column for column in header if column and column not in known]
     absent = [ours for ours, column in theirs.items() if column not in header]
     optional = []
     for ours in absent:
         if ours in names:
-            is_ours = ours in TABLES[name].columns
+            is_ours = ours in (TABLES | OPTIONAL)[name].columns
             place = f"study.columns.{name}.{ours} in config.yaml"
             place = place if is_ours else f"{ours}.column in variables.yaml"
             yield f"column {theirs[ours]}: missing; {suggestion(theirs[ours], free)} ({place})"
@@ -208,7 +311,7 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
             yours = near.split("'")[1] if near.startswith("did") else "NAME_OF_YOUR_COLUMN"
             line = f"study.columns.{name} the line `{ours}: {yours}`"
             place = f"config.yaml under {line}"
-            if ours not in TABLES[name].columns:
+            if ours not in (TABLES | OPTIONAL)[name].columns:
                 place = f"variables.yaml under outcomes the line `{ours}: {{column: {yours}}}`"
             yield f"column {ours}: missing; add it, or write in {place}"
         else:
@@ -220,47 +323,6 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
             yield f"column {column}: not known; did you mean '{near}'? Rename or remove it"
     for column in sorted({column for column in theirs.values() if header.count(column) > 1}):
         yield f"column {column}: stands {header.count(column)} times; keep one"
-
-
-def _row_problems(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
-    """Yield, by column, cells of one row that contradict each other, and a wrong path."""
-    for start, end in _IN_THIS_ORDER:
-        begin, finish = values.get(start), values.get(end)
-        if begin is not None and finish is not None and finish < begin:
-            yield end, f"{finish:g} is before {start} {begin:g}; correct one of them"
-    levels = [name for name in contracts.LEVEL if values.get(name) is not None]
-    if levels and values.get("event") not in (None, "level_change"):
-        yield (
-            levels[0],
-            f"stated in a row of '{values['event']}'; a level is stated in patients.csv, or in"
-            " a row with the event level_change",
-        )
-    path = values.get("path")
-    if path is not None:
-        words = entries.path_problem(path, folder=folder)
-        if words is None and values.get("format") == "wfdb" and not path.endswith(".hea"):
-            words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
-        if words is not None:
-            yield "path", words
-    death_h, left_h, last_h = (values.get(n) for n in contracts.TIMES)
-    if death_h is None:
-        return
-    for name, end_h in (("left_unit_h", left_h), ("last_known_h", last_h)):
-        if end_h is not None and end_h > death_h:
-            yield name, f"{end_h:g} is after death_h {death_h:g}; correct one of them"
-
-
-def _scores_of_the_dead(
-    values: Mapping[str, Any], outcomes: Mapping[str, Mapping[str, Any]]
-) -> Iterator[tuple[str, str]]:
-    """Yield, by column, scores of a living patient beside a death that came before them."""
-    death_h = values.get("death_h")
-    for name, entry in reversed_scale.scales_with_death(outcomes).items():
-        score = values.get(name)
-        if death_h is None or score is None or death_h >= entry["deaths_before_h"]:
-            continue
-        if score != int(entry["dead"]):
-            yield name, f"{score} although death_h is {death_h:g}; correct one of them"
 
 
 def _repeated(rows: list[Row], *, name: str, contract: Table) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""Study: the four tables that a study brings, typed, and the rows of one patient."""
+"""Study: the tables that a study brings, typed, and the rows of one patient."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,14 +8,17 @@ from typing import Annotated, Any, Literal
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
 from icpcohort.study import codings
 from icpcohort.study.rows import (
     NEEDED,
+    OPTIONAL,
     TABLES,
     Row,
     Rows,
+    columns_beside,
+    listed,
     names_of,
     read_rows,
     tables_of,
@@ -24,6 +27,7 @@ from icpcohort.study.schema import suggestion
 
 __all__ = [
     "NEEDED",
+    "OPTIONAL",
     "TABLES",
     "Row",
     "Rows",
@@ -31,6 +35,7 @@ __all__ = [
     "StudyError",
     "events_of",
     "level_of",
+    "listed",
     "monitors_of",
     "names_of",
     "read_rows",
@@ -56,11 +61,12 @@ class StudyError(Exception):
         super().__init__("\n".join(shown))
 
 
-def _table(name: str) -> Setting:
+def _table(name: str, *, note: str = "") -> Setting:
     return Setting(
-        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending",
+        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending"
+        f"{note}",
         OF_THE_STUDY,
-        f"{name}.csv",
+        f"{name.partition(' ')[0]}.csv",
         pattern=r"\.(csv|parquet)$",
         pattern_in_words="a file name that ends in .csv or .parquet",
     )
@@ -94,6 +100,13 @@ class Settings:
     recordings: Annotated[str, _table("recordings")]
     monitors: Annotated[str, _table("monitors")]
     events: Annotated[str, _table("events")]
+    repeated: Annotated[
+        str,
+        _table(
+            "repeated values",
+            note=". Left out: the study has none, and variables.yaml declares none",
+        ),
+    ] = ""
     time_zero: Annotated[
         Literal["injury", "onset", "admission", "monitoring_start"],
         Setting(
@@ -106,11 +119,12 @@ class Settings:
         Mapping[str, Mapping[str, str]],
         OfColumns(
             "Names of columns in your tables, where they differ from ours",
-            TABLES,
+            TABLES | OPTIONAL,
             "Names of the columns in the table of {table}, where they differ from ours",
             "Column of your table that holds {column}. {about}",
             has_values=False,
             further={"recordings": OF_A_SIGNAL},
+            optional=tuple(OPTIONAL),
         ),
     ]
     codings: Annotated[
@@ -118,11 +132,12 @@ class Settings:
         OfColumns(
             "Values in your tables that are not ours, column by column; each is counted in "
             "recodings.parquet",
-            TABLES,
+            TABLES | OPTIONAL,
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
             further={"recordings": OF_A_SIGNAL},
+            optional=tuple(OPTIONAL),
         ),
     ]
 
@@ -135,18 +150,19 @@ class Study:
     recordings: pl.DataFrame
     monitors: pl.DataFrame
     events: pl.DataFrame
+    repeated: pl.DataFrame  # of REPEATED_VALUES; no rows where the study has none
     recodings: pl.DataFrame  # what of them the settings translated
 
 
 def read_study(settings: dict[str, Any]) -> Study:
-    """Return the four tables of the study, or every problem of all four.
+    """Return the tables of the study, or every problem of all.
 
     Parameters
     ----------
     settings : dict
         Checked settings; read are `study.folder`, the tables' names, `study.columns`,
-        `study.codings`, `variables`, `outcomes` and `signals`. A relative folder counts from
-        the working directory.
+        `study.codings`, `variables`, `outcomes`, `repeated` and `signals`. A relative folder
+        counts from the working directory.
 
     Returns
     -------
@@ -166,8 +182,10 @@ def read_study(settings: dict[str, Any]) -> Study:
         raise StudyError(problems)
     frames = {
         name: _frame(tables[name].rows, contract)
-        for name, contract in tables_of(settings).items()
+        for name, contract in (OPTIONAL | tables_of(settings)).items()
+        if name in tables
     }
+    frames |= {n: store.empty(table) for n, table in OPTIONAL.items() if n not in tables}
     recoded = [
         (name, column, *pair)
         for name, table in tables.items()
@@ -183,20 +201,30 @@ def read_study(settings: dict[str, Any]) -> Study:
 def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
+    Decimal commas that were understood are counted.
+
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
     notes, study, contracts_of = [], settings["study"], tables_of(settings)
-    for name, (header, _) in tables.items():
+    for name, table in tables.items():
+        header = table.header
         names = names_of(settings, name=name)
         theirs = {ours: names.get(ours, ours) for ours in contracts_of[name].columns}
-        unknown = [c for c in header if c and c not in theirs.values()]
+        known = {*theirs.values(), *columns_beside(settings, name=name)}
+        unknown = [c for c in header if c and c not in known]
         absent = [
             ours
             for ours, column in theirs.items()
             if column not in header and ours not in NEEDED[name]  # those are problems
         ]
-        if unknown:
+        if table.n_decimal_commas:
+            notes.append(
+                f"{study[name]}: {table.n_decimal_commas} numbers with a decimal comma, read "
+                "so: 1,5 is 1.5"
+            )
+        first = next(n for n in tables if study[n] == study[name])  # of several in one file
+        if unknown and name == first:
             notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:
             notes.append(

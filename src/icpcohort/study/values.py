@@ -21,6 +21,8 @@ CHOICES = {
 }
 # Plausibility, no source: narrow enough that calendar times in s are refused.
 LIMITS: dict[str, tuple[float, float]] = {
+    "from_h": (-8_760, 100_000),
+    "to_h": (-8_760, 100_000),
     "death_h": (0, 100_000),
     "left_unit_h": (0, 100_000),
     "last_known_h": (0, 100_000),

@@ -72,7 +72,7 @@ def _rows(table, rows):
     )
 
 
-def _select(patients, hours, *, facts=(), rules=RULES):
+def _select(patients, hours, *, facts=(), rules=RULES, repeated=None, declared=DECLARED):
     minutes = _minutes(hours)
     table = select.select(
         patients,
@@ -89,12 +89,13 @@ def _select(patients, hours, *, facts=(), rules=RULES):
             rules=burden.Settings(**(PUBLISHED["burden"] | THRESHOLDS)),
         ),
         pl.DataFrame(list(facts), schema=NO_FACTS),
+        repeated=store.empty(contracts.repeated_summary({})) if repeated is None else repeated,
         windows=WINDOWS,
         rules=rules,
-        declared=DECLARED | {"burden": THRESHOLDS},
+        declared=declared | {"burden": THRESHOLDS},
     )
     store.check(
-        table.analysis, contracts.analysis(DECLARED | {"burden": THRESHOLDS}), "analysis"
+        table.analysis, contracts.analysis(declared | {"burden": THRESHOLDS}), "analysis"
     )
     store.check(table.flow, contracts.FLOW, "flow")
     store.check(table.dropped, contracts.DROPPED, "dropped")
@@ -391,3 +392,21 @@ def test_survival_counts_from_the_landmark_to_death_or_last_known_alive(
 def test_exactly_the_least_monitored_time_is_enough():
     patients = _patients([{"patient_id": "a", "age_years": 16.0}])
     assert _select(patients, {"a": 6}).analysis.height == 1
+
+
+def test_summaries_of_repeated_values_join_the_patients_of_their_window():
+    entry = {"label": "Therapy intensity", "kind": "count", "summaries": ["mean"]}
+    declared = DECLARED | {"repeated": {"til": entry}}
+    contract = contracts.repeated_summary(declared)
+    repeated = _rows(
+        contract,
+        [
+            {"window": "first_24_h", "patient_id": "p1", "til_mean": 3.0},
+            {"window": "another", "patient_id": "p1", "til_mean": 4.0},
+            {"window": "first_24_h", "patient_id": "gone", "til_mean": 9.0},
+        ],
+    )
+    patients = _patients([{"patient_id": p, "age_years": 40.0} for p in ("p1", "p2", "gone")])
+    table = _select(patients, {"p1": 24, "p2": 24}, repeated=repeated, declared=declared)
+    made = table.analysis.select("patient_id", "til_mean")
+    assert set(made.rows()) == {("p1", 3.0), ("p2", None)}

@@ -22,7 +22,10 @@ CONFIG = {
     "study": {"folder": "data", "title": "A study"},
     "recordings": {"annotation_extensions": []},
 }
-VARIABLES = {"dictionaries": [], "variables": {}, "outcomes": {}, "scores": {}}
+VARIABLES = {
+    **{"dictionaries": [], "variables": {}, "outcomes": {}},
+    **{"repeated": {}, "scores": {}},
+}
 SCHEMAS = HOME / "workflow/schemas"
 VERSIONS = {"icpcohort": "1", "python": "3", "polars": "2", "snakemake": "9"}
 

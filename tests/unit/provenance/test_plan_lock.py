@@ -173,3 +173,15 @@ def test_the_log_of_changes_is_read_or_refused_in_words(tmp_path):
     path.write_text("changes:\n  - {what: 'code: burden', why: A fault.}\n")
     with pytest.raises(settings.SettingsError, match="when: missing"):
         plan_lock.read_reasons(path, schema_folder=schemas)
+
+
+def test_repeated_values_are_locked_where_a_study_has_any():
+    others = [store.empty(contracts.patients({})), store.empty(contracts.MONITORS)]
+    others += [store.empty(contracts.EVENTS), store.empty(contracts.recordings({}))]
+    none = store.empty(contracts.REPEATED_VALUES)
+    values = pl.DataFrame([("p1", "til", 0.0, None, 4.0)], none.schema, orient="row")
+    before = plan_lock.inputs(*others, repeated=values)
+    assert before == plan_lock.inputs(*others, repeated=values.clone())
+    later = plan_lock.inputs(*others, repeated=values.with_columns(value=pl.lit(5.0)))
+    assert {name for name in before if before[name] != later[name]} == {"repeated values"}
+    assert "repeated values" not in plan_lock.inputs(*others, repeated=none)

@@ -95,3 +95,67 @@ def test_an_outcome_of_another_kind_is_named_with_what_fits(name, cure):
         f"models.yaml, models.m.outcome: 'unfavourable' is no outcome of family {name}; {cure}"
     )
     assert any(line.startswith(expected) for line in lines), lines
+
+
+OF_EVENTS = {
+    "label": "Death or discharge",
+    "kind": "event",
+    "events": {"death": "death_h", "discharge": "left_unit_h"},
+}
+TIL = {"label": "Therapy intensity", "kind": "count"}
+
+
+def _lines(repeated, **block):
+    """Return what is wrong with the changing covariates or the event of a plan."""
+    outcomes = DECLARED["outcomes"] | {"unit_end": OF_EVENTS}
+    lines = plan_checks.contradictions(
+        {"models": {"m": block}},
+        declared=DECLARED | {"outcomes": outcomes, "repeated": repeated},
+        windows={},
+        burden_columns=None,
+        file="models.yaml",
+    )
+    of_interest = [f"models.yaml, models.m.{key}: " for key in ("time_varying", "event")]
+    return [
+        line.removeprefix("models.yaml, models.m.")
+        for line in lines
+        if line.startswith(tuple(of_interest))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("repeated", "cure"),
+    [
+        ({"til": TIL, "lactate": TIL}, "did you mean 'til'?"),
+        ({}, "the study declares none; add them, or take it out"),
+    ],
+)
+def test_a_changing_covariate_that_is_not_declared_is_refused(repeated, cure):
+    asked = {"family": "cox_time_dependent", "outcome": "died", "time_varying": ["tl"]}
+    assert _lines(repeated, **asked) == [
+        f"time_varying: 'tl' is not declared under repeated in variables.yaml; {cure}"
+    ]
+    if repeated:
+        assert _lines(repeated, **asked | {"time_varying": ["til", "lactate"]}) == []
+
+
+def test_an_event_that_the_outcome_does_not_have_is_refused():
+    asked = {"family": "cause_specific_cox", "outcome": "unit_end", "event": "deth"}
+    assert _lines({}, **asked) == [
+        "event: 'deth' is no event of unit_end; did you mean 'death'?"
+    ]
+    assert _lines({}, **asked | {"event": "discharge"}) == []
+
+
+def test_a_summary_of_repeated_values_can_be_adjusted_for():
+    entry = TIL | {"summaries": ["mean"]}
+    block = {"adjust_for": ["til_mean"], "as_categories": [], "exposure": "prx_mean"}
+    for repeated, n_lines in (({"til": entry}, 0), ({"til": TIL}, 1)):
+        lines = plan_checks.contradictions(
+            {"models": {"m": block}},
+            declared=DECLARED | {"repeated": repeated},
+            windows={},
+            burden_columns=None,
+            file="models.yaml",
+        )
+        assert len([line for line in lines if "adjust_for" in line]) == n_lines

@@ -234,3 +234,13 @@ def test_a_declared_outcome_that_is_due_before_the_exposure_ends_is_refused():
     asked = {"landmark_h": 72.0, "time_dependent": False}
     (line,) = refusals(PLAN | {"outcome": "mrs"}, spans=spans, endpoints=endpoints, **asked)
     assert "'mrs' is settled at 48 h" in line
+
+
+def test_a_summary_of_repeated_values_is_measured_in_the_window_of_the_model():
+    entry = {"label": "Therapy intensity", "kind": "count", "summaries": ["max"]}
+    columns = contracts.analysis({"repeated": {"til": entry}}).columns
+    spans = spans_of(columns, window=WINDOW, windows={})
+    assert spans["til_max"] == Span(0.0, 72.0)
+    adjusted = PLAN | {"adjust_for": ["til_max"]}
+    assert _refused(adjusted, til_max=spans["til_max"]) == []
+    assert len(_refused(adjusted, til_max=Span(0.0, 72.5))) == 1

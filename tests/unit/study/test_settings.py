@@ -73,7 +73,7 @@ def _plan(**values):
 def test_the_projects_own_settings_are_returned_as_they_are_written(tmp_path):
     config, models = _load_texts(tmp_path, yaml.safe_dump(CONFIG), yaml.safe_dump(MODELS))
     assert {name: config[name] for name in CONFIG} == CONFIG
-    assert list(config) == [*CONFIG, "variables", "outcomes", "scores"]
+    assert list(config) == [*CONFIG, "variables", "outcomes", "repeated", "scores"]
     assert models == MODELS["models"]
 
 

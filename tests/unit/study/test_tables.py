@@ -378,11 +378,6 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
         ),
         ({"monitors": ""}, "monitors.csv: empty; write a line with the names of the columns"),
         (
-            {"patients": PATIENTS.replace(",", ";")},
-            "patients.csv: separated by semicolons; save it with commas, "
-            "and with decimal points",
-        ),
-        (
             {"patients": "patient_id,age_years\nP1,30\nGrün,40\n".encode("latin-1")},
             "patients.csv: not UTF-8; save the table again as CSV in UTF-8",
         ),

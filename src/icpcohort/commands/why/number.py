@@ -9,8 +9,8 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.commands.why import declared
 from icpcohort.commands.why.results import NotOfOneRun, Results, Unknown
-from icpcohort.contracts import burden_columns, store
-from icpcohort.exposures import burden, summary, window
+from icpcohort.contracts import burden_columns, repeated, store
+from icpcohort.exposures import burden, repeated_summary, summary, window
 from icpcohort.exposures.window import Window
 from icpcohort.indices import reactivity
 from icpcohort.indices.reactivity import INDICES
@@ -51,6 +51,8 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
         yield from _of_burden(asked, results, about=burdens[asked.column].about)
     elif asked.column in contracts.SUMMARY.columns:
         yield from _of_summary(asked, results)
+    elif asked.column in repeated.columns_of_summaries(results.settings):
+        yield from _of_repeated(asked, results)
     elif asked.column in contracts.analysis(results.settings).columns:
         yield from _of_declared(asked, results)
     else:
@@ -66,8 +68,8 @@ def _span(asked: Asked, results: Results) -> dict[str, Window]:
     return {asked.window: results.settings["windows"][asked.window]}
 
 
-def agreement(made: object, held: object) -> str:
-    """Say whether a number made again is that of the tables.
+def agreement(made: object, held: object, *, of: str = "the minutes") -> str:
+    """Say whether a number made again of something is that of the tables.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def agreement(made: object, held: object) -> str:
             f"made again it is {made}, and the table has {held}: the results are not of one "
             "run; run the study again"
         )
-    return "made again from the minutes, and the same in the tables"
+    return f"made again from {of}, and the same in the tables"
 
 
 def _in_the_analysis(asked: Asked, made: object, results: Results) -> Iterator[str]:
@@ -282,6 +284,41 @@ def _why_missing(base: str, inside: pl.DataFrame, results: Results) -> str:
         f"no minute has it; the recordings are sampled as {tiers} (AMP needs a waveform, PRx "
         f"numbers every {block:g} s or faster); there is none during {not_during}"
     )
+
+
+# --- repeated values ---------------------------------------------------------------------
+
+
+def _of_repeated(asked: Asked, results: Results) -> Iterator[str]:
+    """Yield a summary of repeated values, and the values that it is made of."""
+    settings, variable = results.settings, asked.column.rpartition("_")[0]
+    contract, made_of = contracts.repeated_summary(settings), contracts.REPEATED_VALUES
+    values = store.read(results.folder / made_of.path, made_of)
+    of_patient = values.filter(patient_id=asked.patient_id)
+    made = repeated_summary.summarise(
+        of_patient, windows=_span(asked, results), declared=settings
+    )
+    held = store.read(results.folder / contract.path, contract).filter(
+        patient_id=asked.patient_id, window=asked.window
+    )
+    value = made[asked.column][0] if made.height else None
+    yield _head(asked, value, contract.columns[asked.column].about)
+    in_table = held[asked.column][0] if held.height else None
+    yield f"  {agreement(value, in_table, of='the repeated values')}"
+    yield from _in_the_analysis(asked, value, results)
+    begun = of_patient.filter(
+        pl.col("variable") == variable, pl.col("from_h") < _limits(asked, results)["end_h"]
+    )
+    file = settings["study"]["repeated"]
+    yield f"Values of {variable} in {file} from before the window's end: {begun.height}"
+    for row in begun.iter_rows(named=True):
+        until = "the next" if row["to_h"] is None else f"{row['to_h']:g} h"
+        what = "not recorded" if row["value"] is None else f"{row['value']:g}"
+        yield f"  from {row['from_h']:g} h to {until}: {what}"
+    share_from = settings["repeated"][variable].get("share_from", "not stated")
+    yield f"Settings: repeated.{variable}.share_from {share_from}"
+    codes = (f"{n} {results.codes[n]}" for n in ("repeated_values", "repeated_summary"))
+    yield f"Code: {', '.join(codes)}"
 
 
 # --- declared variables and outcomes -----------------------------------------------------
