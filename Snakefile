@@ -32,7 +32,7 @@ ONE_MB = jobs.more_if_retried(600)
 ALL_MB = jobs.more_if_retried(600 + len(PATIENTS))
 BATCH_MB = jobs.more_if_retried(500 + 8 * max(map(len, BATCHES.values()), default=0))
 # What in the settings gives tables columns of its own.
-DECLARED = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")
+DECLARED = ("indices", "optimal_cpp.by", "burden.thresholds")
 
 
 wildcard_constraints:

@@ -304,10 +304,10 @@ def test_a_section_without_a_setting_at_a_field_is_refused():
 
 def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
     config = copy.deepcopy(CONTENTS["config"])
-    config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("lprx_window_min")
+    config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("window_min")
     config["cleaning"]["rules"][8]["rule"] = "sampling"
     text = "\n".join(_problems("config", config))
-    assert "reactivity.long_n_minutes: is now reactivity.lprx_window_min; write it" in text
+    assert "reactivity.long_n_minutes: is now reactivity.window_min; write it" in text
     assert "entry 9 (sampling), rule: 'sampling' is now 'blood_sampling'; write that" in text
 
 

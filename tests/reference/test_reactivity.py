@@ -3,6 +3,7 @@
 import math
 import random
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 from published_settings import CONFIG, PUBLISHED
 from scipy import stats
 
-from icpcohort.indices import correlation, reactivity
+from icpcohort.indices import correlation, index_settings, reactivity
 from icpcohort.recordings import Chunk
 from icpcohort.signals import pulse_blocks, trend_settings, trends
 from icpcohort.study import presets
@@ -205,7 +206,14 @@ PRESETS = {
 
 
 def _rules(preset, **changed):
-    return reactivity.Rules(**(PRESETS[preset] | changed))
+    """Settings of `reactivity`, and `block_s`."""
+    return SimpleNamespace(**(PRESETS[preset] | changed))
+
+
+def _indices(stated):
+    shared = {name: value for name, value in vars(stated).items() if name != "block_s"}
+    settings = PUBLISHED | {"reactivity": shared, "trends": {"block_s": stated.block_s}}
+    return index_settings.rules_of(settings)
 
 
 def _trends(series, block_s):
@@ -233,7 +241,9 @@ def _to_minutes(trends, rules, *, events=()):
         trends,
         events=events,
         minute_min_valid_fraction=0.5,
-        rules=rules,
+        block_s=rules.block_s,
+        indices=_indices(rules),
+        declared=PUBLISHED,
     )
 
 
@@ -269,7 +279,12 @@ def _draw_series(draw, n):
     return values[:n]
 
 
-PAIRS = reactivity.PAIRS
+PAIRS = {
+    "prx": ("icp_mmhg", "abp_mmhg"),
+    "pax": ("amp_mmhg", "abp_mmhg"),
+    "rac": ("amp_mmhg", "cpp_mmhg"),
+    "rap": ("amp_mmhg", "icp_mmhg"),
+}
 INDICES = (*PAIRS, "lprx")
 
 
@@ -315,9 +330,7 @@ def _by_loop(series, rules, interval_s, events):
     means = [_minute_means_by_loop(series[name], per_minute) for name in PAIRS["prx"]]
     if max(interval_s.values()) > 60:
         means = [[None] * len(m) for m in means]
-    indices["lprx"] = _moving_by_loop(
-        *means, rules.lprx_window_min, 1, rules.min_valid_fraction
-    )
+    indices["lprx"] = _moving_by_loop(*means, rules.window_min, 1, rules.min_valid_fraction)
     for i in range(len(indices["lprx"])):
         start_s, end_s = 60.0 * i, 60.0 * (i + 1)
         for event in events:

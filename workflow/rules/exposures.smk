@@ -15,7 +15,7 @@ rule batch_burden:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(SET, "windows", "burden"),
+        settings=only(SET, *DECLARED, "windows", "burden"),
         code=fingerprint.code_of(SCRIPTS / "batch_burden.py"),
     script:
         "../scripts/batch_burden.py"
@@ -59,7 +59,7 @@ rule batch_summary:
         runtime=10,
     params:
         settings=only(
-            SET, "windows", "reactivity.averaging", "reactivity.fisher_clip", "summary"
+            SET, *DECLARED, "windows", "reactivity", "trends.block_s", "summary"
         ),
         code=fingerprint.code_of(SCRIPTS / "batch_summary.py"),
     script:
@@ -80,6 +80,7 @@ rule summary:
         mem_mb=ALL_MB,
         runtime=10,
     params:
+        settings=only(SET, *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "summary.py"),
     script:
         "../scripts/summary.py"
@@ -103,6 +104,7 @@ rule batch_intensity:
     params:
         settings=only(
             SET,
+            *DECLARED,
             "windows",
             "intensity_duration",
             without=["intensity_duration.min_patients"],

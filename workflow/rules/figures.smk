@@ -17,7 +17,7 @@ rule figures:
         runtime=10,
     params:
         models=MODELS,
-        settings=only(SET, *DECLARED, "burden.impaired_prx", "cohort.main_window"),
+        settings=only(SET, *DECLARED, "burden.impaired_above", "cohort.main_window"),
         code=fingerprint.code_of(SCRIPTS / "figures.py"),
     script:
         "../scripts/figures.py"

@@ -7,7 +7,7 @@ settings, read = snakemake.params.settings, snakemake.input
 cohort = select.select(
     store.read(read.patients, contracts.PATIENTS),
     store.read(read.outcomes, contracts.OUTCOMES),
-    store.read(read.summary, contracts.SUMMARY),
+    store.read(read.summary, contracts.summary(snakemake.params.settings)),
     store.read(read.burden, contracts.BURDEN),
     eligibility.facts(
         store.read(read.recordings, contracts.RECORDINGS),

@@ -12,7 +12,8 @@ pictures = draw_all.all_pictures(
     results.of_models,
     models=snakemake.params.models,
     window=settings["cohort"]["main_window"],
-    impaired_prx=settings["burden"]["impaired_prx"],
+    impaired_above=settings["burden"]["impaired_above"],
+    declared=settings,
 )
 folder = Path(snakemake.output.files[0]).parent
 for picture in pictures.values():

@@ -14,5 +14,6 @@ page = browser.render(
     models=snakemake.params.models,
     windows=snakemake.params.windows,
     main_window=settings["cohort"]["main_window"],
+    declared=settings,
 )
 atomic_write.write(snakemake.output.page, page)

@@ -17,6 +17,7 @@ texts = folder.files(
     main_window=settings["cohort"]["main_window"],
     groups=table_one.groups_of(**settings["cohort"]["table_one"]),
     min_cell=min_cell,
+    declared=settings,
 )
 folder.write(
     texts,

@@ -7,7 +7,6 @@ from icpcohort.contracts.cohort import (
     BANDS,
     DROPPED,
     EXPOSED_BURDEN,
-    EXPOSED_SUMMARY,
     FLOW,
     INTENSITY_MAP,
     KNOWN_AFTERWARDS,
@@ -18,6 +17,7 @@ from icpcohort.contracts.cohort import (
     TRANSITION,
     analyses,
     analysis,
+    exposed_summary,
     updates,
 )
 from icpcohort.contracts.columns import COUNT, FLAG, REAL, TEXT, Column, Table
@@ -26,9 +26,9 @@ from icpcohort.contracts.indices import (
     BURDEN_BY_STATE,
     CURVES,
     INTENSITY,
-    MINUTES,
     OPTIMA,
-    SUMMARY,
+    minutes,
+    summary,
 )
 from icpcohort.contracts.models import (
     ALTERNATIVES,
@@ -90,7 +90,6 @@ __all__ = [
     "EVENT_KINDS",
     "EXCLUDED",
     "EXPOSED_BURDEN",
-    "EXPOSED_SUMMARY",
     "EXPOSURE_CURVE",
     "FLAG",
     "FLOW",
@@ -101,7 +100,6 @@ __all__ = [
     "KNOWN_AFTERWARDS",
     "LEVEL",
     "MASKED",
-    "MINUTES",
     "MODEL_DROPPED",
     "MODEL_FLOW",
     "MONITORING_END",
@@ -128,7 +126,6 @@ __all__ = [
     "SPECIFICATION_CHOICES",
     "SPECIFICATION_OPTIONS",
     "SPECIFICATION_SUMMARY",
-    "SUMMARY",
     "SURVIVAL",
     "TABLE_ONE",
     "TEXT",
@@ -138,5 +135,8 @@ __all__ = [
     "Table",
     "analyses",
     "analysis",
+    "exposed_summary",
+    "minutes",
+    "summary",
     "updates",
 ]

@@ -16,7 +16,7 @@ from icpcohort.contracts.columns import (
     Column,
     Table,
 )
-from icpcohort.contracts.indices import BURDEN, INTENSITY, SUMMARY
+from icpcohort.contracts.indices import BURDEN, INTENSITY, summary
 from icpcohort.contracts.study import PATIENTS
 
 
@@ -203,11 +203,13 @@ def analysis(declared: Mapping[str, Any]) -> Table:
     Parameters
     ----------
     declared : mapping
-        Sections of the settings by their names, those that declare columns: `burden`, or its
-        thresholds alone, gives one column per burden measure; without it there is none.
+        Sections of the settings by their names, those that declare columns: `signals`,
+        `derived_signals`, `indices`, `optimal_cpp.by` (see `summary`), and
+        `burden.thresholds`, which gives one column per burden measure; without it there is
+        none.
     """
-    columns = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | SUMMARY.columns
-    columns |= burden_columns.wide(declared.get("burden", {}))
+    columns = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | summary(declared).columns
+    columns |= burden_columns.wide(declared)
     return Table(
         "analysis.parquet",
         "One row per patient of the cohort and window: covariates, exposures, outcomes",
@@ -225,7 +227,7 @@ def updates(declared: Mapping[str, Any]) -> Table:
         {
             "patient_id": PATIENT_ID,
             "until_h": Column(REAL, "h", "End of the day since time zero"),
-            **burden_columns.wide(declared.get("burden", {})),
+            **burden_columns.wide(declared),
         },
     )
 
@@ -254,12 +256,19 @@ def analyses(declared: Mapping[str, Any]) -> Table:
 _EXPOSURES = _SIGNALS | {
     "exposures": Column(TEXT, "", "Name of what makes exposures from the minutes")
 }
-EXPOSED_SUMMARY = Table(
-    "specifications/exposures/<signals>/<batch>/summary.parquet",
-    "As `summary.parquet`, of the minutes of other settings",
-    ("signals", "exposures", *SUMMARY.key),
-    _EXPOSURES | SUMMARY.columns,
-)
+
+
+def exposed_summary(declared: Mapping[str, Any]) -> Table:
+    """Return the contract of the summaries of all specifications; see `analysis`."""
+    table = summary(declared)
+    return Table(
+        "specifications/exposures/<signals>/<batch>/summary.parquet",
+        "As `summary.parquet`, of the minutes of other settings",
+        ("signals", "exposures", *table.key),
+        _EXPOSURES | table.columns,
+    )
+
+
 EXPOSED_BURDEN = Table(
     "specifications/exposures/<signals>/<batch>/burden.parquet",
     "As `burden.parquet`, of the minutes of other settings",
@@ -271,11 +280,12 @@ EXPOSED_BURDEN = Table(
 INTENSITY_MAP = Table(
     "intensity_map.parquet",
     "Episodes against outcome: one row per window, signal, threshold and least duration",
-    ("window", "signal", "threshold_mmhg", "duration_min"),
+    ("window", "signal", "threshold", "duration_min"),
     {
         "window": WINDOW,
         "signal": INTENSITY.columns["signal"],
-        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "side": INTENSITY.columns["side"],
+        "threshold": INTENSITY.columns["threshold"],
         "duration_min": INTENSITY.columns["duration_min"],
         "n_patients": Column(COUNT, "", "Patients of the cohort with valid minutes and GOSE"),
         "n_with_episodes": Column(COUNT, "", "Those of them with an episode"),
@@ -290,11 +300,12 @@ INTENSITY_MAP = Table(
 TRANSITION = Table(
     "intensity_transition.parquet",
     "The line of no correlation in the map: how long a threshold goes without harm",
-    ("window", "signal", "threshold_mmhg"),
+    ("window", "signal", "threshold"),
     {
         "window": WINDOW,
         "signal": INTENSITY.columns["signal"],
-        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "side": INTENSITY.columns["side"],
+        "threshold": INTENSITY.columns["threshold"],
         "duration_min": Column(
             REAL, "min", "Least duration at which r falls below zero, between two of the map"
         ),

@@ -60,15 +60,34 @@ def series(declared: Mapping[str, Any]) -> dict[str, Series]:
     dict
         The column `icp_mmhg` for a signal `icp` in mmHg; its label, unit and meaning.
     """
-    recorded = declared.get("signals", _PRESSURES)
+    signals = recorded(declared)
     of_each = {
-        name: _series(name, signal, unit=signal["unit"]) for name, signal in recorded.items()
+        name: _series(name, signal, unit=signal["unit"]) for name, signal in signals.items()
     }
-    for name, signal in declared.get("derived_signals", _DIFFERENCES).items():
-        of_each[name] = _series(name, signal, unit=recorded[signal["minuend"]]["unit"])
+    for name, signal in derived(declared).items():
+        of_each[name] = _series(name, signal, unit=signals[signal["minuend"]]["unit"])
     return of_each
+
+
+def columns(declared: Mapping[str, Any]) -> list[str]:
+    """Return the columns of all declared signals."""
+    return [one.column for one in series(declared).values()]
+
+
+def recorded(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
+    """Return the section `signals`; of the first, every recording must have a channel."""
+    signals: Mapping[str, Mapping[str, Any]] = declared.get("signals", _PRESSURES)
+    return signals
+
+
+def derived(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
+    """Return the section `derived_signals`."""
+    differences: Mapping[str, Mapping[str, Any]] = declared.get("derived_signals", _DIFFERENCES)
+    return differences
 
 
 def _series(name: str, signal: Mapping[str, Any], *, unit: str) -> Series:
     ucum, suffix = UNITS[unit]
-    return Series(f"{name}_{suffix}", Column(REAL, ucum, signal["about"], signal["label"]))
+    return Series(
+        f"{name}_{suffix}", Column(REAL, ucum, signal["about"], signal.get("label", ""))
+    )

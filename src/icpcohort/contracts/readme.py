@@ -31,8 +31,9 @@ BURDEN_COLUMNS = """\
 In tables with one row per patient or day the burden stands in columns, one per signal, side,
 threshold and measure: `<signal>_<side>_<threshold>_<measure>`, for example
 `icp_above_20_dose_per_h_mmhg`; a decimal point in the threshold becomes `_`. The measures, with
-unit and meaning, are the columns from `dose_mmhg_h` to `longest_episode_min` of this table,
-without `monitored_h`; the thresholds are those of `burden` in `config/config.yaml`.
+unit and meaning, are the columns from `dose` to `longest_episode_min` of this table,
+without `monitored_h`, the dose with the unit of its signal (`dose_mmhg_h`, `dose_per_h_mmhg`);
+the thresholds are those of `burden` in `config/config.yaml`.
 """
 HAS_BURDEN = "Further columns hold the burden: [their names](#burden-as-columns).\n"
 
@@ -92,9 +93,12 @@ def results_tables() -> list[Table]:
         if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
     }
     tables = list(by_path.values())
+    tables.insert(tables.index(contracts.CURVES), contracts.minutes({}))
+    tables.insert(tables.index(contracts.INTENSITY) + 1, contracts.summary({}))
     tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
     tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses({}))
+    tables.insert(tables.index(contracts.EXPOSED_BURDEN), contracts.exposed_summary({}))
     return tables
 
 

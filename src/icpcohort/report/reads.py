@@ -26,7 +26,7 @@ TABLES: dict[str, Table] = {
     "intensity": contracts.INTENSITY,
     "intensity_map": contracts.INTENSITY_MAP,
     "transition": contracts.TRANSITION,
-    "summary": contracts.SUMMARY,
+    "summary": contracts.summary({}),  # with the columns of the settings
     "outcomes": contracts.OUTCOMES,
     "flow": contracts.FLOW,
     "dropped": contracts.DROPPED,
@@ -43,6 +43,7 @@ TABLES: dict[str, Table] = {
     "analysis": contracts.analysis({}),  # and the burden columns of the settings
     "curves": contracts.CURVES,
 }
+OF_DECLARED = {"analysis": contracts.analysis, "summary": contracts.summary}
 OF_MODELS: dict[str, Table] = {
     "estimates": contracts.ESTIMATES,
     "diagnostics": contracts.DIAGNOSTICS,
@@ -150,7 +151,7 @@ def read(
     """
     tables = {}
     for name in selection.tables:
-        contract = contracts.analysis(declared) if name == "analysis" else TABLES[name]
+        contract = OF_DECLARED[name](declared) if name in OF_DECLARED else TABLES[name]
         reader = store.read_patients if "<patient>" in contract.path else store.read
         tables[name] = reader(named[name], contract)
     of_models = {

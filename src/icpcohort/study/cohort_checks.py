@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 
 from icpcohort import contracts
-from icpcohort.study import cohort_rules, gose, immortal_time, tables
+from icpcohort.contracts import burden_columns
+from icpcohort.study import cohort_rules, declared_checks, gose, immortal_time, tables
 from icpcohort.study import values as entries
 from icpcohort.study.schema import at, is_number, suggestion
 
@@ -49,7 +50,10 @@ def immortal_time_of(
     refused = immortal_time.plan_refusals(
         models,
         windows=at(settings, "windows"),
-        burden_columns=exposures,
+        burden_columns=(
+            *exposures,
+            *contracts.summary(declared_checks.sound(settings)).columns,
+        ),
         horizon_h=at(settings, "outcomes", "mortality_horizon_h"),
     )
     lines = [f"{file}, models.{name}.{line}" for name in refused for line in refused[name]]
@@ -59,17 +63,12 @@ def immortal_time_of(
 
 def _group_without_an_exposure(settings: object, exposures: Sequence[str]) -> list[str]:
     name = at(settings, "cohort", "table_one", "exposure")
-    summed = contracts.SUMMARY.columns.items()
+    summed = contracts.summary(declared_checks.sound(settings)).columns.items()
     known = [column for column, about in summed if about.dtype == contracts.REAL]
     known += exposures
     if not isinstance(name, str) or not name or name in known:
         return []
-    lists = [at(settings, "burden", block) for block in ("icp_above_mmhg", "cpp_below_mmhg")]
-    sound = all(
-        isinstance(thresholds, list) and thresholds and all(map(is_number, thresholds))
-        for thresholds in lists
-    )
-    if name.startswith(("icp_above_", "cpp_below_")) and not sound:
+    if burden_columns.words(name) and not declared_checks.has_sound_thresholds(settings):
         return []
     near = suggestion(name, known)
     return [f"cohort.table_one.exposure: '{name}' is no exposure of the analysis table; {near}"]

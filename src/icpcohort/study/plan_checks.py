@@ -1,13 +1,22 @@
 """Plan checks: whether the analysis table will have what `models.yaml` asks of it."""
 
+from collections.abc import Mapping
+from typing import Any
+
 from icpcohort import contracts
+from icpcohort.contracts import burden_columns as names_of_burden
 from icpcohort.study import families
 from icpcohort.study import plan as plan_blocks
 from icpcohort.study.schema import at, is_number, suggestion
 
 
 def contradictions(
-    models: object, *, windows: object, burden_columns: list[str] | None, file: str
+    models: object,
+    *,
+    windows: object,
+    burden_columns: list[str] | None,
+    declared: Mapping[str, Any],
+    file: str,
 ) -> list[str]:
     """List the entries of the plan that fit neither the analysis table nor each other.
 
@@ -20,12 +29,14 @@ def contradictions(
     burden_columns : list of str, or None
         Columns that the settings add to `contracts.analysis`; None if these settings have
         problems of their own, and then no column of that kind is looked up.
+    declared : mapping
+        Sections of the settings that declare columns.
     file : str
         Name of the plan's file, for the messages.
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    columns = contracts.analysis({}).columns
+    columns = contracts.analysis({**declared, "burden": {}}).columns
     kinds = {
         name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
         for name, column in columns.items()
@@ -40,7 +51,7 @@ def contradictions(
         passed_over = [
             column
             for column in asked
-            if burden_columns is None and str(column).startswith(("icp_above_", "cpp_below_"))
+            if burden_columns is None and names_of_burden.words(str(column))
         ]
         known = kinds | dict.fromkeys(passed_over, "real")
         lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
@@ -169,7 +180,7 @@ def _follow_up(plan: object, *, windows: object) -> list[str]:
                 f"window: '{window}' starts at {start_h} h, and the exposure of {family.name} "
                 "is counted from time zero; name a window that starts at 0.0"
             )
-        if isinstance(exposure, str) and not exposure.startswith(("icp_above_", "cpp_below_")):
+        if isinstance(exposure, str) and not names_of_burden.words(exposure):
             problems.append(
                 f"exposure: '{exposure}' is not followed day by day; name a burden such as "
                 "icp_above_20_dose_per_h_mmhg"

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, plan_checks, presets, yaml_files
+from icpcohort.study import cohort_checks, declared_checks, plan_checks, presets, yaml_files
 from icpcohort.study.schema import at, is_number, problems, suggestion
 from icpcohort.study.yaml_files import SettingsError
 
@@ -19,7 +19,6 @@ __all__ = [
     "only",
     "problems",
     "read",
-    "thresholds",
 ]
 
 
@@ -143,13 +142,15 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
         schema = yaml_files.read_schema(schema_folder / "models.schema.json")
         plan_problems += problems(models, schema, file=models_path.name)
         if settings is not None:
-            exposures = burden_columns.names(thresholds(settings))
+            declared = declared_checks.sound(settings)
+            exposures = burden_columns.names(declared)
             of_burden = f"{config_path.name}, burden"
             burden_is_sound = not any(line.startswith(of_burden) for line in settings_problems)
             plan_problems += plan_checks.contradictions(
                 models,
                 windows=at(settings, "windows"),
                 burden_columns=exposures if burden_is_sound else None,
+                declared=declared,
                 file=models_path.name,
             )
             plan_problems += cohort_checks.immortal_time_of(
@@ -191,9 +192,10 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
+    lines += declared_checks.contradictions(settings)
     lines += _outcome_without_direction(settings)
     lines += cohort_checks.contradictions(
-        settings, exposures=burden_columns.names(thresholds(settings))
+        settings, exposures=burden_columns.names(declared_checks.sound(settings))
     )
     return [f"{file}, {line}" for line in lines]
 
@@ -209,13 +211,10 @@ def _limits_out_of_order(settings: object) -> list[str]:
     lines = _out_of_order(
         at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
     )
-    for signal in ("icp", "cpp"):
-        lines += _out_of_order(
-            at(settings, "intensity_duration"),
-            f"{signal}_from_mmhg",
-            f"{signal}_to_mmhg",
-            where="intensity_duration.",
-        )
+    of_map = at(settings, "intensity_duration", "thresholds")
+    for signal, limits in of_map.items() if isinstance(of_map, dict) else ():
+        where = f"intensity_duration.thresholds.{signal}."
+        lines += _out_of_order(limits, "first", "last", where=where)
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
@@ -304,12 +303,6 @@ def _names_used_twice(settings: object) -> list[str]:
             f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
             for name in sorted(icp & abp)
         ]
-    names = burden_columns.names(thresholds(settings))
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        if name.endswith(next(iter(burden_columns.MEASURES))):
-            lines.append(
-                f"burden: two thresholds give the same column {name}; write them further apart"
-            )
     return lines
 
 
@@ -323,15 +316,3 @@ def _outcome_without_direction(settings: object) -> list[str]:
         f"outcomes.favourable_gose: {scores} is not a run of scores up to 8 (upper good "
         "recovery) that leaves some unfavourable; write for example [5, 6, 7, 8]"
     ]
-
-
-def thresholds(settings: object) -> dict[str, list[float]]:
-    """Return the thresholds of burden that are numbers: `problems` names the others."""
-    return {
-        name: _numbers(at(settings, "burden", name))
-        for name in ("icp_above_mmhg", "cpp_below_mmhg")
-    }
-
-
-def _numbers(values: object) -> list[float]:
-    return list(dict.fromkeys(filter(is_number, values))) if isinstance(values, list) else []

@@ -16,6 +16,7 @@ def lines(patient_id: str, results: Results) -> Iterator[str]:
         model_dropped=results.model_dropped,
         models=results.models,
         windows=list(results.settings["windows"]),
+        declared=results.settings,
     )
     first = [part for part in sections if part.caption == "In which analyses"]
     yield f"Patient {patient_id}"

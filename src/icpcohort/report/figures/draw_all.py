@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import declared_indices, store
 from icpcohort.report.figures import (
     burden,
     exposure_curve,
@@ -31,7 +31,8 @@ def all_pictures(
     *,
     models: Mapping[str, Mapping[str, Any]],
     window: str,
-    impaired_prx: float,
+    impaired_above: float,
+    declared: Mapping[str, Any],
 ) -> dict[str, Picture]:
     """Return every figure of the report by its name, in the order of `figure_names`.
 
@@ -45,8 +46,10 @@ def all_pictures(
         One with a curved exposure has a figure of its own.
     window : str
         The main window.
-    impaired_prx : float
-        The limit of PRx between the states of `burden_by_state`.
+    impaired_above : float
+        The limit of the main index between the states of `burden_by_state`.
+    declared : mapping
+        Sections of the settings that declare columns.
 
     Returns
     -------
@@ -55,22 +58,30 @@ def all_pictures(
         can be seen has `patient_level`, and its description says that it is not for sharing.
     """
     of_cohort = of_the_cohort(tables)
+    index = declared_indices.sought(declared)[0]
+    curves, optima = (of_cohort[name].filter(index=index.name) for name in ("curves", "optima"))
     drawn = [
         flow.flow_diagram(of_cohort["flow"], window=window),
         recordings.recorded_time(of_cohort["quality"], of_cohort["masked"]),
         recordings.drift(of_cohort["monitors"]),
-        burden.burden_distribution(of_cohort["burden"], window=window),
+        burden.burden_distribution(of_cohort["burden"], window=window, declared=declared),
         burden.burden_by_state(
-            of_cohort["burden_by_state"], window=window, impaired_prx=impaired_prx
+            of_cohort["burden_by_state"],
+            window=window,
+            impaired_above=impaired_above,
+            declared=declared,
         ),
-        intensity.intensity_map(of_cohort["intensity"], window=window),
+        intensity.intensity_map(of_cohort["intensity"], window=window, declared=declared),
         intensity.outcome_map(
-            of_cohort["intensity_map"], of_cohort["transition"], window=window
+            of_cohort["intensity_map"],
+            of_cohort["transition"],
+            window=window,
+            declared=declared,
         ),
         reactivity.reactivity_distribution(
-            of_cohort["summary"], of_cohort["optima"], window=window
+            of_cohort["summary"], optima, window=window, index=index
         ),
-        reactivity.reactivity_curves(of_cohort["curves"], of_cohort["optima"]),
+        reactivity.reactivity_curves(curves, optima, index=index),
         forest.forest_plot(fits["estimates"], models=models),
     ]
     drawn += [

@@ -73,7 +73,8 @@ def build_report(
         fits,
         models=models,
         window=window,
-        impaired_prx=settings["burden"]["impaired_prx"],
+        impaired_above=settings["burden"]["impaired_above"],
+        declared=settings,
     )
     report = content.build(
         title=title,

@@ -9,7 +9,8 @@ import polars as pl
 from markupsafe import Markup
 
 from icpcohort import contracts
-from icpcohort.contracts import Table
+from icpcohort.contracts import Table, burden_columns, declared_indices, declared_signals
+from icpcohort.contracts.columns import unit_words
 from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.patients import cohort_picture
 from icpcohort.report.patients import facts as patient_rows
@@ -34,6 +35,7 @@ def render(
     models: Mapping[str, Mapping[str, Any]],
     windows: Sequence[str],
     main_window: str,
+    declared: Mapping[str, Any],
 ) -> str:
     """Return the browser as the text of an HTML file that lies beside the folder of pictures.
 
@@ -47,17 +49,23 @@ def render(
     tables, model_dropped, models, windows : see `facts.sections`
     main_window : str
         The window of the list's exposures.
+    declared : mapping
+        Sections of the settings that declare columns.
     """
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     facts = patient_rows.sections(
-        tables, model_dropped=model_dropped, models=models, windows=windows
+        tables,
+        model_dropped=model_dropped,
+        models=models,
+        windows=windows,
+        declared=declared,
     )
     patients = cohort_picture.in_order(
         tables["patients"]["patient_id"].to_list(), tables["quality"]
     )
-    head, rows = overview(patients, tables, main_window=main_window)
+    head, rows = overview(patients, tables, main_window=main_window, declared=declared)
     page = environment.from_string(template).render(
         short_caution=SHORT_CAUTION,
         not_for_sharing=NOT_FOR_SHARING,
@@ -71,35 +79,49 @@ def render(
 
 
 def overview(
-    patients: Sequence[str], tables: Mapping[str, pl.DataFrame], *, main_window: str
+    patients: Sequence[str],
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    main_window: str,
+    declared: Mapping[str, Any],
 ) -> tuple[list[str], list[dict[str, Any]]]:
     """Return the headings of the list, and the cells and matching filters of each patient.
 
-    The dose is that of the lowest threshold of ICP.
+    The dose is that of the first threshold of the settings.
     """
     of = {
         name: {row["patient_id"]: row for row in table.to_dicts()}
-        for name, table in _one_row_per_patient(tables, main_window=main_window).items()
+        for name, table in _one_row_per_patient(
+            tables, main_window=main_window, declared=declared
+        ).items()
     }
-    levels = of["dose"] and {row["threshold_mmhg"] for row in of["dose"].values()}
-    dose = f"ICP dose above {min(levels):g} mmHg (mmHg·h/h)" if levels else "ICP dose"
-    patient_columns, summary = contracts.PATIENTS.columns, contracts.SUMMARY.columns
+    first = next(burden_columns.thresholds(declared))
+    about = declared_signals.series(declared)[first.signal].about
+    unit = unit_words(about.unit)
+    dose = f"{about.label} dose {first.side} {first.values()} {unit} ({unit}·h/h)"
+    index = declared_indices.main(declared)
+    patient_columns, summary = contracts.PATIENTS.columns, contracts.summary(declared).columns
     head = [
         "Patient",
         *(patient_columns[name].heading() for name in ("age_years", "sex", "gose_6m")),
         *("Recordings used", "Valid ICP (h)", summary["icp_mean_mmhg"].heading(), dose),
-        *(summary["prx_mean"].heading(), contracts.OPTIMA.columns["cppopt_mmhg"].heading()),
+        *(
+            summary[f"{index}_mean"].heading(),
+            contracts.OPTIMA.columns["cppopt_mmhg"].heading(),
+        ),
         *("95 % interval", "Analysis"),
     ]
     rows = []
     for patient in patients:
         row = {name: by_patient.get(patient, {}) for name, by_patient in of.items()}
-        rows.append({"cells": _cells(patient, row), "holds": _holding(row), "id": patient})
+        rows.append(
+            {"cells": _cells(patient, row, declared), "holds": _holding(row), "id": patient}
+        )
     return head, rows
 
 
 def _one_row_per_patient(
-    tables: Mapping[str, pl.DataFrame], *, main_window: str
+    tables: Mapping[str, pl.DataFrame], *, main_window: str, declared: Mapping[str, Any]
 ) -> dict[str, pl.DataFrame]:
     """Return tables of one row per patient, those of windows for the main window alone."""
     here = pl.col("window") == main_window
@@ -108,21 +130,24 @@ def _one_row_per_patient(
         .group_by("patient_id")
         .agg(n_used=(pl.col("status") == "used").sum(), n_listed=pl.len())
     )
-    icp = tables["burden"].filter(here, pl.col("signal") == "icp")
+    first = next(burden_columns.thresholds(declared))
     return {
         "patient": tables["patients"],
         "outcome": tables["outcomes"],
-        "optimum": tables["optima"],
+        "optimum": tables["optima"].filter(index=declared_indices.main(declared)),
         "used": used,
         "quality": tables["quality"].filter(pl.col("signal") == "icp"),
         "summary": tables["summary"].filter(here),
-        "dose": icp.filter(pl.col("threshold_mmhg") == pl.col("threshold_mmhg").min()),
+        "dose": tables["burden"].filter(here, **first._asdict()),
         "analysis": tables["analysis"].filter(here),
         "dropped": tables["dropped"].filter(here),
     }
 
 
-def _cells(patient: str, row: Mapping[str, Mapping[str, Any]]) -> list[str]:
+def _cells(
+    patient: str, row: Mapping[str, Mapping[str, Any]], declared: Mapping[str, Any]
+) -> list[str]:
+    summary, index = contracts.summary(declared), declared_indices.main(declared)
     valid_s = row["quality"].get("valid_s")
     ends = [
         _number(row["optimum"], contracts.OPTIMA, f"cppopt_ci_{side}_mmhg")
@@ -135,9 +160,9 @@ def _cells(patient: str, row: Mapping[str, Mapping[str, Any]]) -> list[str]:
         _number(row["outcome"], contracts.OUTCOMES, "gose_6m"),
         f"{row['used'].get('n_used', 0)} of {row['used'].get('n_listed', 0)}",
         format_number(None if valid_s is None else valid_s / 3600, decimals=1),
-        _number(row["summary"], contracts.SUMMARY, "icp_mean_mmhg"),
-        _number(row["dose"], contracts.BURDEN, "dose_per_h_mmhg"),
-        _number(row["summary"], contracts.SUMMARY, "prx_mean"),
+        _number(row["summary"], summary, "icp_mean_mmhg"),
+        _number(row["dose"], contracts.BURDEN, "dose_per_h"),
+        _number(row["summary"], summary, f"{index}_mean"),
         _number(row["optimum"], contracts.OPTIMA, "cppopt_mmhg"),
         MISSING if MISSING in ends else " to ".join(ends),
         "in" if row["analysis"] else words_of(row["dropped"].get("reason")),

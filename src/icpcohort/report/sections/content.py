@@ -81,7 +81,7 @@ def build(
     window = str(settings["cohort"]["main_window"])
     cohort_tables = draw_all.of_the_cohort(tables)
     sections = (
-        _findings(cohort_tables, models, fits, window=window),
+        _findings(cohort_tables, models, fits, settings=settings),
         *study.all_of(cohort_tables, settings=settings, figures=figures),
         model_section.of_all(cohort_tables, models, fits, figures=figures),
         model_section.beside(models, fits, precision=specifications.precision(cohort_tables)),
@@ -90,7 +90,7 @@ def build(
             cohort_tables, plan_lock.in_words(plan, cohort_tables["plan_changes"])
         ),
         _methods(methods, settings),
-        _limits(cohort_tables, window=window),
+        _limits(cohort_tables, settings),
         _settings(settings, models),
         _made(cohort_tables, versions, fingerprints),
         checklists.section(list(methods), models),
@@ -113,7 +113,11 @@ def build(
 
 
 def _findings(
-    tables: Tables, models: Models, fits: model_section.Fits, *, window: str
+    tables: Tables,
+    models: Models,
+    fits: model_section.Fits,
+    *,
+    settings: Mapping[str, Any],
 ) -> Section:
     items = [
         Item(
@@ -124,7 +128,9 @@ def _findings(
         )
         for name, plan in models.items()
     ] or [Item("The analysis plan holds no model.", head="Models.")]
-    items += findings.points(tables, window=window)
+    items += findings.points(
+        tables, window=settings["cohort"]["main_window"], declared=settings
+    )
     return Section("findings", "Key findings", (Bullets(tuple(items)),))
 
 
@@ -148,8 +154,10 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
     return Section(sources.METHODS, "Methods", (Paragraph(words),), tuple(parts))
 
 
-def _limits(tables: Tables, *, window: str) -> Section:
-    items = [Item(caution) for caution in CAUTIONS] + findings.limits(tables, window=window)
+def _limits(tables: Tables, settings: Mapping[str, Any]) -> Section:
+    items = [Item(caution) for caution in CAUTIONS] + findings.limits(
+        tables, window=settings["cohort"]["main_window"], declared=settings
+    )
     return Section("limits", "Limits and cautions", (Bullets(tuple(items)),))
 
 
@@ -158,7 +166,7 @@ def _settings(settings: Mapping[str, Any], models: Models) -> Section:
     plan = appendix.settings(models, caption="Analysis plan as run")
     blocks: list[Block] = [
         Paragraph(ABBREVIATIONS),
-        *table("definitions", appendix.definitions(), supplementary=True),
+        *table("definitions", appendix.definitions(settings), supplementary=True),
         *table("settings", as_run, empty="Nothing was set.", supplementary=True),
         *table("plan", plan, empty="Nothing was planned.", supplementary=True),
     ]

@@ -50,6 +50,7 @@ def files(
     main_window: str,
     groups: table_one.Groups,
     min_cell: int,
+    declared: Mapping[str, Any],
 ) -> dict[str, str]:
     """Return the text of every file of the folder by its name, `names.FILES`.
 
@@ -66,13 +67,17 @@ def files(
     groups : the two groups of Table 1
     min_cell : int
         The smallest count that is shown.
+    declared : mapping
+        Sections of the settings that declare columns.
 
     Raises
     ------
     NotSafeError
         If after hiding a small count could still be worked out.
     """
-    sheets = _sheets(tables, main_window=main_window, groups=groups, min_cell=min_cell)
+    sheets = _sheets(
+        tables, main_window=main_window, groups=groups, min_cell=min_cell, declared=declared
+    )
     sheets["estimates.csv"] = share_sheets.estimates(
         tables["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
     )
@@ -137,6 +142,7 @@ def _sheets(
     main_window: str,
     groups: table_one.Groups,
     min_cell: int,
+    declared: Mapping[str, Any],
 ) -> dict[str, Sheet]:
     listed = frozenset(tables["patients"]["patient_id"].to_list())
     analysis = _with_numbers(tables["analysis"])
@@ -154,8 +160,10 @@ def _sheets(
         ),
         "recorded.csv": share_sheets.recorded(tables["quality"], min_cell=min_cell),
         "monitors.csv": share_sheets.monitors(tables["monitors"], min_cell=min_cell),
-        "burden.csv": share_sheets.burden(burden, min_cell=min_cell),
-        "reactivity.csv": share_sheets.reactivity(summary, min_cell=min_cell),
+        "burden.csv": share_sheets.burden(burden, min_cell=min_cell, declared=declared),
+        "reactivity.csv": share_sheets.reactivity(
+            summary, min_cell=min_cell, declared=declared
+        ),
     }
 
 

@@ -9,7 +9,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import unit_words
-from icpcohort.report.tables.grid import REACTIVITY, words_of
+from icpcohort.report.tables.grid import reactivity_columns, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
 from icpcohort.report.tables.table_one import VARIABLES
 from icpcohort.study.families import EFFECTS, FAMILIES
@@ -69,8 +69,8 @@ def exposure_words(name: str) -> str:
     """Return an exposure in words with its unit; an unknown name stays as it is."""
     if words := burden_columns.words(name):
         return words
-    if name in REACTIVITY:
-        return f"the {lower_first(contracts.SUMMARY.columns[name].heading())}"
+    if name in reactivity_columns({}):
+        return f"the {lower_first(reactivity_columns({})[name].heading())}"
     column = contracts.analysis({}).columns.get(name)
     if column is None:
         return name
