@@ -66,6 +66,7 @@ bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and cover
 	@$(BIN)/python tests/bench/uncertainty.py 200 24 72
 	@$(BIN)/python tests/bench/coverage.py 500
 	@$(BIN)/python tests/bench/specifications.py 1000
+	@$(BIN)/python tests/bench/families.py 400 1000
 
 faults: .venv/ready ## kill, fill, lock and change what a run works on, and ask for the same bytes (half an hour)
 	@$(BIN)/python tests/assurance/faults.py
@@ -80,7 +81,7 @@ audit: .venv-audit/ready ## ask for known vulnerabilities of the locked versions
 
 generate: .venv/ready ## write what is generated from sections and contracts: schema, README.md, bibliography
 	@$(BIN)/python -m icpcohort.commands.settings_schema
-	@$(BIN)/python -m icpcohort.contracts.readme > results/README.md.new && mv results/README.md.new results/README.md
+	@$(BIN)/python -m icpcohort.commands.catalogue > results/README.md.new && mv results/README.md.new results/README.md
 	@$(BIN)/python -m icpcohort.study.readme > config/README.md.new && mv config/README.md.new config/README.md
 	@$(BIN)/python -m icpcohort.contracts.bibliography_page > docs/bibliography.md.new && mv docs/bibliography.md.new docs/bibliography.md
 

@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 from icpcohort import jobs
+from icpcohort.contracts import declared_signals
 from icpcohort.provenance import fingerprint, plan_lock
 from icpcohort.report import reads
 from icpcohort.report.figures import names as figure_names
@@ -32,7 +33,11 @@ ONE_MB = jobs.more_if_retried(600)
 ALL_MB = jobs.more_if_retried(600 + len(PATIENTS))
 BATCH_MB = jobs.more_if_retried(500 + 8 * max(map(len, BATCHES.values()), default=0))
 # What in the settings gives tables columns of its own.
-DECLARED = ("indices", "optimal_cpp.by", "burden.thresholds")
+COMPUTED = ("signals", "derived_signals", "indices", "optimal_cpp.by")  # of the minutes
+DECLARED = ("variables", "outcomes", *COMPUTED, "burden.thresholds")
+# Signals as jobs of one patient need them: a label changes none of their results.
+MEASURED = declared_signals.without_labels(SET)
+OF_MINUTES = only(SET, "indices", "optimal_cpp.by") | MEASURED
 
 
 wildcard_constraints:

@@ -7,6 +7,7 @@ from functools import cache
 from pathlib import Path
 
 import yaml
+from published_settings import PUBLISHED
 
 from icpcohort import cli
 from icpcohort.contracts import readme
@@ -60,7 +61,7 @@ def paths_of_a_run():
     places = [*(HOME / "workflow/rules").glob("*.smk"), HOME / "profiles/slurm/config.yaml"]
     text = "".join(path.read_text("utf-8") for path in places)
     found = set(re.findall(r"\b(?:results|logs)/[^\s\"',\]]+", text))
-    found |= {f"results/{table.path}" for table in readme.results_tables()}
+    found |= {f"results/{table.path}" for table in readme.results_tables(PUBLISHED)}
     found |= {f"results/share/{name}" for name in share_names.FILES}
     found |= {plan_lock.FILE, plan_lock.CHANGES_FILE}
     return {re.sub(r"[{<][^}>]*[}>]", "*", path) for path in found}

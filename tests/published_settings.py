@@ -3,10 +3,17 @@
 from pathlib import Path
 from typing import Any
 
-import yaml
+from icpcohort.study import settings
 
-CONFIG = Path(__file__).parents[1] / "config" / "config.yaml"
-PUBLISHED: dict[str, Any] = yaml.safe_load(CONFIG.read_text(encoding="utf-8"))
+ROOT = Path(__file__).parents[1]
+CONFIG = ROOT / "config" / "config.yaml"
+PUBLISHED: dict[str, Any] = settings.load(
+    CONFIG, CONFIG.with_name("models.yaml"), schema_folder=ROOT / "workflow" / "schemas"
+)[0]
+# What the demo study declares of its patients: the dictionaries patient and tbi.
+DECLARED: dict[str, Any] = {
+    name: PUBLISHED[name] for name in ("variables", "outcomes", "scores")
+}
 
 
 def changed(**sections: dict[str, Any]) -> dict[str, Any]:

@@ -153,15 +153,24 @@ def write_by_library(folder, name, columns, fmt, *, per_frame=None, gain=2.0, fs
     return folder / f"{name}.hea"
 
 
+def pressures(*, icp_aliases=("ICP",), abp_aliases=("ABP",), **listed):
+    """Return what a study wants of ICP and ABP; `listed` stands in its recordings.csv."""
+    return [
+        recordings.Wanted(
+            signal,
+            listed.get(f"{signal}_channel"),
+            listed.get(f"{signal}_unit"),
+            aliases=aliases,
+            to_unit="mmHg",
+        )
+        for signal, aliases in (("icp", icp_aliases), ("abp", abp_aliases))
+    ]
+
+
 def describe(path, format, **options):
     values = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit")) | options
     return recordings.describe(
-        path,
-        format=format,
-        icp_aliases=["ICP"],
-        abp_aliases=["ABP"],
-        time_column="t_s",
-        **values,
+        path, format=format, time_column="t_s", wanted=pressures(**values)
     )
 
 
@@ -171,7 +180,7 @@ def chunks(path, format, *, chunk_s=600.0):
 
 
 def joined(chunks, role="icp"):
-    return np.concatenate([chunk.samples_mmhg[role] for chunk in chunks])
+    return np.concatenate([chunk.samples[role] for chunk in chunks])
 
 
 def refusal(path, format):

@@ -83,6 +83,11 @@ def _parser() -> argparse.ArgumentParser:
         "heads alone.",
     )
     new.add_argument("study", type=Path, help="folder of the study")
+    new.add_argument(
+        "--like",
+        default="tbi",
+        help="what the study is about: tbi, sah, ich or plain (default: tbi)",
+    )
     new.set_defaults(run=_new)
 
     check = commands.add_parser(
@@ -220,10 +225,16 @@ def _new(options: argparse.Namespace) -> int:
     """Write a study folder to fill in; nothing is overwritten."""
     from icpcohort.commands import new as study_folder
     from icpcohort.contracts import atomic_write
+    from icpcohort.study.schema import suggestion
 
     study: Path = options.study
     try:
-        texts = study_folder.texts(title=study.resolve().name, repository=REPOSITORY)
+        known = study_folder.begins(REPOSITORY)
+        if known and options.like not in known:
+            raise UsageError(f"--like {options.like}: {suggestion(options.like, known)}")
+        texts = study_folder.texts(
+            title=study.resolve().name, like=options.like, repository=REPOSITORY
+        )
     except study_folder.NoCheckout as error:
         raise UsageError(str(error)) from error
     present = [name for name in texts if (study / name).exists()]
@@ -293,7 +304,9 @@ def _verify(options: argparse.Namespace) -> int:
     """Print every difference between a study and what its last whole run wrote and read."""
     from icpcohort.commands import verify as verification
 
-    verified = verification.verify(options.study)
+    verified = verification.verify(
+        options.study, schema_folder=REPOSITORY / "workflow" / "schemas"
+    )
     for line in verified.problems:
         print(line, file=sys.stderr)
     if verified.problems:

@@ -155,7 +155,7 @@ def of_the_study(settings: Mapping[str, Any]) -> list[Path]:
     folder = Path(settings["study"]["folder"])
     table_paths = [folder / settings["study"][name] for name in tables.TABLES]
     optional = (Path("config/specifications.yaml"), Path(plan_lock.FILE))
-    asked = [Path("config/config.yaml"), Path("config/models.yaml")]
+    asked = [Path("config") / n for n in ("config.yaml", "variables.yaml", "models.yaml")]
     return [*asked, *(path for path in optional if path.exists()), *table_paths]
 
 

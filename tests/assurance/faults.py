@@ -109,7 +109,7 @@ def small_study(folder: Path) -> Study:
         progress=lambda _: None,
     )
     (folder / "config").mkdir()
-    for name in ("config.yaml", "models.yaml"):
+    for name in ("config.yaml", "variables.yaml", "models.yaml"):
         settings = yaml.safe_load((HOME / "config" / name).read_text(encoding="utf-8"))
         (folder / "config" / name).write_text(yaml.safe_dump(settings, sort_keys=False))
     return Study(folder)

@@ -80,9 +80,13 @@ def test_every_family_is_computed_under_its_name():
     assert all(family.name == name for name, family in FAMILIES.items())
 
 
-def test_only_an_exposure_that_changes_with_time_gives_no_absolute_risk():
+def test_only_a_changing_exposure_and_one_of_several_events_give_no_absolute_risk():
     without = {name for name, computing in COMPUTING.items() if computing.risk is None}
-    assert without == {family.name for family in FAMILIES.values() if family.time_dependent}
+    assert without == {
+        family.name
+        for family in FAMILIES.values()
+        if family.time_dependent or family.events == "needed"
+    }
 
 
 def test_what_is_fitted_at_each_cut_of_a_score_takes_a_flag():
@@ -97,7 +101,7 @@ def test_a_family_of_another_name_gives_the_same_tables_and_words(name, monkeypa
     rows = COHORT["patients"](150, seed=7)
     days = COHORT["days"](rows, seed=7)
     changes = {"interaction": "hypoxia", "unit_of_effect": 2.0}
-    if not FAMILIES[name].time_dependent:
+    if COMPUTING[name].risk:
         changes["risks_at"] = (0.0, 2.0)
     asked = COHORT["planned"](name, **changes)
     monkeypatch.setitem(FAMILIES, "invented", replace(FAMILIES[name], name="invented"))
@@ -109,8 +113,8 @@ def test_a_family_of_another_name_gives_the_same_tables_and_words(name, monkeypa
     assert made.estimates["estimate"].null_count() == 0
     assert all(a.equals(b) for a, b in zip(made[:-1], again[:-1], strict=True))
     for words in (
-        wording.methods_sentence,
-        lambda one: model_page.markdown(again, plan=one, methods=""),
+        lambda one: wording.methods_sentence(one, columns={}),
+        lambda one: model_page.markdown(again, plan=one, methods="", columns={}),
         lambda one: replication.script(again, plan=one),
         lambda one: replication.data(again, plan=one).write_csv(),
         lambda one: jobs.of_family({"family": one.family}, updates="updates.parquet"),

@@ -47,12 +47,14 @@ NOT_RUN = {
     "make verify": "a study",
     "make sbom": "the network",
     "make audit": "the network",
+    "icpcohort new": "a folder; another test begins a study",
     "icpcohort run": "a study",
     "icpcohort verify": "a study",
     "icpcohort why": "a study",
     "icpcohort plan lock": "a study",
     "python tests/bench/coverage.py": "minutes",
     "python tests/bench/detection.py": "minutes",
+    "python tests/bench/families.py": "minutes",
     "python tests/bench/scale.py": "minutes",
     "python tests/bench/specifications.py": "minutes",
     "python tests/bench/uncertainty.py": "minutes",
@@ -63,7 +65,7 @@ NOT_RUN = {
 }
 WHAT_RUNS = (
     "make",
-    *(f"python -m icpcohort.{name}" for name in ("study.readme", "contracts.readme")),
+    *(f"python -m icpcohort.{name}" for name in ("study.readme", "commands.catalogue")),
     "python -m icpcohort.contracts.bibliography_page",
 )
 

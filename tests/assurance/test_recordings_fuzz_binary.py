@@ -14,6 +14,7 @@ import pytest
 import wfdb
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -188,23 +189,13 @@ def _outcome(path, format):
     recordings.files_of(path, format=format, within=path.parent)
     errors = []
     try:
-        about = recordings.describe(
-            path,
-            format=format,
-            icp_channel=None,
-            abp_channel=None,
-            icp_unit=None,
-            abp_unit=None,
-            icp_aliases=["ICP"],
-            abp_aliases=["ABP"],
-            time_column="t_s",
-        )
+        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
         n_samples, end_s = 0, 0.0
         for chunk in recordings.read_chunks(path, about, time_column="t_s", chunk_s=1.0):
             n_samples += _check_chunk(chunk, after_s=end_s)
-            end_s = chunk.start_s + len(chunk.samples_mmhg["icp"]) / about.fs_icp_hz
-        assert n_samples <= about.duration_s * about.fs_icp_hz + 1
-        assert end_s <= about.duration_s + 1 / about.fs_icp_hz
+            end_s = chunk.start_s + len(chunk.samples["icp"]) / about.signals["icp"].fs_hz
+        assert n_samples <= about.duration_s * about.signals["icp"].fs_hz + 1
+        assert end_s <= about.duration_s + 1 / about.signals["icp"].fs_hz
     except recordings.RecordingError as error:
         errors.append(error)
     try:
@@ -218,13 +209,13 @@ def _outcome(path, format):
 
 def _check_chunk(chunk, *, after_s):
     assert chunk.start_s >= after_s - 1 / chunk.fs_hz["icp"]
-    for role, samples in chunk.samples_mmhg.items():
+    for role, samples in chunk.samples.items():
         assert samples.dtype == np.float64
         assert not np.isinf(samples).any()
-        low, high = chunk.limits_mmhg.get(role, (-1.0, 1.0))
+        low, high = chunk.limits.get(role, (-1.0, 1.0))
         assert np.isfinite([low, high]).all()
         assert low < high
-    return len(chunk.samples_mmhg["icp"])
+    return len(chunk.samples["icp"])
 
 
 def _format_of(kind):

@@ -15,6 +15,7 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -125,17 +126,7 @@ def _result(path, format):
     try:
         before = recordings.guard(path, format=format, within=path.parent, wfdb_extensions=[])
         with recordings.unchanged(before):
-            about = recordings.describe(
-                path,
-                format=format,
-                icp_channel=None,
-                abp_channel=None,
-                icp_unit=None,
-                abp_unit=None,
-                icp_aliases=["ICP"],
-                abp_aliases=["ABP"],
-                **options,
-            )
+            about = recordings.describe(path, format=format, **options, wanted=pressures())
             return list(recordings.read_chunks(path, about, chunk_s=100.0, **options))
     except recordings.RecordingError as error:
         return error
@@ -150,7 +141,7 @@ def _check(result, n_bytes):
     n_valid, end_s = 0, -np.inf
     for chunk in result:
         assert chunk.start_s >= end_s - 1e-3
-        for role, samples in chunk.samples_mmhg.items():
+        for role, samples in chunk.samples.items():
             assert not np.isinf(samples).any()
             n_valid += int(np.isfinite(samples).sum())
             end_s = chunk.start_s + len(samples) / chunk.fs_hz[role]
@@ -163,7 +154,7 @@ def test_the_intact_files_are_valid(tmp_path, name):
         (tmp_path / name).write_bytes(data)
         result = _result(tmp_path / name, "parquet" if "parquet" in name else "csv")
         assert not isinstance(result, recordings.RecordingError), result.detail
-        icp = np.concatenate([chunk.samples_mmhg["icp"] for chunk in result])
+        icp = np.concatenate([chunk.samples["icp"] for chunk in result])
         assert np.isfinite(icp).sum() == N
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from recording_files import pressures
 
 from icpcohort import recordings
 from icpcohort.commands import new
@@ -111,7 +112,7 @@ def test_settings_know_no_references_and_no_objects(tmp_path, text):
 
 @pytest.mark.parametrize("folder", ["/srv/data", "../data", "a/../../b", "~/data", "C:/data"])
 def test_the_folder_of_the_study_is_beside_or_below_its_settings(folder):
-    texts = new.texts(title="t", repository=HOME)
+    texts = new.texts(title="t", like="tbi", repository=HOME)
     config = yaml.safe_load(texts["config/config.yaml"])
     schema = yaml_files.read_schema(HOME / "workflow/schemas/config.schema.json")
     assert settings.problems(config, schema, file="config.yaml") == []
@@ -133,13 +134,8 @@ def _describe(path):
     return recordings.describe(
         path,
         format="csv",
-        icp_channel="ICP",
-        abp_channel=None,
-        icp_unit="mmHg",
-        abp_unit=None,
-        icp_aliases=["ICP"],
-        abp_aliases=["ABP"],
         time_column="t_s",
+        wanted=pressures(icp_channel="ICP", icp_unit="mmHg"),
     )
 
 
@@ -155,7 +151,7 @@ def test_a_small_file_that_unpacks_to_very_much_is_refused(tmp_path):
     assert caught.value.reason == "unpacks_to_much"
     with gzip.open(sound, "wt") as file:
         file.write("t_s,ICP\n" + "".join(f"{60 * i},12\n" for i in range(3000)))
-    assert _describe(sound).fs_icp_hz == pytest.approx(1 / 60)
+    assert _describe(sound).signals["icp"].fs_hz == pytest.approx(1 / 60)
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="modes of files need POSIX")
@@ -170,7 +166,7 @@ def test_a_file_that_is_being_written_is_its_owners_alone(tmp_path):
 
 def test_a_name_that_a_shell_or_a_path_would_follow_is_refused_as_a_patient(tmp_path):
     """A patient's identifier becomes the name of files; it has letters, digits, _ and -."""
-    texts = new.texts(title="t", repository=HOME)
+    texts = new.texts(title="t", like="tbi", repository=HOME)
     n_columns = len(texts["patients.csv"].split(","))
     for identifier in ("$(touch ran)", "../P1", "P1;ls", "P1/P2", "-rf .", ".hidden"):
         for name, text in texts.items():

@@ -10,26 +10,34 @@ from pathlib import Path
 import jsonschema
 import pytest
 import yaml
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.commands import settings_schema
 from icpcohort.contracts import burden_columns
-from icpcohort.study import settings, tables, values
+from icpcohort.contracts.columns import Column
+from icpcohort.study import families, settings, tables, values
 from icpcohort.study.families import FAMILIES
 
+DECLARED_OUTCOMES = {  # as a study may declare them
+    "icu_days": Column(contracts.COUNT, "d", "Days in intensive care", role="outcome"),
+    "stay_h": Column(contracts.REAL, "h", "Time to the first", role="outcome", kind="time"),
+    "stay_event": Column(contracts.TEXT, "", "First event", role="outcome", kind="event"),
+}
 REPOSITORY = Path(__file__).resolve().parents[2]
 FILES = ("config", "models")
+ALL = (*FILES, "variables")
 SCHEMAS = {
     name: json.loads(
         (REPOSITORY / "workflow" / "schemas" / f"{name}.schema.json").read_text(
             encoding="utf-8"
         )
     )
-    for name in FILES
+    for name in ALL
 }
 CONTENTS = {
     name: yaml.safe_load((REPOSITORY / "config" / f"{name}.yaml").read_text(encoding="utf-8"))
-    for name in FILES
+    for name in ALL
 }
 # The renamed columns are optional, so the published settings have none: here is one of each.
 CONTENTS["config"]["study"]["columns"] = {
@@ -40,10 +48,13 @@ CONTENTS["config"]["study"]["codings"] = {
     name: {column: {"their value": "our value"} for column in table.columns}
     for name, table in tables.TABLES.items()
 }
-FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread_mmhg": 0.0}
+FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
+# Blocks in which any name is a new one.
+FREE = {(name,) for name in ("windows", "models", "signals", "derived_signals")}
 UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
 BARE = (
+    *("min", "max", "max_spread", "max_step"),  # in the unit of the signal that the rule names
     "n_blocks",
     "n_cosines",
     "min_bins",
@@ -62,8 +73,11 @@ BARE = (
     "shape_min_pulses",
     "chunk_samples",
     "fisher_clip",
-    "favourable_gose",
+    "min",  # of a variable, which wears its unit itself
+    "max",
+    "decimals",
     "unit_of_effect",
+    "incidence_split",
     "risks_at",
     "curve_knots",
     "min_imputations",
@@ -123,12 +137,12 @@ def test_there_is_enough_to_change():
     assert {name for name, _ in BLOCKS} == set(FILES)
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", ALL)
 def test_the_published_settings_keep_their_schema(name):
     assert _problems(name, CONTENTS[name]) == []
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", ALL)
 def test_the_schemas_are_json_schemas_and_an_unchanged_validator_agrees(name):
     """Reference: the jsonschema library's own Draft 2020-12 metaschema and validator."""
     jsonschema.Draft202012Validator.check_schema(SCHEMAS[name])
@@ -143,7 +157,7 @@ def test_an_unknown_name_is_refused_in_every_block(name, path):
     ):  # here any name is a value of theirs
         assert len(problems) == 1
         assert "zz_unknown: 1 is not text" in problems[0]
-    elif path in {("windows",), ("models",)}:  # here any name is a new window or model
+    elif path in FREE:
         assert len(problems) == 1
         assert "zz_unknown: 1 is not a block of settings" in problems[0]
     else:
@@ -182,7 +196,8 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     renamed_column = path[:2] == ("study", "columns") and len(path) == 4
     renamed_column |= path[:2] == ("study", "codings") and len(path) >= 4
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
-    if renamed_column or optional or path[:-1] in {("windows",), ("models",)}:
+    optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
+    if renamed_column or optional or path[:-1] in FREE:
         assert _problems(name, content) == []
         return
     problems = _problems(name, content)
@@ -229,7 +244,7 @@ def _faults(schema):
     return faults
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", ALL)
 def test_every_setting_is_closed_explained_sourced_and_bounded(name):
     assert _faults(SCHEMAS[name]) == []
 
@@ -254,7 +269,7 @@ def test_the_look_at_the_schema_sees_a_setting_without(part):
     assert len(_faults(schema)) == 1
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", ALL)
 def test_every_example_keeps_its_own_schema(name):
     for part_name, part in _parts(SCHEMAS[name]):
         for example in part.get("examples", []):
@@ -274,7 +289,7 @@ def test_a_cleaning_rule_has_the_keys_of_its_own_kind_only():
 # --- the schemas and the rest of the project name the same things ---
 
 
-@pytest.mark.parametrize("name", FILES)
+@pytest.mark.parametrize("name", ALL)
 def test_a_schema_is_that_of_the_sections_and_of_the_plan(name):
     file = f"{name}.schema.json"
     difference = "\n".join(
@@ -314,11 +329,13 @@ def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
 def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
     model = SCHEMAS["models"]["properties"]["models"]["additionalProperties"]["properties"]
     assert set(FAMILIES) == set(model["family"]["enum"])
-    columns = contracts.analysis({}).columns
+    columns = contracts.analysis(DECLARED).columns | DECLARED_OUTCOMES
     for family in FAMILIES.values():
-        types = {columns[name].dtype for name in family.outcome.columns}
-        assert types
-        assert types <= set(family.outcome.types), family.name
+        names = families.outcomes_of(family, columns)
+        known = [columns[name] for name in names if name in columns]
+        assert names, family.name
+        assert {column.dtype for column in known} <= set(family.outcome.types), family.name
+        assert len(known) == len(names) or family.events != "refused"
 
 
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.cohort import export
@@ -58,7 +59,9 @@ def test_a_live_cell_is_seen():
 
 @pytest.mark.parametrize("text", PLANTED)
 def test_no_text_of_the_analysis_table_is_live(text):
-    table = contracts.analysis({"burden": {"icp_above_mmhg": [20.0], "cpp_below_mmhg": []}})
+    table = contracts.analysis(
+        DECLARED | {"burden": {"icp_above_mmhg": [20.0], "cpp_below_mmhg": []}}
+    )
     row = {
         name: text if column.dtype == contracts.TEXT else None
         for name, column in table.columns.items()

@@ -8,21 +8,37 @@ from pathlib import Path
 import pytest
 import yaml
 
+from icpcohort.cohort import blinding, outcomes, published_scores
 from icpcohort.indices import curve_settings, reactivity
 from icpcohort.provenance import plan_lock
+from icpcohort.report.figures import draw_all
+from icpcohort.report.patients import browser
 from icpcohort.signals import ingest
+from icpcohort.study import codings, dictionary_checks, rows, tables
 
 HOME = Path(__file__).parents[2]
 RULES = "\n".join(path.read_text() for path in sorted(HOME.glob("workflow/rules/*.smk")))
+SNAKEFILE = (HOME / "Snakefile").read_text(encoding="utf-8")
 CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
 DIRECTIVES = ("input", "output", "params")
 # Read by rules in another way: `folder` and the tables through `inputs` and `study`.
 THROUGH_THE_STUDY = {"study"}
-THRESHOLDS = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")  # as in the Snakefile
+DECLARED = re.findall(r'"([\w.]+)"', re.search(r"\nDECLARED = \((.*?)\n\)", SNAKEFILE, re.S)[1])
 OF_REACTIVITY = inspect.getsource(reactivity.rules_of)
 CONSTRUCTORS = {
     "ingest.sections_of": inspect.getsource(ingest.sections_of),
     "curve_settings.rules_of": inspect.getsource(curve_settings.rules_of) + OF_REACTIVITY,
+}
+# Modules, or functions, of what is handed all sections of a script, and read some by name.
+HANDED_ALL = {
+    "tables.read_study(": (
+        *(tables, rows, codings),
+        *(dictionary_checks.main_column, dictionary_checks.recorded),
+    ),
+    "outcomes.derive(": (outcomes, published_scores),
+    "draw_all.all_pictures(": (draw_all,),
+    "browser.render(": (browser,),
+    "blinding.outcomes_of(": (blinding,),
 }
 # Inputs that tell Snakemake when to rerun; the script finds the files through its params.
 ONLY_FOR_SNAKEMAKE = {
@@ -115,7 +131,7 @@ def _handed(block):
     for call in calls:
         kept, _, without = call.partition("without=")
         names |= set(re.findall(r'"([\w.]+)"', kept))
-        names |= set(THRESHOLDS) if "*THRESHOLDS" in kept else set()
+        names |= set(DECLARED) if "*DECLARED" in kept else set()
         left_out |= set(re.findall(r'"([\w.]+)"', without))
     names |= {f"{a}.{b}" for a, b in re.findall(r'SET\["(\w+)"\]\["(\w+)"\]', block)}
     names |= {"plan.blinded_until_locked"} if "IS_BLINDED" in block else set()
@@ -149,8 +165,20 @@ def test_a_script_uses_the_sections_that_its_rule_hands_on_and_no_other(rule, bl
     for constructor, source in CONSTRUCTORS.items():
         text = text.replace(f"{constructor}(", f"{source} (")
     used = set(re.findall(r'(?:settings|made_with)\["(\w+)"\]', text))
-    if rule == "study":  # hands them on to the reader of the tables
-        used |= {"study"}
+    text = text.replace("snakemake.params.settings", "settings").replace(
+        "(declared", "(settings"
+    )
+    for call, modules in HANDED_ALL.items():
+        if call in text:
+            source = "".join(map(inspect.getsource, modules))
+            used |= set(re.findall(r'(?:settings|declared)\["(\w+)"\]', source))
+    if re.search(r"contracts\.(patients|outcomes)\(settings\)", text):
+        used |= {"variables", "outcomes"}
+    if re.search(
+        r"(contracts\.(?!patients|outcomes)\w+|as_markdown)\(settings\)|declared=settings\b",
+        text,
+    ):
+        used |= {name.partition(".")[0] for name in DECLARED} & handed
     if "settings=only" in block:
         assert used == handed
 

@@ -145,6 +145,7 @@ def masked_seconds(samples_mmhg, *, tier):
         rules=rules.from_blocks(CONFIG["cleaning"]["rules"]),
         events=[],
         settings=trend_settings.Settings(**CONFIG["trends"]),
+        declared={},
     )
     reasons = {name: np.full(round(duration_s), None, object) for name in samples_mmhg}
     for signal, start_s, end_s, reason in summary.artefacts.select(

@@ -24,7 +24,7 @@ def _chunks(path, *, chunk_s=600.0):
 
 def _read(path):
     chunks = _chunks(path)
-    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples_mmhg}
+    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples}
 
 
 def test_first_sample_pair_of_format_212(tmp_path):
@@ -182,7 +182,7 @@ def test_differences_start_at_the_initial_value_or_the_adc_zero(tmp_path, fields
     (tmp_path / "a.hea").write_text(f"a 1 10 5\n{line}")
     about = FILES["describe"](tmp_path / "a.hea", "wfdb", icp_channel="ICP" if name else "")
     (chunk,) = wfdb_files.read(tmp_path / "a.hea", about, chunk_s=600.0)
-    assert chunk.samples_mmhg["icp"].tolist() == values.tolist()
+    assert chunk.samples["icp"].tolist() == values.tolist()
 
 
 def test_skewed_signals_agree_with_the_library(tmp_path):
@@ -217,7 +217,7 @@ def test_a_record_of_segments_agrees_with_the_library_in_values_and_gaps(tmp_pat
     for chunk in chunks:
         first = round(chunk.start_s * 10)
         for column, role in enumerate(("icp", "abp")):
-            samples = chunk.samples_mmhg[role]
+            samples = chunk.samples[role]
             ours[first : first + len(samples), column] = samples
     np.testing.assert_allclose(ours, theirs, rtol=1e-12)
     assert not any(10 <= chunk.start_s < 15.7 for chunk in chunks)

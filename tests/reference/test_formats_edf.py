@@ -24,7 +24,7 @@ def _describe(path, format="edf"):
 
 def _read(path, format="edf"):
     chunks = FILES["chunks"](path, format)
-    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples_mmhg}
+    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples}
 
 
 def _write_with_pyedflib(path, digital, *, pmin, pmax, fs_hz=10):
@@ -94,7 +94,7 @@ def test_edf_plus_of_another_writer_is_read(tmp_path):
     )
     edf.write(tmp_path / "a.edf")
     about = _describe(tmp_path / "a.edf")
-    assert (about.fs_icp_hz, about.duration_s) == (12.0, 10.0)
+    assert (about.signals["icp"].fs_hz, about.duration_s) == (12.0, 10.0)
     theirs = edfio.read_edf(tmp_path / "a.edf").get_signal("ICP").data
     assert _read(tmp_path / "a.edf")["icp"] == pytest.approx(theirs, abs=1e-9)
 
@@ -110,7 +110,7 @@ def test_a_start_between_two_seconds_is_no_gap_and_no_shift(tmp_path):
     edf.write(tmp_path / "a.edf")
     assert b"+0.25\x14\x14\x00" in (tmp_path / "a.edf").read_bytes()
     (chunk,) = FILES["chunks"](tmp_path / "a.edf", "edf")
-    assert (chunk.start_s, len(chunk.samples_mmhg["icp"])) == (0.0, 120)
+    assert (chunk.start_s, len(chunk.samples["icp"])) == (0.0, 120)
 
 
 def _timed(onsets_s, *, format="edf", kind="+D", digital=(1, 2, 3, 4), record_s="1"):
@@ -138,7 +138,7 @@ def test_gaps_come_from_the_first_of_several_annotation_signals(tmp_path, format
     path.write_bytes(_timed([0.5, 1.5, 7.25, 8.25, 9.25], format=format))
     for chunk_s in (600.0, 1.0):
         chunks = FILES["chunks"](path, format, chunk_s=chunk_s)
-        t_s = [c.start_s + i / 4 for c in chunks for i in range(len(c.samples_mmhg["icp"]))]
+        t_s = [c.start_s + i / 4 for c in chunks for i in range(len(c.samples["icp"]))]
         starts_s = [0, 1, 6.75, 7.75, 8.75]
         assert t_s == [s + i / 4 for s in starts_s for i in range(4)]
     assert _describe(path, format).duration_s == 9.75
@@ -179,15 +179,15 @@ def test_a_tight_digital_range_ends_at_the_physical_limits(tmp_path, physical, l
     path = tmp_path / "a.edf"
     path.write_bytes(FILES["edf"]([signal], [[[5, 7, 9]]]))
     (chunk,) = FILES["chunks"](path, "edf")
-    assert chunk.samples_mmhg["icp"].tolist() == [physical[0], 50, physical[1]]
-    assert chunk.limits_mmhg == {"icp": limits}
+    assert chunk.samples["icp"].tolist() == [physical[0], 50, physical[1]]
+    assert chunk.limits == {"icp": limits}
 
 
 def test_limits_are_in_mmhg(tmp_path):
     signal = FILES["edf_signal"]("ICP", "kPa", 3, physical=(-10, 10))
     (tmp_path / "a.edf").write_bytes(FILES["edf"]([signal], [[[5, 7, 9]]]))
     (chunk,) = FILES["chunks"](tmp_path / "a.edf", "edf")
-    assert chunk.limits_mmhg["icp"] == pytest.approx((-75.00615758456563, 75.00615758456563))
+    assert chunk.limits["icp"] == pytest.approx((-75.00615758456563, 75.00615758456563))
 
 
 def test_fields_that_end_in_zeros_are_read(tmp_path):
@@ -249,7 +249,7 @@ def test_the_other_kind_of_file_is_refused_with_the_word_to_write(tmp_path, form
     reason, words = FILES["refusal"](path, format)
     assert reason == "unreadable"
     assert f"write {other} in column format of recordings.csv" in words
-    assert FILES["chunks"](path, other)[0].samples_mmhg["icp"] == pytest.approx([0.5, 0.7, 0.9])
+    assert FILES["chunks"](path, other)[0].samples["icp"] == pytest.approx([0.5, 0.7, 0.9])
 
 
 @pytest.mark.parametrize("format", ["edf", "bdf"])
@@ -259,5 +259,5 @@ def test_samples_at_the_digital_extremes_equal_the_limits(tmp_path, format):
     path = tmp_path / f"a.{format}"
     path.write_bytes(FILES["edf"]([signal], [[[-999, 0, 777]]], format=format))
     (chunk,) = FILES["chunks"](path, format)
-    icp = chunk.samples_mmhg["icp"]
-    assert chunk.limits_mmhg["icp"] == (icp[0], icp[2])
+    icp = chunk.samples["icp"]
+    assert chunk.limits["icp"] == (icp[0], icp[2])

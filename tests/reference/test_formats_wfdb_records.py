@@ -22,7 +22,7 @@ def _chunks(path, *, chunk_s=600.0):
 
 def _read(path):
     chunks = _chunks(path)
-    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples_mmhg}
+    return {role: FILES["joined"](chunks, role) for role in chunks[0].samples}
 
 
 LIBRARY_WRITES = ["16", "24", "32", "80", "212", "508", "516", "524"]
@@ -101,7 +101,7 @@ def test_the_pressures_that_a_file_can_express(tmp_path, fmt, scale, expected):
     (tmp_path / "a.dat").write_bytes(bytes(12))
     path = tmp_path / "a.hea"
     path.write_text(f"a 1 10 4\na.dat {fmt}{scale} 0 0 0 ICP\n")
-    limits = _chunks(path)[0].limits_mmhg
+    limits = _chunks(path)[0].limits
     assert limits.keys() == (set() if expected is None else {"icp"})
     if expected is not None:
         assert limits["icp"] == pytest.approx(expected, rel=1e-12)
@@ -111,7 +111,7 @@ def test_a_resolution_that_samples_lie_beyond_is_not_believed(tmp_path):
     data = struct.pack("<4h", 100, 2047, 3000, 100)
     path = FILES["wfdb_of_one"](tmp_path, "16", data, 4)
     chunks = _chunks(path, chunk_s=2.0)
-    assert [c.limits_mmhg["icp"] for c in chunks] == [(-2048, 2047), (-32767, 32767)]
+    assert [c.limits["icp"] for c in chunks] == [(-2048, 2047), (-32767, 32767)]
 
 
 # --- channels and files of a record ----------------------------------------------------------
@@ -133,7 +133,7 @@ def test_names_with_accents_in_every_usual_encoding(tmp_path, encoding):
     text = "# by hand\n" + path.read_text().replace("ICP", "pression crânienne")
     path.write_bytes(text.encode(encoding))
     about = FILES["describe"](path, "wfdb", icp_channel="pression crânienne")
-    assert about.icp_channel == "pression crânienne"
+    assert about.signals["icp"].channel == "pression crânienne"
 
 
 def _flac_header(path, lines):
@@ -195,7 +195,7 @@ def test_a_signal_that_a_segment_lacks_takes_no_memory_beyond_a_block(tmp_path):
     (tmp_path / "r.hea").write_text("r/2 1 100\ns1 60000\ns2 1\n")
     about = FILES["describe"](tmp_path / "r.hea", "wfdb")
     first = next(wfdb_files.read(tmp_path / "r.hea", about, chunk_s=600.0))
-    assert 0 < first.samples_mmhg["abp"].size <= 4_000_000
+    assert 0 < first.samples["abp"].size <= 4_000_000
 
 
 def test_samples_at_the_extremes_of_a_format_equal_the_limits(tmp_path):
@@ -204,5 +204,5 @@ def test_samples_at_the_extremes_of_a_format_equal_the_limits(tmp_path):
     path = FILES["wfdb_of_one"](tmp_path, "16", data, 3, scale="61.3(17)/kPa")
     path.write_text(path.read_text().replace(" 12 0 0", " 16 0 0"))
     (chunk,) = _chunks(path)
-    icp = chunk.samples_mmhg["icp"]
-    assert chunk.limits_mmhg["icp"] == (icp[0], icp[2])
+    icp = chunk.samples["icp"]
+    assert chunk.limits["icp"] == (icp[0], icp[2])

@@ -13,12 +13,13 @@ import polars as pl
 import pyarrow as pa
 import pyreadstat
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.cohort import export
 
 TABLE = contracts.analysis(
-    {"burden": {"icp_above_mmhg": [20.0, 22.5], "cpp_below_mmhg": [60.0]}}
+    DECLARED | {"burden": {"icp_above_mmhg": [20.0, 22.5], "cpp_below_mmhg": [60.0]}}
 )
 LONG = "icp_above_22_5_longest_episode_min"
 
@@ -89,7 +90,7 @@ def test_stata_read_by_another_library_has_the_same_values_and_missing_stays_mis
 def test_stata_has_labels_with_units_and_names_within_its_limits(stata):
     frame, meta = stata
     assert len(frame.columns) == len(TABLE.columns)
-    assert meta.column_names_to_labels["age_years"] == "Age at injury (years)"
+    assert meta.column_names_to_labels["age_years"] == "Age at time zero (years)"
     assert meta.column_names_to_labels["icp_mean_mmhg"] == "Mean ICP (mmHg)"
     assert meta.variable_value_labels["unfavourable"] == {0: "no", 1: "yes"}
     assert all(0 < len(label) <= 80 for label in meta.column_labels)

@@ -26,6 +26,9 @@ RULES = intensity_duration.Rules(
 )
 
 
+GOSE = intensity_duration.Score("gose_6m", "higher")
+
+
 def _draw_minutes(draw, n):
     rows, icp, cpp = [], 20.0, 62.0
     for i in range(n):
@@ -120,7 +123,7 @@ def _cohort(draw, n):
 def test_the_correlation_is_scipys(seed):
     """Reference: scipy.stats.pearsonr, r and its 95 % interval."""
     intensity, analysis = _cohort(random.Random(seed), 40)
-    row = intensity_duration.against_outcome(intensity, analysis, min_patients=10)
+    row = intensity_duration.against_outcome(intensity, analysis, score=GOSE, min_patients=10)
     store.check(row, contracts.INTENSITY_MAP, "map")
     both = intensity.join(analysis, on="patient_id").drop_nulls(["gose_6m", "n_episodes"])
     known = stats.pearsonr(both["episodes_per_24_h"], both["gose_6m"])
@@ -135,11 +138,13 @@ def test_the_correlation_is_scipys(seed):
 def test_few_patients_or_a_constant_give_no_correlation():
     intensity, analysis = _cohort(random.Random(1), 40)
     for few in (
-        intensity_duration.against_outcome(intensity, analysis, min_patients=41),
+        intensity_duration.against_outcome(intensity, analysis, score=GOSE, min_patients=41),
         intensity_duration.against_outcome(
-            intensity, analysis.with_columns(gose_6m=pl.lit(5)), min_patients=4
+            intensity, analysis.with_columns(gose_6m=pl.lit(5)), score=GOSE, min_patients=4
         ),
-        intensity_duration.against_outcome(intensity, analysis.clear(), min_patients=4),
+        intensity_duration.against_outcome(
+            intensity, analysis.clear(), score=GOSE, min_patients=4
+        ),
     ):
         assert few["correlation"].to_list() == [None]
         assert few["ci_low"].to_list() == [None]
@@ -250,7 +255,7 @@ def test_harm_that_begins_after_some_minutes_is_found_in_the_map():
     )
     names = {"window": pl.String, "patient_id": pl.String, "gose_6m": pl.Int64}
     table = intensity_duration.against_outcome(
-        intensity, pl.DataFrame(scores, schema=names, orient="row"), min_patients=10
+        intensity, pl.DataFrame(scores, schema=names, orient="row"), score=GOSE, min_patients=10
     )
     r = {
         (row["threshold_mmhg"], row["duration_min"]): row["correlation"]

@@ -268,7 +268,7 @@ def _draw_case(draw):
 
 
 RULES = [
-    {"rule": "range", "signal": s, "min_mmhg": -50.0, "max_mmhg": 400.0, "margin_s": 0.0}
+    {"rule": "range", "signal": s, "min": -50.0, "max": 400.0, "margin_s": 0.0}
     for s in ("icp", "abp")
 ]
 GAP_S = 7.0
@@ -292,6 +292,7 @@ def _by_trends(fs_hz, icp, abp, gap, start_s):
         rules=rules.from_blocks(RULES),
         events=[],
         settings=trend_settings.Settings(**(PUBLISHED["trends"] | {"shape_method": "none"})),
+        declared={},
     ).trends
 
 
@@ -364,6 +365,7 @@ def test_rates_between_the_samples_of_two_files_are_compared_all_the_same():
             rules=[],
             events=[],
             settings=replace(settings, pulse_rate_from=rate_from),
+            declared={},
         ).trends
         for rate_from in ("abp", "icp")
     }

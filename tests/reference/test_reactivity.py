@@ -119,6 +119,7 @@ def _block_means(wave, *, fs_hz, block_s):
         settings=trend_settings.Settings(
             **(PUBLISHED["trends"] | {"block_s": block_s, "shape_method": "none"})
         ),
+        declared={},
     )
     return summary.trends["icp_mmhg"].to_numpy() - 10
 
@@ -224,7 +225,7 @@ def _trends(series, block_s):
     ).with_columns(
         cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
         **{
-            name: pl.lit(None, trends.RECORDED.columns[name].dtype)
+            name: pl.lit(None, trends.recorded({}).columns[name].dtype)
             for name in pulse_blocks.COLUMNS
             if name not in series
         },
@@ -233,7 +234,7 @@ def _trends(series, block_s):
         icp_interval_s=pl.lit(0.01),
         abp_interval_s=pl.lit(0.01),
     )
-    return table.select(list(trends.RECORDED.columns))
+    return table.select("cpp_mmhg", *trends.recorded({}).columns)
 
 
 def _to_minutes(trends, rules, *, events=()):

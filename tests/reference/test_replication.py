@@ -33,10 +33,12 @@ OF_FAMILY = {
     "firth_logistic": {"outcome": "unfavourable"},
     "proportional_odds": {"outcome": "gose_6m_merged"},
     "linear": {"outcome": "gose_6m"},
+    "negative_binomial": {"outcome": "icu_days"},
     "modified_poisson": {"outcome": "unfavourable"},
     "gee": {"outcome": "unfavourable", "clusters": "centre"},
     "cox_landmark": {"outcome": "dead", "horizon_h": 4383.0},
     "cox_time_dependent": {"outcome": "dead", "horizon_h": 4383.0},
+    "cause_specific_cox": {"outcome": "stay", "event": "discharge", "horizon_h": 1500.0},
 }
 IMPUTATION = plan_parts.Imputation(5, 2, 3, ("marshall_class",), ())
 needs_r = pytest.mark.skipif(
@@ -57,6 +59,11 @@ def patients(n, *, seed):
     rng = np.random.default_rng(seed)
     died_h = np.round(rng.exponential(800.0, n) + 80.0)  # whole hours, so that some are tied
     rows = covariates.remove_values(drawn, seed=seed)
+    size = np.exp(2.0 + 0.2 * drawn["dose_per_h_true_mmhg"].to_numpy()) * rng.gamma(2, 0.5, n)
+    discharge_h = np.round(rng.exponential(900.0, n))
+    before = discharge_h < died_h - LANDMARK_H
+    ended = np.where(before, "discharge", "death")
+    seen = rng.random(n) < 0.9
     return rows.with_columns(
         window=pl.lit("w"),
         centre=pl.Series([f"c{i % 25:02d}" for i in range(n)]),
@@ -66,6 +73,11 @@ def patients(n, *, seed):
         dead=gose == 1,
         death_h=pl.when(gose == 1).then(pl.Series(died_h)),
         left_unit_h=pl.lit(None, pl.Float64),
+        survival_h=pl.when(gose == 1).then(pl.Series(died_h)).otherwise(1e5) - LANDMARK_H,
+        died=gose == 1,
+        icu_days=pl.Series(rng.poisson(size), dtype=pl.Int64),
+        stay_h=pl.Series(np.minimum(discharge_h, died_h - LANDMARK_H) + 1),
+        stay_event=pl.when(pl.Series(seen)).then(pl.Series(ended)),
     ).rename({"dose_per_h_true_mmhg": EXPOSURE})
 
 
@@ -136,7 +148,9 @@ def test_r_gives_the_same_estimates_from_imputed_data(family, tmp_path):
 
 
 @needs_r
-@pytest.mark.parametrize("family", ["logistic", "linear", "modified_poisson", "cox_landmark"])
+@pytest.mark.parametrize(
+    "family", [name for name in OF_FAMILY if FAMILIES[name].clusters == "offered"]
+)
 def test_r_gives_the_same_errors_between_clusters(family, tmp_path):
     asked = planned(family, clusters="centre")
     made = fitted(asked)
@@ -150,6 +164,36 @@ def test_r_gives_the_same_curve_and_interaction(family, tmp_path):
     for changes in ({"curve_knots": 3}, {"interaction": "hypoxia"}):
         asked = planned(family, **changes)
         assert_agrees(fitted(asked), asked, tmp_path)
+
+
+@needs_r
+def test_r_gives_the_same_estimates_with_a_covariate_that_changes(tmp_path):
+    rows = patients(300, seed=6)
+    rng = np.random.default_rng(6)
+    values = rows.select("patient_id").join(
+        pl.DataFrame({"from_h": [24.0, 80.0, 130.0]}), how="cross"
+    )
+    repeated = values.with_columns(
+        variable=pl.lit("therapy_intensity"),
+        to_h=pl.lit(None, pl.Float64),
+        value=pl.Series(rng.integers(0, 16, values.height).astype(float)),
+    )
+    asked = planned(
+        "cox_time_dependent",
+        outcome="stay",
+        event="death",
+        time_varying=("therapy_intensity",),
+    )
+    made = fit.fit_model(
+        rows,
+        plan=asked,
+        landmark_h=LANDMARK_H,
+        updates=days(rows, seed=6),
+        repeated=repeated,
+    )
+    assert_agrees(made, asked, tmp_path)
+    header = (tmp_path / "data.csv").read_text(encoding="utf-8").splitlines()[0].split(",")
+    assert {"therapy_intensity", "entry_h", "exit_h", "had_event"} <= set(header)
 
 
 @needs_r

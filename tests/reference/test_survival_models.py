@@ -42,12 +42,20 @@ def analysed(rows, *, until, died, unit_h):
         pl.format("p{}", pl.int_range(pl.len())).alias("patient_id"),
         pl.when(died).then(until * unit_h).alias("death_h"),
         pl.when(~died).then(until * unit_h).alias("left_unit_h"),
-        pl.lit(None, pl.Int64).alias("gose_6m"),
         died.alias("dead"),
     )
 
 
+def counted(rows, *, landmark_h):
+    """Return the rows with survival from the landmark, as the cohort counts it."""
+    return rows.with_columns(
+        survival_h=pl.coalesce("death_h", "left_unit_h") - landmark_h,
+        died=pl.col("death_h").is_not_null(),
+    )
+
+
 def fitted(rows, asked, *, landmark_h=0.0, updates=None):
+    rows = counted(rows, landmark_h=landmark_h)
     made = fit.fit_model(rows, plan=asked, landmark_h=landmark_h, updates=updates)
     last = "adjusted" if asked.adjust_for else "unadjusted"
     by_term = {row["term"]: row for row in made.estimates.filter(adjustment=last).to_dicts()}
@@ -92,6 +100,7 @@ def test_the_naive_design_is_refused_because_the_exposure_ends_after_deaths():
     )
     latest_h = DAY_H * float(rows["transplant_day"].max())
     with pytest.raises(ValueError, match=r"of 103 patients died before \d+ h.*immortal time"):
+        rows = counted(rows, landmark_h=latest_h)
         fit.fit_model(rows, plan=planned(), landmark_h=latest_h, updates=None)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import polars as pl
 import pytest
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -27,14 +28,9 @@ def _about(path, *, clock_zone=None):
     return recordings.describe(
         path,
         format="parquet" if path.suffix == ".parquet" else "csv",
-        icp_channel=None,
-        abp_channel=None,
-        icp_unit="mmHg",
-        abp_unit="mmHg",
-        icp_aliases=["ICP"],
-        abp_aliases=["ABP"],
         time_column="t_s",
         clock_zone=clock_zone,
+        wanted=pressures(icp_unit="mmHg", abp_unit="mmHg"),
     )
 
 
@@ -46,8 +42,8 @@ def _read(path, *, clock_zone=None, role="icp"):
             path, about, time_column="t_s", chunk_s=600.0, clock_zone=clock_zone
         )
     )
-    t_s = [c.start_s + np.arange(len(c.samples_mmhg[role])) / c.fs_hz[role] for c in chunks]
-    return np.concatenate(t_s), np.concatenate([c.samples_mmhg[role] for c in chunks])
+    t_s = [c.start_s + np.arange(len(c.samples[role])) / c.fs_hz[role] for c in chunks]
+    return np.concatenate(t_s), np.concatenate([c.samples[role] for c in chunks])
 
 
 def _csv(path, rows, *, delimiter=",", encoding="utf-8", **dialect):
@@ -310,7 +306,7 @@ def test_irregular_rows_are_averaged_as_in_a_plain_loop(tmp_path, interval_s, se
     values = values[values_of_time]  # one time, one reading, so that nothing contradicts
     path = _csv(tmp_path / "r1.csv", [["t_s", "ICP"], *zip(times, values, strict=True)])
     about = _about(path)
-    assert 1 / about.fs_icp_hz == pytest.approx(interval_s)
+    assert 1 / about.signals["icp"].fs_hz == pytest.approx(interval_s)
     assert about.n_duplicate_times == n_same >= 20
     latest = [max(times[:i], default=0) for i in range(len(times))]
     assert about.n_unordered_times == sum(t < top for t, top in zip(times, latest, strict=True))
@@ -328,6 +324,10 @@ def test_roughly_hourly_charting_is_hourly(tmp_path):
     ]
     path = _csv(tmp_path / "r1.csv", rows)
     about = _about(path)
-    assert (about.tier, about.fs_icp_hz, about.n_duplicate_times) == ("hourly", 1 / 3600, 1)
+    assert (about.tier, about.signals["icp"].fs_hz, about.n_duplicate_times) == (
+        "hourly",
+        1 / 3600,
+        1,
+    )
     expected = [10, 11, 12, 13, 14, math.nan, 15, 16.5, 18, 19.5, 21]
     np.testing.assert_array_equal(_read(path)[1], expected)

@@ -234,10 +234,10 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
         abp_interval_s=pl.when(pl.col("t_s") < 10_000).then(60.0).otherwise(1.0),
         **{
             name: pl.lit(None, column.dtype)
-            for name, column in contracts.TRENDS.columns.items()
+            for name, column in contracts.trends({}).columns.items()
             if name not in (*trends.columns, "cpp_mmhg", "icp_interval_s", "abp_interval_s")
         },
-    ).select(list(contracts.TRENDS.columns))
+    ).select(list(contracts.trends({}).columns))
     events = [{"event": "drain_open", "start_s": 20_000.0, "end_s": 21_000.0}]
     whole = reactivity.to_minutes(
         trends,

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 
 import pytest
 import yaml
+from published_settings import DECLARED
 
 import icpcohort
 from icpcohort import cli, simulate
@@ -188,6 +189,7 @@ def test_new_writes_settings_of_its_own_empty_tables_and_a_page_on_them(tmp_path
         "README.md",
         "config/config.yaml",
         "config/models.yaml",
+        "config/variables.yaml",
         "events.csv",
         "monitors.csv",
         "patients.csv",
@@ -210,6 +212,30 @@ def test_a_new_study_has_only_its_rows_missing(tmp_path, capsys):
     ]
 
 
+@pytest.mark.parametrize(
+    ("like", "columns"),
+    [
+        ("sah", ["wfns", "aneurysm_treatment", "mrs_3m", "mrs_12m"]),
+        ("ich", ["ich_volume_ml", "infratentorial", "mrs_3m"]),
+        ("plain", ["age_years", "unfavourable"]),
+    ],
+)
+def test_a_new_study_is_like_the_one_that_was_asked_for(tmp_path, capsys, like, columns):
+    _run(capsys, "new", tmp_path / "study", "--like", like)
+    header = (tmp_path / "study" / "patients.csv").read_text().strip().split(",")
+    assert set(columns) <= set(header)
+    assert not {"gose_6m", "marshall_class", "gcs_motor"} & set(header)
+    code, _, err = _run(capsys, "check", tmp_path / "study")
+    assert code == 1
+    assert err.splitlines()[-1] == "2 problem(s): tables 2 (a run stops at these)"
+
+
+def test_a_new_study_like_nothing_that_is_known_names_what_is(tmp_path, capsys):
+    code, _, err = _run(capsys, "new", tmp_path / "study", "--like", "stroke")
+    assert code == 2
+    assert "--like stroke: known here: ich, plain, sah, tbi" in err
+
+
 def test_new_never_overwrites(tmp_path, capsys):
     (tmp_path / "patients.csv").write_text("mine", encoding="utf-8")
     code, _, err = _run(capsys, "new", tmp_path)
@@ -226,21 +252,22 @@ def test_new_needs_the_checkout_and_says_so(tmp_path, capsys, monkeypatch):
 
 
 def test_the_page_on_the_tables_has_every_column_with_its_unit_and_values():
-    page = new.readme(title="t")
+    contracts_of = tables.tables_of(DECLARED)
+    page = new.readme(contracts_of, title="t", declared=DECLARED, main="unfavourable")
+    needed = {**tables.NEEDED, "patients": (*tables.NEEDED["patients"], "gose_6m")}
     sections = page.split("## ")[1:]
-    for section, (name, table) in zip(sections, tables.TABLES.items(), strict=True):
+    for section, (name, table) in zip(sections, contracts_of.items(), strict=True):
         assert section.startswith(f"{name}.csv\n{table.about}.")
         rows = [line.split(" | ") for line in section.splitlines() if line.startswith("| ")][1:]
         assert [row[0].removeprefix("| ") for row in rows] == list(table.columns)
         for row, (column_name, column) in zip(rows, table.columns.items(), strict=True):
             assert row[-1] == f"{column.about} |"
-            assert row[1] == ("yes" if column_name in tables.NEEDED[name] else "")
-            assert (
-                row[4] == ", ".join(values.CHOICES.get(column_name, ())) or row[4][-1].isdigit()
-            )
+            assert row[1] == ("yes" if column_name in needed[name] else "")
+            choices = values.CHOICES.get(column_name, column.levels)
+            assert row[4] == ", ".join(choices) or row[4][-1].isdigit()
     lines = page.splitlines()
-    assert "| age_years | yes | number | years | 0 to 120 | Age at injury |" in lines
-    assert "| gose_6m | yes | whole number |  | 1 to 8 | " in page
+    assert "| age_years |  | number | years | 0 to 120 | Age at time zero |" in lines
+    assert "| gose_6m | yes | whole number |  | 1, 2, 3, 4, 5, 6, 7, 8 | " in page
     assert "| zero_reference_mmhg |  | number | mmHg | -100 to 100 | " in page
 
 

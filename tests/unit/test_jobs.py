@@ -4,6 +4,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts, jobs
 from icpcohort.contracts import store
@@ -60,11 +61,13 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
         (tmp_path / name).write_text("r 1 1 60\nr.dat 16 80/mmHg 16 0 0 0 0 ICP\n")
     row = {"recording_id": "r", "patient_id": "P1", "path": "r.hea", "format": "wfdb"}
     listed = (
-        store.empty(contracts.RECORDING_LIST)
+        store.empty(contracts.recording_list({}))
         .clear(1)
         .with_columns(**{k: pl.lit(v) for k, v in row.items()})
     )
-    patients = store.empty(contracts.PATIENTS).clear(1).with_columns(patient_id=pl.lit("P1"))
+    patients = (
+        store.empty(contracts.patients(DECLARED)).clear(1).with_columns(patient_id=pl.lit("P1"))
+    )
     tables = study.Study(patients, listed, None, None, None)
     settings = {
         "study": {"folder": str(tmp_path)},
@@ -92,7 +95,7 @@ def test_a_job_stops_when_settings_or_tables_are_others_than_at_the_start(
     monkeypatch.chdir(tmp_path)
     settings = {"study": {"folder": "data"} | {name: f"{name}.csv" for name in study.TABLES}}
     paths = jobs.of_the_study(settings)
-    assert len(paths) == 6
+    assert len(paths) == 7
     for path in paths:
         path.parent.mkdir(exist_ok=True)
         path.write_text("as it was")
@@ -141,7 +144,7 @@ def _study_of(folder, sizes):
         }
         for p in sizes
     ]
-    schema = {k: column.dtype for k, column in contracts.RECORDING_LIST.columns.items()}
+    schema = {k: column.dtype for k, column in contracts.recording_list({}).columns.items()}
     listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
     patients = pl.DataFrame({"patient_id": list(sizes)})
     settings = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}

@@ -130,7 +130,7 @@ def set_up(root: Path, *, n_patients: int = 24, n_waveforms: int = 5) -> Place:
         progress=lambda _: None,
     )
     (place.study / "config").mkdir()
-    for name in ("config.yaml", "models.yaml"):
+    for name in ("config.yaml", "variables.yaml", "models.yaml"):
         settings = yaml.safe_load((HOME / "config" / name).read_text(encoding="utf-8"))
         settings.get("models", {}).pop("unfavourable_by_time_below_llr", None)
         (place.study / "config" / name).write_text(yaml.safe_dump(settings, sort_keys=False))

@@ -9,6 +9,7 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 from catalogue_text import columns_of
+from published_settings import DECLARED
 
 from icpcohort import cli, contracts
 from icpcohort.commands import verify
@@ -20,7 +21,8 @@ from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
 from icpcohort.study import settings
 
-ASSURANCE = Path(__file__).parents[1] / "assurance"
+HOME = Path(__file__).parents[2]
+ASSURANCE = HOME / "tests/assurance"
 
 pytestmark = pytest.mark.workflow
 
@@ -52,7 +54,7 @@ EXPOSURES = ("burden", "burden_by_state", "summary", "intensity")
 MODELS = ("gose_by_dose", "unfavourable_by_dose")
 OF_MODEL = (
     *("estimates", "diagnostics", "flow", "dropped"),
-    *("alternatives", "risks", "curve", "performance"),
+    *("alternatives", "risks", "curve", "performance", "incidence"),
 )
 THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0, 22.0, 25.0], "cpp_below_mmhg": [50.0, 60.0, 70.0]}
 
@@ -122,7 +124,10 @@ def test_a_run_leaves_exactly_these_files(finished):
             *("plan.yaml", "summary.md", "replicate.R", "data.csv"),
         )
     }
-    expected |= {f"provenance/{name}" for name in ("Snakefile", "config.yaml", "models.yaml")}
+    expected |= {
+        f"provenance/{name}"
+        for name in ("Snakefile", "config.yaml", "variables.yaml", "models.yaml")
+    }
     assert _results(finished) == expected | TIMED
 
 
@@ -133,12 +138,12 @@ def _files_of(table, place):
 
 def test_every_table_keeps_its_contract_with_units_in_the_file(finished):
     tables = [
-        OF_THRESHOLDS[t.path](THRESHOLDS) if t.path in OF_THRESHOLDS else t
+        OF_THRESHOLDS[t.path]({"burden": THRESHOLDS}) if t.path in OF_THRESHOLDS else t
         for t in readme.results_tables()
     ]
     for table in tables:
         files = _files_of(table, finished)
-        if table.path == contracts.updates({}).path:  # only where a model asks for it
+        if table.path == contracts.updates(DECLARED).path:  # only where a model asks for it
             assert not files
         else:
             assert files, table.path
@@ -199,12 +204,14 @@ def test_a_run_says_what_made_it_and_names_no_user_and_no_machine(finished):
     results = finished.study / "results"
     listed = set(checksums.read(results / "SHA256SUMS"))
     assert listed == _results(finished) - {"SHA256SUMS"}
-    verified = verify.verify(finished.study)
+    verified = verify.verify(finished.study, schema_folder=HOME / "workflow/schemas")
     assert verified.problems == []
     n_recordings = pl.read_csv(finished.study / "demo/recordings.csv").height
     assert (verified.n_files, verified.n_inputs) == (len(listed), 4 + n_recordings)
     names = {getpass.getuser(), socket.gethostname(), str(finished.root), str(Path.home())}
-    for name in TIMED | {"provenance/config.yaml", "provenance/models.yaml"}:
+    for name in TIMED | {
+        f"provenance/{name}.yaml" for name in ("config", "variables", "models")
+    }:
         text = (results / name).read_text(encoding="utf-8")
         assert not [
             word for word in names if re.search(rf"(?<![\w:]){re.escape(word)}\b", text)
@@ -244,7 +251,7 @@ def test_a_flipped_byte_is_found(finished, tmp_path, name):
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
     path.write_bytes(content)
-    assert verify.verify(study).problems
+    assert verify.verify(study, schema_folder=HOME / "workflow/schemas").problems
     assert cli.main(["verify", str(study)]) == 1
 
 

@@ -66,6 +66,7 @@ rule account:
     output:
         workflow="results/provenance/Snakefile",
         settings="results/provenance/config.yaml",
+        variables="results/provenance/variables.yaml",
         plan="results/provenance/models.yaml",
         crate="results/ro-crate-metadata.json",
         page="results/provenance.html",

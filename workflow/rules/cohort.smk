@@ -13,7 +13,7 @@ rule outcomes:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "outcomes"),
+        settings=only(SET, "variables", "outcomes", "scores"),
         code=fingerprint.code_of(SCRIPTS / "outcomes.py"),
     script:
         "../scripts/outcomes.py"
@@ -66,7 +66,12 @@ rule monitoring_end:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "windows", "cohort.monitoring_end_tolerance_h"),
+        settings=only(
+            SET,
+            *("windows", "cohort.main_outcome", "cohort.monitoring_end_tolerance_h"),
+            *("variables", "outcomes"),
+        )
+        | MEASURED,
         code=fingerprint.code_of(SCRIPTS / "monitoring_end.py"),
     script:
         "../scripts/monitoring_end.py"
@@ -86,7 +91,11 @@ rule table_one:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "cohort.main_window", "cohort.table_one", *DECLARED),
+        settings=only(
+            SET,
+            *("cohort.main_window", "cohort.main_outcome", "cohort.table_one"),
+            *DECLARED,
+        ),
         code=fingerprint.code_of(SCRIPTS / "table_one.py"),
     script:
         "../scripts/table_one.py"
@@ -130,7 +139,11 @@ rule intensity_map:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        settings=only(SET, "intensity_duration.min_patients", *DECLARED),
+        settings=only(
+            SET,
+            *("intensity_duration.min_patients", "cohort.main_outcome"),
+            *DECLARED,
+        ),
         code=fingerprint.code_of(SCRIPTS / "intensity_map.py"),
     script:
         "../scripts/intensity_map.py"

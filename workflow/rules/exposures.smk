@@ -15,7 +15,7 @@ rule batch_burden:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(SET, *DECLARED, "windows", "burden"),
+        settings=OF_MINUTES | only(SET, "windows", "burden"),
         code=fingerprint.code_of(SCRIPTS / "batch_burden.py"),
     script:
         "../scripts/batch_burden.py"
@@ -58,9 +58,8 @@ rule batch_summary:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(
-            SET, *DECLARED, "windows", "reactivity", "trends.block_s", "summary"
-        ),
+        settings=OF_MINUTES
+        | only(SET, "windows", "reactivity", "trends.block_s", "summary"),
         code=fingerprint.code_of(SCRIPTS / "batch_summary.py"),
     script:
         "../scripts/batch_summary.py"
@@ -80,7 +79,7 @@ rule summary:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        settings=only(SET, *DECLARED),
+        settings=only(SET, *COMPUTED),
         code=fingerprint.code_of(SCRIPTS / "summary.py"),
     script:
         "../scripts/summary.py"
@@ -102,9 +101,9 @@ rule batch_intensity:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(
+        settings=OF_MINUTES
+        | only(
             SET,
-            *DECLARED,
             "windows",
             "intensity_duration",
             without=["intensity_duration.min_patients"],

@@ -17,7 +17,11 @@ rule figures:
         runtime=10,
     params:
         models=MODELS,
-        settings=only(SET, *DECLARED, "burden.impaired_above", "cohort.main_window"),
+        settings=only(
+            SET,
+            *DECLARED,
+            *("burden.impaired_above", "cohort.main_window", "cohort.main_outcome"),
+        ),
         code=fingerprint.code_of(SCRIPTS / "figures.py"),
     script:
         "../scripts/figures.py"

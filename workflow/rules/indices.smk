@@ -23,7 +23,8 @@ rule indices:
             "indices",
             "optimal_cpp",
             "uncertainty",
-        ),
+        )
+        | MEASURED,
         code=fingerprint.code_of(SCRIPTS / "indices.py"),
     script:
         "../scripts/indices.py"

@@ -12,7 +12,7 @@ rule updates:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        settings=only(SET, *DECLARED, "burden", without=["burden.impaired_above"]),
+        settings=only(SET, *COMPUTED, "burden", without=["burden.impaired_above"]),
         code=fingerprint.code_of(SCRIPTS / "updates.py"),
     script:
         "../scripts/updates.py"
@@ -34,6 +34,7 @@ rule model:
         risks="results/models/{model}/risks.parquet",
         curve="results/models/{model}/curve.parquet",
         performance="results/models/{model}/performance.parquet",
+        incidence="results/models/{model}/incidence.parquet",
         data="results/models/{model}/data.csv",
         replicate="results/models/{model}/replicate.R",
         plan="results/models/{model}/plan.yaml",

@@ -20,7 +20,7 @@ rule patients:
     params:
         models=MODELS,
         windows=list(SET["windows"]),
-        settings=only(SET, *DECLARED, "cohort.main_window"),
+        settings=only(SET, *DECLARED, "cohort.main_window", "cohort.main_outcome"),
         code=fingerprint.code_of(SCRIPTS / "patients.py"),
     script:
         "../scripts/patients.py"

@@ -20,6 +20,7 @@ rule plan:
         reasons=REASONS,
         now=jobs.planned(SET, MODELS, QUESTIONS, scripts=SCRIPTS) if LOCKED else None,
         models=list(MODELS),
+        settings=only(SET, "variables", "outcomes") | MEASURED,
         code=fingerprint.code_of(SCRIPTS / "plan.py"),
     script:
         "../scripts/plan.py"

@@ -21,7 +21,10 @@ rule ingest:
         mem_mb=ONE_MB,
         runtime=10,
     params:
-        settings=only(SET, "study.folder", "recordings", "cleaning", "trends", "levels"),
+        settings=only(
+            SET, "study.folder", "recordings", "cleaning", "trends", "levels"
+        )
+        | MEASURED,
         of_patient=lambda wildcards: jobs.of_patient(STUDY, SET, wildcards.patient),
         code=fingerprint.code_of(SCRIPTS / "ingest.py"),
     script:
@@ -56,6 +59,7 @@ rule collect:
         mem_mb=ALL_MB,
         runtime=10,
     params:
+        declared=MEASURED,
         code=fingerprint.code_of(SCRIPTS / "collect.py"),
     script:
         "../scripts/collect.py"

@@ -33,6 +33,7 @@ rule catalogue:
         "logs/catalogue.log",
     localrule: True
     params:
+        settings=only(SET, *DECLARED),
         code=fingerprint.code_of(SCRIPTS / "catalogue.py"),
     script:
         "../scripts/catalogue.py"

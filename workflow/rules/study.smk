@@ -22,7 +22,9 @@ rule study:
         runtime=10,
     params:
         settings=only(
-            SET, "study", "plan.seed", without=["study.title", "study.time_zero"]
+            SET,
+            *("study", "plan.seed", "variables", "outcomes", "cohort.main_outcome"),
+            without=["study.title", "study.time_zero"],
         ),
         is_blinded=IS_BLINDED,
         code=fingerprint.code_of(SCRIPTS / "study.py"),

@@ -9,7 +9,7 @@ files = zip(snakemake.input.trends, snakemake.input.intervals, strict=True)
 patients = (
     exposures.Patient(
         Path(trends).stem,
-        store.read(trends, contracts.TRENDS),
+        store.read(trends, contracts.trends(snakemake.params.made_with)),
         store.read(intervals, contracts.INTERVALS).to_dicts(),
         **snakemake.params.of_patients[Path(trends).stem],
     )
@@ -20,6 +20,7 @@ made = exposures.add_up_all(
     signals=snakemake.wildcards.signals,
     settings=snakemake.params.settings,
     levels_of_trends=snakemake.params.made_with["levels"],
+    declared=snakemake.params.made_with,
     shift=snakemake.params.shift,
 )
 store.write(

@@ -11,10 +11,10 @@ made = analyses.form_all(
         store.read_all(read.burden, contracts.EXPOSED_BURDEN),
     ),
     analyses.Tables(
-        store.read(read.patients, contracts.PATIENTS),
+        store.read(read.patients, contracts.patients(declared)),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
-        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.recordings, contracts.recordings(declared)),
     ),
     cohorts=snakemake.params.cohorts,
     declared=declared,

@@ -5,12 +5,12 @@ from icpcohort.contracts import job_log, store
 job_log.keep(snakemake.log)
 settings, read = snakemake.params.settings, snakemake.input
 cohort = select.select(
-    store.read(read.patients, contracts.PATIENTS),
-    store.read(read.outcomes, contracts.OUTCOMES),
-    store.read(read.summary, contracts.summary(snakemake.params.settings)),
+    store.read(read.patients, contracts.patients(settings)),
+    store.read(read.outcomes, contracts.outcomes(settings)),
+    store.read(read.summary, contracts.summary(settings)),
     store.read(read.burden, contracts.BURDEN),
     eligibility.facts(
-        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.recordings, contracts.recordings(settings)),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
     ),

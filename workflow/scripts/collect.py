@@ -4,7 +4,11 @@ from icpcohort.contracts import job_log, store
 job_log.keep(snakemake.log)
 
 for table, paths, whole in (
-    (contracts.RECORDINGS, snakemake.input.recordings, snakemake.output.recordings),
+    (
+        contracts.recordings(snakemake.params.declared),
+        snakemake.input.recordings,
+        snakemake.output.recordings,
+    ),
     (contracts.EXCLUDED, snakemake.input.excluded, snakemake.output.excluded),
     (
         contracts.PULSE_FINDINGS,

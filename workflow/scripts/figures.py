@@ -11,9 +11,8 @@ pictures = draw_all.all_pictures(
     results.tables,
     results.of_models,
     models=snakemake.params.models,
-    window=settings["cohort"]["main_window"],
-    impaired_above=settings["burden"]["impaired_above"],
-    declared=settings,
+    settings=settings,
+    columns=results.columns,
 )
 folder = Path(snakemake.output.files[0]).parent
 for picture in pictures.values():

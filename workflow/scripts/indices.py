@@ -4,7 +4,7 @@ from icpcohort.indices import minutes, whole_recording
 
 job_log.keep(snakemake.log)
 settings = snakemake.params.settings
-trends = store.read(snakemake.input.trends, contracts.TRENDS)
+trends = store.read(snakemake.input.trends, contracts.trends(settings))
 shared = {
     "events": store.read(snakemake.input.intervals, contracts.INTERVALS).to_dicts(),
     "minute_min_valid_fraction": minutes.Settings(**settings["minutes"]).min_valid_fraction,

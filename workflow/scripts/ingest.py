@@ -16,10 +16,10 @@ done = ingest.ingest_patient(
     sections=ingest.sections_of(settings),
 )
 made, accounts = snakemake.output, done.accounts
-store.write(done.recordings, contracts.RECORDINGS, made.recordings)
+store.write(done.recordings, contracts.recordings(settings), made.recordings)
 store.write(done.excluded, contracts.EXCLUDED, made.excluded)
 store.write(done.intervals, contracts.INTERVALS, made.intervals)
-store.write(done.trends, contracts.TRENDS, made.trends)
+store.write(done.trends, contracts.trends(settings), made.trends)
 store.write(done.artefacts, contracts.ARTEFACTS, made.artefacts)
 store.write(done.pulse_findings, contracts.PULSE_FINDINGS, made.pulse_findings)
 store.write(accounts.quality, contracts.QUALITY, made.quality)

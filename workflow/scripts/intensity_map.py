@@ -7,6 +7,7 @@ settings = snakemake.params.settings
 table = intensity_duration.against_outcome(
     store.read(snakemake.input.intensity, contracts.INTENSITY),
     store.read(snakemake.input.analysis, contracts.analysis(settings)),
+    score=intensity_duration.score_of(settings["cohort"]["main_outcome"], settings["outcomes"]),
     min_patients=settings["intensity_duration"]["min_patients"],
 )
 transition = intensity_duration.transition(table)

@@ -5,15 +5,19 @@ from icpcohort.contracts import job_log, store
 job_log.keep(snakemake.log)
 settings, read = snakemake.params.settings, snakemake.input
 ends = monitoring_end.describe(
-    store.read(read.patients, contracts.PATIENTS),
+    store.read(read.patients, contracts.patients(settings)),
     eligibility.facts(
-        store.read(read.recordings, contracts.RECORDINGS),
+        store.read(read.recordings, contracts.recordings(settings)),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
     ),
     windows=settings["windows"],
     tolerance_h=settings["cohort"]["monitoring_end_tolerance_h"],
 )
-counts = monitoring_end.by_outcome(ends, store.read(read.outcomes, contracts.OUTCOMES))
+counts = monitoring_end.by_outcome(
+    ends,
+    store.read(read.outcomes, contracts.outcomes(settings)),
+    main_outcome=settings["cohort"]["main_outcome"],
+)
 store.write(ends, contracts.MONITORING_END, snakemake.output.ends)
 store.write(counts, contracts.MONITORING_END_BY_OUTCOME, snakemake.output.by_outcome)

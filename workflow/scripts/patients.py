@@ -13,7 +13,6 @@ page = browser.render(
     model_dropped=results.of_models["dropped"],
     models=snakemake.params.models,
     windows=snakemake.params.windows,
-    main_window=settings["cohort"]["main_window"],
-    declared=settings,
+    settings=settings,
 )
 atomic_write.write(snakemake.output.page, page)

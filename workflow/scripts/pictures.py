@@ -21,7 +21,7 @@ files = zip(
 hours = [store.empty(contracts.HOURS)]
 for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture in files:
     recorded = {
-        "recordings": store.read(recordings, contracts.RECORDINGS),
+        "recordings": store.read(recordings, contracts.recordings(snakemake.params.settings)),
         "minutes": store.read(minutes, contracts.minutes(snakemake.params.settings)),
         "artefacts": store.read(artefacts, contracts.ARTEFACTS),
     }

@@ -10,7 +10,7 @@ curve = fits.answer_question(
     settings=settings,
     model=snakemake.params.model,
     analyses=store.read(read.analyses, contracts.analyses(settings)),
-    patients=store.read(read.patients, contracts.PATIENTS)["patient_id"].to_list(),
+    patients=store.read(read.patients, contracts.patients(settings))["patient_id"].to_list(),
 )
 store.write(curve.specifications, contracts.SPECIFICATIONS, snakemake.output.specifications)
 store.write(curve.options, contracts.SPECIFICATION_OPTIONS, snakemake.output.options)

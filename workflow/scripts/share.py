@@ -6,6 +6,7 @@ from icpcohort.report.tables import table_one
 
 job_log.keep(snakemake.log)
 settings, models = snakemake.params.settings, snakemake.params.models
+of_table = settings["cohort"]["table_one"]
 min_cell = snakemake.params.min_cell
 results = reads.read(snakemake.input, reads.SHARE, declared=settings)
 texts = folder.files(
@@ -15,7 +16,14 @@ texts = folder.files(
     dropped=results.of_models["dropped"],
     methods=methods.paragraphs(settings, models),
     main_window=settings["cohort"]["main_window"],
-    groups=table_one.groups_of(**settings["cohort"]["table_one"]),
+    variables=of_table["rows"],
+    groups=table_one.groups_of(
+        of_table["by"],
+        exposure=of_table["exposure"],
+        exposed_above=of_table["exposed_above"],
+        main_outcome=settings["cohort"]["main_outcome"],
+    ),
+    columns=results.columns,
     min_cell=min_cell,
     declared=settings,
 )

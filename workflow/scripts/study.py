@@ -8,8 +8,10 @@ settings = snakemake.params.settings
 study = tables.read_study(settings)
 patients = study.patients
 if snakemake.params.is_blinded:
-    patients = blinding.shuffled(patients, seed=settings["plan"]["seed"])
-store.write(patients, contracts.PATIENTS, snakemake.output.patients)
+    patients = blinding.shuffled(
+        patients, outcomes=blinding.outcomes_of(settings), seed=settings["plan"]["seed"]
+    )
+store.write(patients, contracts.patients(settings), snakemake.output.patients)
 store.write(study.monitors, contracts.MONITORS, snakemake.output.monitors)
 store.write(study.events, contracts.EVENTS, snakemake.output.events)
 store.write(study.recodings, contracts.RECODINGS, snakemake.output.recodings)

@@ -4,10 +4,18 @@ from icpcohort.report.tables import table_one
 
 job_log.keep(snakemake.log)
 settings = snakemake.params.settings
+of_table = settings["cohort"]["table_one"]
 analysis = contracts.analysis(settings)
 table = table_one.table_one(
     store.read(snakemake.input.analysis, analysis),
     main_window=settings["cohort"]["main_window"],
-    groups=table_one.groups_of(**settings["cohort"]["table_one"]),
+    variables=of_table["rows"],
+    groups=table_one.groups_of(
+        of_table["by"],
+        exposure=of_table["exposure"],
+        exposed_above=of_table["exposed_above"],
+        main_outcome=settings["cohort"]["main_outcome"],
+    ),
+    columns=analysis.columns,
 )
 store.write(table, contracts.TABLE_ONE, snakemake.output.table)

@@ -3,8 +3,9 @@
 Source: blinded analysis, common practice in physics: MacCoun 2015.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import polars as pl
@@ -12,9 +13,6 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
 
-OUTCOMES = tuple(
-    name for name, column in contracts.PATIENTS.columns.items() if column.known == "afterwards"
-)
 WARNING = (
     "Blinded run: outcomes, with times of death and discharge, are shuffled among patients. "
     "Nothing here is a result. The plan is locked with: icpcohort plan lock STUDY"
@@ -46,12 +44,20 @@ class Settings:
     ]
 
 
-def shuffled(patients: pl.DataFrame, *, seed: int) -> pl.DataFrame:
+def outcomes_of(declared: Mapping[str, Any]) -> list[str]:
+    """Return the columns of patients that are known afterwards; see `contracts.patients`."""
+    columns = contracts.patients(declared).columns
+    return [name for name, column in columns.items() if column.known == "afterwards"]
+
+
+def shuffled(patients: pl.DataFrame, *, outcomes: Sequence[str], seed: int) -> pl.DataFrame:
     """Give the outcomes of patients to other patients, each with its times, at random.
 
     Parameters
     ----------
-    patients : DataFrame of `contracts.PATIENTS`
+    patients : DataFrame of `contracts.patients`
+    outcomes : sequence of str
+        Columns that are shuffled together; see `outcomes_of`.
     seed : int
 
     Returns
@@ -61,9 +67,9 @@ def shuffled(patients: pl.DataFrame, *, seed: int) -> pl.DataFrame:
         follows from the outcomes that occur, the patients' identifiers and the seed alone.
     """
     rows = patients.sort("patient_id")
-    outcomes = rows.select(OUTCOMES).sort(OUTCOMES, nulls_last=True)
+    values = rows.select(outcomes).sort(outcomes, nulls_last=True)
     order = np.random.default_rng(seed).permutation(rows.height)
-    exchanged = rows.with_columns(outcomes[order.tolist()].get_columns())
+    exchanged = rows.with_columns(values[order.tolist()].get_columns())
     return patients.select("patient_id").join(
         exchanged, on="patient_id", how="left", validate="1:1", maintain_order="left"
     )

@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort.cohort import rules
-from icpcohort.cohort.rules import Step
+from icpcohort.cohort.rules import Columns, Step
 from icpcohort.exposures.window import Window
 from icpcohort.study import cohort_rules
 
@@ -49,7 +49,9 @@ def facts(
     return first.sort("patient_id")
 
 
-def steps_of(blocks: Sequence[Mapping[str, Any]], *, window: Window) -> list[Step]:
+def steps_of(
+    blocks: Sequence[Mapping[str, Any]], *, window: Window, columns: Columns
+) -> list[Step]:
     """Return the questions that lead to one window's cohort, in the order of the rules.
 
     Parameters
@@ -58,6 +60,8 @@ def steps_of(blocks: Sequence[Mapping[str, Any]], *, window: Window) -> list[Ste
         `cohort.eligibility` of the settings: each has the `rule` of its kind and the
         settings of that kind.
     window : Window
+    columns : mapping of a name to its column
+        Of the analysis table.
 
     Raises
     ------
@@ -70,9 +74,9 @@ def steps_of(blocks: Sequence[Mapping[str, Any]], *, window: Window) -> list[Ste
     problems = cohort_rules.problems(blocks)
     if problems:
         raise ValueError("cohort.eligibility: " + "; ".join(problems))
-    return [step for rule in rules.from_blocks(blocks) for step in rule.steps(window)]
+    return [step for rule in rules.from_blocks(blocks) for step in rule.steps(window, columns)]
 
 
-def in_words(blocks: Sequence[Mapping[str, Any]]) -> list[str]:
+def in_words(blocks: Sequence[Mapping[str, Any]], *, columns: Columns) -> list[str]:
     """Return a phrase for each rule that a patient may fail, for the methods text."""
-    return [words for rule in rules.from_blocks(blocks) if (words := rule.words())]
+    return [words for rule in rules.from_blocks(blocks) if (words := rule.words(columns))]

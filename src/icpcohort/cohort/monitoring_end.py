@@ -40,7 +40,7 @@ def describe(
     Parameters
     ----------
     patients
-        Contract PATIENTS; every patient is described, in the cohort or not.
+        Contract `patients`; every patient is described, in the cohort or not.
     facts
         As `eligibility.facts` gives them.
     windows : Window by its name
@@ -94,7 +94,9 @@ def _columns(window: Window, tolerance_h: float) -> dict[str, pl.Expr]:
     }
 
 
-def by_outcome(ends: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
+def by_outcome(
+    ends: pl.DataFrame, outcomes: pl.DataFrame, *, main_outcome: str
+) -> pl.DataFrame:
     """Count the reasons by outcome.
 
     Parameters
@@ -102,7 +104,9 @@ def by_outcome(ends: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
     ends
         As `describe` returns them.
     outcomes
-        Contract OUTCOMES; a patient without an outcome is counted under "unknown".
+        Contract `outcomes`; a patient without an outcome is counted under "unknown".
+    main_outcome : str
+        The flag that counts as unfavourable.
 
     Returns
     -------
@@ -113,9 +117,9 @@ def by_outcome(ends: pl.DataFrame, outcomes: pl.DataFrame) -> pl.DataFrame:
     Source: quartiles as in `numbers.format_median`.
     """
     outcome = (
-        pl.when(pl.col("unfavourable"))
+        pl.when(pl.col(main_outcome))
         .then(pl.lit("unfavourable"))
-        .when(pl.col("unfavourable").is_not_null())
+        .when(pl.col(main_outcome).is_not_null())
         .then(pl.lit("favourable"))
         .otherwise(pl.lit("unknown"))
     )

@@ -1,84 +1,36 @@
-"""Outcomes: endpoints with their direction stated, and the prognostic risk at admission."""
+"""Outcomes: endpoints with their direction stated, as the study declares them."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Annotated, Literal, NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.cohort import prognosis, sliding_dichotomy
-from icpcohort.contracts.setting import Setting
-from icpcohort.study import gose
+from icpcohort.cohort import published_scores, sliding_dichotomy
+from icpcohort.contracts import store
+from icpcohort.study import reversed_scale
 
-_SCORES = tuple(range(1, 9))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Settings:
-    """Endpoints and prognostic risk."""
-
-    favourable_gose: Annotated[
-        Sequence[int],
-        Setting(
-            "Scores of the extended Glasgow Outcome Scale that are favourable: all from the "
-            "lowest of them up to 8",
-            "5 to 8 is usual; 6 to 8 in a paper of 2024 [confirmed]",
-            [5, 6, 7, 8],
-            each="A score",
-            at_least=1,
-            at_most=8,
-            least_items=1,
-        ),
-    ]
-    impact_form: Annotated[
-        Literal["continuous", "chart"],
-        Setting(
-            "Published form of the IMPACT model; the two disagree",
-            "Steyerberg 2008 [confirmed]",
-            "continuous",
-        ),
-    ]
-    mortality_horizon_h: Annotated[
-        float,
-        Setting(
-            "Hours since time zero by which a death counts in dead_by_horizon",
-            "30 days: common practice, no source",
-            720.0,
-            above=0,
-            at_most=8760,
-        ),
-    ]
-    n_bands: Annotated[
-        int,
-        Setting(
-            "Prognostic bands of the sliding dichotomy",
-            "usually 3: Murray 2005 (from memory, high)",
-            3,
-            at_least=2,
-            at_most=10,
-        ),
-    ]
+Entry = Mapping[str, Any]
+Entries = Mapping[str, Entry]
 
 
 class Endpoints(NamedTuple):
-    """Contracts OUTCOMES and BANDS."""
+    """Contracts `outcomes(...)` and BANDS."""
 
     outcomes: pl.DataFrame
     bands: pl.DataFrame
 
 
-def derive(patients: pl.DataFrame, *, settings: Settings) -> Endpoints:
-    """Derive the endpoints and the prognostic risks of every patient.
+def derive(patients: pl.DataFrame, *, declared: Mapping[str, Any]) -> Endpoints:
+    """Derive the endpoints and the published scores of every patient.
 
     Parameters
     ----------
-    patients : DataFrame of `contracts.PATIENTS`
-        `gose_6m` runs from 1 (dead) to 8 (upper good recovery); null in it gives null
-        endpoints. Null in a value that a risk or score needs gives a null risk or score.
-    settings : Settings
-        All scores below the favourable ones, death among them, are unfavourable.
-        `dead_by_horizon` is death at or before the horizon.
+    patients : DataFrame of `contracts.patients(declared)`
+        Null in a recorded outcome gives null in what is derived from it. Null in a part of a
+        score gives a null score.
+    declared : mapping
+        Sections `variables`, `outcomes` and `scores` of the settings.
 
     Returns
     -------
@@ -88,140 +40,204 @@ def derive(patients: pl.DataFrame, *, settings: Settings) -> Endpoints:
     Raises
     ------
     ValueError
-        If `favourable_gose` is not the upper end of the scale, the form is unknown, a value
-        lies outside its scale, or the scale seems to be reversed.
+        If a value is no level of its scale, or a scale seems to be reversed.
 
-    Source: GOSE as in Wilson 2021 (the dichotomy is a setting; 1-4 unfavourable is common
-    practice); merging 2 and 3, which postal forms cannot tell apart: common practice.
+    Source: each entry of the dictionary names its own.
     """
-    best = _favourable(settings.favourable_gose)
-    outside = patients.filter(~pl.col("gose_6m").is_in(_SCORES))
+    outcomes: Entries = declared["outcomes"]
+    for name, entry in outcomes.items():
+        if not entry.get("of"):
+            _refuse_other_levels(patients, name, entry)
+    for name, entry in reversed_scale.scales_with_death(outcomes).items():
+        deaths_h, scores = patients["death_h"].to_list(), patients[name].to_list()
+        if words := reversed_scale.words(name, entry, deaths_h=deaths_h, scores=scores):
+            raise ValueError(f"outcomes.derive: {words}")
+    derived = published_scores.add(patients, declared=declared)
+    bands = [store.empty(contracts.BANDS)]
+    for name, entry in outcomes.items():
+        if entry.get("sliding_by"):
+            scale = outcomes[entry["of"]]
+            derived, chosen = sliding_dichotomy.add(derived, name, entry, scale=scale)
+            bands.append(chosen)
+        elif expression := _expression(entry, outcomes):
+            derived = derived.with_columns(expression[0].alias(name))
+    table = contracts.outcomes(declared)
+    return Endpoints(derived.select(list(table.columns)), pl.concat(bands))
+
+
+def _refuse_other_levels(patients: pl.DataFrame, name: str, entry: Entry) -> None:
+    if entry["kind"] != "ordered":
+        return
+    levels = [int(level) for level in entry["levels"]]
+    outside = patients.filter(~pl.col(name).is_in(levels))
     if outside.height:
         raise ValueError(
-            f"outcomes.derive: gose_6m is {outside['gose_6m'][0]} for patient "
-            f"{outside['patient_id'][0]} ({outside.height} row(s) outside 1-8); write the "
-            "extended scale from 1 dead to 8 upper good recovery, or nothing if unknown"
+            f"outcomes.derive: {name} is {outside[name][0]} for patient "
+            f"{outside['patient_id'][0]} ({outside.height} row(s) outside {_span(levels)}); "
+            "write a level of the scale, or nothing if unknown"
         )
-    score = pl.col("gose_6m")
-    words = gose.reversed_words(patients["death_h"].to_list(), patients["gose_6m"].to_list())
-    if words:
-        raise ValueError(f"outcomes.derive: {words}")
-    derived = patients.with_columns(
-        gose_6m_merged=pl.when(score == 2).then(pl.lit(3, pl.Int64)).otherwise(score),
-        unfavourable=score < best[0],
-        dead=score == 1,
-        dead_by_horizon=_dead_by(settings.mortality_horizon_h),
-        gcs_pupils=prognosis.gcs_pupils(patients),
-        rotterdam=_rotterdam(patients),
-        **_risks(patients, form=settings.impact_form),
-    )
-    band = sliding_dichotomy.bands(
-        derived["impact_core_unfavourable"], n_bands=settings.n_bands
-    )
-    derived = derived.with_columns(band)
-    chosen = sliding_dichotomy.cuts(derived)
-    derived = derived.with_columns(sliding_dichotomy.unfavourable(derived, chosen))
-    return Endpoints(derived.select(list(contracts.OUTCOMES.columns)), chosen)
 
 
-def _risks(patients: pl.DataFrame, *, form: str) -> dict[str, pl.Series]:
-    risks = {
-        f"impact_{model}_{outcome}": prognosis.probability(
-            patients, model=model, outcome=outcome, form=form
-        )
-        for model in prognosis.MODELS
-        for outcome in prognosis.OUTCOMES
-    }
-    return risks | {
-        f"impact_{model}_logit": prognosis.log_odds(
-            patients, model=model, outcome="unfavourable", form=form
-        )
-        for model in prognosis.MODELS
-    }
+def _expression(entry: Entry, outcomes: Entries) -> tuple[pl.Expr] | None:
+    """Return how an outcome follows from another or from the times; None if it is recorded."""
+    if horizon_h := entry.get("death_by_h"):
+        return (_dead_by(horizon_h, outcomes),)
+    if not entry.get("of"):
+        return None
+    score, better = pl.col(entry["of"]), outcomes[entry["of"]]["better"]
+    if merge := entry.get("merge"):
+        return (score.replace({int(old): int(new) for old, new in merge.items()}),)
+    if equals := entry.get("equals"):
+        return (score == int(equals),)
+    return (worse(score, int(entry["favourable_from"]), better=better),)
 
 
-def _rotterdam(patients: pl.DataFrame) -> pl.Series:
-    """Return the Rotterdam score; blood is known when either place has it or neither."""
-    scans = patients.with_columns(
-        cisterns=pl.col("cisterns").replace_strict(
-            {"normal": 0, "compressed": 1, "absent": 2}, return_dtype=pl.Int64()
-        ),
-        ventricular_or_subarachnoid_blood=pl.col("ventricular_blood") | pl.col("traumatic_sah"),
-    )
-    return prognosis.rotterdam(scans)
+def worse(score: pl.Expr, than: int | pl.Expr, *, better: str) -> pl.Expr:
+    """Return whether a score is worse than another; null where one of them is null."""
+    return score < than if better == "higher" else score > than
 
 
-def last_alive_h() -> pl.Expr:
+def last_alive_h(outcomes: Entries) -> pl.Expr:
     """Return when a patient was last known to be alive [h]; null if never.
 
-    The latest of `last_known_h`, discharge alive, and, with a GOSE above 1, the moment before
-    which a death counts as one before the score (`gose.DEAD_BY_SCORE_H`).
+    The latest of `last_known_h`, discharge alive, and, with a score that does not mean dead,
+    the hour before which a death would have been scored (`deaths_before_h`).
 
-    Source: our own choice; without it, who was scored at 6 months would be censored at
+    Source: our own choice; without it, who was scored months later would be censored at
     discharge.
     """
-    scored = pl.when(pl.col("gose_6m") > 1).then(pl.lit(gose.DEAD_BY_SCORE_H))
-    return pl.max_horizontal("last_known_h", "left_unit_h", scored)
+    scored = [
+        pl.when(pl.col(name) != int(entry["dead"])).then(
+            pl.lit(float(entry["deaths_before_h"]))
+        )
+        for name, entry in reversed_scale.scales_with_death(outcomes).items()
+    ]
+    return pl.max_horizontal("last_known_h", "left_unit_h", *scored)
 
 
-def _dead_by(horizon_h: float) -> pl.Expr:
+def scored_dead(outcomes: Entries) -> pl.Expr:
+    """Return whether any scale says that the patient is dead; never null."""
+    dead = [
+        pl.col(name).eq_missing(int(entry["dead"]))
+        for name, entry in outcomes.items()
+        if entry["kind"] == "ordered" and entry.get("dead") and not entry.get("of")
+    ]
+    return pl.any_horizontal(pl.lit(False), *dead)
+
+
+def _dead_by(horizon_h: float, outcomes: Entries) -> pl.Expr:
     dead = pl.col("death_h") <= horizon_h
-    alive = pl.when(last_alive_h() >= horizon_h).then(pl.lit(False))
+    alive = pl.when(last_alive_h(outcomes) >= horizon_h).then(pl.lit(False))
     return pl.coalesce(dead, alive)
 
 
-def survival_columns(*, landmark_h: float) -> dict[str, pl.Expr]:
-    """Return `survival_h` and `died`, counted from the landmark.
+def survival_columns(outcomes: Entries, *, landmark_h: float) -> dict[str, pl.Expr]:
+    """Return `survival_h` and `died`, and those of each outcome of several events.
 
-    Who died ends at death, who did not at the moment last known alive (`last_alive_h`). Both
-    are null where neither is known, where a GOSE of 1 has no time of death (a censoring there
-    would be informative), and where that moment lies before the landmark.
+    Counted from the landmark. Who died ends at death, who did not at the moment last known
+    alive (`last_alive_h`). Both are null where neither is known, where a scale says dead
+    without a time of death (a censoring there would be informative), and where that moment lies
+    before the landmark. Of several events the first counts.
 
     Source: landmark analysis: Anderson 1983.
     """
-    death_h, undated = pl.col("death_h"), pl.col("gose_6m").eq_missing(1)
-    end_h = pl.coalesce(death_h, pl.when(~undated).then(last_alive_h())) - landmark_h
+    columns: dict[str, pl.Expr] = {}
+    for name, entry in outcomes.items():
+        if entry["kind"] == "event":
+            columns |= _first_event(name, entry["events"], outcomes, landmark_h=landmark_h)
+    end_h, died = _ended(("death_h",), outcomes, landmark_h=landmark_h)
     known = end_h >= 0
-    return {
+    return columns | {
         "survival_h": pl.when(known).then(end_h),
-        "died": pl.when(known).then(death_h.is_not_null()),
+        "died": pl.when(known).then(died.is_not_null()),
     }
 
 
-def methods_sentence(settings: Settings) -> str:
+def _ended(
+    times: tuple[str, ...], outcomes: Entries, *, landmark_h: float
+) -> tuple[pl.Expr, pl.Expr]:
+    """Return the hours from the landmark to the first of the times, or the last one known."""
+    first_h = pl.min_horizontal(*times)
+    undated = scored_dead(outcomes) & pl.col("death_h").is_null()
+    alive_h = pl.when(~undated).then(last_alive_h(outcomes))
+    return pl.coalesce(first_h, alive_h) - landmark_h, first_h
+
+
+def _first_event(
+    name: str, events: Mapping[str, str], outcomes: Entries, *, landmark_h: float
+) -> dict[str, pl.Expr]:
+    end_h, first_h = _ended(tuple(events.values()), outcomes, landmark_h=landmark_h)
+    known = end_h >= 0
+    which = pl.coalesce(
+        pl.when(pl.col(column) == first_h).then(pl.lit(event))
+        for event, column in events.items()
+    )
+    return {
+        f"{name}_h": pl.when(known).then(end_h),
+        f"{name}_event": pl.when(known).then(which),
+    }
+
+
+def _span(levels: list[int]) -> str:
+    is_run = levels == list(range(levels[0], levels[-1] + 1))
+    shown = f"{levels[0]}-{levels[-1]}" if is_run else ", ".join(map(str, levels))
+    return str(levels[0]) if len(levels) == 1 else shown
+
+
+def methods_sentence(declared: Mapping[str, Any]) -> str:
     """Return the report's sentences for `derive`."""
-    best = _favourable(settings.favourable_gose)
-    prognosis.refuse_form(settings.impact_form)
-    forms = {
-        "continuous": "the published regression coefficients with age in years",
-        "chart": "the published score chart",
-    }
+    outcomes: Entries = declared["outcomes"]
+    sentences = [_in_words(entry, outcomes) for entry in outcomes.values()]
+    sentences.append(
+        "Survival was counted from the landmark (Anderson 1983); survivors were censored when "
+        "last known to be alive."
+    )
+    return " ".join(
+        [*filter(None, sentences), published_scores.methods_sentence(declared)]
+    ).strip()
+
+
+def _in_words(entry: Entry, outcomes: Entries) -> str:
+    source = f" ({entry['source']})" if entry.get("source") else ""
+    in_full = f"{entry.get('in_full') or entry['label']}{source}"
+    if horizon_h := entry.get("death_by_h"):
+        return f"{entry['label']} is death by {horizon_h:g} h."
+    if events := entry.get("events"):
+        return (
+            f"{entry['label']} is the first of {', '.join(events)}; the others compete with "
+            "the one that a model is about."
+        )
+    if not entry.get("of"):
+        return _of_scale(in_full, entry)
+    scale = outcomes[entry["of"]]
+    if cut := entry.get("favourable_from"):
+        return _of_cut(scale, int(cut))
+    if merge := entry.get("merge"):
+        pairs = " and ".join(f"{old} was counted as {new}" for old, new in merge.items())
+        return f"For analyses of the whole scale, {scale['label']} {pairs}."
+    if entry.get("sliding_by"):
+        return sliding_dichotomy.methods_sentence(entry, score=scale["label"])
+    return ""
+
+
+def _of_scale(in_full: str, entry: Entry) -> str:
+    if entry["kind"] != "ordered":
+        return f"An outcome was {in_full}."
+    levels, dead = entry["levels"], entry.get("dead")
+    first = f"{levels[0]}{' (dead)' if dead == levels[0] else ''}"
+    last = f"{levels[-1]}{' (dead)' if dead == levels[-1] else ''}"
     return (
-        "Outcome was the extended Glasgow Outcome Scale (GOSE; Wilson 2021) at 6 months, from 1"
-        f" (dead) to 8 (upper good recovery). Scores {_span(range(1, best[0]))} were called"
-        f" unfavourable and {_span(best)} favourable. For analyses of the whole scale, scores 2"
-        " and 3 were merged. For the sliding dichotomy (Murray 2005), patients were divided"
-        f" into {settings.n_bands} bands of equal size by their IMPACT core risk, and each band"
-        " at the score that divides it nearest to half. Mortality was death by"
-        f" {settings.mortality_horizon_h:g} h. Survival was counted from the landmark (Anderson"
-        " 1983); survivors were censored when last known to be alive. Baseline risk was the"
-        " IMPACT core, extended and laboratory model (Steyerberg 2008) in the form of"
-        f" {forms[settings.impact_form]}; the two published forms give different risks. IMPACT"
-        " was developed in patients aged 14 years or older with a Glasgow Coma Scale of 12 or"
-        " lower; it was computed for every patient in whom its values were known. An untestable"
-        " motor score has its own coefficient; a missing one leaves the risk missing."
+        f"An outcome was {in_full}, from {first} to {last}, a {entry['better']} score being "
+        "better."
     )
 
 
-def _favourable(scores: Sequence[int]) -> list[int]:
-    best = sorted(scores)
-    if not best or best[0] < 2 or best != list(range(best[0], 9)):
-        raise ValueError(
-            f"outcomes.favourable_gose: {list(scores)} is not the upper end of the scale 1-8; "
-            "write for example [5, 6, 7, 8]"
-        )
-    return best
-
-
-def _span(scores: Sequence[int]) -> str:
-    return str(scores[0]) if len(scores) == 1 else f"{scores[0]}-{scores[-1]}"
+def _of_cut(source: Entry, cut: int) -> str:
+    levels = [int(level) for level in source["levels"]]
+    is_worse = [x < cut if source["better"] == "higher" else x > cut for x in levels]
+    bad = [x for x, is_bad in zip(levels, is_worse, strict=True) if is_bad]
+    good = [x for x, is_bad in zip(levels, is_worse, strict=True) if not is_bad]
+    return (
+        f"Scores {_span(bad)} of {source['label']} were called unfavourable and {_span(good)} "
+        "favourable."
+    )

@@ -6,7 +6,7 @@ a patient of 30 with a localising motor response and two reactive pupils), so th
 always asked for.
 
 IMPACT was developed in patients of 14 years or older with a GCS of 12 or lower. The functions
-do not withhold a risk outside that population; `outcomes.methods_sentence` says so.
+do not withhold a risk outside that population; `methods_sentence` says so.
 
 Null means missing: a risk is null where any value it needs is null.
 
@@ -18,7 +18,9 @@ from typing import NamedTuple
 
 import polars as pl
 
-FORMS = ("chart", "continuous")
+from icpcohort.study import published_scores
+
+FORMS = published_scores.IMPACT_FORMS
 MODELS = ("core", "extended", "lab")
 OUTCOMES = ("mortality", "unfavourable")
 
@@ -44,20 +46,7 @@ _RANGES = {
     "midline_shift_mm": _Range(0.0, 50.0, "mm"),
 }
 
-_CORE = ("age_years", "gcs_motor", "pupils_reactive")
-_EXTENDED = (
-    *_CORE,
-    "hypoxia",
-    "hypotension",
-    "marshall_class",
-    "traumatic_sah",
-    "epidural_mass",
-)
-NEEDS = {
-    "core": _CORE,
-    "extended": _EXTENDED,
-    "lab": (*_EXTENDED, "glucose_mmol_l", "haemoglobin_g_dl"),
-}
+NEEDS = published_scores.IMPACT
 
 # Score chart: log odds = intercept + slope * points. Age 30 stands in two rows; 0 is used.
 _CHART = {
@@ -138,7 +127,7 @@ def log_odds(patients: pl.DataFrame, *, model: str, outcome: str, form: str) -> 
     Parameters
     ----------
     patients : DataFrame, one row per patient
-        Needs the columns `NEEDS[model]`, named and typed as in `contracts.PATIENTS`.
+        Needs the columns `NEEDS[model]`, as the shipped dictionary declares them.
     model : str
         "core", "extended" or "lab".
     outcome : str
@@ -219,6 +208,37 @@ def rotterdam(scans: pl.DataFrame) -> pl.Series:
         + _one_if(pl.col("ventricular_or_subarachnoid_blood"))
     )
     return scans.select(score.cast(pl.Int64).alias("rotterdam"))["rotterdam"]
+
+
+def rotterdam_of(patients: pl.DataFrame) -> pl.Series:
+    """Return the Rotterdam score of each patient.
+
+    Needs `cisterns` (normal, compressed, absent), `ventricular_blood` and `traumatic_sah`
+    beside what `rotterdam` needs. Blood is known when it is in either place or in neither.
+    """
+    scans = patients.with_columns(
+        cisterns=pl.col("cisterns").replace_strict(
+            {"normal": 0, "compressed": 1, "absent": 2}, return_dtype=pl.Int64()
+        ),
+        ventricular_or_subarachnoid_blood=pl.col("ventricular_blood") | pl.col("traumatic_sah"),
+    )
+    return rotterdam(scans)
+
+
+def methods_sentence(*, form: str) -> str:
+    """Return the report's sentences on the IMPACT models in one form."""
+    refuse_form(form)
+    forms = {
+        "continuous": "the published regression coefficients with age in years",
+        "chart": "the published score chart",
+    }
+    return (
+        "Baseline risk was the IMPACT core, extended and laboratory model (Steyerberg 2008) in "
+        f"the form of {forms[form]}; the two published forms give different risks. IMPACT"
+        " was developed in patients aged 14 years or older with a Glasgow Coma Scale of 12 or"
+        " lower; it was computed for every patient in whom its values were known. An untestable"
+        " motor score has its own coefficient; a missing one leaves the risk missing."
+    )
 
 
 def refuse_out_of_range(

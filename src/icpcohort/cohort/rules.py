@@ -6,9 +6,11 @@ from typing import Annotated, Any, ClassVar, Literal, NamedTuple
 
 import polars as pl
 
-from icpcohort.contracts import MONITOR_TYPES
+from icpcohort.contracts import MONITOR_TYPES, Column
 from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
 from icpcohort.exposures.window import Window
+
+Columns = Mapping[str, Column]
 
 IfMissing = Annotated[
     Literal["drop", "keep"],
@@ -39,11 +41,14 @@ class Rule:
 
     kind: ClassVar[str]  # as `rule` in the settings
 
-    def steps(self, window: Window) -> list[Step]:
-        """Return the questions that the rule asks of a window's patients, in their order."""
+    def steps(self, window: Window, columns: Columns) -> list[Step]:
+        """Return the questions that the rule asks of a window's patients, in their order.
+
+        `columns` are those of the analysis table, for the words about declared variables.
+        """
         raise NotImplementedError
 
-    def words(self) -> str:
+    def words(self, columns: Columns) -> str:  # noqa: ARG002 - for variables alone
         """Return a phrase for the methods text; empty where every study has the rule."""
         return ""
 
@@ -54,7 +59,7 @@ class UsableRecording(Rule):
 
     kind: ClassVar[str] = "usable_recording"
 
-    def steps(self, _window: Window) -> list[Step]:
+    def steps(self, _window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         return [
             Step(
@@ -67,72 +72,59 @@ class UsableRecording(Rule):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Age(Rule):
-    """Age at injury lies within the limits."""
+class Variable(Rule):
+    """A declared variable lies within limits, or is one of some levels."""
 
-    kind: ClassVar[str] = "age"
+    kind: ClassVar[str] = "variable"
 
-    min_years: Annotated[
-        float, Setting("Lowest age", OF_THE_STUDY, 16.0, at_least=0, at_most=120)
-    ]
-    max_years: Annotated[
-        float, Setting("Highest age", OF_THE_STUDY, 120.0, at_least=0, at_most=120)
-    ]
+    name: Annotated[str, Setting("Name of the variable", OF_THE_STUDY, "age_years")]
+    min: Annotated[
+        float | None,
+        Setting("Lowest value", OF_THE_STUDY, 16.0, at_least=-1000000, at_most=1000000),
+    ] = None
+    max: Annotated[
+        float | None,
+        Setting("Highest value", OF_THE_STUDY, 120.0, at_least=-1000000, at_most=1000000),
+    ] = None
+    one_of: Annotated[
+        Sequence[str],
+        Setting("Levels that are allowed", OF_THE_STUDY, ["female", "male"], each="A level"),
+    ] = ()
     if_missing: IfMissing
 
-    def steps(self, _window: Window) -> list[Step]:
+    def steps(self, _window: Window, columns: Columns) -> list[Step]:
         """See `Rule`."""
-        age = pl.col("age_years")
+        column, value = columns[self.name], pl.col(self.name)
+        unit = f" {column.plain_unit()}" if column.plain_unit() else ""
         return [
-            *_known("Age", "age", age, if_missing=self.if_missing),
+            *_known(column.label, self.name, value, if_missing=self.if_missing),
             Step(
-                f"Age {self.min_years:g} to {self.max_years:g} years",
-                "age_outside",
-                _false(~age.is_between(self.min_years, self.max_years)),
-                pl.format("age {} years", age),
+                f"{column.label} {self._limits()}{unit}",
+                f"{self.name}_outside",
+                _false(~self._within()),
+                pl.format(f"{column.label.lower()} {{}}{unit}", value),
             ),
         ]
 
-    def words(self) -> str:
+    def _within(self) -> pl.Expr:
+        value = pl.col(self.name)
+        tests = [value.cast(pl.String).is_in(list(self.one_of))] if self.one_of else []
+        tests += [] if self.min is None else [value >= self.min]
+        tests += [] if self.max is None else [value <= self.max]
+        return pl.all_horizontal(pl.lit(True), *tests)
+
+    def _limits(self) -> str:
+        if self.one_of:
+            return " or ".join(self.one_of)
+        if self.min is None:
+            return f"up to {self.max:g}"
+        return f"from {self.min:g}" if self.max is None else f"{self.min:g} to {self.max:g}"
+
+    def words(self, columns: Columns) -> str:
         """See `Rule`."""
-        return (
-            f"age of {self.min_years:g} to {self.max_years:g} years"
-            f"{_MISSING_WORDS[self.if_missing]}"
-        )
-
-
-_GCS = "3 to 15: limits of the scale; IMPACT was developed in 12 or lower [confirmed]"
-
-
-@dataclass(frozen=True, kw_only=True)
-class GcsTotal(Rule):
-    """Glasgow Coma Scale lies within the limits."""
-
-    kind: ClassVar[str] = "gcs_total"
-
-    min_score: Annotated[int, Setting("Lowest score", _GCS, 3, at_least=3, at_most=15)]
-    max_score: Annotated[int, Setting("Highest score", _GCS, 12, at_least=3, at_most=15)]
-    if_missing: IfMissing
-
-    def steps(self, _window: Window) -> list[Step]:
-        """See `Rule`."""
-        score = pl.col("gcs_total")
-        return [
-            *_known("Glasgow Coma Scale", "gcs", score, if_missing=self.if_missing),
-            Step(
-                f"Glasgow Coma Scale {self.min_score} to {self.max_score}",
-                "gcs_outside",
-                _false(~score.is_between(self.min_score, self.max_score)),
-                pl.format("Glasgow Coma Scale {}", score),
-            ),
-        ]
-
-    def words(self) -> str:
-        """See `Rule`."""
-        return (
-            f"a Glasgow Coma Scale of {self.min_score} to {self.max_score}"
-            f"{_MISSING_WORDS[self.if_missing]}"
-        )
+        column = columns[self.name]
+        unit = f" {column.plain_unit()}" if column.plain_unit() else ""
+        return f"{column.label} {self._limits()}{unit}{_MISSING_WORDS[self.if_missing]}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,7 +144,7 @@ class MonitoringStart(Rule):
         ),
     ]
 
-    def steps(self, _window: Window) -> list[Step]:
+    def steps(self, _window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         start_h = pl.col("monitoring_start_h")
         return [
@@ -164,7 +156,7 @@ class MonitoringStart(Rule):
             ),
         ]
 
-    def words(self) -> str:
+    def words(self, _columns: Columns) -> str:
         """See `Rule`."""
         return f"a first recording that begins within {self.within_h:g} h of time zero"
 
@@ -188,7 +180,7 @@ class MonitorKind(Rule):
     ]
     if_missing: IfMissing
 
-    def steps(self, _window: Window) -> list[Step]:
+    def steps(self, _window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         kinds = pl.col("monitor_kinds")
         other = kinds.list.eval(~pl.element().is_in(list(self.kinds))).list.any()
@@ -202,7 +194,7 @@ class MonitorKind(Rule):
             ),
         ]
 
-    def words(self) -> str:
+    def words(self, _columns: Columns) -> str:
         """See `Rule`."""
         kinds = " or ".join(self.kinds).replace("_", " ")
         return f"monitors only of kind {kinds}{_MISSING_WORDS[self.if_missing]}"
@@ -223,7 +215,7 @@ class Craniectomy(Rule):
         ),
     ]
 
-    def steps(self, window: Window) -> list[Step]:
+    def steps(self, window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         at_h, before_monitoring = pl.col("craniectomy_h"), self.none_before == "monitoring"
         limit_h = pl.col("monitoring_start_h") if before_monitoring else window["end_h"]
@@ -237,7 +229,7 @@ class Craniectomy(Rule):
             )
         ]
 
-    def words(self) -> str:
+    def words(self, _columns: Columns) -> str:
         """See `Rule`."""
         moment = {"monitoring": "monitoring", "landmark": "the landmark"}[self.none_before]
         return f"no craniectomy before {moment}"
@@ -249,7 +241,7 @@ class Landmark(Rule):
 
     kind: ClassVar[str] = "landmark"
 
-    def steps(self, window: Window) -> list[Step]:
+    def steps(self, window: Window, _columns: Columns) -> list[Step]:
         """Return the questions on death and discharge.
 
         The landmark is the window's end: who died or left the unit before it is not in the
@@ -258,13 +250,13 @@ class Landmark(Rule):
         Source: Anderson 1983.
         """
         end_h, left_h = window["end_h"], pl.col("left_unit_h")
-        undated = (pl.col("gose_6m") == 1) & pl.col("death_h").is_null()
+        undated = pl.col("scored_dead") & pl.col("death_h").is_null()
         return [
             Step(
                 "Time of death known, if dead",
                 "death_time_unknown",
                 _false(undated & (left_h.is_null() | (left_h < end_h))),
-                pl.lit("GOSE 1 without the time of death: alive at the landmark or not"),
+                pl.lit("dead, but when is not known: alive at the landmark or not"),
             ),
             Step(
                 f"Alive at {end_h:g} h",
@@ -287,7 +279,7 @@ class MonitoredHours(Rule):
 
     kind: ClassVar[str] = "monitored_hours"
 
-    def steps(self, window: Window) -> list[Step]:
+    def steps(self, window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         start_h, end_h, least_h = (
             window["start_h"],
@@ -317,7 +309,7 @@ class CoveredShare(Rule):
         ),
     ]
 
-    def steps(self, window: Window) -> list[Step]:
+    def steps(self, window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         start_h, end_h, percent = window["start_h"], window["end_h"], 100 * self.min_fraction
         share = pl.col("monitored_h") / (end_h - start_h)
@@ -330,7 +322,7 @@ class CoveredShare(Rule):
             )
         ]
 
-    def words(self) -> str:
+    def words(self, _columns: Columns) -> str:
         """See `Rule`."""
         return f"valid ICP in {100 * self.min_fraction:g} % of the window or more"
 
@@ -352,7 +344,7 @@ class Tier(Rule):
         ),
     ]
 
-    def steps(self, _window: Window) -> list[Step]:
+    def steps(self, _window: Window, _columns: Columns) -> list[Step]:
         """See `Rule`."""
         tier = pl.col("tier")
         return [
@@ -366,7 +358,7 @@ class Tier(Rule):
             )
         ]
 
-    def words(self) -> str:
+    def words(self, _columns: Columns) -> str:
         """See `Rule`."""
         return f"recordings sampled as {' or '.join(self.tiers)}".replace("_", " ")
 
@@ -374,7 +366,7 @@ class Tier(Rule):
 KINDS: dict[str, type[Rule]] = {
     rule.kind: rule
     for rule in (
-        *(UsableRecording, Age, GcsTotal, MonitoringStart, MonitorKind),
+        *(UsableRecording, Variable, MonitoringStart, MonitorKind),
         *(Craniectomy, Landmark, MonitoredHours, CoveredShare, Tier),
     )
 }

@@ -17,7 +17,18 @@ from icpcohort.exposures.window import Window
 
 
 class TableOne(TypedDict):
-    """The two groups of Table 1."""
+    """The two groups of Table 1, and its rows."""
+
+    rows: Annotated[
+        Sequence[str],
+        Setting(
+            "Columns of the analysis table, in the order of Table 1; one that nobody has is "
+            "not listed",
+            OF_THE_STUDY,
+            ["age_years", "sex"],
+            each="A column",
+        ),
+    ]
 
     by: Annotated[
         Literal["outcome", "exposure"],
@@ -50,6 +61,16 @@ class Settings:
     main_window: Annotated[
         str, Setting("Window of Table 1 and of the flow diagram", OF_THE_STUDY, "first_72_h")
     ]
+    main_outcome: Annotated[
+        str,
+        Setting(
+            "Outcome, a flag of variables.yaml, by which Table 1, the end of monitoring and "
+            "the key findings count patients; maps of episodes correlate with the scale that "
+            "it is derived from",
+            OF_THE_STUDY,
+            "unfavourable",
+        ),
+    ]
     eligibility: Annotated[
         Sequence[Rule],
         Setting(
@@ -57,10 +78,13 @@ class Settings:
             "met",
             "numbers and reasons at each stage: von Elm 2007, items 13a and 13b (from memory, "
             "high)",
-            [{"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"}],
+            [{"rule": "usable_recording"}],
         ),
         Kinds(
-            KINDS, "One eligibility rule; `rule` says which settings it has", "age", "eligible_"
+            KINDS,
+            "One eligibility rule; `rule` says which settings it has",
+            "variable",
+            "eligible_",
         ),
     ]
     table_one: TableOne
@@ -101,7 +125,7 @@ def select(
     Parameters
     ----------
     patients, outcomes, summary, burdens
-        Contracts PATIENTS, OUTCOMES, SUMMARY and BURDEN.
+        Contracts `patients`, `outcomes`, SUMMARY and BURDEN.
     facts
         As `eligibility.facts` gives them.
     windows : Window by its name
@@ -119,8 +143,10 @@ def select(
     analyses = [store.empty(table)]
     flows = [store.empty(contracts.FLOW)]
     drops = [store.empty(contracts.DROPPED)]
+    of_outcomes: endpoints.Entries = declared["outcomes"]
+    derived = [c for c in outcomes.columns if c == "patient_id" or c not in patients.columns]
     known = patients.join(
-        outcomes.drop("gose_6m"), on="patient_id", how="left", validate="1:1"
+        outcomes.select(derived), on="patient_id", how="left", validate="1:1"
     ).join(facts, on="patient_id", how="left", validate="1:1")
     for name, window in windows.items():
         exposures = summary.filter(pl.col("window") == name).join(
@@ -133,9 +159,12 @@ def select(
             has_recording=pl.col("monitored_h").is_not_null(),
             monitored_h=pl.col("monitored_h").fill_null(0.0),
             window=pl.lit(name),
-            **endpoints.survival_columns(landmark_h=window["end_h"]),
+            **endpoints.survival_columns(of_outcomes, landmark_h=window["end_h"]),
+            scored_dead=endpoints.scored_dead(of_outcomes),
         )
-        kept, flow, dropped = follow(rows, eligibility.steps_of(rules, window=window))
+        kept, flow, dropped = follow(
+            rows, eligibility.steps_of(rules, window=window, columns=table.columns)
+        )
         analyses.append(kept.select(list(table.columns)))
         flows.append(flow.select(pl.lit(name).alias("window"), pl.all()))
         drops.append(dropped.select(pl.lit(name).alias("window"), pl.all()))
@@ -187,6 +216,7 @@ def methods_sentence(
     windows: Mapping[str, Window],
     rules: Sequence[Mapping[str, Any]],
     time_zero: str,
+    columns: Mapping[str, contracts.Column],
 ) -> str:
     """Return the report's sentences for `select`."""
     spans = "; ".join(
@@ -194,7 +224,7 @@ def methods_sentence(
         " valid ICP)"
         for span in windows.values()
     )
-    asked = "; ".join(eligibility.in_words(rules))
+    asked = "; ".join(eligibility.in_words(rules, columns=columns))
     return (
         f"Exposure windows were fixed, counted from {time_zero.replace('_', ' ')}: {spans}. The"
         " end of a window was its landmark (Anderson 1983): patients who had died or left the"

@@ -1,12 +1,39 @@
 """Sliding dichotomy: a favourable outcome defined for each prognostic band by itself."""
 
 import itertools
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 
 from icpcohort import contracts
 
-CUTS = (2, 4, 5, 6, 7, 8)  # none between 2 and 3, which postal forms cannot tell apart
+
+def add(
+    outcomes: pl.DataFrame, name: str, entry: Mapping[str, Any], *, scale: Mapping[str, Any]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the outcomes with the flag `name` and its band, and the cuts (contracts.BANDS).
+
+    Parameters
+    ----------
+    outcomes : DataFrame, one row per patient
+        Has the score and the risk that the entry names.
+    name, entry
+        A declared outcome: `of` is the score, `sliding_by` the risk, higher being worse.
+    scale
+        The declared outcome that is the score: its levels, and which way is better.
+    """
+    better: str = scale["better"]
+    risk, score, band = entry["sliding_by"], entry["of"], f"{name}_band"
+    banded = outcomes.with_columns(bands(outcomes[risk], n_bands=entry["n_bands"]).alias(band))
+    chosen = cuts(
+        banded.select(band=band, score=score, risk=risk),
+        levels=[int(level) for level in scale["levels"]],
+        better=better,
+    )
+    flag = unfavourable(banded.select(band=band, score=score), chosen, better=better)
+    named = chosen.select(pl.lit(name).alias("outcome"), pl.all())
+    return banded.with_columns(flag.alias(name)), named
 
 
 def bands(risks: pl.Series, *, n_bands: int) -> pl.Series:
@@ -22,38 +49,45 @@ def bands(risks: pl.Series, *, n_bands: int) -> pl.Series:
     ]
     band = pl.sum_horizontal(pl.lit(1, pl.Int64()), *above, ignore_nulls=False)
     known = pl.when(pl.col(risks.name).is_not_null()).then(band).cast(pl.Int64())
-    return risks.to_frame().select(prognostic_band=known)["prognostic_band"]
+    return risks.to_frame().select(band=known)["band"]
 
 
-def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
+def cuts(patients: pl.DataFrame, *, levels: Sequence[int], better: str) -> pl.DataFrame:
     """Choose the cut of each band, so that together they divide the bands nearest to half.
 
     Parameters
     ----------
-    outcomes : DataFrame, one row per patient
-        Needs `prognostic_band`, `gose_6m` and `impact_core_unfavourable`; patients without a
-        band or a score choose no cut.
+    patients : DataFrame, one row per patient
+        `band`, `score` and `risk`; patients without a band or a score choose no cut.
+    levels : sequence of int
+        Of the score, in ascending order; the worst one is no cut.
+    better : {"higher", "lower"}
 
     Returns
     -------
-    DataFrame of `contracts.BANDS`
-        A band of higher risk has no higher cut than one of lower risk. Of cuts equally near
+    DataFrame of `contracts.BANDS` without the outcome's name
+        A band of higher risk has no better cut than one of lower risk. Of cuts equally near
         to half the lower are chosen. A band without any score has no cut.
 
     Source: Murray 2005 (bands of prognosis, each divided near its median).
     There the cuts are fixed before the trial; here they are chosen in the data at hand, without
     looking at any exposure.
     """
-    groups = dict(outcomes.drop_nulls("prognostic_band").group_by("prognostic_band"))
+    groups = dict(patients.drop_nulls("band").group_by("band"))
     bands_ = sorted(groups)
-    scores = [groups[band]["gose_6m"].drop_nulls() for band in bands_]
-    below = [{cut: int((band_scores < cut).sum()) for cut in CUTS} for band_scores in scores]
+    scores = [groups[band]["score"].drop_nulls() for band in bands_]
+    possible = levels[1:] if better == "higher" else levels[:-1]
+    ordered = sorted(possible, reverse=better == "higher")  # the best for the lowest risk
+    n_worse = [
+        {cut: int(((s < cut) if better == "higher" else (s > cut)).sum()) for cut in possible}
+        for s in scores
+    ]
     chosen = min(
-        itertools.combinations_with_replacement(reversed(CUTS), len(bands_)),
+        itertools.combinations_with_replacement(ordered, len(bands_)),
         key=lambda asked: (
             sum(
                 abs(2 * count[cut] - band_scores.len())
-                for cut, count, band_scores in zip(asked, below, scores, strict=True)
+                for cut, count, band_scores in zip(asked, n_worse, scores, strict=True)
             ),
             asked,
         ),
@@ -61,23 +95,32 @@ def cuts(outcomes: pl.DataFrame) -> pl.DataFrame:
     rows = [
         {
             "band": band[0],
-            "risk_low": groups[band]["impact_core_unfavourable"].min(),
-            "risk_high": groups[band]["impact_core_unfavourable"].max(),
+            "risk_low": groups[band]["risk"].min(),
+            "risk_high": groups[band]["risk"].max(),
             "n": band_scores.len(),
-            "cut_gose": cut if band_scores.len() else None,
+            "cut": cut if band_scores.len() else None,
             "n_unfavourable": count[cut],
         }
-        for band, band_scores, count, cut in zip(bands_, scores, below, chosen, strict=True)
+        for band, band_scores, count, cut in zip(bands_, scores, n_worse, chosen, strict=True)
     ]
-    schema = {name: column.dtype for name, column in contracts.BANDS.columns.items()}
+    columns = contracts.BANDS.columns.items()
+    schema = {name: column.dtype for name, column in columns if name != "outcome"}
     return pl.DataFrame(rows, schema=schema)
 
 
-def unfavourable(outcomes: pl.DataFrame, chosen: pl.DataFrame) -> pl.Series:
-    """Return whether each patient's score lies below the cut of the band; null if unknown."""
-    cut_of = dict(chosen.select("band", "cut_gose").iter_rows())
-    cut = pl.col("prognostic_band").replace_strict(
-        cut_of, default=None, return_dtype=pl.Int64()
+def unfavourable(patients: pl.DataFrame, chosen: pl.DataFrame, *, better: str) -> pl.Series:
+    """Return whether each score is worse than the cut of the band; null if unknown."""
+    cut_of = dict(chosen.select("band", "cut").iter_rows())
+    cut = pl.col("band").replace_strict(cut_of, default=None, return_dtype=pl.Int64())
+    is_worse = pl.col("score") < cut if better == "higher" else pl.col("score") > cut
+    return patients.select(flag=is_worse)["flag"]
+
+
+def methods_sentence(entry: Mapping[str, Any], *, score: str) -> str:
+    """Return the report's sentence on one sliding dichotomy of a score."""
+    source = f" ({entry['source']})" if entry.get("source") else ""
+    return (
+        f"For the sliding dichotomy{source}, patients were divided into {entry['n_bands']} "
+        f"bands of equal size by {entry['sliding_by']}, and each band at the level of {score} "
+        "that divides it nearest to half."
     )
-    below = outcomes.select(unfavourable_sliding=pl.col("gose_6m") < cut)
-    return below["unfavourable_sliding"]

@@ -12,7 +12,7 @@ from icpcohort.provenance import plan_lock
 from icpcohort.recordings import examine
 from icpcohort.signals import intervals, rules
 from icpcohort.specifications import choices
-from icpcohort.study import settings
+from icpcohort.study import dictionary, settings
 from icpcohort.study import tables as study
 from icpcohort.study.schema import at
 from icpcohort.study.tables import Row, Rows
@@ -104,9 +104,8 @@ def check(
     )
     sound, not_checked = _sound_study(files, folder=folder)
     tables, in_tables = study.read_rows(sound)
-    opened, unusable, unopened = _open(
-        tables, files, folder=Path(sound["folder"]), progress=progress
-    )
+    tables_folder = Path(sound["study"]["folder"])
+    opened, unusable, unopened = _open(tables, files, folder=tables_folder, progress=progress)
     time_zero = at(files.settings, "study", "time_zero")
     stops_run = files.settings_problems or plan_problems or in_tables
     return Checked(
@@ -115,16 +114,17 @@ def check(
         tables=in_tables,
         recordings=unusable,
         contradictions=check_tables.contradictions(
-            tables, folder=Path(sound["folder"]), time_zero=time_zero
+            tables, folder=tables_folder, time_zero=time_zero
         ),
         not_checked=not_checked + unopened,
         notes=[
             study.unread(tables, sound),
             _idle_events(tables, files),
             _unused_annotations(opened, files),
+            _unrecorded(opened, sound),
             *check_tables.suspicions(tables, opened, time_zero=time_zero),
         ],
-        inventory=[] if stops_run else inventory.lines(tables, opened),
+        inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
     )
 
 
@@ -157,14 +157,14 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     """Return the sound part of what `study.read_rows` needs, and what is passed over."""
     if not settings.is_sound(files, "study.folder"):
         why = "config.yaml does not say where they are (study.folder)"
-        return {"folder": str(folder)}, [f"the tables and the recordings, since {why}"]
+        nothing: dict[str, Any] = {"variables": {}, "outcomes": {}, "signals": {}}
+        return nothing | {"study": {"folder": str(folder)}}, [
+            f"the tables and the recordings, since {why}"
+        ]
     written = at(files.settings, "study")
     sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
-    sound |= {"columns": {}, "codings": {}, "gose_coding": at(written, "gose_coding")}
-    passed_over = []
-    if not settings.is_sound(files, "study.gose_coding"):
-        sound["gose_coding"] = "gose_1_dead"
-        passed_over.append("which way gose_6m is coded, since study.gose_coding is not right")
+    sound |= {"columns": {}, "codings": {}}
+    declared, passed_over = _sound_variables(files)
     for name in study.TABLES:
         if not settings.is_sound(files, f"study.{name}"):
             passed_over.append(f"the table of {name}, since study.{name} is not right")
@@ -177,7 +177,27 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
                 for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
                 if settings.is_sound(files, f"study.{part}.{name}.{ours}")
             }
-    return sound, passed_over
+    return {"study": sound, **declared, **_sound_signals(files)}, passed_over
+
+
+def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
+    """Return the declared variables, none of which can be read where one is not right."""
+    main = at(files.settings, "cohort", "main_outcome")
+    declared: dict[str, Any] = {
+        "cohort": {"main_outcome": main},
+        "variables": {},
+        "outcomes": {},
+    }
+    if any(line.startswith(dictionary.FILE) for line in files.settings_problems):
+        what = "columns of declared variables and outcomes"
+        return declared, [f"{what}, since {dictionary.FILE} is not right"]
+    return declared | {n: at(files.settings, n) or {} for n in ("variables", "outcomes")}, []
+
+
+def _sound_signals(files: settings.Files) -> dict[str, Any]:
+    """Return the section `signals` where it is right; else without any signal."""
+    sound = settings.is_sound(files, "signals")
+    return {"signals": at(files.settings, "signals") if sound else {}}
 
 
 def _open(
@@ -190,24 +210,25 @@ def _open(
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
     names = [field.name for field in fields(examine.Opening)]
-    for name in names:
-        if rows and not settings.is_sound(files, f"recordings.{name}"):
-            why = f"recordings.{name} in config.yaml is not right"
+    for name in ("signals", *(f"recordings.{name}" for name in names)):
+        if rows and not settings.is_sound(files, name):
+            why = f"{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
     asked = {name: at(files.settings, "recordings", name) for name in names}
-    clear = [row for row in rows if _can_be_opened(row)]
+    signals = at(files.settings, "signals") or {}
+    clear = [row for row in rows if _can_be_opened(row, signals)]
     opened, unusable = [], []
     for i, row in enumerate(clear, start=1):
         try:
             listed = examine.examine(
-                row.values, folder=folder, opening=examine.Opening(**asked)
+                row.values, folder=folder, signals=signals, opening=examine.Opening(**asked)
             )
         except recordings.RecordingError as error:
             unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
         else:
             opened.append(Opened(row, listed.about, listed.annotations))
         progress(i, len(clear))
-    unclear = [row for row in rows if not _can_be_opened(row)]
+    unclear = [row for row in rows if not _can_be_opened(row, signals)]
     if not unclear:
         return opened, unusable, []
     shown = ", ".join(str(row.number) for row in unclear[:MAX_SHOWN])
@@ -216,8 +237,8 @@ def _open(
     return opened, unusable, [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
 
 
-def _can_be_opened(row: Row) -> bool:
-    understood = all(column in row.values for column in examine.COLUMNS)
+def _can_be_opened(row: Row, signals: Mapping[str, Any]) -> bool:
+    understood = all(column in row.values for column in examine.columns(signals))
     return understood and None not in (row.values["path"], row.values["format"])
 
 
@@ -239,6 +260,17 @@ def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list
     return [
         f"{n - n_meant} of {n} annotations in the recordings have a text without a meaning; "
         "list it under recordings.annotation_meanings, or leave it so"
+    ]
+
+
+def _unrecorded(opened: Sequence[Opened], declared: Mapping[str, Any]) -> list[str]:
+    """Name the signals that no recording has."""
+    there = {name for one in opened for name in one.about.signals}
+    return [
+        f"signals.{name}: none of {len(opened)} recordings has a channel of {signal['label']}; "
+        f"add its name to signals.{name}.names, or remove the signal"
+        for name, signal in declared["signals"].items()
+        if opened and name not in there
     ]
 
 

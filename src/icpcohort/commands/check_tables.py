@@ -204,7 +204,7 @@ def overlaps(
                 if other.start_s >= one.end_s:
                     break
                 shared_s = min(one.end_s, other.end_s) - other.start_s
-                channels = {(o.row.values["path"], o.about.icp_channel) for o in (one, other)}
+                channels = {(o.row.values["path"], o.about.first.channel) for o in (one, other)}
                 if shared_s > OVERLAP_S and len(channels) == 2:
                     pairs.append((one, other, shared_s))
     return pairs

@@ -2,8 +2,10 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from icpcohort.commands.check_tables import Opened, overlaps, placed
+from icpcohort.contracts import declared_signals
 from icpcohort.recordings import FORMATS
 from icpcohort.study.tables import Rows
 
@@ -11,13 +13,16 @@ TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
 N_NAMED = 10
 
 
-def lines(tables: Mapping[str, Rows], opened: Sequence[Opened]) -> list[str]:
+def lines(
+    tables: Mapping[str, Rows], opened: Sequence[Opened], *, declared: Mapping[str, Any]
+) -> list[str]:
     """Return counts of the tables, recordings and hours by tier and format, and what is rare.
 
     Parameters
     ----------
     tables : as `study.read_rows` gives them, without problems
     opened : the recordings whose headers could be read
+    declared : the section `signals` of the settings
     """
     n_rows = {name: f"{len(table.rows)} {name}" for name, table in tables.items()}
     if n_unused := len(tables["recordings"].rows) - len(opened):
@@ -25,6 +30,7 @@ def lines(tables: Mapping[str, Rows], opened: Sequence[Opened]) -> list[str]:
     counts = [", ".join(n_rows.values())]
     if not opened:
         return counts
+    label = declared_signals.labels(declared)
     pairs = overlaps(placed(opened))
     shared_h = sum(shared_s for *_, shared_s in pairs) / 3600
     return [
@@ -32,9 +38,11 @@ def lines(tables: Mapping[str, Rows], opened: Sequence[Opened]) -> list[str]:
         "",
         *_by_tier_and_format(opened),
         "",
-        f"sampling of ICP: {_rates([one.about.fs_icp_hz for one in opened])}",
-        f"sampling of ABP: {_rates([one.about.fs_abp_hz for one in opened])}",
-        f"patients without ABP: {_named(_without_abp(opened))}",
+        *(f"sampling of {label[name]}: {_rates(_of_signal(opened, name))}" for name in label),
+        *(
+            f"patients without {label[name]}: {_named(_without(opened, name))}"
+            for name in list(label)[1:]  # every recording has the first
+        ),
         f"recordings of one patient that overlap: {_overlap(len(pairs), shared_h)}",
     ]
 
@@ -77,9 +85,14 @@ def _rates(rates_hz: Sequence[float | None]) -> str:
     return ", ".join(counted)
 
 
-def _without_abp(opened: Sequence[Opened]) -> list[str]:
-    with_abp = {one.row.values["patient_id"] for one in opened if one.about.abp_channel}
-    return sorted({one.row.values["patient_id"] for one in opened} - with_abp)
+def _of_signal(opened: Sequence[Opened], signal: str) -> list[float | None]:
+    sources = [one.about.signals.get(signal) for one in opened]
+    return [source.fs_hz if source else None for source in sources]
+
+
+def _without(opened: Sequence[Opened], signal: str) -> list[str]:
+    having = {one.row.values["patient_id"] for one in opened if signal in one.about.signals}
+    return sorted({one.row.values["patient_id"] for one in opened} - having)
 
 
 def _named(patients: Sequence[str]) -> str:

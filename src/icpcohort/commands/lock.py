@@ -49,30 +49,27 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
         models=models,
         schema_folder=schemas,
     )
-    tables = [
+    seen, *others = (
         store.read(_made(study, table.path), table)
         for table in (
-            contracts.PATIENTS,
+            contracts.patients(asked),
             contracts.MONITORS,
             contracts.EVENTS,
-            contracts.RECORDINGS,
+            contracts.recordings(asked),
         )
-    ]
+    )
+    outcomes = blinding.outcomes_of(asked)
     now = plan_lock.Now(
         asked,
         models,
         questions,
         plan_lock.codes(repository / "workflow/scripts"),
-        plan_lock.inputs(*tables),
+        plan_lock.inputs(seen.drop(outcomes), *others),
     )
     folder = asked["study"] | {"folder": str(study / asked["study"]["folder"])}
-    truth = studies.read_study({"study": folder}).patients
-    seen = (
-        tables[0]
-        .select("patient_id", *blinding.OUTCOMES)
-        .equals(truth.select("patient_id", *blinding.OUTCOMES))
-    )
-    text = plan_lock.lock(now, locked_on=today, was_blinded=not seen)
+    truth = studies.read_study(asked | {"study": folder}).patients
+    is_true = seen.select("patient_id", *outcomes).equals(truth.select("patient_id", *outcomes))
+    text = plan_lock.lock(now, locked_on=today, was_blinded=not is_true)
     atomic_write.write(file, text)
     content: dict[str, Any] = json.loads(text)
     return content

@@ -12,8 +12,8 @@ from typing import Annotated, Any, Literal, get_args, get_origin, get_type_hints
 
 import yaml
 
-from icpcohort.cohort import blinding, outcomes, select
-from icpcohort.contracts import atomic_write
+from icpcohort.cohort import blinding, select
+from icpcohort.contracts import atomic_write, signal_settings
 from icpcohort.contracts.setting import BLOCK_NAME, OF_THE_STUDY, Kinds, OfColumns, Setting
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.exposures.window import Window
@@ -21,12 +21,14 @@ from icpcohort.indices import curve_settings, index_settings, minutes, whole_rec
 from icpcohort.recordings import examine
 from icpcohort.report.sharing import folder
 from icpcohort.signals import rules, transducer_level, trend_settings
-from icpcohort.study import plan, presets, tables
+from icpcohort.study import dictionary, plan, presets, tables
 
 # In the order of config.yaml.
 SECTIONS: dict[str, Any] = {
     "study": tables.Settings,
     "plan": blinding.Settings,
+    "signals": signal_settings.Signals,
+    "derived_signals": signal_settings.DerivedSignals,
     "recordings": examine.Settings,
     "cleaning": rules.Settings,
     "trends": trend_settings.Settings,
@@ -66,11 +68,12 @@ SECTIONS: dict[str, Any] = {
     ],
     "summary": summary.Settings,
     "cohort": select.Settings,
-    "outcomes": outcomes.Settings,
     "share": folder.Settings,
 }
 # A setting that had another name: its section and old name, and what it is now.
 RENAMED = {
+    ("recordings", "icp_channels"): "signals.icp.names",
+    ("recordings", "abp_channels"): "signals.abp.names",
     ("reactivity", "block_s"): "trends.block_s",
     ("reactivity", "long_n_minutes"): "reactivity.window_min",
     ("reactivity", "lprx_window_min"): "reactivity.window_min",
@@ -90,8 +93,20 @@ RENAMED = {
     },
     ("intensity_duration", "step_mmhg"): "intensity_duration.thresholds.icp.step",
 }
+# Sections that went to variables.yaml, and settings of a section that did.
+MOVED = {"outcomes": "the section outcomes of variables.yaml"}
+RENAMED[("study", "gose_coding")] = "outcomes.gose_6m.coding in variables.yaml"
 # A kind of rule that had another name, and what it is now.
-RENAMED_KINDS = {"sampling": "blood_sampling"}
+RENAMED_KINDS = {"sampling": "blood_sampling", "age": "variable", "gcs_total": "variable"}
+# A setting of a kind of rule that had another name, and what it is now.
+RENAMED_OF_KINDS = {
+    "range": {
+        "min_mmhg": "min (in the unit of the signal)",
+        "max_mmhg": "max (in the unit of the signal)",
+    },
+    "flat_line": {"max_spread_mmhg": "max_spread (in the unit of the signal)"},
+    "jump": {"max_step_mmhg": "max_step (in the unit of the signal)"},
+}
 NAME = {
     "pattern": "^[a-z][a-z0-9_]*$",
     "x-words": "a name of small letters, digits and _ that begins with a letter",
@@ -108,22 +123,41 @@ _LIMITS = {
 }
 
 
-def config_schema(of_presets: Mapping[str, Any]) -> dict[str, Any]:
+def config_schema(
+    of_presets: Mapping[str, Any], dictionaries: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
     """Return the closed schema of config.yaml; a section is a block, in the file's order.
 
     Parameters
     ----------
     of_presets : mapping of a section to its presets, as in `config/presets.yaml`
+    dictionaries : sequence of mappings
+        Those that ship and whose entries once stood in this file.
     """
     kinds: dict[str, Any] = {}
     sections = {name: _of_type(hint, None, kinds) for name, hint in SECTIONS.items()}
     for (section, old), new in RENAMED.items():
         sections[section].setdefault("x-moved", {})[old] = new
+    for key in ("column", "codings"):
+        block = sections["study"]["properties"][{"column": "columns"}.get(key, key)]
+        block["properties"]["patients"]["x-moved"] = {
+            name: f"{section}.{name}.{key} in variables.yaml"
+            for dictionary in dictionaries
+            for section in ("variables", "outcomes")
+            for name in dictionary.get(section, {})
+        }
     for section, stated in of_presets.items():
         sections[section]["properties"] |= {"preset": _preset(stated)}
         sections[section]["x-presets"] = presets.resolved(stated)
     title, about = "config.yaml: the settings of a study", "Every setting of the study"
-    return _whole(title, about, sections) | {"$defs": kinds}
+    return _whole(title, about, sections) | {"x-moved": MOVED, "$defs": kinds}
+
+
+def variables_schema() -> dict[str, Any]:
+    """Return the closed schema of variables.yaml, of entries with all that they have."""
+    hints = get_type_hints(dictionary.Settings, include_extras=True)
+    title, about = "variables.yaml: the variables of a study", "What a study declares"
+    return _whole(title, about, {name: _of_type(hints[name], None, {}) for name in hints})
 
 
 def models_schema() -> dict[str, Any]:
@@ -231,15 +265,29 @@ def _list(setting: Setting, items: dict[str, Any]) -> dict[str, Any]:
 
 def _of_names(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, Any]:
     """Return the schema of a block whose names are free."""
+    is_text = inner is str
+    of_each = _of_inner(inner, setting, kinds)
     return {
         "type": "object",
         "description": setting.about,
         "x-source": setting.source,
         **({"minProperties": setting.least_items} if setting.least_items else {}),
-        "propertyNames": NAME,
-        "additionalProperties": _of_type(inner, None, kinds),
+        **({} if is_text else {"propertyNames": NAME}),
+        "additionalProperties": of_each,
         "examples": [setting.example],
     }
+
+
+def _of_inner(inner: Any, setting: Setting, kinds: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of what stands under a free name: a text, a block, or texts."""
+    one = next(iter(setting.example.values()), "")
+    if inner is str:
+        part = _scalar(str, Setting(setting.about, setting.source, one))
+        del part["minLength"]
+        return part
+    if get_origin(inner) is Mapping:
+        return _of_names(str, Setting(setting.about, setting.source, one), kinds)
+    return _of_type(inner, None, kinds)
 
 
 def _of_kinds(choice: Kinds, kinds: dict[str, Any]) -> dict[str, Any]:
@@ -249,6 +297,7 @@ def _of_kinds(choice: Kinds, kinds: dict[str, Any]) -> dict[str, Any]:
         kinds[f"{choice.prefix}{name}"] = block | {
             "required": ["rule", *block["required"]],
             "properties": {"rule": _kind_of_rule([name], name), **block["properties"]},
+            **({"x-moved": RENAMED_OF_KINDS[name]} if name in RENAMED_OF_KINDS else {}),
         }
     asked = {"required": ["rule"]}
     moved = {old: new for old, new in RENAMED_KINDS.items() if new in choice.of}
@@ -292,9 +341,18 @@ def _of_columns(note: OfColumns) -> dict[str, Any]:
                     for column, contract in table.columns.items()
                 },
             )
+            | _declared_columns(note, name)
             for name, table in note.tables.items()
         },
     ) | {"required": list(note.tables)}
+
+
+def _declared_columns(note: OfColumns, table: str) -> dict[str, Any]:
+    """Return what allows the columns that a study itself declares, if there can be any."""
+    if table not in note.further:
+        return {}
+    about = "one of a signal that the study declares"
+    return {"patternProperties": {note.further[table]: _of_column(note, "x", about=about)}}
 
 
 def _optional_block(about: str, properties: dict[str, Any]) -> dict[str, Any]:
@@ -329,7 +387,15 @@ def as_text(schema: dict[str, Any]) -> str:
 def read(checkout: Path) -> dict[str, str]:
     """Return the text of each schema by its file's name; presets are the checkout's own."""
     stated = yaml.safe_load((checkout / "config/presets.yaml").read_text(encoding="utf-8"))
-    schemas = {"config": config_schema(stated), "models": models_schema()}
+    once = [
+        yaml.safe_load((checkout / f"workflow/dictionaries/{name}.yaml").read_text("utf-8"))
+        for name in ("patient", "tbi")
+    ]
+    schemas = {
+        "config": config_schema(stated, once),
+        "models": models_schema(),
+        "variables": variables_schema(),
+    }
     return {f"{name}.schema.json": as_text(schema) for name, schema in schemas.items()}
 
 

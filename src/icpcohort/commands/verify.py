@@ -10,6 +10,7 @@ import yaml
 from icpcohort import contracts, recordings
 from icpcohort.contracts import atomic_write, store
 from icpcohort.provenance import checksums, ro_crate
+from icpcohort.study import dictionary, yaml_files
 
 MEND = "run the study again, or restore it"
 
@@ -22,10 +23,11 @@ class Verified(NamedTuple):
     problems: list[str]
 
 
-def verify(study: Path) -> Verified:
+def verify(study: Path, *, schema_folder: Path) -> Verified:
     """Compare the results, the settings, the tables and the recordings with what was noted.
 
     Every file is read whole. What lies in the results and was not noted is named too.
+    `schema_folder` holds the schemas of the settings; the dictionaries lie beside it.
     """
     results = study / "results"
     if not (results / checksums.NAME).is_file():
@@ -41,10 +43,10 @@ def verify(study: Path) -> Verified:
         return Verified(len(noted), 0, differences)
     config = _yaml(results / ro_crate.SETTINGS)
     folder = study / config["study"]["folder"]
-    differences += _settings(study, results)
+    differences += _settings(study, results, schema_folder=schema_folder)
     tables = ro_crate.tables_of((results / ro_crate.NAME).read_text(encoding="utf-8"))
     differences += _tables(folder, tables)
-    listed = store.read(results / "recordings.parquet", contracts.RECORDINGS)
+    listed = store.read(results / "recordings.parquet", contracts.recordings(config))
     differences += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
     return Verified(len(noted), len(tables) + listed.height, differences)
 
@@ -73,13 +75,25 @@ def _files(results: Path, noted: Mapping[str, str]) -> list[str]:
     return differences
 
 
-def _settings(study: Path, results: Path) -> list[str]:
+def _settings(study: Path, results: Path, *, schema_folder: Path) -> list[str]:
     """Name the files of settings whose values differ from those of the run."""
     pairs = [("config.yaml", ro_crate.SETTINGS), ("models.yaml", ro_crate.PLAN)]
-    return [
-        f"{study / 'config' / name}: other values than those of the run; run the study again"
+    changed = [
+        name
         for name, as_run in pairs
         if _yaml(study / "config" / name) != _yaml(results / as_run)
+    ]
+    now = dictionary.read(
+        study / "config" / dictionary.FILE,
+        shipped=schema_folder.parent / "dictionaries",
+        schema=yaml_files.read_schema(schema_folder / "variables.schema.json"),
+    )
+    then = _yaml(results / ro_crate.VARIABLES)
+    if now.sections is None or {"dictionaries": []} | now.sections != then:
+        changed.append(dictionary.FILE)
+    return [
+        f"{study / 'config' / name}: other values than those of the run; run the study again"
+        for name in changed
     ]
 
 

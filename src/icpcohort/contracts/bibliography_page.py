@@ -44,7 +44,7 @@ def as_markdown(files: Mapping[str, str]) -> str:
 
 
 def files_of(checkout: Path) -> dict[str, str]:
-    """Return the text of each file that may cite: code, reference tests, files of config/."""
+    """Return the text of each file that may cite: code, tests, settings, dictionaries."""
     library = checkout / "src/icpcohort"
     modules = {
         path.relative_to(library).as_posix(): path
@@ -53,7 +53,8 @@ def files_of(checkout: Path) -> dict[str, str]:
     }
     others = {
         path.relative_to(checkout).as_posix(): path
-        for path in (*checkout.glob("tests/reference/*.py"), *checkout.glob("config/*.yaml"))
+        for pattern in ("tests/reference/*.py", "config/*.yaml", "workflow/dictionaries/*.yaml")
+        for path in checkout.glob(pattern)
     }
     return {name: path.read_text("utf-8") for name, path in (modules | others).items()}
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from icpcohort.contracts import burden_columns
+from icpcohort.contracts import burden_columns, variables
 from icpcohort.contracts.columns import (
     COUNT,
     DETAIL,
@@ -17,103 +17,60 @@ from icpcohort.contracts.columns import (
     Table,
 )
 from icpcohort.contracts.indices import BURDEN, INTENSITY, summary
-from icpcohort.contracts.study import PATIENTS
+from icpcohort.contracts.study import patients
 
 
-def _risk(about: str, label: str = "") -> Column:
-    return Column(REAL, "1", about, label, decimals=2, role="covariate")
+def outcomes(declared: Mapping[str, Any]) -> Table:
+    """Return the contract of the table of endpoints and scores.
 
-
-OUTCOMES = Table(
-    "outcomes.parquet",
-    "One row per patient: endpoints with their direction stated, and prognostic risk",
-    ("patient_id",),
-    {
-        "patient_id": PATIENT_ID,
-        "gose_6m": PATIENTS.columns["gose_6m"],
-        "gose_6m_merged": Column(
-            COUNT,
-            "{score}",
-            "The same with 2 and 3 merged into 3",
-            "GOSE (2 and 3 merged)",
-            in_full="the GOSE at 6 months with scores 2 and 3 merged",
-        ),
-        "unfavourable": Column(
-            FLAG,
-            "",
-            "GOSE below the favourable scores of the settings",
-            "Unfavourable outcome",
-            in_full="an unfavourable GOSE at 6 months",
-        ),
-        "unfavourable_sliding": Column(
-            FLAG,
-            "",
-            "GOSE below the cut of the patient's prognostic band; see `bands.parquet`",
-            "Unfavourable outcome, sliding dichotomy",
-            in_full="a GOSE below the cut of the patient's prognostic band",
-        ),
-        "dead": Column(FLAG, "", "GOSE 1", "Dead (GOSE 1)", in_full="death by 6 months"),
-        "dead_by_horizon": Column(
-            FLAG,
-            "",
-            "Death by the horizon of mortality in the settings; null if not known",
-            "Dead by the horizon of the settings",
-            in_full="death by the horizon of the settings",
-        ),
-        "prognostic_band": Column(
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names: `outcomes`, all but those that are the first of
+        several events, and of `variables` those that are published scores.
+    """
+    of_outcomes = declared.get("outcomes", {})
+    bands = {
+        f"{name}_band": Column(
             COUNT,
             "",
-            "Band of IMPACT core risk, from 1 for the lowest; see `bands.parquet`",
-            "Band of IMPACT core risk",
+            f"Band of {entry['sliding_by']}, from 1 for the lowest; see `bands.parquet`",
+            f"Band of {entry['label']}",
             role="covariate",
-        ),
-        "impact_core_mortality": _risk("IMPACT core probability of death at 6 months"),
-        "impact_core_unfavourable": _risk(
-            "IMPACT core probability of an unfavourable outcome at 6 months",
-            "IMPACT core risk of an unfavourable outcome",
-        ),
-        "impact_core_logit": _risk("IMPACT core log odds of an unfavourable outcome"),
-        "impact_extended_mortality": _risk("IMPACT extended probability of death at 6 months"),
-        "impact_extended_unfavourable": _risk(
-            "IMPACT extended probability of an unfavourable outcome at 6 months"
-        ),
-        "impact_extended_logit": _risk("IMPACT extended log odds of an unfavourable outcome"),
-        "impact_lab_mortality": _risk("IMPACT laboratory probability of death at 6 months"),
-        "impact_lab_unfavourable": _risk(
-            "IMPACT laboratory probability of an unfavourable outcome at 6 months"
-        ),
-        "impact_lab_logit": _risk("IMPACT laboratory log odds of an unfavourable outcome"),
-        "rotterdam": Column(
-            COUNT,
-            "{score}",
-            "Rotterdam computed-tomography score, 1-6",
-            "Rotterdam score",
-            role="covariate",
-        ),
-        "gcs_pupils": Column(
-            COUNT,
-            "{score}",
-            "GCS-P: GCS - number of unreactive pupils",
-            "GCS-P: GCS - number of unreactive pupils (points)",
-            role="covariate",
-        ),
-    },
-    role="outcome",
-)
+            kind="score",
+        )
+        for name, entry in of_outcomes.items()
+        if entry.get("sliding_by")
+    }
+    return Table(
+        "outcomes.parquet",
+        "One row per patient: endpoints with their direction stated, and published scores",
+        ("patient_id",),
+        {
+            "patient_id": PATIENT_ID,
+            **variables.recorded(of_outcomes, role="outcome"),
+            **variables.derived(of_outcomes, role="outcome"),
+            **bands,
+            **variables.derived(declared.get("variables", {}), role="covariate"),
+        },
+        role="outcome",
+    )
+
 
 BANDS = Table(
     "bands.parquet",
-    "Sliding dichotomy: one row per prognostic band, with the GOSE that divides it near half",
-    ("band",),
+    "Sliding dichotomy: one row per outcome and prognostic band, with its cut",
+    ("outcome", "band"),
     {
+        "outcome": Column(TEXT, "", "Outcome of the settings"),
         "band": Column(COUNT, "", "Prognostic band, from 1 for the lowest risk"),
-        "risk_low": Column(
-            REAL, "1", "Lowest IMPACT core risk of an unfavourable outcome in it"
+        "risk_low": Column(REAL, "", "Lowest value of what sorts patients into bands in it"),
+        "risk_high": Column(REAL, "", "Highest value in it"),
+        "n": Column(COUNT, "", "Patients of the band whose score is known"),
+        "cut": Column(
+            COUNT, "{score}", "Worst score that counts as favourable in it", formerly="cut_gose"
         ),
-        "risk_high": Column(REAL, "1", "Highest risk in it"),
-        "n": Column(COUNT, "", "Patients of the band whose GOSE is known"),
-        "cut_gose": Column(COUNT, "{score}", "Lowest score that counts as favourable in it"),
-        "n_unfavourable": Column(COUNT, "", "Patients below the cut"),
+        "n_unfavourable": Column(COUNT, "", "Patients with a worse score"),
     },
 )
 
@@ -123,9 +80,17 @@ SURVIVAL = {
         "h",
         "From the landmark, the window's end, to death or last known alive",
         role="outcome",
+        kind="time",
     ),
     "died": Column(
-        FLAG, "", "Death at the end of survival_h; false: censored there", role="outcome"
+        FLAG,
+        "",
+        "Death at the end of survival_h; false: censored there",
+        "Death",
+        role="outcome",
+        in_full="death",
+        kind="event",
+        is_death=True,
     ),
 }
 
@@ -203,13 +168,14 @@ def analysis(declared: Mapping[str, Any]) -> Table:
     Parameters
     ----------
     declared : mapping
-        Sections of the settings by their names, those that declare columns: `signals`,
-        `derived_signals`, `indices`, `optimal_cpp.by` (see `summary`), and
-        `burden.thresholds`, which gives one column per burden measure; without it there is
-        none.
+        Sections of the settings by their names, those that declare columns: `variables`,
+        `outcomes`, `signals`, `derived_signals`, `indices`, `optimal_cpp.by` (see `summary`),
+        and `burden.thresholds`, which gives one column per burden measure. Without
+        `variables`, `outcomes` or `burden` there are none of these.
     """
-    columns = PATIENTS.columns | OUTCOMES.columns | SURVIVAL | summary(declared).columns
-    columns |= burden_columns.wide(declared)
+    columns = patients(declared).columns | outcomes(declared).columns
+    columns |= SURVIVAL | variables.events(declared.get("outcomes", {}))
+    columns |= summary(declared).columns | burden_columns.wide(declared)
     return Table(
         "analysis.parquet",
         "One row per patient of the cohort and window: covariates, exposures, outcomes",
@@ -231,11 +197,6 @@ def updates(declared: Mapping[str, Any]) -> Table:
         },
     )
 
-
-# Known only after an exposure window: no exposure, and nothing to adjust for.
-KNOWN_AFTERWARDS = tuple(
-    name for name, column in analysis({}).columns.items() if column.known == "afterwards"
-)
 
 _SIGNALS = {"signals": Column(TEXT, "", "Name of what makes the minutes from the trends")}
 
@@ -287,10 +248,14 @@ INTENSITY_MAP = Table(
         "side": INTENSITY.columns["side"],
         "threshold": INTENSITY.columns["threshold"],
         "duration_min": INTENSITY.columns["duration_min"],
-        "n_patients": Column(COUNT, "", "Patients of the cohort with valid minutes and GOSE"),
+        "n_patients": Column(
+            COUNT, "", "Patients of the cohort with valid minutes and a score"
+        ),
         "n_with_episodes": Column(COUNT, "", "Those of them with an episode"),
         "correlation": Column(
-            REAL, "1", "Pearson's r of episodes per 24 h and GOSE; below zero is harm"
+            REAL,
+            "1",
+            "Pearson's r of episodes per 24 h and the score, turned so that below zero is harm",
         ),
         "ci_low": Column(REAL, "1", "Lower 95 % limit of r, by Fisher's z over patients"),
         "ci_high": Column(REAL, "1", "Upper 95 % limit of r"),

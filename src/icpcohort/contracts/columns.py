@@ -8,7 +8,8 @@ import polars as pl
 TEXT, REAL, COUNT, FLAG = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean()
 
 Role = Literal["key", "covariate", "exposure", "outcome", "neither"]
-Known = Literal["at admission", "in the window", "afterwards"]
+Known = Literal["at admission", "at an hour", "in the window", "afterwards"]
+Kind = Literal["", "number", "count", "flag", "category", "score", "time", "event"]
 KNOWN_OF_ROLE: dict[Role, Known] = {
     "key": "at admission",
     "covariate": "at admission",
@@ -46,12 +47,29 @@ class Column:
         text, a flag, and a whole number that is counted level by level.
     role : {"key", "covariate", "exposure", "outcome", "neither"}
         What it is to a model; what its table says.
-    known : {"at admission", "in the window", "afterwards"} or None
+    known : {"at admission", "at an hour", "in the window", "afterwards"} or None
         When its value is known; what its role says. None: the question does not arise.
+    known_h : float or None, h
+        The hour since time zero, with "at an hour".
+    known_window : str
+        The window, with "in the window"; that of the row where it is empty.
+    kind : str
+        What a declared variable is, where its type does not say it: a score is an ordered scale
+        of whole numbers.
+    levels : tuple of str
+        Of a category, an ordered scale or an event, in their order.
+    low, high : float or None
+        What a value can be.
+    better : {"higher", "lower", ""}
+        Which way an outcome is better.
+    is_death : bool
+        Whether an outcome is death, which has a time.
     in_full : str
         What a sentence calls it where nothing around explains it; the meaning.
     formerly : str
         The name that the column had before; who still writes it is told the new one.
+    kind : {"", "number", "count", "flag", "category", "score", "time", "event"}
+        What a model may take it for; empty where its type says it, see `families.kind_of`.
     """
 
     dtype: pl.DataType
@@ -63,6 +81,14 @@ class Column:
     known: Known | None = None
     in_full: str = ""
     formerly: str = ""
+    known_h: float | None = None
+    known_window: str = ""
+    kind: Kind = ""
+    levels: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    better: str = ""
+    is_death: bool = False
 
     def __post_init__(self) -> None:
         """Fill in what was not stated."""

@@ -16,13 +16,17 @@ class Unit(NamedTuple):
 # As the settings write a unit. Codes: UCUM.
 UNITS = {
     "mmHg": Unit("mm[Hg]", "mmhg"),
+    "kPa": Unit("kPa", "kpa"),
     "%": Unit("%", "percent"),
     "/min": Unit("/min", "per_min"),
     "degC": Unit("Cel", "celsius"),
     "cm/s": Unit("cm/s", "cm_s"),
     "mL/100g/min": Unit("mL/(100.g.min)", "ml_100g_min"),
+    "L/min": Unit("L/min", "l_min"),
     "1": Unit("1", "ratio"),
 }
+# Signals whose pulse is measured, and which modules about the pulse and the arterial line name.
+ICP, ABP = "icp", "abp"
 
 _PRESSURES: Mapping[str, Mapping[str, Any]] = {
     "icp": {"label": "ICP", "about": "Intracranial pressure", "unit": "mmHg"},
@@ -84,6 +88,26 @@ def derived(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
     """Return the section `derived_signals`."""
     differences: Mapping[str, Mapping[str, Any]] = declared.get("derived_signals", _DIFFERENCES)
     return differences
+
+
+def labels(declared: Mapping[str, Any]) -> dict[str, str]:
+    """Return the label of each recorded signal."""
+    return {name: signal["label"] for name, signal in recorded(declared).items()}
+
+
+def without_labels(declared: Mapping[str, Any]) -> dict[str, dict[str, dict[str, Any]]]:
+    """Return the two sections without labels, which no table of one patient depends on.
+
+    A rule that hands these is not run again when only a label changes; a column without one
+    is called what it means.
+    """
+    return {
+        section: {
+            name: {key: value for key, value in signal.items() if key != "label"}
+            for name, signal in declared[section].items()
+        }
+        for section in ("signals", "derived_signals")
+    }
 
 
 def _series(name: str, signal: Mapping[str, Any], *, unit: str) -> Series:

@@ -144,6 +144,42 @@ PERFORMANCE = Table(
     },
 )
 
+CUMULATIVE_INCIDENCE = Table(
+    "models/<model>/incidence.parquet",
+    "How many had each event by each time, the others being events too; empty without an event",
+    ("group", "event", "time_h"),
+    {
+        "group": Column(TEXT, "", "All patients of the fit, or those on one side of the split"),
+        "event": Column(TEXT, "", "Event, as named in the outcome"),
+        "time_h": Column(REAL, "h", "Time since time zero; follow-up starts at the landmark"),
+        "incidence": Column(
+            REAL, "1", "Share of the patients with the event by then (Aalen and Johansen)"
+        ),
+        "se": Column(REAL, "1", "Standard error"),
+        "ci_low": Column(
+            REAL, "1", "Lower 95 % limit, through log(-log); null while nobody had the event"
+        ),
+        "ci_high": Column(REAL, "1", "Upper 95 % limit"),
+        "n_risk": Column(COUNT, "", "Patients still at risk just before"),
+        "n_events": Column(COUNT, "", "Patients with the event by then"),
+        "n": Column(COUNT, "", "Patients of the group"),
+        "split_value": Column(REAL, "1", "Value of the exposure that divides the groups"),
+    },
+)
+
+REPEATED_VALUES = Table(
+    "repeated_values.parquet",
+    "Values that change while a patient is followed: one row per patient, variable and value",
+    ("patient_id", "variable", "from_h"),
+    {
+        "patient_id": PATIENT_ID,
+        "variable": Column(TEXT, "", "Variable, as declared"),
+        "from_h": Column(REAL, "h", "When the value began, since time zero"),
+        "to_h": Column(REAL, "h", "When it ended; null where the next one ends it"),
+        "value": Column(REAL, "1", "The value; null where it was not recorded"),
+    },
+)
+
 COMPARISONS = Table(
     "tables/comparisons.parquet",
     "p values of models that were declared to be tested together",

@@ -1,9 +1,10 @@
 """The catalogue of results: every table and column of the contracts, as Markdown.
 
-`python -m icpcohort.contracts.readme > results/README.md` writes it.
+`python -m icpcohort.commands.catalogue > results/README.md` writes that of the demo study.
 """
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from icpcohort import contracts
 from icpcohort.contracts import (
@@ -41,7 +42,8 @@ HEAD = """\
 # Results: every file, every column
 
 Generated from `src/icpcohort/contracts/`; to renew it:
-`python -m icpcohort.contracts.readme > results/README.md`.
+`python -m icpcohort.commands.catalogue > results/README.md`. Columns of patients, outcomes and
+the analysis follow from `config/variables.yaml`.
 
 Null means missing; missing is never zero, and no table holds NaN or infinity. Units are UCUM
 codes (`mm[Hg]` is mmHg, `a` is years, `1` a bare ratio). Times count from each patient's time
@@ -77,34 +79,52 @@ Research use on recorded data; not a medical device, and not for decisions at th
 
 MIN_SHARED = 8  # columns from which on a table names another that has them all
 
+OF_SIGNALS = (contracts.recordings, contracts.trends)
+HAS_SIGNALS = (
+    "Here with ICP and ABP; every signal that the settings declare under `signals` has the same"
+    " columns under its own name and unit.\n"
+)
+
 OF_THRESHOLDS = (contracts.analysis, contracts.analyses, contracts.updates)
+Declared = Mapping[str, Any]
 
 
-def results_tables() -> list[Table]:
+def results_tables(declared: Declared) -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    The list of recordings is the study's own file and is left out; the analysis table and the
-    day-by-day burden, whose columns depend on the settings, stand where they are made.
+    Left out are the list of recordings, which is the study's own file, and the repeated values,
+    which a fit takes but no rule writes. Tables whose columns depend on what the study declares
+    stand where they are made.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings that declare columns; see `contracts.analysis`. Burden columns
+        are told in words of their own.
     """
+    asked = {name: section for name, section in declared.items() if name != "burden"}
     by_path = {
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table) and entry is not contracts.RECORDING_LIST
-    }
+        if isinstance(entry, Table) and entry is not contracts.REPEATED_VALUES
+    } | {table.path: table for table in (contracts.recordings(asked), contracts.trends(asked))}
     tables = list(by_path.values())
-    tables.insert(tables.index(contracts.CURVES), contracts.minutes({}))
-    tables.insert(tables.index(contracts.INTENSITY) + 1, contracts.summary({}))
-    tables.insert(tables.index(contracts.OUTCOMES), contracts.updates({}))
-    tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis({}))
-    tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses({}))
-    tables.insert(tables.index(contracts.EXPOSED_BURDEN), contracts.exposed_summary({}))
+    tables.insert(tables.index(contracts.CURVES), contracts.minutes(asked))
+    tables.insert(tables.index(contracts.INTENSITY) + 1, contracts.summary(asked))
+    of_cohort = [contracts.updates(asked), contracts.outcomes(asked)]
+    place = tables.index(contracts.BANDS)
+    tables[place:place] = of_cohort
+    tables.insert(0, contracts.patients(asked))
+    tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis(asked))
+    tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses(asked))
+    tables.insert(tables.index(contracts.EXPOSED_BURDEN), contracts.exposed_summary(asked))
     return tables
 
 
-def as_markdown() -> str:
-    """Return `results/README.md` as text that ends with one line feed."""
-    tables = results_tables()
+def as_markdown(declared: Declared) -> str:
+    """Return `results/README.md` as text that ends with one line feed; see `results_tables`."""
+    tables = results_tables(declared)
     index = "".join(
         f"| [`{table.path}`](#{_anchor(table.path)}) | {_cell(table.about)} |\n"
         for table in tables
@@ -118,6 +138,8 @@ def _section(table: Table, earlier: Sequence[Table]) -> str:
     lines = [f"\n## `{table.path}`\n", f"{table.about}.\n", f"Key: {key}.\n"]
     if table.path in {made({}).path for made in OF_THRESHOLDS}:
         lines.append(HAS_BURDEN)
+    if table.path in {made({}).path for made in OF_SIGNALS}:
+        lines.append(HAS_SIGNALS)
     others, columns = _shared(table, earlier)
     if others:
         links = ", ".join(f"[`{other.path}`](#{_anchor(other.path)})" for other in others)
@@ -168,7 +190,3 @@ def _anchor(path: str) -> str:
     """Return the anchor that a Markdown reader gives to the heading of `path`."""
     kept = "".join(sign for sign in path.lower() if sign.isalnum() or sign in "-_ ")
     return kept.replace(" ", "-")
-
-
-if __name__ == "__main__":
-    print(as_markdown(), end="")

@@ -93,6 +93,8 @@ class OfColumns:
         `{about}`.
     has_values : bool
         Whether a column's setting is a block of free names and texts, and not one text.
+    further : mapping
+        By table, the pattern of the names of columns that the study itself declares.
     """
 
     about: str
@@ -100,3 +102,4 @@ class OfColumns:
     of_table: str
     of_column: str
     has_values: bool
+    further: Mapping[str, str]

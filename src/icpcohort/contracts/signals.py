@@ -1,5 +1,10 @@
 """What recordings become: what each file is, trends, artefacts, and where every second went."""
 
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from icpcohort.contracts import declared_signals
 from icpcohort.contracts.columns import (
     COUNT,
     DETAIL,
@@ -11,41 +16,83 @@ from icpcohort.contracts.columns import (
     Table,
 )
 
-RECORDINGS = Table(
+_SIGNAL = Column(TEXT, "", "Signal, as named in the settings")
+
+_RECORDING = {
+    "recording_id": Column(TEXT, "", "Identifier of the recording"),
+    "patient_id": PATIENT_ID,
+    "path": Column(TEXT, "", "File, relative to the study folder"),
+    "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
+    "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
+}
+_ACCOUNT = {
+    "n_annotations": Column(COUNT, "", "Annotations within the recording or beside it"),
+    "n_annotations_used": Column(
+        COUNT, "", "Those whose text has a meaning in the settings; the others are ignored"
+    ),
+    "n_duplicate_times": Column(
+        COUNT, "", "Rows with the time of another row, averaged with it; null without times"
+    ),
+    "n_unordered_times": Column(
+        COUNT, "", "Rows with a time before that of the row above; null without times"
+    ),
+    "sha256": Column(
+        TEXT, "", "Fingerprint of the recording's files in the order of their names"
+    ),
+    "status": Column(TEXT, "", "used or excluded"),
+    "reason": Column(TEXT, "", "Why it is excluded, as a short code; null when used"),
+}
+_RECORDINGS = Table(
     "recordings.parquet",
     "One row per recording: what the file is, or why it cannot be used",
     ("recording_id",),
-    {
-        "recording_id": Column(TEXT, "", "Identifier of the recording"),
-        "patient_id": PATIENT_ID,
-        "path": Column(TEXT, "", "File, relative to the study folder"),
-        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
-        "tier": Column(TEXT, "", "waveform, seconds, ten_seconds, minutes or hourly"),
-        "fs_icp_hz": Column(REAL, "Hz", "Sampling rate of ICP"),
-        "fs_abp_hz": Column(REAL, "Hz", "Sampling rate of ABP; null without ABP"),
-        "start_s": Column(REAL, "s", "First sample since time zero"),
-        "end_s": Column(REAL, "s", "End of the last sample since time zero"),
-        "icp_channel": Column(TEXT, "", "Channel read as ICP"),
-        "abp_channel": Column(TEXT, "", "Channel read as ABP; null without ABP"),
-        "icp_unit": Column(TEXT, "", "Unit of ICP in the file; readings are converted to mmHg"),
-        "abp_unit": Column(TEXT, "", "Unit of ABP in the file; readings are converted to mmHg"),
-        "n_annotations": Column(COUNT, "", "Annotations within the recording or beside it"),
-        "n_annotations_used": Column(
-            COUNT, "", "Those whose text has a meaning in the settings; the others are ignored"
-        ),
-        "n_duplicate_times": Column(
-            COUNT, "", "Rows with the time of another row, averaged with it; null without times"
-        ),
-        "n_unordered_times": Column(
-            COUNT, "", "Rows with a time before that of the row above; null without times"
-        ),
-        "sha256": Column(
-            TEXT, "", "Fingerprint of the recording's files in the order of their names"
-        ),
-        "status": Column(TEXT, "", "used or excluded"),
-        "reason": Column(TEXT, "", "Why it is excluded, as a short code; null when used"),
-    },
+    _RECORDING | _ACCOUNT,
 )
+
+
+def recordings(declared: Mapping[str, Any]) -> Table:
+    """Return the table of recordings, with what each is of every declared signal.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names, of which `signals` is read.
+    """
+    signals = {
+        name: (signal.get("label", name.upper()), signal["unit"])
+        for name, signal in declared_signals.recorded(declared).items()
+    }
+    first = next(iter(signals), "")
+    absent = {
+        name: "" if name == first else f"; null without {label}"
+        for name, (label, _) in signals.items()
+    }
+    return replace(
+        _RECORDINGS,
+        columns={
+            **_RECORDING,
+            **{
+                f"fs_{name}_hz": Column(REAL, "Hz", f"Sampling rate of {label}{absent[name]}")
+                for name, (label, _) in signals.items()
+            },
+            "start_s": Column(REAL, "s", "First sample since time zero"),
+            "end_s": Column(REAL, "s", "End of the last sample since time zero"),
+            **{
+                f"{name}_channel": Column(TEXT, "", f"Channel read as {label}{absent[name]}")
+                for name, (label, _) in signals.items()
+            },
+            **{
+                f"{name}_unit": Column(
+                    TEXT,
+                    "",
+                    f"Unit of {label} in the file; readings are converted to {unit}",
+                )
+                for name, (label, unit) in signals.items()
+            },
+            **_ACCOUNT,
+        },
+    )
+
 
 EXCLUDED = Table(
     "excluded.parquet",
@@ -60,64 +107,104 @@ EXCLUDED = Table(
     },
 )
 
-TRENDS = Table(
+_LEVEL = {
+    "abp_level_used": Column(
+        TEXT, "", "Level that ABP is of: tragus, heart or unknown; null without ABP"
+    ),
+    "abp_shift_mmhg": Column(
+        REAL, "mm[Hg]", "Added to ABP as recorded, to bring it to that level"
+    ),
+}
+_PULSE = {
+    "amp_mmhg": Column(
+        REAL,
+        "mm[Hg]",
+        "Amplitude (zero to peak) of the ICP pulse's fundamental in 10 s",
+    ),
+    "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
+    "icp_peak_rate_per_min": Column(
+        REAL, "/min", "Rate of the highest peak of ICP in the band, whatever ABP says"
+    ),
+    "abp_pulse_rate_per_min": Column(
+        REAL, "/min", "Heart rate by ABP, at which AMP was sought; null where not clear"
+    ),
+    "peak_to_trough_mmhg": Column(
+        REAL, "mm[Hg]", "Median height of the ICP pulses, highest sample less lowest before"
+    ),
+    "n_pulses_averaged": Column(
+        COUNT, "", "Pulses in which P1, P2 and P3 were sought; null where they were not"
+    ),
+    "p1_mmhg": Column(REAL, "mm[Hg]", "P1 of the average pulse, above its foot"),
+    "p2_mmhg": Column(REAL, "mm[Hg]", "P2 of the average pulse, above its foot"),
+    "p3_mmhg": Column(REAL, "mm[Hg]", "P3 of the average pulse, above its foot"),
+    "p2_p1_ratio": Column(REAL, "1", "P2 / P1; null where the three peaks merge"),
+}
+_TRENDS = Table(
     "trends/<patient>.parquet",
     "Means over blocks of one patient's valid samples; null where too few are valid",
     ("t_s",),
-    {
-        "t_s": Column(REAL, "s", "Start of the block (`trends.block_s`) since time zero"),
-        "icp_mmhg": Column(REAL, "mm[Hg]", "Mean intracranial pressure"),
-        "abp_mmhg": Column(REAL, "mm[Hg]", "Mean arterial blood pressure"),
-        "cpp_mmhg": Column(REAL, "mm[Hg]", "Cerebral perfusion pressure, ABP - ICP"),
-        "abp_level_used": Column(
-            TEXT, "", "Level that ABP is of: tragus, heart or unknown; null without ABP"
-        ),
-        "abp_shift_mmhg": Column(
-            REAL, "mm[Hg]", "Added to ABP as recorded, to bring it to that level"
-        ),
-        "amp_mmhg": Column(
-            REAL,
-            "mm[Hg]",
-            "Amplitude (zero to peak) of the ICP pulse's fundamental in 10 s",
-        ),
-        "pulse_rate_per_min": Column(REAL, "/min", "Rate of that fundamental"),
-        "icp_peak_rate_per_min": Column(
-            REAL, "/min", "Rate of the highest peak of ICP in the band, whatever ABP says"
-        ),
-        "abp_pulse_rate_per_min": Column(
-            REAL, "/min", "Heart rate by ABP, at which AMP was sought; null where not clear"
-        ),
-        "peak_to_trough_mmhg": Column(
-            REAL, "mm[Hg]", "Median height of the ICP pulses, highest sample less lowest before"
-        ),
-        "n_pulses_averaged": Column(
-            COUNT, "", "Pulses in which P1, P2 and P3 were sought; null where they were not"
-        ),
-        "p1_mmhg": Column(REAL, "mm[Hg]", "P1 of the average pulse, above its foot"),
-        "p2_mmhg": Column(REAL, "mm[Hg]", "P2 of the average pulse, above its foot"),
-        "p3_mmhg": Column(REAL, "mm[Hg]", "P3 of the average pulse, above its foot"),
-        "p2_p1_ratio": Column(REAL, "1", "P2 / P1; null where the three peaks merge"),
-        "icp_valid_fraction": Column(REAL, "1", "Valid samples of ICP / nominal samples"),
-        "abp_valid_fraction": Column(REAL, "1", "Valid samples of ABP / nominal samples"),
-        "icp_interval_s": Column(
-            REAL,
-            "s",
-            "Sampling interval of ICP; above a block's length a reading is held over it",
-        ),
-        "abp_interval_s": Column(
-            REAL,
-            "s",
-            "Sampling interval of ABP; above a block's length a reading is held over it",
-        ),
-    },
+    {"t_s": Column(REAL, "s", "Start of the block (`trends.block_s`) since time zero")},
 )
+
+
+def trends(declared: Mapping[str, Any]) -> Table:
+    """Return the table of means over blocks, with the columns of every declared signal.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names, of which `signals` and `derived_signals` are
+        read.
+
+    Returns
+    -------
+    Table
+        Of a recorded signal its mean, `{signal}_valid_fraction` and `{signal}_interval_s`; of
+        a derived one its difference. ABP has its level, and ICP its pulse, where declared.
+    """
+    of_each = declared_signals.series(declared)
+    signals = declared_signals.recorded(declared)
+    differences = declared_signals.derived(declared)
+    label = {name: one.about.label for name, one in of_each.items()}
+    columns = dict(_TRENDS.columns)
+    for name in signals:
+        about = f"Mean {_small(of_each[name].about.about)}"
+        columns[of_each[name].column] = replace(of_each[name].about, about=about)
+    for name, difference in differences.items():
+        minuend, subtrahend = (label[difference[end]] for end in ("minuend", "subtrahend"))
+        about = f"{of_each[name].about.about}, {minuend} - {subtrahend}"
+        columns[of_each[name].column] = replace(of_each[name].about, about=about)
+    columns |= _LEVEL if declared_signals.ABP in signals else {}
+    columns |= _PULSE if declared_signals.ICP in signals else {}
+    columns |= {
+        f"{name}_valid_fraction": Column(
+            REAL, "1", f"Valid samples of {label[name]} / nominal samples"
+        )
+        for name in signals
+    }
+    columns |= {
+        f"{name}_interval_s": Column(
+            REAL,
+            "s",
+            f"Sampling interval of {label[name]}; above a block's length a reading is held"
+            " over it",
+        )
+        for name in signals
+    }
+    return replace(_TRENDS, columns=columns)
+
+
+def _small(about: str) -> str:
+    """Return words within a sentence: an abbreviation stays as it is."""
+    return about if about[1:2].isupper() else about[:1].lower() + about[1:]
+
 
 ARTEFACTS = Table(
     "artefacts/<patient>.parquet",
     "Spans of one patient that were masked, each with the rule that masked it",
     ("signal", "reason", "start_s"),
     {
-        "signal": Column(TEXT, "", "icp or abp"),
+        "signal": _SIGNAL,
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero"),
         "reason": REASON,
@@ -159,7 +246,6 @@ PULSE_FINDINGS = Table(
     },
 )
 
-_SIGNAL = Column(TEXT, "", "icp or abp")
 _SECONDS = {
     "recorded_s": Column(REAL, "s", "Time between the start and end of the recordings used"),
     "valid_s": Column(REAL, "s", "Time with a reading that no rule masked"),
@@ -167,7 +253,7 @@ _SECONDS = {
     "missing_s": Column(REAL, "s", "Time inside a recording without a reading"),
     "n_gaps": Column(COUNT, "", "Stretches of 10 s or more without a reading"),
     "longest_gap_s": Column(REAL, "s", "Longest of them; null without one"),
-    "negative_s": Column(REAL, "s", "Valid time with a reading below 0 mmHg, which is kept"),
+    "negative_s": Column(REAL, "s", "Valid time with a reading below 0, which is kept"),
 }
 _MASKED_BY = {
     "reason": Column(TEXT, "", "Rule that masked it: the first one in the settings' order"),

@@ -1,5 +1,9 @@
 """What a study brings: its own tables after reading, and the values that were translated."""
 
+from collections.abc import Mapping
+from typing import Any
+
+from icpcohort.contracts import declared_signals, variables
 from icpcohort.contracts.columns import COUNT, FLAG, PATIENT_ID, REAL, TEXT, Column, Table
 
 LEVEL = {
@@ -8,87 +12,89 @@ LEVEL = {
     "heart_to_tragus_cm": Column(REAL, "cm", "Distance along the body from heart to tragus"),
 }
 
-PATIENTS = Table(
-    "patients.parquet",
-    "One row per patient: covariates and outcomes as the study recorded them",
-    ("patient_id",),
-    {
-        "patient_id": PATIENT_ID,
-        "centre": Column(TEXT, "", "Unit that treated the patient", "Centre"),
-        "age_years": Column(REAL, "a", "Age at injury", "Age"),
-        "sex": Column(TEXT, "", "female or male", "Sex"),
-        "gcs_total": Column(
-            COUNT, "{score}", "Glasgow Coma Scale, 3-15", "Glasgow Coma Scale", decimals=1
-        ),
-        "gcs_motor": Column(
-            TEXT, "", "Glasgow motor score, 1-6, or untestable", "Glasgow motor score"
-        ),
-        "pupils_reactive": Column(
-            COUNT, "", "Number of reactive pupils, 0-2", "Reactive pupils"
-        ),
-        "hypoxia": Column(
-            FLAG, "", "Hypoxia, proven or suspected, before or at admission", "Hypoxia"
-        ),
-        "hypotension": Column(
-            FLAG, "", "Hypotension, proven or suspected, before or at admission", "Hypotension"
-        ),
-        "marshall_class": Column(
-            COUNT, "", "Marshall computed-tomography class, 1-6", "Marshall class"
-        ),
-        "traumatic_sah": Column(FLAG, "", "Traumatic subarachnoid haemorrhage"),
-        "epidural_mass": Column(FLAG, "", "Epidural mass lesion"),
-        "cisterns": Column(TEXT, "", "Basal cisterns: normal, compressed or absent"),
-        "midline_shift_mm": Column(REAL, "mm", "Midline shift"),
-        "ventricular_blood": Column(FLAG, "", "Intraventricular haemorrhage"),
-        "glucose_mmol_l": Column(REAL, "mmol/L", "Blood glucose at admission", "Glucose"),
-        "haemoglobin_g_dl": Column(REAL, "g/dL", "Haemoglobin at admission", "Haemoglobin"),
-        "gose_6m": Column(
-            COUNT,
-            "{score}",
-            "Extended Glasgow Outcome Scale, 1 dead to 8 upper good",
-            "GOSE",
-            role="outcome",
-            in_full="the extended Glasgow Outcome Scale (GOSE) at 6 months",
-        ),
-        "death_h": Column(
-            REAL, "h", "Death since time zero; null if alive when last known", role="outcome"
-        ),
-        "left_unit_h": Column(
-            REAL, "h", "Discharge from the unit since time zero, alive", role="outcome"
-        ),
-        "last_known_h": Column(
-            REAL, "h", "Last known to be alive since time zero", role="outcome"
-        ),
-        **LEVEL,
-    },
-    role="covariate",
-)
+TIMES = {
+    "death_h": Column(
+        REAL,
+        "h",
+        "Death since time zero; null if alive when last known",
+        role="outcome",
+        kind="time",
+    ),
+    "left_unit_h": Column(
+        REAL, "h", "Discharge from the unit since time zero, alive", role="outcome", kind="time"
+    ),
+    "last_known_h": Column(
+        REAL, "h", "Last known to be alive since time zero", role="outcome", kind="time"
+    ),
+}
 
-RECORDING_LIST = Table(
-    "recordings.csv",
-    "One row per recording, as listed by the study",
-    ("recording_id",),
-    {
-        "recording_id": Column(TEXT, "", "Identifier of the recording"),
-        "patient_id": PATIENT_ID,
-        "path": Column(
-            TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"
-        ),
-        "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
-        "start_s": Column(REAL, "s", "Start since the patient's time zero"),
-        "icp_channel": Column(
-            TEXT, "", "ICP channel, where the aliases in the settings do not find it"
-        ),
-        "abp_channel": Column(
-            TEXT, "", "ABP channel, where the aliases in the settings do not find it"
-        ),
-        "icp_unit": Column(TEXT, "", "Unit of ICP, where the file does not state it"),
-        "abp_unit": Column(TEXT, "", "Unit of ABP, where the file does not state it"),
-        "clock_zone": Column(
-            TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
-        ),
-    },
-)
+
+def patients(declared: Mapping[str, Any]) -> Table:
+    """Return the contract of the table of patients.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names: of `variables` and `outcomes`, those that the
+        table records have a column each.
+    """
+    return Table(
+        "patients.parquet",
+        "One row per patient: covariates and outcomes as the study recorded them",
+        ("patient_id",),
+        {
+            "patient_id": PATIENT_ID,
+            **variables.recorded(declared.get("variables", {}), role="covariate"),
+            **variables.recorded(declared.get("outcomes", {}), role="outcome"),
+            **TIMES,
+            **LEVEL,
+        },
+        role="covariate",
+    )
+
+
+_LISTED = {
+    "recording_id": Column(TEXT, "", "Identifier of the recording"),
+    "patient_id": PATIENT_ID,
+    "path": Column(TEXT, "", "File, relative to the study folder; a WFDB record ends in .hea"),
+    "format": Column(TEXT, "", "wfdb, edf, bdf, csv or parquet"),
+    "start_s": Column(REAL, "s", "Start since the patient's time zero"),
+}
+_CLOCK = {
+    "clock_zone": Column(
+        TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
+    ),
+}
+
+
+def recording_list(declared: Mapping[str, Any]) -> Table:
+    """Return the list of recordings, with a channel and a unit for every declared signal.
+
+    Parameters
+    ----------
+    declared : mapping
+        Sections of the settings by their names, of which `signals` is read.
+    """
+    label = declared_signals.labels(declared)
+    channels = {
+        f"{name}_channel": Column(
+            TEXT, "", f"{label[name]} channel, where the aliases in the settings do not find it"
+        )
+        for name in label
+    }
+    units = {
+        f"{name}_unit": Column(
+            TEXT, "", f"Unit of {label[name]}, where the file does not state it"
+        )
+        for name in label
+    }
+    return Table(
+        "recordings.csv",
+        "One row per recording, as listed by the study",
+        ("recording_id",),
+        _LISTED | channels | units | _CLOCK,
+    )
+
 
 MONITOR_TYPES = ("strain_gauge", "fibre_optic", "pneumatic", "ventricular_drain")
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -204,45 +204,59 @@ def _counted(grid: pl.DataFrame, lengths: pl.DataFrame, *, threshold: float) -> 
     )
 
 
+class Score(NamedTuple):
+    """An outcome scale of the analysis table."""
+
+    column: str
+    better: str  # "higher" or "lower"
+
+
+def score_of(main_outcome: str, outcomes: Mapping[str, Mapping[str, Any]]) -> Score:
+    """Return the scale that the main outcome is derived from; without one the flag itself."""
+    scale = outcomes[main_outcome].get("of")
+    return Score(scale, outcomes[scale]["better"]) if scale else Score(main_outcome, "lower")
+
+
 def against_outcome(
-    intensity: pl.DataFrame, analysis: pl.DataFrame, *, min_patients: int
+    intensity: pl.DataFrame, analysis: pl.DataFrame, *, score: Score, min_patients: int
 ) -> pl.DataFrame:
-    """Correlate the frequency of episodes with GOSE over the patients of each window's cohort.
+    """Correlate the frequency of episodes with a score over the patients of each window.
 
     Parameters
     ----------
     intensity : contracts.INTENSITY
     analysis : contracts.analysis
-        Only `window`, `patient_id` and `gose_6m` are read. Its patients lived to the end of
+        Only `window`, `patient_id` and the score are read. Its patients lived to the end of
         the window, so that nobody's monitoring is short because of death.
+    score : Score
+        The outcome scale, and which way it is better.
     min_patients : int
         With fewer there is no correlation, nor where either is the same in all.
 
     Returns
     -------
     DataFrame, contracts.INTENSITY_MAP
-        Below zero: more episodes, lower GOSE. A description of the cohort: neighbouring
+        Below zero: more episodes, a worse score. A description of the cohort: neighbouring
         cells share their episodes, and the interval of a cell allows for no search.
 
     Source: Pearson correlation of counts and outcome, cell by cell: Guiza 2015.
     """
-    score, often = pl.col("gose_6m").cast(pl.Float64), pl.col("episodes_per_24_h")
-    enough = (
-        (pl.len() >= max(min_patients, 4)) & (score.n_unique() > 1) & (often.n_unique() > 1)
-    )
+    sign = 1.0 if score.better == "higher" else -1.0
+    good, often = sign * pl.col(score.column).cast(pl.Float64), pl.col("episodes_per_24_h")
+    enough = (pl.len() >= max(min_patients, 4)) & (good.n_unique() > 1) & (often.n_unique() > 1)
     correlations = (
         intensity.join(
-            analysis.select("window", "patient_id", "gose_6m"),
+            analysis.select("window", "patient_id", score.column),
             on=["window", "patient_id"],
             how="inner",
             validate="m:1",
         )
-        .filter(score.is_not_null(), often.is_not_null())
+        .filter(good.is_not_null(), often.is_not_null())
         .group_by(MAP_KEY)
         .agg(
             n_patients=pl.len().cast(pl.Int64),
             n_with_episodes=(pl.col("n_episodes") > 0).sum().cast(pl.Int64),
-            correlation=pl.when(enough).then(pl.corr(often, score)),
+            correlation=pl.when(enough).then(pl.corr(often, good)),
         )
     )
     every = intensity.select(MAP_KEY).unique()

@@ -70,7 +70,7 @@ def compute(
 
     Parameters
     ----------
-    trends : contracts.TRENDS; may be empty
+    trends : contracts.trends; may be empty
     events : rows of contracts.INTERVALS of the patient
     minute_min_valid_fraction : float
         `min_valid_fraction` of the section `minutes`.

@@ -78,7 +78,7 @@ def to_minutes(
 
     Parameters
     ----------
-    trends : contracts.TRENDS of one patient, in blocks of `block_s`
+    trends : contracts.trends of one patient, in blocks of `block_s`
     events : rows of contracts.EVENTS of the patient
         An index is null in every minute that touches one of its `not_during`.
     minute_min_valid_fraction : float

@@ -53,7 +53,7 @@ def of_recording(
 
     Parameters
     ----------
-    trends, minutes : contracts.TRENDS, contracts.minutes of the patient; may be empty
+    trends, minutes : contracts.trends, contracts.minutes of the patient; may be empty
     events, minute_min_valid_fraction, rules
         As for `minutes.compute`, so that surrogates are treated like the recording.
     settings : Settings

@@ -1,7 +1,7 @@
 """Absolute risks: what the model expects if every patient had the same stated exposure."""
 
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -70,17 +70,23 @@ def rows_of(
     expected: Standardised,
     *,
     values: Sequence[float],
-    bounded: bool,
+    expected_is: Literal["risk", "mean", "count"],
     adjustment: str,
     outcome: str,
     n: int,
 ) -> pl.DataFrame:
-    """Return rows of `contracts.RISKS`; limits of a risk go through its log odds."""
+    """Return rows of `contracts.RISKS`.
+
+    Limits of a risk go through its log odds, those of a count through its logarithm.
+    """
     z = float(t.ppf(0.975, expected.df))
     se = np.sqrt(np.diag(expected.covariance))
     low, high = expected.risk - z * se, expected.risk + z * se
     inside = (expected.risk > 0) & (expected.risk < 1)
-    if bounded and inside.all():
+    if expected_is == "count" and (expected.risk > 0).all():
+        factor = np.exp(z * se / expected.risk)
+        low, high = expected.risk / factor, expected.risk * factor
+    if expected_is == "risk" and inside.all():
         half = z * se / (expected.risk * (1 - expected.risk))
         low, high = expit(logit(expected.risk) - half), expit(logit(expected.risk) + half)
     difference = expected.risk - expected.risk[0]

@@ -9,7 +9,14 @@ from scipy.stats import t
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.models import absolute, curves, design, estimates, imputation
+from icpcohort.models import (
+    absolute,
+    curves,
+    design,
+    estimates,
+    imputation,
+    negative_binomial,
+)
 from icpcohort.models.design import Array, Level, ModelRows, Term
 from icpcohort.models.estimates import Coefficients, FamilyFit
 from icpcohort.models.fitting import Model, as_rows, fit_frames
@@ -33,6 +40,7 @@ def alternatives(
     *,
     plan: Plan,
     updates: pl.DataFrame | None,
+    repeated: pl.DataFrame | None,
 ) -> pl.DataFrame:
     """Return rows of `contracts.ALTERNATIVES` for every companion that the plan implies.
 
@@ -42,12 +50,12 @@ def alternatives(
     rows : DataFrame
         The rows of the fit before imputation.
     guessed : the patients without an outcome, once an imputation
-    plan, updates : as in `fit.fit_model`
+    plan, updates, repeated : as in `fit.fit_model`
     """
     fits = [store.empty(contracts.ALTERNATIVES)]
     for model in models:
         if plan.imputation:
-            fits.append(_complete_cases(model, rows, plan=plan, updates=updates))
+            fits.append(_complete_cases(model, rows, plan, updates, repeated))
             fits += _shifted(model, models[-1], guessed, plan=plan)
         if each_cut := FAMILIES[plan.family].each_cut:
             fits += _cuts(model, plan=plan, family=each_cut)
@@ -81,10 +89,14 @@ def _as_rows(
 
 
 def _complete_cases(
-    model: Model, rows: pl.DataFrame, *, plan: Plan, updates: pl.DataFrame | None
+    model: Model,
+    rows: pl.DataFrame,
+    plan: Plan,
+    updates: pl.DataFrame | None,
+    repeated: pl.DataFrame | None,
 ) -> pl.DataFrame:
-    whole = rows.drop_nulls(list(plan.adjust_for))
-    frame = as_rows(whole, plan=plan, updates=updates)
+    whole = rows.drop_nulls(list(plan.covariates))
+    frame = as_rows(whole, plan=plan, updates=updates, repeated=repeated)
     problems = [] if whole.height else ["no patient is left"]
     fitted = fit_frames([frame], model.layout, plan=plan, problems=problems)
     return _as_rows("complete cases", fitted, model, plan)
@@ -124,17 +136,21 @@ def _drawn(
     risk, kind = COMPUTING[plan.family].risk, FAMILIES[plan.family].outcome.kind
     assert made is not None and how is not None and risk is not None
     spread = 0.0
-    if kind == "number":
+    if kind in ("number", "count"):
         outcome = known[plan.outcome].cast(pl.Float64).to_numpy()
-        residual = outcome - risk(made.estimate, design.fill(known, model.layout).matrix)
-        spread = float(residual.std(ddof=len(made.estimate)))
+        expected = risk(made.estimate, design.fill(known, model.layout).matrix)
+        spread = (
+            negative_binomial.dispersion_of(outcome, expected)
+            if kind == "count"
+            else float((outcome - expected).std(ddof=len(made.estimate)))
+        )
     values = imputation.draw_outcomes(
         made,
         design.fill(rows, model.layout).matrix,
         risk=risk,
         kind=kind,
         levels=known[plan.outcome].unique().sort().to_list() if kind == "score" else [],
-        residual_sd=spread,
+        spread=spread,
         delta=delta,
         seed=[how.seed, number, round(1000 * abs(delta)), int(delta < 0)],
     )
@@ -217,10 +233,10 @@ def risks(model: Model, *, plan: Plan) -> pl.DataFrame:
         absolute.rows_of(
             absolute.standardise(risk, made, matrices, cut=column),
             values=plan.risks_at,
-            bounded=outcome.expected == "risk",
+            expected_is=outcome.expected,
             adjustment=model.adjustment,
             outcome=outcome.expected_of.format(
-                outcome=plan.outcome, horizon_h=plan.horizon_h, cut=cut
+                outcome=plan.outcome, horizon_h=plan.horizon_h, cut=cut, event=plan.event
             ),
             n=model.fitted.n,
         )

@@ -60,7 +60,7 @@ def hold(
 
 
 def _row(name: str, block: Mapping[str, Any], table: pl.DataFrame) -> dict[str, Any]:
-    fit = "adjusted" if block["adjust_for"] else "unadjusted"
+    fit = "adjusted" if block["adjust_for"] or block.get("time_varying") else "unadjusted"
     rows = table.filter(term=block["exposure"], adjustment=fit).to_dicts()
     row = rows[0] if rows else {}
     return {

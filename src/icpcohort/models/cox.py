@@ -31,6 +31,24 @@ finish(coef(fit), V, df = if (is.null(cluster)) NULL else nrow(sums) - 1)
 """
 
 
+class EventWords(NamedTuple):
+    """How the event of a model is put into words."""
+
+    had: str  # what patients did or had
+    plural: str
+    higher: str  # what a ratio above 1 means
+
+
+DEATHS = EventWords("died", "deaths", "earlier death")
+
+
+def words_of(event: str | None) -> EventWords:
+    """Return the words for an event by its name; None is death."""
+    if event is None:
+        return DEATHS
+    return EventWords(f"had the event '{event}'", "events", f"a higher rate of {event}")
+
+
 class AtRisk(NamedTuple):
     """Rows of patients at risk from `entry_h` (excluded) to `exit_h` (included)."""
 
@@ -269,7 +287,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     Parameters
     ----------
     response : Response
-        The outcome is whether the patient died at the end of the row.
+        The outcome is whether the patient died at the end of the row, or had the event.
     design : Design
     problems : list of str
         What is wrong already; with any problem nothing is estimated.
@@ -278,42 +296,52 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
         raise ValueError("models.cox: no times at risk; write horizon_h in the plan")
     rows = AtRisk(response.entry_h, response.exit_h, response.outcome.to_numpy().astype(bool))
     n, n_events = len(np.unique(response.patients)), int(rows.died.sum())
+    words = words_of(response.event)
     reasons = list(problems)
     if n and n_events < MIN_EVENTS:
         reasons.append(
-            f"{n_events} of {n} patients died; at least {MIN_EVENTS} deaths are needed"
+            f"{n_events} of {n} patients {words.had}; at least {MIN_EVENTS} {words.plural} "
+            "are needed"
         )
     elif n and len(design.terms) > n_events:
-        reasons.append(f"{len(design.terms)} terms for {n_events} deaths")
+        reasons.append(f"{len(design.terms)} terms for {n_events} {words.plural}")
     made = None
     if not reasons:
         made = fit_hazard(rows, design.matrix, horizon_h=response.horizon_h, terms=design.names)
     if made and not made.sound:
-        made, reasons = None, ["a hazard ratio grows without limit: deaths are separated"]
-    beside = _diagnostics(rows, design, made) if made else [estimates.not_reported(reasons)]
-    beside.append(Diagnostic("direction", None, "a hazard ratio above 1: earlier death"))
+        made = None
+        reasons = [f"a hazard ratio grows without limit: {words.plural} are separated"]
+    beside = [estimates.not_reported(reasons)]
+    if made:
+        beside = _diagnostics(rows, design, made, words)
+    beside.append(Diagnostic("direction", None, f"a hazard ratio above 1: {words.higher}"))
     scales = ("log_hazard",) + (HAZARD_RATIO.scale,) * len(design.terms)
     return FamilyFit(made, (Term(BASELINE), *design.terms), scales, n, n_events, beside)
 
 
-def _diagnostics(rows: AtRisk, design: Design, made: Coefficients) -> list[Diagnostic]:
+def _diagnostics(
+    rows: AtRisk, design: Design, made: Coefficients, words: EventWords
+) -> list[Diagnostic]:
     per_parameter = int(rows.died.sum()) / len(design.terms)
+    ranked = concordance(rows, design.matrix @ made.estimate[1:])
     return [
         *(d for d in estimates.fit_diagnostics(made) if d.quantity != "mcfadden_r2"),
         estimates.few_per_parameter("events_per_parameter", per_parameter),
         estimates.inflation(designs.max_variance_inflation(design)),
         Diagnostic(
             "c_statistic",
-            concordance(rows, design.matrix @ made.estimate[1:]),
+            None if np.isnan(ranked) else ranked,
             "apparent: from the patients that the model was fitted to, so optimistic",
         ),
-        *_proportional(design, proportionality(rows, design.matrix, made=made)),
+        *_proportional(design, proportionality(rows, design.matrix, made=made), words),
     ]
 
 
-def _proportional(design: Design, test: HazardTest | None) -> list[Diagnostic]:
+def _proportional(
+    design: Design, test: HazardTest | None, words: EventWords
+) -> list[Diagnostic]:
     if test is None:
-        verdict = "not tested: too few deaths for the test"
+        verdict = f"not tested: too few {words.plural} for the test"
         return [Diagnostic("proportional_hazards_p", None, verdict, "p")]
     verdict = "no sign that hazard ratios change with time; a small study would not show it"
     if test.p_global < 0.05:

@@ -11,7 +11,7 @@ from icpcohort import contracts
 from icpcohort.cohort import attrition
 from icpcohort.contracts import store
 from icpcohort.models import curves
-from icpcohort.study.families import FAMILIES
+from icpcohort.study.families import FAMILIES, TIME_SUFFIX
 from icpcohort.study.plan import Plan
 
 Array = npt.NDArray[np.float64]
@@ -132,8 +132,8 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     ]
     dropped = [store.empty(contracts.MODEL_DROPPED)]
     # Where missing values are imputed, a column that nobody has cannot be
-    nobody_has = [name for name in plan.adjust_for if rows[name].null_count() == rows.height]
-    whole = plan.adjust_for if plan.missing_data == "complete_cases" else nobody_has
+    nobody_has = [name for name in plan.covariates if rows[name].null_count() == rows.height]
+    whole = plan.covariates if plan.missing_data == "complete_cases" else nobody_has
     for question in _questions(plan, whole=whole):
         if not question.always and not rows.select(question.is_lost.any()).item():
             continue
@@ -164,20 +164,25 @@ def choose_rows(cohort: pl.DataFrame, *, plan: Plan) -> ModelRows:
     return ModelRows(rows, flow, pl.concat(dropped).sort("patient_id"))
 
 
-def _cure(name: str) -> str:
+def _cure(name: str, plan: Plan) -> str:
     """Say where to look for a missing value: a cell of the study, or what it is made from."""
-    if name in contracts.PATIENTS.columns:
-        return "complete it in the study's tables"
+    if name in plan.time_varying:
+        return "no value had begun by the landmark; complete the study's repeated values"
+    if name == "follow_up_h" and plan.event:
+        return f"complete what {plan.outcome}{TIME_SUFFIX} is made from"
     if name == "follow_up_h":
-        return "complete death_h, left_unit_h and gose_6m in the study's tables"
-    return f"it is derived: `icpcohort why STUDY PATIENT {name}` says from what"
+        return "complete death_h, left_unit_h and the outcomes in the study's tables"
+    return (
+        "complete it in the study's tables, or what it is derived from "
+        f"(`icpcohort why STUDY PATIENT {name}` says from what)"
+    )
 
 
 def _questions(plan: Plan, *, whole: Sequence[str]) -> list[Question]:
     """Return the questions to each row, in order; columns in `whole` must be complete."""
 
     def known(column: str, reason: str, *, role: str, always: bool = False) -> Question:
-        detail = f"{column} is missing; {_cure(column)}, or accept the loss"
+        detail = f"{column} is missing; {_cure(column, plan)}, or accept the loss"
         is_lost = pl.col(column).is_null()
         words = f"{column} is known"
         return Question(words, is_lost, reason, detail, always, column, role)

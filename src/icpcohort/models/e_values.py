@@ -29,7 +29,7 @@ def as_risk_ratio(
     Parameters
     ----------
     effect : float
-        Odds, hazard or risk ratio, or a difference.
+        Odds, hazard, risk or rate ratio, or a difference.
     scale : a key of `study.families.EFFECTS`
     common : bool
         The outcome is in more than 15 % of the patients, so odds and hazard ratios are
@@ -42,16 +42,16 @@ def as_risk_ratio(
     ValueError
         For a scale without a known relation to a risk ratio.
 
-    Source: VanderWeele 2017a (sqrt(OR)); VanderWeele 2017b (hazard ratio; exp(0.91 d) of a
-    standardised difference).
+    Source: VanderWeele 2017a (sqrt(OR)); VanderWeele 2017b (rate ratio; hazard ratio; exp(0.91
+    d) of a standardised difference).
     """
     if scale == families.DIFFERENCE.scale:
         return float(np.exp(0.91 * effect / outcome_sd)) if outcome_sd else np.nan
-    if scale == families.RISK_RATIO.scale:
+    if scale in (families.RISK_RATIO.scale, families.RATE_RATIO.scale):
         return effect
     if scale == families.ODDS_RATIO.scale:
         return float(np.sqrt(effect)) if common else effect
-    if scale == families.HAZARD_RATIO.scale:
+    if scale in (families.HAZARD_RATIO.scale, families.CAUSE_SPECIFIC.scale):
         halved = (1 - 0.5 ** np.sqrt(effect)) / (1 - 0.5 ** np.sqrt(1 / effect))
         return float(halved) if common else effect
     raise ValueError(f"e_values: no risk ratio of an effect on the scale {scale!r} is known")

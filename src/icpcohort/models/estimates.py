@@ -23,6 +23,7 @@ class Response(NamedTuple):
     patients: npt.NDArray[np.int64]  # number of each row's patient, from 0
     clusters: npt.NDArray[np.int64] | None  # number of each row's cluster, from 0
     horizon_h: float | None  # end of follow-up since time zero; only of a Cox model
+    event: str | None = None  # which of several events counts; None: death
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,8 @@ from icpcohort.models import (
     estimates,
     follow_up,
     imputation,
+    incidence,
+    misfits,
     optimism,
     robust,
     wald,
@@ -21,19 +23,17 @@ from icpcohort.models import (
 from icpcohort.models.design import Term
 from icpcohort.models.estimates import Diagnostic
 from icpcohort.models.fitting import Model, as_rows, fit_frames
-from icpcohort.models.registry import COMPUTING
 from icpcohort.study import immortal_time
-from icpcohort.study.blocks import did_you_mean, refuse
+from icpcohort.study.blocks import refuse
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
-
-NUMBERS = (pl.Float64(), pl.Int64(), pl.Boolean())
 
 
 class Prepared(NamedTuple):
     """The rows of a model, completed where the plan says so."""
 
     chosen: design.ModelRows
+    repeated: pl.DataFrame | None  # contracts.REPEATED_VALUES that the plan names
     filled: tuple[pl.DataFrame, ...]  # the rows, once an imputation
     guessed: tuple[pl.DataFrame, ...]  # those without an outcome
 
@@ -49,6 +49,7 @@ class Fit(NamedTuple):
     risks: pl.DataFrame  # contracts.RISKS
     curve: pl.DataFrame  # contracts.EXPOSURE_CURVE
     performance: pl.DataFrame  # contracts.PERFORMANCE
+    incidence: pl.DataFrame  # contracts.CUMULATIVE_INCIDENCE
     models: tuple[Model, ...]  # for `replication`
 
 
@@ -61,11 +62,17 @@ CONTRACTED = (
     contracts.RISKS,
     contracts.EXPOSURE_CURVE,
     contracts.PERFORMANCE,
+    contracts.CUMULATIVE_INCIDENCE,
 )
 
 
 def fit_model(
-    analysis: pl.DataFrame, *, plan: Plan, landmark_h: float, updates: pl.DataFrame | None
+    analysis: pl.DataFrame,
+    *,
+    plan: Plan,
+    landmark_h: float,
+    updates: pl.DataFrame | None,
+    repeated: pl.DataFrame | None = None,
 ) -> Fit:
     """Fit one model of the plan, unadjusted and adjusted in the same patients.
 
@@ -82,6 +89,8 @@ def fit_model(
         End of the plan's window.
     updates : DataFrame as `contracts.updates`, or None
         The exposure day by day; only a family with a time-dependent exposure needs it.
+    repeated : DataFrame as `contracts.REPEATED_VALUES`, or None
+        Values that change with time; only a plan with `time_varying` needs it.
 
     Returns
     -------
@@ -98,7 +107,9 @@ def fit_model(
 
     Source: see the module of each family.
     """
-    prepared = prepare(analysis, plan=plan, landmark_h=landmark_h, updates=updates)
+    prepared = prepare(
+        analysis, plan=plan, landmark_h=landmark_h, updates=updates, repeated=repeated
+    )
     models = tuple(
         fit_once(prepared, plan=plan, adjustment=name, updates=updates)
         for name in adjustments(plan)
@@ -110,26 +121,49 @@ def fit_model(
 
 
 def prepare(
-    analysis: pl.DataFrame, *, plan: Plan, landmark_h: float, updates: pl.DataFrame | None
+    analysis: pl.DataFrame,
+    *,
+    plan: Plan,
+    landmark_h: float,
+    updates: pl.DataFrame | None,
+    repeated: pl.DataFrame | None = None,
 ) -> Prepared:
     """Choose the rows of a model, and complete them; parameters and errors of `fit_model`."""
     where = f"models.{plan.name}"
-    refuse(where, _misfits(analysis, plan, updates))
+    refuse(where, misfits.misfits(analysis, plan, updates, repeated))
     cohort = analysis.filter(pl.col("window") == plan.window)
     refuse(where, immortal_time.refused_rows(cohort, landmark_h=landmark_h))
     if FAMILIES[plan.family].timed:
-        cohort = follow_up.times(
-            cohort, landmark_h=landmark_h, horizon_h=float(plan.horizon_h or 0.0)
-        )
+        cohort = _followed(cohort, plan, landmark_h=landmark_h, repeated=repeated)
     chosen = design.choose_rows(cohort, plan=plan)
     undecided = companions.undecided(cohort, chosen, plan=plan)
-    return Prepared(chosen, *_completed(chosen.rows, undecided, plan))
+    return Prepared(chosen, repeated, *_completed(chosen.rows, undecided, plan))
+
+
+def _followed(
+    cohort: pl.DataFrame, plan: Plan, *, landmark_h: float, repeated: pl.DataFrame | None
+) -> pl.DataFrame:
+    """Add follow-up to the rows of a timed family, and what changes as it was at its start."""
+    horizon_h = float(plan.horizon_h or 0.0)
+    if repeated is not None:
+        cohort = follow_up.at_landmark(
+            cohort, repeated=repeated, names=plan.time_varying, landmark_h=landmark_h
+        )
+    if plan.event is None:
+        return follow_up.times(cohort, landmark_h=landmark_h, horizon_h=horizon_h)
+    return follow_up.to_event(
+        cohort,
+        outcome=plan.outcome,
+        event=plan.event,
+        landmark_h=landmark_h,
+        horizon_h=horizon_h,
+    )
 
 
 def adjustments(plan: Plan) -> dict[str, tuple[str, ...]]:
     """Return the columns of each fit of a plan, by its name; the main one is the last."""
     alone = (plan.interaction,) if plan.interaction else ()
-    return {"unadjusted": alone} | ({"adjusted": plan.adjust_for} if plan.adjust_for else {})
+    return {"unadjusted": alone} | ({"adjusted": plan.covariates} if plan.covariates else {})
 
 
 def _completed(
@@ -154,12 +188,17 @@ def fit_once(
 ) -> Model:
     """Fit one of the `adjustments` of a plan."""
     chosen = prepared.chosen
-    frames = tuple(as_rows(frame, plan=plan, updates=updates) for frame in prepared.filled)
+    frames = tuple(
+        as_rows(frame, plan=plan, updates=updates, repeated=prepared.repeated)
+        for frame in prepared.filled
+    )
     knots: tuple[float, ...] = ()
     if plan.curve_knots and chosen.rows.height:
         values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
         knots = curves.knots_of(values, n_knots=plan.curve_knots)
     problems = curves.problems(knots)
+    if plan.event and chosen.rows.height:
+        problems = problems + follow_up.unknown_event(chosen.rows, event=plan.event)
     layout = design.lay_out(
         pl.concat(frames) if len(frames) > 1 else frames[0],
         exposure=plan.exposure,
@@ -192,7 +231,12 @@ def _tables(
         drawn.append(companions.curve(model, plan=plan))
         tested.append(optimism.performance(model, plan=plan))
     beside = companions.alternatives(
-        models, chosen.rows, prepared.guessed, plan=plan, updates=updates
+        models,
+        chosen.rows,
+        prepared.guessed,
+        plan=plan,
+        updates=updates,
+        repeated=prepared.repeated,
     )
     return (
         pl.concat(rows),
@@ -203,6 +247,7 @@ def _tables(
         pl.concat(risks),
         pl.concat(drawn),
         pl.concat(tested),
+        incidence.table(chosen.rows, plan=plan),
     )
 
 
@@ -222,6 +267,7 @@ def _diagnostics(model: Model, plan: Plan, chosen: design.ModelRows) -> pl.DataF
     if model.fitted.coefficients:
         rows += _on_the_exposure(model, plan)
         rows += _on_imputation(model, plan, chosen.rows)
+        rows += _on_other_events(plan, chosen.rows)
     return estimates.diagnostic_rows(rows, adjustment=model.adjustment)
 
 
@@ -297,74 +343,25 @@ def _on_imputation(model: Model, plan: Plan, rows: pl.DataFrame) -> list[Diagnos
     return rows_of_imputation
 
 
+def _on_other_events(plan: Plan, rows: pl.DataFrame) -> list[Diagnostic]:
+    """Say how many patients another event than the one that counts took out of the risk set."""
+    if plan.event is None:
+        return []
+    others = rows.filter(pl.col("ended_by") != plan.event)["ended_by"].value_counts()
+    return [
+        Diagnostic(
+            f"n_{plan.outcome}_{event}",
+            float(n),
+            f"had this event first, so left the analysis of '{plan.event}' then (censored)",
+            "count",
+            kind="n_with_level",
+            about=Term(f"{plan.outcome}: {event}", plan.outcome, event),
+        )
+        for event, n in others.sort("ended_by").iter_rows()
+    ]
+
+
 def _losses(flow: pl.DataFrame) -> str:
     lost = flow.filter(pl.col("n_dropped") > 0)
     counts = [f"{row['reason']}: {row['n_dropped']}" for row in lost.iter_rows(named=True)]
     return ", ".join(counts) or "nobody is in the cohort of the window"
-
-
-def _misfits(analysis: pl.DataFrame, plan: Plan, updates: pl.DataFrame | None) -> list[str]:
-    """List where the plan and the analysis table do not fit together."""
-    if plan.family not in FAMILIES:
-        known = " or ".join(COMPUTING)
-        near = did_you_mean(plan.family, FAMILIES)
-        return [f"family: {plan.family!r} is unknown{near}; write {known}"]
-    misfits = []
-    asked = [("outcome", plan.outcome), ("exposure", plan.exposure)]
-    asked += [("adjust_for", name) for name in plan.adjust_for]
-    asked += [("clusters", plan.clusters)] if plan.clusters else []
-    asked += (
-        [("imputation.auxiliary", c) for c in plan.imputation.auxiliary]
-        if plan.imputation
-        else []
-    )
-    if FAMILIES[plan.family].timed:
-        asked += [("family", name) for name in ("death_h", "left_unit_h", "gose_6m")]
-    if FAMILIES[plan.family].time_dependent:
-        misfits += _lacking_updates(plan, updates)
-    for key, name in asked:
-        if name not in analysis.columns:
-            near = did_you_mean(name, analysis.columns)
-            misfits.append(f"{key}: no column {name!r} in the analysis table{near}")
-        else:
-            misfits += _wrong_kind(analysis[name], key, plan)
-    repeated = analysis.filter(pl.col("window") == plan.window)["patient_id"].is_duplicated()
-    if repeated.any():
-        misfits.append(f"window: {repeated.sum()} rows of {plan.window!r} share a patient")
-    return misfits
-
-
-def _wrong_kind(column: pl.Series, key: str, plan: Plan) -> list[str]:
-    name, outcome = column.name, FAMILIES[plan.family].outcome
-    if key == "outcome":
-        if column.dtype not in outcome.types:
-            return [f"outcome: {name} is {column.dtype}; {plan.family} needs {outcome.words}"]
-        return []
-    if key in ("clusters", "family"):
-        return []
-    if column.dtype == pl.Float64() and not column.drop_nulls().is_finite().all():
-        return [f"{key}: {name} holds NaN or infinite; write null for missing"]
-    if key == "exposure" and column.dtype not in NUMBERS:
-        return [f"exposure: {name} is {column.dtype}; it must be a number or a flag"]
-    if key == "exposure" and column.dtype == pl.Boolean() and plan.unit_of_effect != 1:
-        return [f"unit_of_effect: {name} is a flag; write unit_of_effect: 1.0"]
-    if column.dtype not in (*NUMBERS, pl.String()):
-        return [f"{key}: {name} is {column.dtype}; it must be a number, flag or text"]
-    if name in plan.as_categories and column.dtype == pl.Float64():
-        return [f"as_categories: {name} is continuous; take it out, or group it in your table"]
-    if name == plan.interaction and column.dtype == pl.Float64():
-        return [
-            f"interaction: {name} is continuous; name a category, or group it in your table"
-        ]
-    if key == "exposure" and column.dtype == pl.Boolean() and plan.curve_knots:
-        return [f"curve_knots: {name} is a flag and has no curve; take curve_knots out"]
-    return []
-
-
-def _lacking_updates(plan: Plan, updates: pl.DataFrame | None) -> list[str]:
-    if updates is None:
-        return [f"family: {plan.family} needs the exposure day by day (updates.parquet)"]
-    if plan.exposure not in updates.columns:
-        near = did_you_mean(plan.exposure, updates.columns)
-        return [f"exposure: {plan.exposure!r} is not followed day by day{near}"]
-    return []

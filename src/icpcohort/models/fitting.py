@@ -24,13 +24,26 @@ class Model(NamedTuple):
     fitted: FamilyFit
 
 
-def as_rows(frame: pl.DataFrame, *, plan: Plan, updates: pl.DataFrame | None) -> pl.DataFrame:
+def as_rows(
+    frame: pl.DataFrame,
+    *,
+    plan: Plan,
+    updates: pl.DataFrame | None,
+    repeated: pl.DataFrame | None,
+) -> pl.DataFrame:
     """Return the rows that a family takes: one per patient, or per patient and day at risk."""
     family = FAMILIES[plan.family]
     if not family.timed:
         return frame
     if family.time_dependent and updates is not None:
-        return follow_up.start_stop(frame, updates=updates, exposure=plan.exposure)
+        later = [
+            updates.rename({"until_h": "entry_h"}).select(
+                "patient_id", "entry_h", plan.exposure
+            )
+        ]
+        if repeated is not None:
+            later += [follow_up.begun(repeated, name) for name in plan.time_varying]
+        return follow_up.start_stop(frame, later=later)
     return frame.with_columns(entry_h=pl.col("landmark_h"), exit_h=pl.col("follow_up_h"))
 
 
@@ -77,4 +90,5 @@ def response_of(frame: pl.DataFrame, *, plan: Plan) -> Response:
         follow_up.numbers(frame["patient_id"]),
         follow_up.numbers(frame[plan.clusters]) if plan.clusters else None,
         plan.horizon_h,
+        plan.event,
     )

@@ -30,7 +30,7 @@ class Codes(NamedTuple):
 
 def incomplete(rows: pl.DataFrame, plan: Plan) -> list[str]:
     """Name the adjustment columns with missing values."""
-    return [name for name in plan.adjust_for if rows[name].null_count()]
+    return [name for name in plan.covariates if rows[name].null_count()]
 
 
 def n_imputations(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> int:
@@ -38,7 +38,7 @@ def n_imputations(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> int:
 
     Source: White 2011.
     """
-    lacking = rows.select(pl.any_horizontal(pl.col(plan.adjust_for).is_null())).to_series()
+    lacking = rows.select(pl.any_horizontal(pl.col(plan.covariates).is_null())).to_series()
     share = float(lacking.sum()) / rows.height if rows.height else 0.0
     return max(how.min_imputations, math.ceil(round(100 * share, 9)))
 
@@ -81,7 +81,7 @@ def complete(rows: pl.DataFrame, plan: Plan, *, how: Imputation) -> list[pl.Data
         columns = [
             _decoded(filled[names[name]].to_numpy(), codes, rows[name])
             for name, codes in coded.items()
-            if name in plan.adjust_for
+            if name in plan.covariates
         ]
         made.append(rows.with_columns(*columns, *_constants(rows, plan, coded)))
     return made
@@ -94,7 +94,7 @@ def _constants(rows: pl.DataFrame, plan: Plan, coded: Mapping[str, Codes]) -> li
 
 
 def _code(rows: pl.DataFrame, plan: Plan, how: Imputation) -> dict[str, Codes]:
-    columns = list(dict.fromkeys((*plan.adjust_for, *how.auxiliary)))
+    columns = list(dict.fromkeys((*plan.covariates, *how.auxiliary)))
     numbers = {plan.exposure: _number(rows[plan.exposure])}
     if FAMILIES[plan.family].timed:
         numbers |= _hazard(rows)
@@ -175,7 +175,7 @@ def draw_outcomes(
     risk: Risk,
     kind: str,
     levels: Sequence[int],
-    residual_sd: float,
+    spread: float,
     delta: float,
     seed: Sequence[int],
 ) -> list[bool] | list[int] | list[float]:
@@ -187,13 +187,13 @@ def draw_outcomes(
         The adjusted fit to the patients with a known outcome.
     X : array (n, k)
     risk : the family's
-    kind : {"flag", "score", "number"}
+    kind : {"flag", "score", "number", "count"}
     levels : the scores that `made` knows, in order; of a score only
-    residual_sd : float
-        Of a number only.
+    spread : float
+        The standard deviation of a number's residuals, or the dispersion of a count.
     delta : float
-        Added to the log odds of the flag, or of a score at or below each cut; times
-        `residual_sd`, to a number.
+        Added to the log odds of the flag, or of a score at or below each cut, or to the log of
+        a count's mean; times `spread`, to a number.
     seed : numbers
 
     Source: pattern-mixture with a shift, Carpenter 2013, chapter 10.
@@ -203,7 +203,12 @@ def draw_outcomes(
     expected = risk(drawn, X)
     if kind == "number":
         noise = rng.normal(size=len(X))
-        return [float(v) for v in expected + residual_sd * (delta + noise)]
+        return [float(v) for v in expected + spread * (delta + noise)]
+    if kind == "count":
+        mean = expected * np.exp(delta)
+        if spread:
+            mean = mean * rng.gamma(1 / spread, spread, size=len(X))
+        return [int(v) for v in rng.poisson(mean)]
     shifted = expit(logit(np.clip(expected, 1e-12, 1 - 1e-12)) + delta)
     chance = rng.random(len(X))
     if kind == "flag":

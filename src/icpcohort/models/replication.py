@@ -94,7 +94,7 @@ def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
     `spreadsheet.safe_text`, and so are the levels that `script` compares them with.
     """
     model = made.models[-1]
-    used = [plan.exposure, *plan.adjust_for]
+    used = [plan.exposure, *plan.covariates]
     used += [plan.clusters] if plan.clusters else []
     used += ["entry_h", "exit_h", "died"] if FAMILIES[plan.family].timed else [plan.outcome]
     columns = list(dict.fromkeys(used))
@@ -106,8 +106,14 @@ def data(made: Fit, *, plan: Plan) -> pl.DataFrame:
         )
         for number, frame in enumerate(model.frames, start=1)
     ]
-    rows = pl.concat(blocks).with_columns(pl.col(pl.Boolean).cast(pl.Int64))
+    rows = pl.concat(blocks).rename({"died": had_event(plan)} if "died" in columns else {})
+    rows = rows.with_columns(pl.col(pl.Boolean).cast(pl.Int64))
     return spreadsheet.safe_texts(rows)
+
+
+def had_event(plan: Plan) -> str:
+    """Return the column that says whether the event of a timed family ended a row."""
+    return "died" if plan.event is None else "had_event"
 
 
 def script(made: Fit, *, plan: Plan) -> str:
@@ -133,7 +139,7 @@ def script(made: Fit, *, plan: Plan) -> str:
         TOOLS,
         f"\nreported <- c({names})\n",
         ANALYSE.format(
-            outcome=_text("died" if timed else plan.outcome),
+            outcome=_text(had_event(plan) if timed else plan.outcome),
             cluster=f"d[[{_text(plan.clusters)}]]" if plan.clusters else "NULL",
             body=f"  {body}",
         ),

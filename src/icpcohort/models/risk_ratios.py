@@ -63,7 +63,7 @@ def fit(response: Response, design: Design, *, problems: list[str]) -> FamilyFit
     """Fit a modified Poisson regression, or say why there is none; see `fit_log_risk`."""
     outcome = response.outcome
     y = outcome.to_numpy().astype(bool)
-    reasons = logistic.too_few(y, design, outcome.name, problems) or _unbounded(y, design)
+    reasons = logistic.too_few(y, design, outcome.name, problems) or unbounded(y, design)
     made = None if reasons else fit_log_risk(y, design.matrix, terms=design.names)
     if made and not made.sound:
         made, reasons = None, ["the fit did not converge to finite estimates"]
@@ -84,7 +84,7 @@ def _above_one(fitted: Array) -> Diagnostic:
     return Diagnostic("n_fitted_risk_above_1", float(n), verdict, "count")
 
 
-def _unbounded(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
+def unbounded(y: npt.NDArray[np.bool_], design: Design) -> list[str]:
     """Find terms that no event limits: a level without any event, for example."""
     Z = np.column_stack([np.ones(len(y)), designs.standardise(design.matrix).matrix])
     # An event holds the linear predictor from both sides, its absence only from above

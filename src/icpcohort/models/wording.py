@@ -1,43 +1,56 @@
 """Wording: what the methods text says of a model, from its plan."""
 
-from icpcohort import contracts
-from icpcohort.contracts import burden_columns
+import re
+from collections.abc import Mapping
+
+from icpcohort.contracts import Column, burden_columns
+from icpcohort.models import cox
 from icpcohort.models.registry import COMPUTING
 from icpcohort.study.blocks import refuse
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
 
 COMPARISON_SOURCES = {"holm": ("Holm 1979",), "hochberg": ("Hochberg 1988",)}
+Columns = Mapping[str, Column]  # of the analysis table
 
 
-def methods_sentence(plan: Plan) -> str:
-    """Return the report's sentences for one model, from its plan."""
+def methods_sentence(plan: Plan, *, columns: Columns) -> str:
+    """Return the report's sentences for one model, from its plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    columns : mapping of name to Column
+        Those of the analysis table; see `contracts.analysis`.
+    """
     if plan.family not in FAMILIES:
         refuse(f"models.{plan.name}", [f"family: {plan.family!r} is unknown"])
     family = FAMILIES[plan.family]
-    effect = family.effect.words
+    effect, had = family.effect.words, cox.words_of(plan.event).had
     return " ".join(
         [
-            f"{plan.question} The outcome, {_in_words(plan.outcome)}, was analysed by "
-            f"{family.words}{_of(family.sources)} in the cohort of the window "
+            f"{plan.question} The outcome, {_in_words(plan.outcome, columns)}, was analysed by "
+            f"{_of_event(family.words, plan)}{_of(family.sources)} in the cohort of the window "
             f"'{plan.window.replace('_', ' ')}'.",
-            f"The exposure was {_in_words(plan.exposure)}; its {effect} is for "
+            f"The exposure was {_in_words(plan.exposure, columns)}; its {effect} is for "
             f"{plan.unit_of_effect:g} more of it.",
-            family.direction,
-            _adjustment(plan),
-            *_options(plan, effect=effect),
-            _missing(plan),
+            _of_event(family.direction, plan),
+            _adjustment(plan, columns),
+            *_options(plan, columns, effect=effect),
+            _missing(plan, columns),
             f"Intervals are 95 % {family.intervals} and p values are two-sided. No estimate is "
             "reported where a term separates the outcome (Albert 1984), where terms are "
-            f"collinear, or where {COMPUTING[plan.family].too_few}.",
+            f"collinear, or where {COMPUTING[plan.family].too_few.format(had=had)}.",
         ]
     )
 
 
-def _options(plan: Plan, *, effect: str) -> list[str]:
+def _options(plan: Plan, columns: Columns, *, effect: str) -> list[str]:
     """Return a sentence for each optional key of the plan."""
     sentences = []
-    if plan.horizon_h is not None:
+    if plan.event is not None:
+        sentences += _events(plan)
+    elif plan.horizon_h is not None:
         sentences.append(
             f"Follow-up ran from the landmark to {plan.horizon_h:g} h after time zero; a "
             "patient alive by the outcome score counts as followed to the end, others until "
@@ -45,8 +58,9 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
         )
     if plan.clusters:
         sentences.append(
-            f"Standard errors are robust between clusters ({_in_words(plan.clusters)}), with "
-            "Student's t for the number of clusters less one (Liang 1986)."
+            "Standard errors are robust between clusters "
+            f"({_in_words(plan.clusters, columns)}), with Student's t for the number of "
+            "clusters less one (Liang 1986)."
         )
     if plan.curve_knots:
         sentences.append(
@@ -58,7 +72,7 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
     if plan.interaction:
         sentences.append(
             f"The {effect} of the exposure was allowed to differ between the levels of "
-            f"{_in_words(plan.interaction)}, with one Wald test of the differences."
+            f"{_in_words(plan.interaction, columns)}, with one Wald test of the differences."
         )
     if plan.risks_at:
         sentences.append(
@@ -79,16 +93,38 @@ def _options(plan: Plan, *, effect: str) -> list[str]:
     return sentences
 
 
-def _missing(plan: Plan) -> str:
+def _events(plan: Plan) -> list[str]:
+    """Return what is said of a model of one of several events."""
+    hours = ", ".join(f"{hour:g}" for hour in plan.incidence_at_h or (plan.horizon_h or 0.0,))
+    split = plan.incidence_split
+    where = "its median" if split is None else f"{split:g}"
+    return [
+        f"The event was '{plan.event}'. Follow-up ran from the landmark to "
+        f"{plan.horizon_h:g} h after time zero. A patient with another event before left the "
+        "analysis at that time (censored), as did one who was last seen then.",
+        "The cumulative incidence of each event, in which the other events are events too, was "
+        "estimated without a model (Aalen 1978), for all patients of the fit and for an "
+        f"exposure below and from {where} on, at {hours} h after time zero; its intervals go "
+        "through log(-log) (Kalbfleisch 1980).",
+    ]
+
+
+def _of_event(words: str, plan: Plan) -> str:
+    """Return words with the event that a plan names in the place of death."""
+    return words if plan.event is None else re.sub(r"\bdeaths?\b", f"'{plan.event}'", words)
+
+
+def _missing(plan: Plan, columns: Columns) -> str:
     if plan.imputation is None:
         return (
             "Patients with an unknown outcome, exposure or adjustment value were left out "
             "(complete cases)."
         )
     how = plan.imputation
-    helped = f", helped by {', '.join(map(_in_words, how.auxiliary))}" if how.auxiliary else ""
+    auxiliary = ", ".join(_in_words(name, columns) for name in how.auxiliary)
+    helped = f", helped by {auxiliary}" if auxiliary else ""
     outcome = (
-        "death and its cumulative hazard (White 2009)"
+        f"{plan.event or 'death'} and its cumulative hazard (White 2009)"
         if FAMILIES[plan.family].timed
         else "the outcome"
     )
@@ -105,16 +141,23 @@ def _missing(plan: Plan) -> str:
         shifts = ", ".join(f"{delta:+g}" for delta in how.deltas)
         sentences += (
             " To see what follows if outcomes are not missing at random, unknown outcomes were "
-            f"drawn from the adjusted model with a shift of {shifts} (log odds, or standard "
-            "deviations of a number; Carpenter 2013)."
+            f"drawn from the adjusted model with a shift of {shifts} ({_shift_in(plan)}; "
+            "Carpenter 2013)."
         )
     return sentences
 
 
-def _adjustment(plan: Plan) -> str:
-    if not plan.adjust_for:
+def _shift_in(plan: Plan) -> str:
+    """Return what a shift of unknown outcomes is counted in."""
+    if FAMILIES[plan.family].outcome.kind == "count":
+        return "log of the expected count"
+    return "log odds, or standard deviations of a number"
+
+
+def _adjustment(plan: Plan, columns: Columns) -> str:
+    if not plan.covariates:
         return f"No adjustment was made. Reason: {plan.reason.strip().rstrip('.')}."
-    columns = "; ".join(_in_words(name) for name in plan.adjust_for)
+    adjusted_for = "; ".join(_in_words(name, columns) for name in plan.covariates)
     levels = (
         f" Entered one level at a time against the most frequent level: "
         f"{', '.join(plan.as_categories)}."
@@ -123,7 +166,20 @@ def _adjustment(plan: Plan) -> str:
     )
     return (
         "The model was fitted unadjusted and, in the same patients, adjusted for: "
-        f"{columns}.{levels} Reason for the adjustment: {plan.reason.strip().rstrip('.')}."
+        f"{adjusted_for}.{levels}{_time_varying(plan, columns)} Reason for the adjustment: "
+        f"{plan.reason.strip().rstrip('.')}."
+    )
+
+
+def _time_varying(plan: Plan, columns: Columns) -> str:
+    if not plan.time_varying:
+        return ""
+    names = ", ".join(_in_words(name, columns) for name in plan.time_varying)
+    return (
+        f" Of {names} the value in force entered: the last that had begun by the start of each "
+        "interval, and at the landmark, never a later one; a value stayed until the next began "
+        "(Therneau 2000). What changes in the follow-up may be a consequence of the exposure, "
+        "and then takes part of its effect away."
     )
 
 
@@ -132,8 +188,8 @@ def _of(sources: tuple[str, ...]) -> str:
     return f" ({'; '.join(sources)})" if sources else ""
 
 
-def _in_words(name: str) -> str:
-    """The column in full and its name; the name alone if the contracts do not know it."""
-    column = contracts.analysis({}).columns.get(name)
+def _in_words(name: str, columns: Columns) -> str:
+    """The column in full and its name; the name alone if no column is of that name."""
+    column = columns.get(name)
     words = column.in_full if column else burden_columns.words(name)
     return f"{words} ({name})" if words else name

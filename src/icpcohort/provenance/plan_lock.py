@@ -13,7 +13,6 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.cohort import blinding
 from icpcohort.provenance import fingerprint as provenance
 from icpcohort.study import yaml_files
 from icpcohort.study.schema import problems
@@ -74,13 +73,14 @@ def inputs(
 
     Parameters
     ----------
-    patients, monitors, events, recordings
-        The contracts of their names. Outcomes and the times that belong to them do not count,
-        and of recordings what the files hold.
+    patients : DataFrame of `contracts.patients`
+        Without outcomes and the times that belong to them; see `blinding.outcomes_of`.
+    monitors, events, recordings
+        The contracts of their names; of recordings counts what the files hold.
     """
     files = recordings.select("recording_id", "patient_id", "sha256", "start_s")
     return {
-        "patients without outcomes": fingerprint(patients.drop(blinding.OUTCOMES)),
+        "patients without outcomes": fingerprint(patients),
         "monitors": fingerprint(monitors),
         "events": fingerprint(events),
         "recordings": fingerprint(files),

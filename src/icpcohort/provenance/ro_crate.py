@@ -14,6 +14,7 @@ from icpcohort.provenance.account import Account, Recording
 NAME = "ro-crate-metadata.json"
 WORKFLOW = "provenance/Snakefile"
 SETTINGS, PLAN = "provenance/config.yaml", "provenance/models.yaml"
+VARIABLES = "provenance/variables.yaml"
 SHA256 = "https://w3id.org/ro/terms/workflow-run#sha256"
 CONTEXT = [
     "https://w3id.org/ro/crate/1.1/context",
@@ -165,7 +166,11 @@ def _languages(account: Account) -> list[Entity]:
 
 def _parameters(inputs: list[Entity]) -> list[Entity]:
     """Return what the workflow asks for: settings, plan, and each table of the study."""
-    asked = [("settings", "File", SETTINGS), ("plan", "File", PLAN)]
+    asked = [
+        ("settings", "File", SETTINGS),
+        ("variables", "File", VARIABLES),
+        ("plan", "File", PLAN),
+    ]
     asked += [
         (e["name"], "PropertyValue", e["@id"]) for e in inputs if e["@id"].startswith("#table/")
     ]
@@ -193,7 +198,9 @@ def _action(account: Account, inputs: list[Entity], files: list[Entity]) -> Enti
         "startTime": account.started,
         "endTime": account.ended,
         "actionStatus": "http://schema.org/CompletedActionStatus",
-        "object": [{"@id": name} for name in (SETTINGS, PLAN, *(e["@id"] for e in inputs))],
+        "object": [
+            {"@id": name} for name in (SETTINGS, VARIABLES, PLAN, *(e["@id"] for e in inputs))
+        ],
         "result": [{"@id": name} for name in made],
     }
 
@@ -216,7 +223,7 @@ def _fingerprint(identifier: str, name: str, digest: str | None) -> Entity:
 def _file(name: str, digest: str) -> Entity:
     entity: Entity = {"@id": quote(name), "@type": "File", "name": name, "sha256": digest}
     media = MEDIA.get(PurePosixPath(name).suffix)
-    example = {SETTINGS: "settings", PLAN: "plan"}.get(name)
+    example = {SETTINGS: "settings", VARIABLES: "variables", PLAN: "plan"}.get(name)
     if name == "README.md":
         entity["about"] = {"@id": "./"}
     if example:

@@ -1,4 +1,4 @@
-"""Recordings: files of ICP and ABP to chunks of samples in mmHg.
+"""Recordings: files to chunks of samples of the declared signals, each in its own unit.
 
 Only this package opens signal files. Whatever is wrong with one is a RecordingError.
 """
@@ -23,7 +23,7 @@ from icpcohort.recordings import (
 )
 from icpcohort.recordings.annotations import Annotation
 from icpcohort.recordings.channels import Wanted
-from icpcohort.recordings.chunks import Chunk, Description, RecordingError
+from icpcohort.recordings.chunks import Chunk, Description, RecordingError, Source
 from icpcohort.recordings.file_checks import State
 
 __all__ = [
@@ -32,7 +32,9 @@ __all__ = [
     "Chunk",
     "Description",
     "RecordingError",
+    "Source",
     "State",
+    "Wanted",
     "describe",
     "files_of",
     "fingerprint",
@@ -133,12 +135,7 @@ def describe(
     path: Path,
     *,
     format: str,
-    icp_channel: str | None,
-    abp_channel: str | None,
-    icp_unit: str | None,
-    abp_unit: str | None,
-    icp_aliases: Sequence[str],
-    abp_aliases: Sequence[str],
+    wanted: Sequence[Wanted],
     time_column: str,
     clock_zone: str | None = None,
 ) -> Description:
@@ -151,8 +148,9 @@ def describe(
     ----------
     path : file; of a WFDB record its header (.hea)
     format : one of FORMATS
-    icp_channel, abp_channel : exact name, or None to look for the aliases
-    icp_unit, abp_unit : unit where the file states none, or None
+    wanted : of each declared signal the exact name of its channel, or None to look for the
+        aliases; its unit where the file states none, or None; and the unit to convert to. The
+        file must have the first.
     time_column : of CSV and Parquet: the column of the times
     clock_zone : of CSV and Parquet: IANA zone of local clock times, or None
 
@@ -161,19 +159,16 @@ def describe(
     RecordingError
         Whatever is wrong, as a short reason and a detail that says what to do.
     """
-    icp = Wanted("icp", icp_channel, icp_unit, icp_aliases)
-    abp = Wanted("abp", abp_channel, abp_unit, abp_aliases)
     with _in_words(path, format):
         _check_file(path, format)
         if format == "wfdb":
-            return wfdb_files.describe(path, icp=icp, abp=abp)
+            return wfdb_files.describe(path, wanted=wanted)
         if format in {"edf", "bdf"}:
-            return edf_files.describe(path, format=format, icp=icp, abp=abp)
+            return edf_files.describe(path, format=format, wanted=wanted)
         return tabular_files.describe(
             path,
             format=format,
-            icp=icp,
-            abp=abp,
+            wanted=wanted,
             time_column=time_column,
             clock_zone=clock_zone,
         )

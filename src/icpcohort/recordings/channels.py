@@ -1,4 +1,4 @@
-"""Choice of the ICP and ABP channels of a file, and of their units."""
+"""Choice of the channels of the declared signals in a file, and of their units."""
 
 import difflib
 from collections.abc import Sequence
@@ -20,19 +20,13 @@ class Channel(NamedTuple):
 
 
 class Wanted(NamedTuple):
-    """What the study says of one pressure; `role` is "icp" or "abp"."""
+    """What the study says of one signal: in its list of recordings, and in its settings."""
 
-    role: str
+    signal: str
     channel: str | None
     unit: str | None
     aliases: Sequence[str]
-
-
-class Chosen(NamedTuple):
-    """The channel of one pressure and the unit that it is in."""
-
-    name: str
-    unit: str
+    to_unit: str
 
 
 def split_label(name: str) -> Channel:
@@ -52,16 +46,16 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
     Raises
     ------
     RecordingError
-        `ambiguous_channel` when several fit, `no_icp` or `no_abp` when the study names a
-        channel that is not there.
+        `ambiguous_channel` when several fit, `no_` and the signal's name when the study names
+        a channel that is not there.
     """
-    key = f"{wanted.role}_channel"
+    key = f"{wanted.signal}_channel"
     if wanted.channel is not None:
         fitting = [c for c in channels if c.name == wanted.channel]
         fitting = fitting or [c for c in channels if c.label == wanted.channel]
         if not fitting:
             raise RecordingError(
-                f"no_{wanted.role}",
+                f"no_{wanted.signal}",
                 f"{where}: no channel {wanted.channel!r}; {_nearest(wanted.channel, channels)} "
                 f"in column {key} of recordings.csv",
             )
@@ -80,34 +74,39 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
     raise RecordingError("ambiguous_channel", f"{where}: {names} all fit {key}; {cure}")
 
 
-def choose_icp(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channel:
-    """Return the ICP channel; a recording without one is refused as `no_icp`."""
-    channel = choose(channels, wanted, where=where)
-    if channel is None:
-        names = ", ".join(repr(c.name) for c in channels) or "none"
-        raise RecordingError(
-            "no_icp",
-            f"{where}: no ICP channel among {names}; write the right one in column icp_channel "
-            "of recordings.csv, or add its name to recordings.icp_channels in the settings",
-        )
-    return channel
-
-
-def choose_both(
-    channels: Sequence[Channel], icp: Wanted, abp: Wanted, *, where: str
+def choose_all(
+    channels: Sequence[Channel], wanted: Sequence[Wanted], *, where: str
 ) -> dict[str, Channel]:
-    """Return the channels by role: "icp", and "abp" where there is one."""
-    chosen = {"icp": choose_icp(channels, icp, where=where)}
-    abp_channel = choose(channels, abp, where=where)
-    if abp_channel is None:
-        return chosen
-    if abp_channel == chosen["icp"]:
-        raise RecordingError(
-            "ambiguous_channel",
-            f"{where}: {abp_channel.name!r} fits both icp_channel and abp_channel; "
-            "write two different channels in recordings.csv",
-        )
-    return chosen | {"abp": abp_channel}
+    """Return the channel of each wanted signal that the file has, by the signal's name.
+
+    A recording without the first of them is refused, as `no_icp` where that is ICP.
+    """
+    chosen: dict[str, Channel] = {}
+    for one in wanted:
+        channel = choose(channels, one, where=where)
+        if channel is None:
+            if one is wanted[0]:
+                raise _absent(channels, one, where=where)
+            continue
+        for other in (name for name, taken in chosen.items() if taken == channel):
+            raise RecordingError(
+                "ambiguous_channel",
+                f"{where}: {channel.name!r} fits both {other}_channel and {one.signal}_channel;"
+                " write two different channels in recordings.csv",
+            )
+        chosen[one.signal] = channel
+    return chosen
+
+
+def _absent(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> RecordingError:
+    names = ", ".join(repr(c.name) for c in channels) or "none"
+    signal = wanted.signal
+    return RecordingError(
+        f"no_{signal}",
+        f"{where}: no {signal.upper()} channel among {names}; write the right one in column "
+        f"{signal}_channel of recordings.csv, or add its name to signals.{signal}.names in the "
+        "settings",
+    )
 
 
 def unit_of(channel: Channel, wanted: Wanted, *, where: str) -> str:
@@ -118,7 +117,7 @@ def unit_of(channel: Channel, wanted: Wanted, *, where: str) -> str:
     RecordingError
         `no_unit`, `unknown_unit`, or `unit_conflict` when file and study disagree.
     """
-    key = f"{wanted.role}_unit"
+    key = f"{wanted.signal}_unit"
     if channel.unit is None and wanted.unit is None:
         raise RecordingError(
             "no_unit",
@@ -126,27 +125,27 @@ def unit_of(channel: Channel, wanted: Wanted, *, where: str) -> str:
             f"in column {key} of recordings.csv",
         )
     stated = [unit for unit in (channel.unit, wanted.unit) if unit is not None]
-    if len(stated) == 2 and not _same(stated[0], stated[1]):
+    if len(stated) == 2 and not _same(*stated, to=wanted.to_unit):
         raise RecordingError(
             "unit_conflict",
             f"{where}: {channel.name!r} is in {channel.unit!r} in the file and in "
             f"{wanted.unit!r} in column {key} of recordings.csv; correct the one that is wrong",
         )
-    mmhg_factor(stated[0], where=f"{where}, {channel.name}")
+    conversion(stated[0], to=wanted.to_unit, where=f"{where}, {channel.name}")
     return stated[0]
 
 
-def mmhg_factor(unit: str, *, where: str) -> float:
-    """Return the factor to mmHg, with an unknown unit as a RecordingError."""
+def conversion(unit: str, *, to: str, where: str) -> units.Conversion:
+    """Return the conversion to a declared unit, with an unknown unit as a RecordingError."""
     try:
-        return units.to_mmhg_factor(unit)
+        return units.conversion(unit, to=to)
     except units.UnknownUnit as error:
         raise RecordingError("unknown_unit", f"{where}: {error}") from error
 
 
-def _same(one: str, other: str) -> bool:
+def _same(one: str, other: str, *, to: str) -> bool:
     try:
-        return units.to_mmhg_factor(one) == units.to_mmhg_factor(other)
+        return units.conversion(one, to=to) == units.conversion(other, to=to)
     except units.UnknownUnit:
         return "".join(one.split()).casefold() == "".join(other.split()).casefold()
 

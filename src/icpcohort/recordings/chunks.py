@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,41 +34,52 @@ class RecordingError(Exception):
         self.detail = detail
 
 
+class Source(NamedTuple):
+    """Where a signal lies in a file: channel, unit there, rate, and the declared unit."""
+
+    channel: str
+    unit: str
+    fs_hz: float
+    to_unit: str
+
+
 @dataclass(frozen=True)
 class Description:
     """What a recording is, from its header or the times of its rows.
 
+    `signals` has those of the declared signals that the file has, in their order; the first
+    one declared is always there, and `tier` is that of its rate.
     `n_duplicate_times` and `n_unordered_times` count rows of CSV and Parquet whose time another
     row has, and rows that stand below a later one.
     """
 
     format: str
     tier: str
-    fs_icp_hz: float
-    fs_abp_hz: float | None
     duration_s: float
-    icp_channel: str
-    abp_channel: str | None
-    icp_unit: str
-    abp_unit: str | None
+    signals: Mapping[str, Source]
     n_duplicate_times: int = 0
     n_unordered_times: int = 0
+
+    @property
+    def first(self) -> Source:
+        """The signal that is declared first."""
+        return next(iter(self.signals.values()))
 
 
 @dataclass(frozen=True)
 class Chunk:
     """A stretch of a recording without a gap in time.
 
-    `start_s` counts from the recording's first sample. `samples_mmhg` has "icp" and, where the
-    recording has it, "abp"; NaN is a sample without a valid reading and stays inside the signal
-    code. `fs_hz` has the same keys. `limits_mmhg` has the lowest and the highest pressure that
-    the file can express, for the signals whose format has such limits.
+    `start_s` counts from the recording's first sample. `samples` has those of each signal, in
+    its declared unit; NaN is a sample without a valid reading and stays inside the signal code.
+    `fs_hz` has the same keys. `limits` has the lowest and the highest reading that the file can
+    express, for the signals whose format has such limits.
     """
 
     start_s: float
-    samples_mmhg: dict[str, Samples]
+    samples: dict[str, Samples]
     fs_hz: dict[str, float]
-    limits_mmhg: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    limits: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def tier_of(fs_hz: float) -> str:

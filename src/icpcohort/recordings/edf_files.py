@@ -5,7 +5,7 @@ Source: Kemp 1992 (EDF) and Kemp 2003 (EDF+); the published BDF layout.
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -13,7 +13,7 @@ from typing import BinaryIO
 import numpy as np
 
 from icpcohort.recordings import packed
-from icpcohort.recordings.channels import Channel, Wanted, choose_both, mmhg_factor, unit_of
+from icpcohort.recordings.channels import Channel, Wanted, choose_all, conversion, unit_of
 from icpcohort.recordings.chunks import (
     MAX_BLOCK_BYTES,
     MAX_DURATION_S,
@@ -21,6 +21,7 @@ from icpcohort.recordings.chunks import (
     Description,
     RecordingError,
     Samples,
+    Source,
     check_size,
     tier_of,
 )
@@ -38,7 +39,7 @@ from icpcohort.recordings.packed import Bytes, Integers
 _RECORD_START = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14\x14")
 
 
-def describe(path: Path, *, format: str, icp: Wanted, abp: Wanted) -> Description:
+def describe(path: Path, *, format: str, wanted: Sequence[Wanted]) -> Description:
     """Describe a file from its header and, in EDF+, the times of its first and last record."""
     header = read_header(path, format)
     labels = [
@@ -46,29 +47,22 @@ def describe(path: Path, *, format: str, icp: Wanted, abp: Wanted) -> Descriptio
         for s in header.signals
         if s.label not in ANNOTATIONS.values()
     ]
-    chosen = choose_both(labels, icp, abp, where=path.name)
-    units, fs_hz = {}, {}
-    for wanted in (icp, abp):
-        if wanted.role in chosen:
-            signal = header.signal(chosen[wanted.role].name)
-            scale(header, signal, path.name)
-            units[wanted.role] = unit_of(chosen[wanted.role], wanted, where=path.name)
-            fs_hz[wanted.role] = signal.n_per_record / header.record_s
-            check_size(
-                path.name,
-                fs_hz=fs_hz[wanted.role],
-                n_samples=signal.n_per_record * header.n_records,
-            )
+    chosen = choose_all(labels, wanted, where=path.name)
+    sources = {}
+    for one in (one for one in wanted if one.signal in chosen):
+        channel = chosen[one.signal]
+        signal = header.signal(channel.name)
+        scale(header, signal, path.name)
+        unit = unit_of(channel, one, where=path.name)
+        source = Source(channel.name, unit, signal.n_per_record / header.record_s, one.to_unit)
+        n_samples = signal.n_per_record * header.n_records
+        check_size(path.name, fs_hz=source.fs_hz, n_samples=n_samples)
+        sources[one.signal] = source
     return Description(
         format=format,
-        tier=tier_of(fs_hz["icp"]),
-        fs_icp_hz=fs_hz["icp"],
-        fs_abp_hz=fs_hz.get("abp"),
+        tier=tier_of(sources[wanted[0].signal].fs_hz),
         duration_s=_duration_s(path, header),
-        icp_channel=chosen["icp"].name,
-        abp_channel=chosen["abp"].name if "abp" in chosen else None,
-        icp_unit=units["icp"],
-        abp_unit=units.get("abp"),
+        signals=sources,
     )
 
 
@@ -111,22 +105,21 @@ def _duration_s(path: Path, header: Header) -> float:
 def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Chunk]:
     """Yield the samples of a file; records that follow each other without a gap join."""
     header = read_header(path, description.format)
-    roles = {"icp": (description.icp_channel, description.icp_unit)}
-    if description.abp_channel is not None and description.abp_unit is not None:
-        roles["abp"] = (description.abp_channel, description.abp_unit)
-    signals = {role: header.signal(label) for role, (label, _) in roles.items()}
-    to_mmhg = {
-        role: _Scale(
-            *scale(header, signals[role], path.name), mmhg_factor(unit, where=path.name)
+    sources = description.signals
+    signals = {name: header.signal(source.channel) for name, source in sources.items()}
+    scales = {
+        name: _Scale(
+            *scale(header, signals[name], path.name),
+            *conversion(source.unit, to=source.to_unit, where=path.name),
         )
-        for role, (_, unit) in roles.items()
+        for name, source in sources.items()
     }
-    limits = {r: to_mmhg[r].limits(digital_range(s, path.name)) for r, s in signals.items()}
-    fs_hz = {role: s.n_per_record / header.record_s for role, s in signals.items()}
+    limits = {n: scales[n].limits(digital_range(s, path.name)) for n, s in signals.items()}
+    fs_hz = {name: s.n_per_record / header.record_s for name, s in signals.items()}
     for start_s, records in _stretches(
         path, header, chunk_s=chunk_s, max_fs_hz=max(fs_hz.values())
     ):
-        samples = {r: to_mmhg[r](samples_of(records, header, s)) for r, s in signals.items()}
+        samples = {n: scales[n](samples_of(records, header, s)) for n, s in signals.items()}
         yield Chunk(start_s, samples, fs_hz, limits)
 
 
@@ -135,9 +128,11 @@ class _Scale:
     gain: float
     offset: float
     factor: float
+    zero: float
 
     def __call__(self, digital: Integers) -> Samples:
-        return (digital.astype(np.float64) * self.gain + self.offset) * self.factor
+        readings = (digital.astype(np.float64) * self.gain + self.offset) * self.factor
+        return readings + self.zero if self.zero else readings
 
     def limits(self, digital: tuple[int, int]) -> tuple[float, float]:
         low, high = sorted(self(np.array(digital, np.int32)).tolist())

@@ -1,6 +1,6 @@
 """Examine: what the file of one row of recordings.csv is, under the study's settings."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, NamedTuple, TypedDict
@@ -9,37 +9,17 @@ from icpcohort import recordings
 from icpcohort.contracts import EVENT_KINDS
 from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
 
-COLUMNS = (
-    *("path", "format", "icp_channel", "abp_channel", "icp_unit", "abp_unit"),
-    "clock_zone",
-)
+
+def columns(signals: Iterable[str]) -> list[str]:
+    """Return the columns of a row that `examine` reads, for signals of these names."""
+    of_signals = [f"{name}_{what}" for name in signals for what in ("channel", "unit")]
+    return ["path", "format", *of_signals, "clock_zone"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Opening:
     """What is asked of a recording before any sample is read."""
 
-    icp_channels: Annotated[
-        Sequence[str],
-        Setting(
-            "Names by which a channel of intracranial pressure is known",
-            "IEEE 11073-10101 and LOINC codes [confirmed]; other names: choice of the study, "
-            "no source",
-            ["ICP"],
-            each="A channel's name",
-            least_items=1,
-        ),
-    ]
-    abp_channels: Annotated[
-        Sequence[str],
-        Setting(
-            "Names by which a channel of arterial blood pressure is known",
-            "IEEE 11073-10101 names [confirmed]; other names: choice of the study, no source",
-            ["ABP"],
-            each="A channel's name",
-            least_items=1,
-        ),
-    ]
     time_column: Annotated[
         str,
         Setting(
@@ -117,16 +97,18 @@ def examine(
     row: Mapping[str, Any],
     *,
     folder: Path,
+    signals: Mapping[str, Mapping[str, Any]],
     opening: Opening,
 ) -> Listed:
     """Describe a listed recording and read its annotations; the check and the run both do.
 
     Parameters
     ----------
-    row : row of contracts.RECORDING_LIST
-        Read are COLUMNS.
+    row : row of contracts.recording_list
+        Read are `columns`.
     folder : Path
         The study's, from which paths count, and which no file may leave.
+    signals : the section `signals`, of which `unit` and `names` are read
     opening : Opening
 
     Raises
@@ -142,12 +124,16 @@ def examine(
         about = recordings.describe(
             path,
             format=format,
-            icp_channel=row["icp_channel"],
-            abp_channel=row["abp_channel"],
-            icp_unit=row["icp_unit"],
-            abp_unit=row["abp_unit"],
-            icp_aliases=opening.icp_channels,
-            abp_aliases=opening.abp_channels,
+            wanted=[
+                recordings.Wanted(
+                    name,
+                    row[f"{name}_channel"],
+                    row[f"{name}_unit"],
+                    aliases=signal["names"],
+                    to_unit=signal["unit"],
+                )
+                for name, signal in signals.items()
+            ],
             time_column=opening.time_column,
             clock_zone=row["clock_zone"],
         )

@@ -16,33 +16,34 @@ class Grid:
     """
 
     def __init__(
-        self, t_s: Samples, *, fs_hz: float, n_in_chunk: int, roles: tuple[str, ...]
+        self, t_s: Samples, *, fs_hz: float, n_in_chunk: int, signals: tuple[str, ...]
     ) -> None:
         self.start_s, self.fs_hz, self.n_in_chunk = float(t_s[0]), fs_hz, n_in_chunk
-        self.roles, self.n_shared = roles, 0
+        self.signals, self.n_shared = signals, 0
         self._last_slot, self._first_slot, self._last_s = -1, 0, np.nan
         turns = np.exp(2j * np.pi * fs_hz * (t_s[:N_FIRST_ROWS] - self.start_s))
         self._phase = float(np.angle(turns.mean()) / (2 * np.pi))  # first row's own jitter
         self._open()
 
     def _open(self) -> None:
-        self._sums = {role: np.zeros(0) for role in self.roles}
-        self._counts = {role: np.zeros(0) for role in self.roles}
+        self._sums = {signal: np.zeros(0) for signal in self.signals}
+        self._counts = {signal: np.zeros(0) for signal in self.signals}
 
     def _reach(self, n: int) -> None:
         """Make room for n intervals in the open chunk."""
         for sums in (self._sums, self._counts):
-            for role in self.roles:
-                sums[role] = np.append(sums[role], np.zeros(max(0, n - len(sums[role]))))
+            for signal in self.signals:
+                sums[signal] = np.append(sums[signal], np.zeros(max(0, n - len(sums[signal]))))
 
     def _chunk(self, n: int) -> Chunk:
         self._reach(n)
         with np.errstate(invalid="ignore"):  # 0 / 0 is missing
             samples = {
-                role: self._sums[role][:n] / self._counts[role][:n] for role in self.roles
+                signal: self._sums[signal][:n] / self._counts[signal][:n]
+                for signal in self.signals
             }
         start_s = self.start_s + self._first_slot / self.fs_hz
-        return Chunk(start_s, samples, dict.fromkeys(self.roles, self.fs_hz))
+        return Chunk(start_s, samples, dict.fromkeys(self.signals, self.fs_hz))
 
     def add(self, t_s: Samples, values: Mapping[str, Samples]) -> Iterator[Chunk]:
         """Place rows in the order of time and yield the chunks that are full."""
@@ -62,11 +63,11 @@ class Grid:
             places = slots[begin:end] - self._first_slot
             n = int(places[-1]) + 1 if len(places) else 0
             self._reach(n)
-            for role in self.roles:
-                v = values[role][begin:end]
+            for signal in self.signals:
+                v = values[signal][begin:end]
                 valid = np.isfinite(v)
-                self._sums[role][:n] += np.bincount(places[valid], v[valid], n)
-                self._counts[role][:n] += np.bincount(places[valid], minlength=n)
+                self._sums[signal][:n] += np.bincount(places[valid], v[valid], n)
+                self._counts[signal][:n] += np.bincount(places[valid], minlength=n)
             begin = end
 
     def rest(self) -> Chunk:

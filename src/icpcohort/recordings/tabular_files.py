@@ -11,7 +11,7 @@ Source: the project's own rules.
 """
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -23,8 +23,8 @@ from icpcohort.recordings import csv_files, parquet_files
 from icpcohort.recordings.channels import (
     Channel,
     Wanted,
-    choose_both,
-    mmhg_factor,
+    choose_all,
+    conversion,
     split_label,
     unit_of,
 )
@@ -35,6 +35,7 @@ from icpcohort.recordings.chunks import (
     Description,
     RecordingError,
     Samples,
+    Source,
     check_size,
     samples_in,
     tier_of,
@@ -43,6 +44,7 @@ from icpcohort.recordings.clocks import Clock
 from icpcohort.recordings.regular_grid import Grid
 from icpcohort.recordings.row_order import Contradictions, Disorder, Rows, in_order
 from icpcohort.recordings.sampling import MAX_GAP_INTERVALS, Times
+from icpcohort.recordings.units import Conversion
 
 MAX_DUPLICATES = 0.5
 N_ROWS_TO_JUDGE = 1_000_000
@@ -63,8 +65,7 @@ def describe(
     path: Path,
     *,
     format: str,
-    icp: Wanted,
-    abp: Wanted,
+    wanted: Sequence[Wanted],
     time_column: str,
     clock_zone: str | None,
 ) -> Description:
@@ -73,18 +74,15 @@ def describe(
     if columns.heading is not None:
         csv_files.refuse_bomb(path, columns.heading)
         csv_files.refuse_line_breaks(path, columns.heading)
-    pressures = [c for c in columns.channels if c.name != columns.time]
-    chosen = choose_both(pressures, icp, abp, where=path.name)
-    if columns.schema is not None:
-        chosen = {
-            role: _with_metadata(channel, columns.schema.field(channel.name), path.name)
-            for role, channel in chosen.items()
-        }
-    units = {
-        wanted.role: unit_of(chosen[wanted.role], wanted, where=path.name)
-        for wanted in (icp, abp)
-        if wanted.role in chosen
-    }
+    channels = [c for c in columns.channels if c.name != columns.time]
+    chosen = choose_all(channels, wanted, where=path.name)
+    units = {}
+    for one in (one for one in wanted if one.signal in chosen):
+        channel = chosen[one.signal]
+        if columns.schema is not None:
+            field = columns.schema.field(channel.name)
+            channel = _with_metadata(channel, field, path.name, to_unit=one.to_unit)
+        units[one.signal] = (unit_of(channel, one, where=path.name), one.to_unit)
     times, n_unordered = _look_at_times(
         path, columns, values=[c.name for c in chosen.values()], clock_zone=clock_zone
     )
@@ -98,13 +96,11 @@ def describe(
     return Description(
         format=format,
         tier=tier_of(fs_hz),
-        fs_icp_hz=fs_hz,
-        fs_abp_hz=fs_hz if "abp" in chosen else None,
         duration_s=times.last_s + 1 / fs_hz,
-        icp_channel=chosen["icp"].name,
-        abp_channel=chosen["abp"].name if "abp" in chosen else None,
-        icp_unit=units["icp"],
-        abp_unit=units.get("abp"),
+        signals={
+            signal: Source(chosen[signal].name, unit, fs_hz, to_unit)
+            for signal, (unit, to_unit) in units.items()
+        },
         n_duplicate_times=times.n_duplicates,
         n_unordered_times=n_unordered,
     )
@@ -135,12 +131,12 @@ def _columns(path: Path, format: str, time_column: str) -> _Columns:
     return _Columns([split_label(name) for name in names], times[0], heading, schema)
 
 
-def _with_metadata(channel: Channel, field: pa.Field, where: str) -> Channel:
+def _with_metadata(channel: Channel, field: pa.Field, where: str, *, to_unit: str) -> Channel:
     unit = parquet_files.unit_of(field)
     _refuse_text(field, where)
     if unit is None:
         return channel
-    stated = Wanted(channel.name, channel.name, unit, ())
+    stated = Wanted(channel.name, channel.name, unit, (), to_unit)
     return channel._replace(unit=unit_of(channel, stated, where=where))
 
 
@@ -252,16 +248,16 @@ def read(
     A gap of more than 10 intervals starts a new chunk and a new grid; the missing samples of a
     shorter one are NaN.
     """
-    about = description
-    wanted = {"icp": (about.icp_channel, about.icp_unit)}
-    if about.abp_channel is not None and about.abp_unit is not None:
-        wanted["abp"] = (about.abp_channel, about.abp_unit)
-    factors = {role: mmhg_factor(unit, where=path.name) for role, (_, unit) in wanted.items()}
+    about, sources = description, description.signals
+    units = {
+        name: conversion(source.unit, to=source.to_unit, where=path.name)
+        for name, source in sources.items()
+    }
     columns = _columns(path, about.format, time_column)
     clock = Clock(f"{path.name}, {columns.time}", clock_zone=clock_zone)
-    names = [name for name, _ in wanted.values()]
+    names = [source.channel for source in sources.values()]
     rows = _rows(path, columns, clock, values=names, read_values=True)
-    fs_hz, n_rows, n_shared = about.fs_icp_hz, 0, 0
+    fs_hz, n_rows, n_shared = about.first.fs_hz, 0, 0
     contradictions = Contradictions(clock.where, within_s=0.5 / fs_hz)
     n_in_chunk = samples_in(chunk_s, fs_hz=fs_hz)
     grid: Grid | None = None
@@ -272,14 +268,22 @@ def read(
             if grid is not None:
                 yield grid.rest()
                 n_shared += grid.n_shared
-            grid = Grid(part.t_s, fs_hz=fs_hz, n_in_chunk=n_in_chunk, roles=tuple(wanted))
+            grid = Grid(part.t_s, fs_hz=fs_hz, n_in_chunk=n_in_chunk, signals=tuple(sources))
         yield from grid.add(
-            part.t_s, {r: part.values[name] * factors[r] for r, (name, _) in wanted.items()}
+            part.t_s,
+            {
+                name: _converted(part.values[s.channel], units[name])
+                for name, s in sources.items()
+            },
         )
         n_rows += len(part.t_s)
     if grid is not None:
         yield grid.rest()
         _refuse_uneven(n_shared + grid.n_shared, n_rows, about, where=clock.where)
+
+
+def _converted(values: Samples, into: Conversion) -> Samples:
+    return values * into.factor + into.offset if into.offset else values * into.factor
 
 
 def _stretches(batches: Iterable[Rows], *, fs_hz: float) -> Iterator[tuple[Rows, bool]]:
@@ -301,6 +305,6 @@ def _refuse_uneven(n_shared: int, n_rows: int, about: Description, *, where: str
         raise RecordingError(
             "bad_times",
             f"{where}: {n_shared} of {n_rows} rows lie in a sampling interval of "
-            f"{1 / about.fs_icp_hz:.6g} s that another row has; these times are too uneven: "
+            f"{1 / about.first.fs_hz:.6g} s that another row has; these times are too uneven: "
             "resample to a regular interval, or split the file where the interval changes",
         )

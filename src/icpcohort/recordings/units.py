@@ -1,55 +1,98 @@
-"""Units of pressure: what a file may be written in, and its factor to mmHg."""
+"""Units: what a file may be written in, and how a reading becomes one in the declared unit."""
 
 import difflib
+from typing import NamedTuple
 
 PA_PER_MMHG = 133.322387415  # conventional: 13 595.1 kg/m3 x 9.80665 m/s2 x 1 mm
 PA_PER_CMH2O = 98.0665  # conventional: 1000 kg/m3 x 9.80665 m/s2 x 1 cm
 
-_PA_PER_UNIT = {
-    "mmHg": PA_PER_MMHG,
-    "mm[Hg]": PA_PER_MMHG,
-    "kPa": 1000.0,
-    "cmH2O": PA_PER_CMH2O,
-    "cm[H2O]": PA_PER_CMH2O,
-    "Pa": 1.0,
+# By kind: how a file may write a unit, its size in a unit common to its kind, and its zero.
+_KINDS: dict[str, dict[str, tuple[float, float]]] = {
+    "pressure": {
+        "mmHg": (PA_PER_MMHG, 0.0),
+        "mm[Hg]": (PA_PER_MMHG, 0.0),
+        "kPa": (1000.0, 0.0),
+        "cmH2O": (PA_PER_CMH2O, 0.0),
+        "cm[H2O]": (PA_PER_CMH2O, 0.0),
+        "Pa": (1.0, 0.0),
+    },
+    "temperature": {
+        "degC": (1.0, 273.15),
+        "Cel": (1.0, 273.15),
+        "\u00b0C": (1.0, 273.15),
+        "degF": (5 / 9, 273.15 - 160 / 9),
+        "[degF]": (5 / 9, 273.15 - 160 / 9),
+        "\u00b0F": (5 / 9, 273.15 - 160 / 9),
+        "K": (1.0, 0.0),
+    },
+    "share": {"%": (0.01, 0.0), "fraction": (1.0, 0.0), "1": (1.0, 0.0)},
+    "rate": {
+        "/min": (1 / 60, 0.0),
+        "1/min": (1 / 60, 0.0),
+        "bpm": (1 / 60, 0.0),
+        "/s": (1.0, 0.0),
+        "1/s": (1.0, 0.0),
+        "Hz": (1.0, 0.0),
+    },
+    "velocity": {"cm/s": (0.01, 0.0), "m/s": (1.0, 0.0), "mm/s": (0.001, 0.0)},
+    "flow": {"L/min": (1.0, 0.0), "mL/min": (0.001, 0.0), "mL/s": (0.06, 0.0)},
+    "blood flow in tissue": {
+        "mL/100g/min": (1.0, 0.0),
+        "mL/(100.g.min)": (1.0, 0.0),
+        "mL/g/min": (100.0, 0.0),
+    },
 }
 
 
 class UnknownUnit(ValueError):  # noqa: N818 (named as the fault is called in the tables)
-    """A unit of pressure that the project does not know."""
+    """A unit that the project does not know, or not for this signal."""
+
+
+class Conversion(NamedTuple):
+    """A reading in the declared unit is the one in the file times `factor`, plus `offset`."""
+
+    factor: float
+    offset: float
 
 
 def _folded(unit: str) -> str:
     return "".join(unit.split()).casefold()
 
 
-_PA_PER_FOLDED_UNIT = {_folded(unit): pa for unit, pa in _PA_PER_UNIT.items()}
+def names_like(unit: str) -> tuple[str, ...]:
+    """Return the units, as people write them, of the kind that `unit` is of."""
+    units = next((units for units in _KINDS.values() if unit in units), {})
+    return tuple(name for name in units if "[" not in name)
 
 
-def to_mmhg_factor(unit: str) -> float:
-    """Return the number of mmHg in one `unit`.
+def conversion(unit: str, *, to: str) -> Conversion:
+    """Return how a reading in `unit` becomes one in the unit `to`.
 
     Parameters
     ----------
     unit : str
-        mmHg, kPa, cmH2O or Pa, or the codes mm[Hg] and cm[H2O]; case and spaces do not count.
+        As a file writes it; case and spaces do not count.
+    to : str
+        A declared unit, one of `contracts.declared_signals.UNITS`.
 
     Raises
     ------
     UnknownUnit
-        Naming the nearest unit and all that are known.
+        Naming the nearest unit and all that are known for what `to` measures.
 
     Source: UCUM for the codes; conventional millimetre of mercury 133.322 387 415 Pa and
     conventional centimetre of water 98.0665 Pa (NIST SP 811 rounds the former to 133.3224,
-    UCUM to 133.322: 3 parts in a million).
+    UCUM to 133.322: 3 parts in a million); zero of the Celsius scale 273.15 K, and
+    K = (degF + 459.67) / 1.8 (NIST SP 811, appendix B).
     """
-    pa = _PA_PER_FOLDED_UNIT.get(_folded(unit))
-    if pa is None:
-        near = difflib.get_close_matches(_folded(unit), list(_PA_PER_FOLDED_UNIT), n=1)
-        known = {_folded(name): name for name in _PA_PER_UNIT}
-        hint = f"did you mean {known[near[0]]!r}? " if near else ""
+    kind, units = next((kind, units) for kind, units in _KINDS.items() if to in units)
+    by_folded = {_folded(name): name for name in units}
+    name = by_folded.get(_folded(unit))
+    if name is None:
+        near = difflib.get_close_matches(_folded(unit), list(by_folded), n=1)
+        hint = f"did you mean {by_folded[near[0]]!r}? " if near else ""
         raise UnknownUnit(
-            f"{unit!r} is not a known unit of pressure; {hint}"
-            f"write one of {', '.join(_PA_PER_UNIT)}"
+            f"{unit!r} is not a known unit of {kind}; {hint}write one of {', '.join(units)}"
         )
-    return pa / PA_PER_MMHG
+    (size, zero), (size_to, zero_to) = units[name], units[to]
+    return Conversion(size / size_to, (zero - zero_to) / size_to)

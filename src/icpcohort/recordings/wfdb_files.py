@@ -1,22 +1,22 @@
-"""WFDB records: segment by segment and block by block, to pressures.
+"""WFDB records: segment by segment and block by block, to readings.
 
 Source: header(5) of the WFDB Applications Guide.
 """
 
-import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from icpcohort.recordings import wfdb_samples
-from icpcohort.recordings.channels import Channel, Wanted, choose_both, mmhg_factor, unit_of
+from icpcohort.recordings.channels import Channel, Wanted, choose_all, conversion, unit_of
 from icpcohort.recordings.chunks import (
     MAX_BLOCK_BYTES,
     Chunk,
     Description,
     RecordingError,
     Samples,
+    Source,
     check_size,
     samples_in,
     tier_of,
@@ -26,30 +26,26 @@ from icpcohort.recordings.wfdb_headers import NO_FILE, Record, Segment, Signal, 
 from icpcohort.recordings.wfdb_samples import INVALID_CODE
 
 
-def describe(path: Path, *, icp: Wanted, abp: Wanted) -> Description:
+def describe(path: Path, *, wanted: Sequence[Wanted]) -> Description:
     """Describe a record from its headers and the sizes of its signal files."""
     record = read_record(path)
     names = [Channel(s.name, s.name, s.unit) for s in record.signals]
-    chosen = choose_both(names, icp, abp, where=path.name)
-    units, fs_hz = {}, {}
-    for wanted in (icp, abp):
-        if wanted.role in chosen:
-            used = _used(record, chosen[wanted.role].name, where=path.name)
-            units[wanted.role] = _check_calibration(used, wanted)
-            fs_hz[wanted.role] = record.fs_hz * used[0][1].samples_per_frame
-            n_samples = record.n_frames * used[0][1].samples_per_frame
-            check_size(path.name, fs_hz=fs_hz[wanted.role], n_samples=n_samples)
-    _check_files(record, [channel.name for channel in chosen.values()])
+    chosen = choose_all(names, wanted, where=path.name)
+    sources = {}
+    for one in (one for one in wanted if one.signal in chosen):
+        name = chosen[one.signal].name
+        used = _used(record, name, where=path.name)
+        unit = _check_calibration(used, one)
+        per_frame = used[0][1].samples_per_frame
+        source = Source(name, unit, record.fs_hz * per_frame, one.to_unit)
+        check_size(path.name, fs_hz=source.fs_hz, n_samples=record.n_frames * per_frame)
+        sources[one.signal] = source
+    _check_files(record, [source.channel for source in sources.values()])
     return Description(
         format="wfdb",
-        tier=tier_of(fs_hz["icp"]),
-        fs_icp_hz=fs_hz["icp"],
-        fs_abp_hz=fs_hz.get("abp"),
+        tier=tier_of(sources[wanted[0].signal].fs_hz),
         duration_s=record.n_frames / record.fs_hz,
-        icp_channel=chosen["icp"].name,
-        abp_channel=chosen["abp"].name if "abp" in chosen else None,
-        icp_unit=units["icp"],
-        abp_unit=units.get("abp"),
+        signals=sources,
     )
 
 
@@ -126,38 +122,36 @@ def _check_file(segment: Segment, signals: list[Signal]) -> None:
 
 
 def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Chunk]:
-    """Yield the samples of a record; null segments, and those without both signals, are gaps.
+    """Yield the samples of a record; null segments, and those without any signal, are gaps.
 
-    In a segment that has one of the two, the other is NaN throughout.
+    In a segment that has some of the signals, the others are NaN throughout.
     """
     record = read_record(path)
-    names = {"icp": description.icp_channel, "abp": description.abp_channel}
-    units = {"icp": description.icp_unit, "abp": description.abp_unit or ""}
-    rates = {"icp": description.fs_icp_hz, "abp": description.fs_abp_hz or math.nan}
-    fs_hz = {role: rates[role] for role, name in names.items() if name is not None}
-    per_frame = {role: round(fs_hz[role] / record.fs_hz) for role in fs_hz}
-    _check_files(record, [name for name in names.values() if name is not None])
+    sources = description.signals
+    fs_hz = {signal: source.fs_hz for signal, source in sources.items()}
+    per_frame = {signal: round(rate_hz / record.fs_hz) for signal, rate_hz in fs_hz.items()}
+    _check_files(record, [source.channel for source in sources.values()])
     for segment in record.segments:
-        signals = {role: segment.signal(names[role]) for role in fs_hz}
+        there = {name: segment.signal(source.channel) for name, source in sources.items()}
         streams = {
-            role: _Stream(segment, signal, unit=units[role])
-            for role, signal in signals.items()
+            name: _Stream(segment, signal, source=sources[name])
+            for name, signal in there.items()
             if signal is not None
         }
         for first, n_frames, samples in _blocks(
             segment, streams, chunk_s=chunk_s, n_per_frame=sum(per_frame.values())
         ):
-            for role in fs_hz.keys() - samples.keys():
-                samples[role] = np.full(n_frames * per_frame[role], np.nan)
-            limits = {r: s.limits_mmhg for r, s in streams.items() if s.limits_mmhg}
+            for name in fs_hz.keys() - samples.keys():
+                samples[name] = np.full(n_frames * per_frame[name], np.nan)
+            limits = {name: s.limits for name, s in streams.items() if s.limits}
             start_s = (segment.start_frame + first) / record.fs_hz
-            yield Chunk(start_s, {role: samples[role] for role in fs_hz}, fs_hz, limits)
+            yield Chunk(start_s, {name: samples[name] for name in fs_hz}, fs_hz, limits)
 
 
 def _blocks(
     segment: Segment, streams: "dict[str, _Stream]", *, chunk_s: float, n_per_frame: int
 ) -> Iterator[tuple[int, int, dict[str, Samples]]]:
-    """Yield first frame and number of frames of each block, and the pressures in it.
+    """Yield first frame and number of frames of each block, and the readings in it.
 
     Raises
     ------
@@ -199,7 +193,7 @@ def _frames(segment: Segment, file: str, *, first: int, stop: int) -> Integers:
 class _Stream:
     """One signal of a segment, block by block, with what a block leaves for the next one."""
 
-    def __init__(self, segment: Segment, signal: Signal, *, unit: str) -> None:
+    def __init__(self, segment: Segment, signal: Signal, *, source: Source) -> None:
         if signal.gain is None:
             raise RecordingError("no_gain", f"{signal.name}: no gain; write it in the header")
         in_file = segment.in_file(signal.file)
@@ -208,13 +202,15 @@ class _Stream:
         self._where = segment.path.name
         self._column = sum(s.samples_per_frame for s in before)
         self._gain = signal.gain
-        self._factor = mmhg_factor(signal.unit or unit, where=signal.name)
+        self._factor, self._offset = conversion(
+            signal.unit or source.unit, to=source.to_unit, where=signal.name
+        )
         self._last = signal.initial
         self._sum = 0
         self._range = _adc_range(signal) or _format_range(signal)
 
     def take(self, frames: Integers, *, n_frames: int) -> Samples:
-        """Return the pressures of the next `n_frames`; skew needs the frames beyond them."""
+        """Return the readings of the next `n_frames`; skew needs the frames beyond them."""
         n_each = self.signal.samples_per_frame
         values = frames[:, self._column : self._column + n_each].reshape(-1)
         n = n_frames * n_each
@@ -227,7 +223,7 @@ class _Stream:
         digital[: kept.size] = kept
         if kept.size:
             self._look_at_extremes(kept, digital)
-        return self._to_mmhg(digital)
+        return self._converted(digital)
 
     def _look_at_extremes(self, kept: Integers, digital: Samples) -> None:
         """Set invalid samples to NaN; disbelieve a stated resolution that a sample exceeds."""
@@ -242,19 +238,21 @@ class _Stream:
             self._doubt_range(digital)
 
     @property
-    def limits_mmhg(self) -> tuple[float, float] | None:
-        """Return the lowest and highest pressure that the signal can express, if any."""
+    def limits(self) -> tuple[float, float] | None:
+        """Return the lowest and highest reading that the signal can express, if any."""
         if self._range is None:
             return None
-        low, high = sorted(self._to_mmhg(np.array(self._range, np.float64)).tolist())
+        low, high = sorted(self._converted(np.array(self._range, np.float64)).tolist())
         return low, high
 
-    def _to_mmhg(self, digital: Samples) -> Samples:
+    def _converted(self, digital: Samples) -> Samples:
         """Source: header(5), physical = (digital - baseline) / gain."""
-        mmhg = digital - self.signal.baseline
-        mmhg /= self._gain
-        mmhg *= self._factor
-        return mmhg
+        readings = digital - self.signal.baseline
+        readings /= self._gain
+        readings *= self._factor
+        if self._offset:
+            readings += self._offset
+        return readings
 
     def _doubt_range(self, digital: Samples) -> None:
         """Disbelieve a stated resolution that a sample exceeds."""

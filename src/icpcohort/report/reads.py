@@ -10,11 +10,11 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, store
+from icpcohort.contracts import Column, Table, store
 
 TABLES: dict[str, Table] = {
-    "patients": contracts.PATIENTS,
-    "recordings": contracts.RECORDINGS,
+    "patients": contracts.patients({}),
+    "recordings": contracts.recordings({}),
     "excluded": contracts.EXCLUDED,
     "quality": contracts.QUALITY,
     "masked": contracts.MASKED,
@@ -26,8 +26,8 @@ TABLES: dict[str, Table] = {
     "intensity": contracts.INTENSITY,
     "intensity_map": contracts.INTENSITY_MAP,
     "transition": contracts.TRANSITION,
-    "summary": contracts.summary({}),  # with the columns of the settings
-    "outcomes": contracts.OUTCOMES,
+    "summary": contracts.summary({}),
+    "outcomes": contracts.outcomes({}),
     "flow": contracts.FLOW,
     "dropped": contracts.DROPPED,
     "table1": contracts.TABLE_ONE,
@@ -40,10 +40,17 @@ TABLES: dict[str, Table] = {
     "specification_options": contracts.SPECIFICATION_OPTIONS,
     "specification_choices": contracts.SPECIFICATION_CHOICES,
     "specification_summary": contracts.SPECIFICATION_SUMMARY,
-    "analysis": contracts.analysis({}),  # and the burden columns of the settings
+    "analysis": contracts.analysis({}),
     "curves": contracts.CURVES,
 }
-OF_DECLARED = {"analysis": contracts.analysis, "summary": contracts.summary}
+# Those that have, beside their columns in TABLES, columns that a study declares.
+DECLARED = {
+    "patients": contracts.patients,
+    "recordings": contracts.recordings,
+    "summary": contracts.summary,
+    "outcomes": contracts.outcomes,
+    "analysis": contracts.analysis,
+}
 OF_MODELS: dict[str, Table] = {
     "estimates": contracts.ESTIMATES,
     "diagnostics": contracts.DIAGNOSTICS,
@@ -52,6 +59,7 @@ OF_MODELS: dict[str, Table] = {
     "risks": contracts.RISKS,
     "curve": contracts.EXPOSURE_CURVE,
     "performance": contracts.PERFORMANCE,
+    "incidence": contracts.CUMULATIVE_INCIDENCE,
     "dropped": contracts.MODEL_DROPPED,
 }
 
@@ -90,10 +98,14 @@ SHARE = Selection(
 
 
 class Read(NamedTuple):
-    """The tables that were read, by name; those of models by name and model."""
+    """The tables that were read, by name; those of models by name and model.
+
+    `columns` are those of the analysis table, by which covariates and outcomes have words.
+    """
 
     tables: dict[str, pl.DataFrame]
     of_models: dict[str, dict[str, pl.DataFrame]]
+    columns: dict[str, Column]
 
 
 def files(
@@ -127,6 +139,11 @@ def each(named: str | list[str]) -> list[str]:
     return [named] if isinstance(named, str) else named
 
 
+def contract_of(name: str, declared: Mapping[str, Any]) -> Table:
+    """Return the contract of a table of `TABLES`, with what a study declares."""
+    return DECLARED[name](declared) if name in DECLARED else TABLES[name]
+
+
 def read(
     named: Mapping[str, Any], selection: Selection, *, declared: Mapping[str, Any]
 ) -> Read:
@@ -151,11 +168,11 @@ def read(
     """
     tables = {}
     for name in selection.tables:
-        contract = OF_DECLARED[name](declared) if name in OF_DECLARED else TABLES[name]
+        contract = contract_of(name, declared)
         reader = store.read_patients if "<patient>" in contract.path else store.read
         tables[name] = reader(named[name], contract)
     of_models = {
         name: store.read_named(named[f"model_{name}"], OF_MODELS[name])
         for name in selection.of_models
     }
-    return Read(tables, of_models)
+    return Read(tables, of_models, contracts.analysis(declared).columns)

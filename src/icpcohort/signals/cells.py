@@ -29,21 +29,21 @@ class Stretch:
     """
 
     t_s: dict[str, float]
-    samples_mmhg: dict[str, Reals]
+    samples: dict[str, Reals]
     at_limit: dict[str, Flags]
     fs_hz: dict[str, float]
 
     def end_s(self, name: str) -> float:
         """Return the end of a signal's last sample."""
-        return self.t_s[name] + self.samples_mmhg[name].size / self.fs_hz[name]
+        return self.t_s[name] + self.samples[name].size / self.fs_hz[name]
 
 
 @dataclass(frozen=True)
 class Cells:
     """One signal in cells of `width_s`: at most one second of a waveform, or one number.
 
-    `n` counts the samples a cell holds, `n_valid` those with a reading; `mean_mmhg`,
-    `low_mmhg` and `high_mmhg` are over these and NaN where there are none. `pulse_mmhg` is
+    `n` counts the samples a cell holds, `n_valid` those with a reading; `mean`,
+    `low` and `high` are over these and NaN where there are none. `pulse` is
     the span of a waveform's 0.1-s means, NaN for numbers. `n_beats` and `n_abnormal` count
     the heart beats that touch a cell; `beats` fills them.
     """
@@ -52,10 +52,10 @@ class Cells:
     t_s: Reals
     n: Counts
     n_valid: Counts
-    mean_mmhg: Reals
-    low_mmhg: Reals
-    high_mmhg: Reals
-    pulse_mmhg: Reals
+    mean: Reals
+    low: Reals
+    high: Reals
+    pulse: Reals
     at_limit: Flags
     n_beats: Counts
     n_abnormal: Counts
@@ -91,8 +91,8 @@ def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterato
     """
     held: Stretch | None = None
     for chunk in chunks:
-        t_s = dict.fromkeys(chunk.samples_mmhg, start_s + chunk.start_s)
-        new = Stretch(t_s, chunk.samples_mmhg, _at_limit(chunk), chunk.fs_hz)
+        t_s = dict.fromkeys(chunk.samples, start_s + chunk.start_s)
+        new = Stretch(t_s, chunk.samples, _at_limit(chunk), chunk.fs_hz)
         if held is not None and not _follows(held, new):
             yield held
             held = None
@@ -102,7 +102,7 @@ def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterato
         if whole_s > max(held.t_s.values()):
             ready, held = _cut(held, whole_s)
             yield ready
-    if held is not None and any(samples.size for samples in held.samples_mmhg.values()):
+    if held is not None and any(samples.size for samples in held.samples.values()):
         yield held
 
 
@@ -116,10 +116,10 @@ def _follows(held: Stretch, new: Stretch) -> bool:
 def _at_limit(chunk: Chunk) -> dict[str, Flags]:
     """Flag samples at an end of the chunk's own limits, which another chunk may not share."""
     flags = {}
-    for name, samples in chunk.samples_mmhg.items():
+    for name, samples in chunk.samples.items():
         flags[name] = np.zeros(samples.size, np.bool_)
-        if name in chunk.limits_mmhg and samples.size:
-            low, high = chunk.limits_mmhg[name]
+        if name in chunk.limits and samples.size:
+            low, high = chunk.limits[name]
             near = LIMIT_TOLERANCE_FRACTION * (high - low)
             low, high = low + near, high - near
             if np.fmin.reduce(samples) <= low or np.fmax.reduce(samples) >= high:
@@ -128,10 +128,10 @@ def _at_limit(chunk: Chunk) -> dict[str, Flags]:
 
 
 def _append(held: Stretch, new: Stretch) -> Stretch:
-    names = held.samples_mmhg
+    names = held.samples
     return Stretch(
         held.t_s,
-        {n: _joined(held.samples_mmhg[n], new.samples_mmhg[n]) for n in names},
+        {n: _joined(held.samples[n], new.samples[n]) for n in names},
         {n: _joined(held.at_limit[n], new.at_limit[n]) for n in names},
         held.fs_hz,
     )
@@ -146,7 +146,7 @@ def _cut(stretch: Stretch, at_s: float) -> tuple[Stretch, Stretch]:
     fs_hz = stretch.fs_hz
     n = {
         name: min(samples.size, first_at(stretch.t_s[name], fs_hz[name], at_s))
-        for name, samples in stretch.samples_mmhg.items()
+        for name, samples in stretch.samples.items()
     }
     rest_t_s = {name: stretch.t_s[name] + n[name] / fs_hz[name] for name in n}
     parts = []
@@ -154,7 +154,7 @@ def _cut(stretch: Stretch, at_s: float) -> tuple[Stretch, Stretch]:
         (stretch.t_s, {name: slice(None, n[name]) for name in n}),
         (rest_t_s, {name: slice(n[name], None) for name in n}),
     ):
-        samples = {name: stretch.samples_mmhg[name][rows[name]] for name in n}
+        samples = {name: stretch.samples[name][rows[name]] for name in n}
         at_limit = {name: stretch.at_limit[name][rows[name]] for name in n}
         parts.append(Stretch(t_s, samples, at_limit, fs_hz))
     return parts[0], parts[1]
@@ -165,36 +165,34 @@ def first_at(t_s: float, fs_hz: float, at_s: float) -> int:
     return max(0, int(np.ceil((at_s - t_s - TIME_TOLERANCE_S) * fs_hz)))
 
 
-def reduce(
-    samples_mmhg: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None = None
-) -> Cells:
+def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None = None) -> Cells:
     """Reduce samples to cells: one for each second, or one for each slower sample.
 
     Parameters
     ----------
-    samples_mmhg : (n,) mmHg
+    samples : (n,) in the unit of the signal
         NaN where there is no reading.
     t_s : float, s
         Time of the first sample; seconds begin at whole numbers of this clock.
     at_limit : (n,) bool
         Samples at an end of what their file can express; None where nothing is known.
     """
-    limited = np.zeros(samples_mmhg.size, np.bool_) if at_limit is None else at_limit
+    limited = np.zeros(samples.size, np.bool_) if at_limit is None else at_limit
     if fs_hz <= 1:
-        return _cells_of_numbers(samples_mmhg, limited, t_s=t_s, fs_hz=fs_hz)
+        return _cells_of_numbers(samples, limited, t_s=t_s, fs_hz=fs_hz)
     per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
-    second, starts, n_bin = _bins(samples_mmhg.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
+    second, starts, n_bin = _bins(samples.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
     firsts = np.flatnonzero(np.append(True, np.diff(second)))  # the first bin of each second
     n = np.add.reduceat(n_bin, firsts)
-    valid = np.isfinite(samples_mmhg)
+    valid = np.isfinite(samples)
     if valid.all():
-        held, least, most = samples_mmhg, samples_mmhg, samples_mmhg
+        held, least, most = samples, samples, samples
     else:
         n_bin = np.add.reduceat(valid, starts, dtype=np.int64)
-        held = np.where(valid, samples_mmhg, 0.0)
-        least = np.where(valid, samples_mmhg, np.inf)
-        most = np.where(valid, samples_mmhg, -np.inf)
+        held = np.where(valid, samples, 0.0)
+        least = np.where(valid, samples, np.inf)
+        most = np.where(valid, samples, -np.inf)
     total = np.add.reduceat(held, starts)
     n_valid, begins = np.add.reduceat(n_bin, firsts), starts[firsts]
     some, zeros = n_valid > 0, np.zeros(firsts.size, np.int64)
@@ -203,10 +201,10 @@ def reduce(
         t_s=first_s + second[firsts],
         n=n,
         n_valid=n_valid,
-        mean_mmhg=nan_divide.divide(np.add.reduceat(total, firsts), n_valid, where=some),
-        low_mmhg=np.where(some, np.minimum.reduceat(least, begins), np.nan),
-        high_mmhg=np.where(some, np.maximum.reduceat(most, begins), np.nan),
-        pulse_mmhg=_span_of_means(total, n_bin, firsts, per_s=per_s),
+        mean=nan_divide.divide(np.add.reduceat(total, firsts), n_valid, where=some),
+        low=np.where(some, np.minimum.reduceat(least, begins), np.nan),
+        high=np.where(some, np.maximum.reduceat(most, begins), np.nan),
+        pulse=_span_of_means(total, n_bin, firsts, per_s=per_s),
         at_limit=np.logical_or.reduceat(limited, begins) if limited.any() else zeros > 0,
         n_beats=zeros,
         n_abnormal=zeros,
@@ -236,19 +234,17 @@ def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -
     return np.asarray(np.fmax.reduceat(means, firsts) - np.fmin.reduceat(means, firsts))
 
 
-def _cells_of_numbers(
-    samples_mmhg: Reals, at_limit: Flags, *, t_s: float, fs_hz: float
-) -> Cells:
-    zeros = np.zeros(samples_mmhg.size, np.int64)
+def _cells_of_numbers(samples: Reals, at_limit: Flags, *, t_s: float, fs_hz: float) -> Cells:
+    zeros = np.zeros(samples.size, np.int64)
     return Cells(
         width_s=1 / fs_hz,
-        t_s=t_s + np.arange(samples_mmhg.size) / fs_hz,
-        n=np.ones(samples_mmhg.size, np.int64),
-        n_valid=np.isfinite(samples_mmhg).astype(np.int64),
-        mean_mmhg=samples_mmhg,
-        low_mmhg=samples_mmhg,
-        high_mmhg=samples_mmhg,
-        pulse_mmhg=np.full(samples_mmhg.size, np.nan),
+        t_s=t_s + np.arange(samples.size) / fs_hz,
+        n=np.ones(samples.size, np.int64),
+        n_valid=np.isfinite(samples).astype(np.int64),
+        mean=samples,
+        low=samples,
+        high=samples,
+        pulse=np.full(samples.size, np.nan),
         at_limit=at_limit,
         n_beats=zeros,
         n_abnormal=zeros,
@@ -258,16 +254,16 @@ def _cells_of_numbers(
 def movement(cells: Cells) -> Reals:
     """Return how much the signal moves in each cell, its slow drift taken off.
 
-    Waveforms: `pulse_mmhg` less the drift in a second, which is half the difference between
+    Waveforms: `pulse` less the drift in a second, which is half the difference between
     the means of the seconds around. Numbers: the smaller of the changes from the number
     before and to the number after. NaN without a reading.
 
     Source: common practice, no source.
     """
-    mean = cells.mean_mmhg
+    mean = cells.mean
     around = np.concatenate([[np.nan], mean, [np.nan]])
-    if np.isnan(cells.pulse_mmhg).all():
+    if np.isnan(cells.pulse).all():
         before, after = np.abs(np.diff(around))[:-1], np.abs(np.diff(around))[1:]
         return np.where(np.isnan(mean), np.nan, np.fmin(before, after))
     drift = np.nan_to_num(np.abs(around[2:] - around[:-2]) / 2)
-    return np.asarray(np.maximum(cells.pulse_mmhg - drift, 0.0))
+    return np.asarray(np.maximum(cells.pulse - drift, 0.0))

@@ -7,10 +7,12 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts, recordings
-from icpcohort.contracts import store
+from icpcohort.contracts import declared_signals, store
 from icpcohort.recordings import examine
 from icpcohort.signals import (
+    differences,
     intervals,
+    masking,
     overlaps,
     pulse_blocks,
     quality,
@@ -31,15 +33,17 @@ class Sections(NamedTuple):
     rules: Sequence[Rule]
     trends: trend_settings.Settings
     levels: transducer_level.Settings
+    declared: Mapping[str, Any]  # `signals` and `derived_signals`
 
 
 def sections_of(settings: Mapping[str, Any]) -> Sections:
-    """Return the sections from the settings: `recordings`, `cleaning`, `trends`, `levels`."""
+    """Return the sections from the settings, by their names, with the declared signals."""
     return Sections(
         examine.Settings(**settings["recordings"]),
         rules.from_blocks(settings["cleaning"]["rules"]),
         trend_settings.Settings(**settings["trends"]),
         transducer_level.Settings(**settings["levels"]),
+        {name: settings[name] for name in ("signals", "derived_signals")},
     )
 
 
@@ -92,13 +96,14 @@ def ingest_patient(
 
     Parameters
     ----------
-    rows : rows of contracts.RECORDING_LIST of this patient
+    rows : rows of contracts.recording_list of this patient
     events, monitors : rows of contracts.EVENTS and contracts.MONITORS of this patient
     level : abp_level, bed_angle_deg, heart_to_tragus_cm of this patient
     sections : Sections
     """
-    reading, trend = sections.recordings, sections.trends
-    opened, refused = _open(rows, folder=folder, opening=reading)
+    reading, trend, declared = sections.recordings, sections.trends, sections.declared
+    signals = declared_signals.recorded(declared)
+    opened, refused = _open(rows, folder=folder, signals=signals, opening=reading)
     noted = intervals.collect(
         events=events,
         monitors=monitors,
@@ -119,13 +124,14 @@ def ingest_patient(
                         one.about,
                         time_column=reading.time_column,
                         clock_zone=one.row["clock_zone"],
-                        chunk_s=reading.chunk_samples / one.about.fs_icp_hz,
+                        chunk_s=reading.chunk_samples / one.about.first.fs_hz,
                     ),
                     start_s=one.row["start_s"],
                     duration_s=one.about.duration_s,
                     rules=sections.rules,
                     events=noted.to_dicts(),
                     settings=trend,
+                    declared=declared,
                 )
                 about = _usable(one, folder=folder, meanings=reading.annotation_meanings)
         except recordings.RecordingError as error:
@@ -134,7 +140,9 @@ def ingest_patient(
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
             described.append(about)
     unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
-    joined = overlaps.combine([part for _, part in used], block_s=trend.block_s)
+    joined = overlaps.combine(
+        [part for _, part in used], block_s=trend.block_s, declared=declared
+    )
     excluded = [
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
         *(
@@ -151,19 +159,12 @@ def ingest_patient(
         excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
     spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
     return Ingested(
-        _table([*described, *unusable], contracts.RECORDINGS),
+        _table([*described, *unusable], contracts.recordings(declared)),
         _table(excluded, contracts.EXCLUDED),
         noted,
-        transducer_level.apply(
-            joined.trends, patient=level, events=events, settings=sections.levels
-        ),
-        trends.merge_spans(pl.concat(spans)),
-        pulse_blocks.findings(
-            joined.trends,
-            patient_id=patient_id,
-            block_s=trend.block_s,
-            tolerance_hz=trend.pulse_tolerance_hz,
-        ),
+        _levelled(joined.trends, level=level, events=events, sections=sections),
+        masking.merge_spans(pl.concat(spans)),
+        _pulse_findings(joined.trends, patient_id, sections=sections),
         quality.account(
             patient_id,
             joined,
@@ -172,8 +173,37 @@ def ingest_patient(
     )
 
 
+def _levelled(
+    recorded: pl.DataFrame, *, level: Row, events: Sequence[Row], sections: Sections
+) -> pl.DataFrame:
+    """Return contracts.trends: ABP brought to its level, where declared, and differences."""
+    declared, levelled = sections.declared, recorded
+    if declared_signals.ABP in declared_signals.recorded(declared):
+        levelled = transducer_level.apply(
+            recorded, patient=level, events=events, settings=sections.levels
+        )
+    return differences.add(levelled, declared=declared)
+
+
+def _pulse_findings(
+    recorded: pl.DataFrame, patient_id: str, *, sections: Sections
+) -> pl.DataFrame:
+    if declared_signals.ICP not in declared_signals.recorded(sections.declared):
+        return store.empty(contracts.PULSE_FINDINGS)
+    return pulse_blocks.findings(
+        recorded,
+        patient_id=patient_id,
+        block_s=sections.trends.block_s,
+        tolerance_hz=sections.trends.pulse_tolerance_hz,
+    )
+
+
 def _open(
-    rows: Sequence[Row], *, folder: Path, opening: examine.Opening
+    rows: Sequence[Row],
+    *,
+    folder: Path,
+    signals: Mapping[str, Mapping[str, Any]],
+    opening: examine.Opening,
 ) -> tuple[list[_Opened], list[_Refused]]:
     """Examine each listed recording, its annotations included, before any sample is read.
 
@@ -182,7 +212,8 @@ def _open(
     opened, refused = [], []
     for row in rows:
         try:
-            opened.append(_Opened(row, examine.examine(row, folder=folder, opening=opening)))
+            listed = examine.examine(row, folder=folder, signals=signals, opening=opening)
+            opened.append(_Opened(row, listed))
         except recordings.RecordingError as error:
             refused.append(_Refused(row, error))
     return opened, refused
@@ -200,14 +231,9 @@ def _usable(
         "path": row["path"],
         "format": about.format,
         "tier": about.tier,
-        "fs_icp_hz": about.fs_icp_hz,
-        "fs_abp_hz": about.fs_abp_hz,
         "start_s": row["start_s"],
         "end_s": one.end_s,
-        "icp_channel": about.icp_channel,
-        "abp_channel": about.abp_channel,
-        "icp_unit": about.icp_unit,
-        "abp_unit": about.abp_unit,
+        **_of_signals(about),
         "n_annotations": len(one.listed.annotations),
         "n_annotations_used": intervals.count_meant(
             one.listed.annotations, annotation_meanings=meanings
@@ -217,6 +243,19 @@ def _usable(
         "sha256": recordings.fingerprint(files),
         "status": "used",
         "reason": None,
+    }
+
+
+def _of_signals(about: recordings.Description) -> dict[str, Any]:
+    """Return rate, channel and unit of each signal that a recording has."""
+    return {
+        name: value
+        for signal, source in about.signals.items()
+        for name, value in (
+            (f"fs_{signal}_hz", source.fs_hz),
+            (f"{signal}_channel", source.channel),
+            (f"{signal}_unit", source.unit),
+        )
     }
 
 

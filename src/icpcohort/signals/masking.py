@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.signals.cells import Cells, join
+from icpcohort import contracts
+from icpcohort.signals.cells import TIME_TOLERANCE_S, Cells, join
 from icpcohort.signals.rules import Events, Rule
 
 VALID = -1
@@ -96,6 +98,20 @@ class Masker:
             flags = self._rules[index].flags(seen, self._events)
             code[flags[self._n_done - first : n_ready - first]] = index
         return Masked(held.part(slice(self._n_done, n_ready)), code)
+
+
+def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
+    """Merge spans of one signal and reason that touch or overlap, as do those of two pieces."""
+    begins = pl.col("start_s") > (
+        pl.col("end_s").cum_max().shift(1).over("signal", "reason") + TIME_TOLERANCE_S
+    ).fill_null(-np.inf)
+    return (
+        spans.sort("signal", "reason", "start_s")
+        .with_columns(run=begins.cum_sum().over("signal", "reason"))
+        .group_by("signal", "reason", "run", maintain_order=True)
+        .agg(pl.col("start_s").min(), pl.col("end_s").max())
+        .select(list(contracts.ARTEFACTS.columns))
+    )
 
 
 def _touches(held: Cells, piece: Cells) -> bool:

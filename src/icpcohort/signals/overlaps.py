@@ -1,26 +1,31 @@
 """Overlaps: the recordings of one patient on one clock, each second counted once."""
 
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.contracts import store
+from icpcohort import contracts
+from icpcohort.contracts import declared_signals, store
 from icpcohort.signals import pulse_blocks, time_accounting
 from icpcohort.signals.cells import TIME_TOLERANCE_S
-from icpcohort.signals.trends import RECORDED, Summary, as_table, at_times
+from icpcohort.signals.trends import Summary, as_table, at_times, recorded
 
 Reals = NDArray[np.float64]
 
-OF_SIGNAL = {
-    "icp": (
-        *("icp_mmhg", "icp_valid_fraction", "icp_interval_s"),
-        *pulse_blocks.COLUMNS,
-    ),
-    "abp": ("abp_mmhg", "abp_valid_fraction", "abp_interval_s"),
-}
+
+def _columns_of(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return the columns of the trends that are of each signal."""
+    series = declared_signals.series(declared)
+    of_each: dict[str, tuple[str, ...]] = {
+        name: (series[name].column, f"{name}_valid_fraction", f"{name}_interval_s")
+        for name in declared_signals.recorded(declared)
+    }
+    if declared_signals.ICP in of_each:
+        of_each[declared_signals.ICP] += pulse_blocks.COLUMNS
+    return of_each
 
 
 class Part(NamedTuple):
@@ -32,7 +37,7 @@ class Part(NamedTuple):
 
 
 class Combined(NamedTuple):
-    """All recordings of a patient: contracts TRENDS, seconds by signal, and what was unused.
+    """All recordings of a patient: `trends.recorded`, seconds by signal, what was unused.
 
     `seconds` and `masked` are as in `trends.Summary`, each second once. `unused` has part,
     signal and n_blocks: blocks with readings that another part gave.
@@ -44,7 +49,7 @@ class Combined(NamedTuple):
     unused: pl.DataFrame
 
 
-def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
+def combine(parts: Sequence[Part], *, block_s: float, declared: Mapping[str, Any]) -> Combined:
     """Put the recordings of one patient on one clock.
 
     Where several recordings cover the same block, a signal is taken from the one that has
@@ -56,22 +61,26 @@ def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
     A gap is a stretch of 10 s or more that was recorded and has no reading in any recording.
     """
     if len(parts) < 2:
-        return _alone(parts[0].summary) if parts else _nothing()
+        table = recorded(declared)
+        return _alone(parts[0].summary, table) if parts else _nothing(table)
     t_s = np.unique(np.concatenate([part.summary.trends["t_s"] for part in parts]))
     columns, lost, counted = {"t_s": t_s}, [], {}
-    for signal in OF_SIGNAL:
+    for signal, names in _columns_of(declared).items():
         rows = _ranked(
-            pl.concat(_blocks(part, i, signal, block_s=block_s) for i, part in enumerate(parts))
+            pl.concat(
+                _blocks(part, i, signal, mean=names[0], block_s=block_s)
+                for i, part in enumerate(parts)
+            )
         )
         used = (pl.col("rank") == 0) | ~pl.col("crowded")
-        columns |= _taken(parts, signal, rows.filter(pl.col("rank") == 0), t_s)
+        best = rows.filter(pl.col("rank") == 0)
+        columns |= _taken(parts, best, t_s, names=names, fraction=f"{signal}_valid_fraction")
         lost.append(rows.filter(~used).with_columns(signal=pl.lit(signal)))
         if rows.height:
             counted[signal] = _account(parts, signal, rows.filter(used))
-    columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
     seconds, masked = time_accounting.total(counted)
     return Combined(
-        as_table(columns, list(RECORDED.columns)),
+        as_table(columns, list(recorded(declared).columns)),
         seconds.sort("signal"),
         masked,
         pl.concat([rows.select("part", "signal", "reading_s") for rows in lost])
@@ -85,29 +94,29 @@ def combine(parts: Sequence[Part], *, block_s: float) -> Combined:
 _UNUSED = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
 
 
-def _nothing() -> Combined:
+def _nothing(table: contracts.Table) -> Combined:
     return Combined(
-        store.empty(RECORDED), *time_accounting.total({}), pl.DataFrame(schema=_UNUSED)
+        store.empty(table), *time_accounting.total({}), pl.DataFrame(schema=_UNUSED)
     )
 
 
-def _alone(only: Summary) -> Combined:
+def _alone(only: Summary, table: contracts.Table) -> Combined:
     """Return the tables of a single recording, not copied."""
     return Combined(
-        only.trends.select(list(RECORDED.columns)),
+        only.trends.select(list(table.columns)),
         only.seconds.sort("signal"),
         only.masked,
         pl.DataFrame(schema=_UNUSED),
     )
 
 
-def _blocks(part: Part, number: int, signal: str, *, block_s: float) -> pl.DataFrame:
+def _blocks(part: Part, number: int, signal: str, *, mean: str, block_s: float) -> pl.DataFrame:
     """Return a row for each block that a recording of the signal covers, gaps included."""
     table = part.summary.trends
     t_s = np.unique(part.summary.accounts.get(signal, time_accounting.NOTHING).states["t_s"])
-    read_s, interval_s, mean_mmhg = (
+    read_s, interval_s, means = (
         at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
-        for name in (f"{signal}_reading_s", f"{signal}_interval_s", f"{signal}_mmhg")
+        for name in (f"{signal}_reading_s", f"{signal}_interval_s", mean)
     )
     return pl.DataFrame(
         {
@@ -115,7 +124,7 @@ def _blocks(part: Part, number: int, signal: str, *, block_s: float) -> pl.DataF
             "t_s": t_s,
             "reading_s": np.nan_to_num(read_s, nan=0.0),
             "interval_s": interval_s,
-            "no_mean": np.isnan(mean_mmhg),
+            "no_mean": np.isnan(means),
             "from_s": np.maximum(t_s, part.start_s),
             "until_s": np.minimum(t_s + block_s, part.end_s),
         },
@@ -148,18 +157,22 @@ def _ranked(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _taken(
-    parts: Sequence[Part], signal: str, best: pl.DataFrame, t_s: Reals
+    parts: Sequence[Part],
+    best: pl.DataFrame,
+    t_s: Reals,
+    *,
+    names: Sequence[str],
+    fraction: str,
 ) -> dict[str, Reals]:
     """Return the signal's columns at the times `t_s`, each block from its best recording."""
     best = best.sort("t_s")
     number_at = at_times(t_s, best["t_s"].to_numpy(), best["part"].to_numpy())
-    columns = {name: np.full(t_s.size, np.nan) for name in OF_SIGNAL[signal]}
+    columns = {name: np.full(t_s.size, np.nan) for name in names}
     for number, part in enumerate(parts):
         table, here = part.summary.trends, number_at == number
         for name, values in columns.items():
             placed = at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
             values[here] = placed[here]
-    fraction = f"{signal}_valid_fraction"
     return columns | {fraction: np.nan_to_num(columns[fraction], nan=0.0)}
 
 

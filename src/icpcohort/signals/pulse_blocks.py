@@ -79,7 +79,7 @@ def _whole_blocks(stretch: Stretch, signal: str, *, block_s: float) -> tuple[Rea
 
     A block's first sample may come by less than one after its start.
     """
-    samples, t_s = stretch.samples_mmhg[signal], stretch.t_s[signal]
+    samples, t_s = stretch.samples[signal], stretch.t_s[signal]
     fs_hz = stretch.fs_hz[signal]
     n_block = int(block_s * fs_hz + ROUNDING)
     first_t_s = np.ceil((t_s - 1 / fs_hz + TIME_TOLERANCE_S) / block_s) * block_s
@@ -167,7 +167,7 @@ def findings(
 
     Parameters
     ----------
-    trends : contracts.TRENDS of one patient
+    trends : contracts.trends of one patient
 
     Returns
     -------

@@ -29,7 +29,7 @@ def account(
     ----------
     joined : Combined
         The recordings on one clock: each second once.
-    recorded : rows of contracts.RECORDINGS that are used, each with its summary
+    recorded : rows of contracts.recordings that are used, each with its summary
 
     Returns
     -------

@@ -76,7 +76,7 @@ class Keeper:
         cells, code = masked
         clean = code == VALID
         state = np.where(clean, self._valid, code)
-        negative = clean & (cells.mean_mmhg < 0)
+        negative = clean & (cells.mean < 0)
         if self._fs_hz > 1:
             row, share = np.arange(cells.t_s.size), np.ones(cells.t_s.size)
             block = np.floor(cells.t_s / self._block_s).astype(np.int64)

@@ -94,7 +94,7 @@ def apply(
     Parameters
     ----------
     trends : DataFrame, one row per 10-s block
-        t_s, icp_mmhg, abp_mmhg as recorded.
+        t_s, abp_mmhg as recorded.
     patient : abp_level, bed_angle_deg, heart_to_tragus_cm
     events : rows of contracts.EVENTS of the patient
         A `level_change` holds from its start to its end, or to the next one; before and
@@ -104,9 +104,8 @@ def apply(
     Returns
     -------
     DataFrame
-        `trends` with abp_mmhg and cpp_mmhg of the stated level, `abp_level_used` (tragus,
-        heart or unknown; null without ABP) and `abp_shift_mmhg`, what was added to ABP as
-        recorded.
+        `trends` with abp_mmhg of the stated level, `abp_level_used` (tragus, heart or unknown;
+        null without ABP) and `abp_shift_mmhg`, what was added to ABP as recorded.
 
     Source: MAP for CPP at the level of the tragus: joint UK statement, Thomas 2015.
     """
@@ -121,10 +120,7 @@ def apply(
     return trends.with_columns(
         pl.when(has_abp).then(level.gather(stretch)).alias("abp_level_used"),
         pl.when(has_abp).then(shift_mmhg.gather(stretch)).alias("abp_shift_mmhg"),
-    ).with_columns(
-        abp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg"),
-        cpp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg") - pl.col("icp_mmhg"),
-    )
+    ).with_columns(abp_mmhg=pl.col("abp_mmhg") + pl.col("abp_shift_mmhg"))
 
 
 def _in_order(

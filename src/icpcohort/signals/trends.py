@@ -3,17 +3,17 @@
 from array import array
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import declared_signals, store
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.signals import beats, cells, masking, nan_divide, pulse_blocks
+from icpcohort.signals import beats, cells, differences, masking, nan_divide, pulse_blocks
 from icpcohort.signals import time_accounting as accounts
 from icpcohort.signals.pulse_blocks import PULSE_S
 from icpcohort.signals.rules import Beats, Events, Rule
@@ -22,24 +22,27 @@ from icpcohort.signals.trend_settings import Settings
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
-# Pressures as recorded: the other columns come from `transducer_level.apply`.
-RECORDED = replace(
-    contracts.TRENDS,
-    columns={
-        name: column
-        for name, column in contracts.TRENDS.columns.items()
-        if name not in ("abp_level_used", "abp_shift_mmhg")
-    },
-)
-
 
 Reals = NDArray[np.float64]
 
 
-class Summary(NamedTuple):
-    """What one recording gives: contracts TRENDS, ARTEFACTS and, per signal, seconds."""
+def recorded(declared: Mapping[str, Any]) -> contracts.Table:
+    """Return the table of trends as recorded: what follows for a patient is yet to come.
 
-    trends: pl.DataFrame  # also icp_reading_s, abp_reading_s: seconds with a reading
+    Differences and the level of ABP come from `differences.add` and `transducer_level.apply`.
+    """
+    table = contracts.trends(declared)
+    series = declared_signals.series(declared)
+    later = {series[name].column for name in declared_signals.derived(declared)}
+    later |= {"abp_level_used", "abp_shift_mmhg"}
+    kept = {name: column for name, column in table.columns.items() if name not in later}
+    return replace(table, columns=kept)
+
+
+class Summary(NamedTuple):
+    """What one recording gives: `recorded`, contracts ARTEFACTS and, per signal, seconds."""
+
+    trends: pl.DataFrame  # also {signal}_reading_s: seconds with a reading
     artefacts: pl.DataFrame
     seconds: pl.DataFrame  # signal, `time_accounting.SECONDS`, n_gaps, longest_gap_s
     masked: pl.DataFrame  # signal, reason, masked_s
@@ -54,6 +57,7 @@ def summarise(
     rules: Sequence[Rule],
     events: Events,
     settings: Settings,
+    declared: Mapping[str, Any],
 ) -> Summary:
     """Reduce one recording to blocks in one pass; memory does not grow with samples.
 
@@ -69,6 +73,9 @@ def summarise(
         A whole number of blocks is a minute. A block with a smaller share of valid samples
         than `min_valid_fraction` has a null mean. AMP, of `PULSE_S` each, needs every sample;
         a shorter block has that of its time, a longer one their mean.
+    declared : mapping
+        Sections `signals` and `derived_signals` of the settings; a signal that the recording
+        does not have is null.
 
     Returns
     -------
@@ -82,14 +89,14 @@ def summarise(
     tracks: dict[str, _Track] = {}
     pulses = array("d")
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
-        for signal, samples_mmhg in stretch.samples_mmhg.items():
+        for signal, samples in stretch.samples.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
                 tracks[signal] = _Track(
                     signal, fs_hz, start_s, rules, events, block_s=settings.block_s
                 )
-            if samples_mmhg.size:
-                tracks[signal].add(samples_mmhg, stretch.at_limit[signal], t_s=t_s)
+            if samples.size:
+                tracks[signal].add(samples, stretch.at_limit[signal], t_s=t_s)
         pulses.frombytes(
             pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
@@ -103,8 +110,9 @@ def summarise(
             blocks,
             np.frombuffer(pulses).reshape(-1, pulse_blocks.n_values(settings)),
             settings=settings,
+            declared=declared,
         ),
-        merge_spans(pl.concat(spans)),
+        masking.merge_spans(pl.concat(spans)),
         *accounts.total(kept),
         kept,
     )
@@ -116,7 +124,7 @@ class _Blocks(NamedTuple):
     t_s: Reals
     valid_s: Reals
     reading_s: Reals
-    mean_mmhg: Reals
+    mean: Reals
     interval_s: float
 
 
@@ -160,12 +168,12 @@ class _Track:
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
         self._sums, self._spans = array("d"), array("d")
 
-    def add(self, samples_mmhg: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
-        self._keeper.add_samples(t_s=t_s, n=samples_mmhg.size)
+    def add(self, samples: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
+        self._keeper.add_samples(t_s=t_s, n=samples.size)
         if self._finder is not None:
-            self._mask(self._finder.push(samples_mmhg, at_limit, t_s=t_s))
+            self._mask(self._finder.push(samples, at_limit, t_s=t_s))
         else:
-            new = cells.reduce(samples_mmhg, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
+            new = cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
             self._mask([new])
 
     def finish(self, end_s: float) -> _Finished:
@@ -192,9 +200,9 @@ class _Track:
         """Return the blocks; a block with cells in two pieces is one block."""
         t_s, *sums = np.frombuffer(self._sums).reshape(-1, 4).T
         starts = _firsts(t_s)
-        valid_s, mmhg_s, reading_s = (np.add.reduceat(values, starts) for values in sums)
-        mean_mmhg = nan_divide.divide(mmhg_s, valid_s, where=valid_s > 0)
-        return _Blocks(t_s[starts], valid_s, reading_s, mean_mmhg, 1 / self.fs_hz)
+        valid_s, total, reading_s = (np.add.reduceat(values, starts) for values in sums)
+        mean = nan_divide.divide(total, valid_s, where=valid_s > 0)
+        return _Blocks(t_s[starts], valid_s, reading_s, mean, 1 / self.fs_hz)
 
     def _masked_spans(self) -> pl.DataFrame:
         """Return the masked stretches, under contracts ARTEFACTS."""
@@ -214,13 +222,13 @@ class _Track:
 def _block_sums(
     some: cells.Cells, clean: NDArray[np.bool_], *, fs_hz: float, block_s: float
 ) -> Reals:
-    """Return t_s, valid_s, mmhg_s (mean x valid_s) and reading_s of the blocks cells touch.
+    """Return t_s, valid_s, mean x valid_s and reading_s of the blocks cells touch.
 
     `reading_s` counts every second with a reading, masked or not.
     """
     reading_s = some.n_valid / fs_hz
     valid_s = np.where(clean, reading_s, 0.0)
-    mean_mmhg = np.where(valid_s > 0, some.mean_mmhg, 0.0)
+    mean = np.where(valid_s > 0, some.mean, 0.0)
     if some.width_s < block_s:
         block = np.floor((some.t_s + some.width_s / 2) / block_s)
     else:
@@ -231,9 +239,9 @@ def _block_sums(
         block = np.repeat(first, n_blocks) + offset
         valid_s = np.repeat(np.where(valid_s > 0, block_s, 0.0), n_blocks)
         reading_s = np.repeat(np.where(reading_s > 0, block_s, 0.0), n_blocks)
-        mean_mmhg = np.repeat(mean_mmhg, n_blocks)
+        mean = np.repeat(mean, n_blocks)
     starts = _firsts(block)
-    sums = (np.add.reduceat(v, starts) for v in (valid_s, mean_mmhg * valid_s, reading_s))
+    sums = (np.add.reduceat(v, starts) for v in (valid_s, mean * valid_s, reading_s))
     return np.column_stack([block[starts] * block_s, *sums])
 
 
@@ -258,6 +266,7 @@ def _trends(
     pulses: Reals,
     *,
     settings: Settings,
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Put the signals side by side, null with too few valid samples; this empties `blocks`."""
     block_s = settings.block_s
@@ -265,36 +274,48 @@ def _trends(
         np.concatenate([np.empty(0), *(of_signal.t_s for of_signal in blocks.values())])
     )
     columns = {"t_s": t_s}
-    for signal in ("icp", "abp"):
+    signals, series = declared_signals.recorded(declared), declared_signals.series(declared)
+    for signal in signals:
         of_signal = blocks.pop(signal, _NO_BLOCKS)
         valid_fraction = np.clip(of_signal.valid_s * (1 / block_s), 0, 1)
         enough = valid_fraction >= settings.min_valid_fraction - ROUNDING
         for name, values in (
-            ("mmhg", np.where(enough, of_signal.mean_mmhg, np.nan)),
-            ("valid_fraction", valid_fraction),
-            ("interval_s", np.full(of_signal.t_s.size, of_signal.interval_s)),
-            ("reading_s", of_signal.reading_s),
+            (series[signal].column, np.where(enough, of_signal.mean, np.nan)),
+            (f"{signal}_valid_fraction", valid_fraction),
+            (f"{signal}_interval_s", np.full(of_signal.t_s.size, of_signal.interval_s)),
+            (f"{signal}_reading_s", of_signal.reading_s),
         ):
-            columns[f"{signal}_{name}"] = at_times(t_s, of_signal.t_s, values)
+            columns[name] = at_times(t_s, of_signal.t_s, values)
         for name in ("valid_fraction", "reading_s"):
             np.nan_to_num(columns[f"{signal}_{name}"], copy=False, nan=0.0)
-    whole = {
-        signal: _whole_at(pulses[:, 0], t_s, columns=columns, signal=signal, block_s=block_s)
-        for signal in ("icp", "abp")
-    }
+    if declared_signals.ICP in signals:
+        columns |= _pulse_columns(pulses, columns, settings=settings)
+    readings = [f"{signal}_reading_s" for signal in signals]
+    return as_table(columns, (*recorded(declared).columns, *readings))
+
+
+def _pulse_columns(
+    pulses: Reals, columns: Mapping[str, Reals], *, settings: Settings
+) -> dict[str, Reals]:
+    """Return what the pulses give for each block; those that were not sought are left out."""
+    block_s, t_s = settings.block_s, columns["t_s"]
+    icp_whole, abp_whole = (
+        _whole_at(pulses[:, 0], t_s, columns=columns, signal=signal, block_s=block_s)
+        for signal in (declared_signals.ICP, declared_signals.ABP)
+    )
     of_pulses = pulse_blocks.choose(
         pulses,
-        icp_whole=whole["icp"],
-        abp_whole=whole["abp"],
+        icp_whole=icp_whole,
+        abp_whole=abp_whole,
         tolerance_hz=settings.pulse_tolerance_hz,
     )
+    of_blocks = {}
     for name, sought in of_pulses:
         if sought is None:
             continue
         rows = _by_block(np.column_stack([pulses[:, 0], sought]), block_s=block_s)
-        columns[name] = at_times(t_s, rows[:, 0], rows[:, 1])
-    columns["cpp_mmhg"] = columns["abp_mmhg"] - columns["icp_mmhg"]
-    return as_table(columns, (*RECORDED.columns, "icp_reading_s", "abp_reading_s"))
+        of_blocks[name] = at_times(t_s, rows[:, 0], rows[:, 1])
+    return of_blocks
 
 
 def as_table(columns: dict[str, Reals], names: Sequence[str]) -> pl.DataFrame:
@@ -310,13 +331,16 @@ def as_table(columns: dict[str, Reals], names: Sequence[str]) -> pl.DataFrame:
         else nothing.alias(name)
         for name in names
     ]
-    return pl.DataFrame(series).with_columns(pl.col("n_pulses_averaged").cast(contracts.COUNT))
+    counts = [pl.col(name).cast(contracts.COUNT) for name in names if name.startswith("n_")]
+    return pl.DataFrame(series).with_columns(counts)
 
 
 def _whole_at(
     pulse_t_s: Reals, t_s: Reals, *, columns: Mapping[str, Reals], signal: str, block_s: float
 ) -> NDArray[np.bool_]:
     """Return whether every sample of a signal is valid in the blocks that a pulse lies in."""
+    if f"{signal}_interval_s" not in columns:
+        return np.zeros(pulse_t_s.size, np.bool_)
     least = pulse_blocks.least_whole(columns[f"{signal}_interval_s"], block_s=block_s)
     whole_t_s = t_s[columns[f"{signal}_valid_fraction"] >= least]
     first_t_s = np.floor(pulse_t_s / block_s + ROUNDING) * block_s
@@ -357,28 +381,16 @@ def at_times(t_s: Reals, own_t_s: Reals, values: Reals) -> Reals:
     return placed
 
 
-def merge_spans(spans: pl.DataFrame) -> pl.DataFrame:
-    """Merge spans of one signal and reason that touch or overlap, as do those of two pieces."""
-    begins = pl.col("start_s") > (
-        pl.col("end_s").cum_max().shift(1).over("signal", "reason") + cells.TIME_TOLERANCE_S
-    ).fill_null(-np.inf)
-    return (
-        spans.sort("signal", "reason", "start_s")
-        .with_columns(run=begins.cum_sum().over("signal", "reason"))
-        .group_by("signal", "reason", "run", maintain_order=True)
-        .agg(pl.col("start_s").min(), pl.col("end_s").max())
-        .select(list(contracts.ARTEFACTS.columns))
-    )
-
-
-def methods_sentence(settings: Settings) -> str:
-    """Return the report's sentences for `summarise`."""
+def methods_sentence(settings: Settings, *, declared: Mapping[str, Any]) -> str:
+    """Return the report's sentences for `summarise` and `differences.add`."""
     block_s = settings.block_s
+    units = {signal["unit"] for signal in declared_signals.recorded(declared).values()}
+    what = "Pressures" if units == {"mmHg"} else "Signals"
     return (
-        f"Pressures were averaged over blocks of {block_s:g} s; a block with fewer than"
+        f"{what} were averaged over blocks of {block_s:g} s; a block with fewer than"
         f" {100 * settings.min_valid_fraction:g} % valid samples was taken as missing. Numbers"
         f" recorded less often than every {block_s:g} s stand for their interval: they enter"
         f" means and burden, but no index that needs {block_s:g}-s means. Where recordings"
-        " overlap, the one with the shorter sampling interval was used. CPP was ABP - ICP of"
-        " the same block."
+        " overlap, the one with the shorter sampling interval was used."
+        f"{differences.methods_sentence(declared)}"
     )

@@ -9,7 +9,16 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
+from icpcohort.contracts import (
+    COUNT,
+    EVENTS,
+    LEVEL,
+    MONITORS,
+    REAL,
+    TIMES,
+    recording_list,
+    store,
+)
 from icpcohort.simulate import bedside, covariates, plan
 from icpcohort.simulate.patient import Result, Task, simulate_patient
 from icpcohort.simulate.physiology import draw_physiology
@@ -251,9 +260,10 @@ def _write_recording_list(folder: Path, tasks: list[Task]) -> None:
         for task in tasks
         for one in task.recordings
     ]
-    schema = {name: column.dtype for name, column in RECORDING_LIST.columns.items()}
+    contract = recording_list({})
+    schema = {name: column.dtype for name, column in contract.columns.items()}
     table = pl.DataFrame(rows, schema=schema).sort("recording_id")
-    store.check(table, RECORDING_LIST, "recordings.csv")
+    store.check(table, contract, "recordings.csv")
     table.write_csv(folder / "recordings.csv")
 
 
@@ -323,8 +333,11 @@ def _write_patients(
     known.write_csv(folder / "truth" / "patients.csv")
     patients = covariates.remove_values(study.covariates, seed=seed).hstack(ends)
     patients = patients.with_columns(**bedside.LEVEL_OF_ABP)
-    store.check(patients, PATIENTS, "patients.csv")
-    patients.select(list(PATIENTS.columns)).write_csv(folder / "patients.csv")
+    columns = [*covariates.TYPES, *END_TYPES, *LEVEL]
+    patients.select(columns).write_csv(folder / "patients.csv")
+
+
+END_TYPES: dict[str, pl.DataType] = {"gose_6m": COUNT, **dict.fromkeys(TIMES, REAL)}
 
 
 def outcome_times(
@@ -369,8 +382,4 @@ def outcome_times(
                 else round(float(scored_h[i]), 1),
             }
         )
-    schema = {
-        name: PATIENTS.columns[name].dtype
-        for name in ("gose_6m", "death_h", "left_unit_h", "last_known_h")
-    }
-    return pl.DataFrame(rows, schema=schema)
+    return pl.DataFrame(rows, schema=END_TYPES)

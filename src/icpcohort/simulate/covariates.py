@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.contracts import PATIENTS
+from icpcohort.contracts import COUNT, FLAG, REAL, TEXT
 
 MOTOR_LEVELS = ("1", "2", "3", "4", "5", "6", "untestable")
 MOTOR_SHARES = (0.16, 0.10, 0.10, 0.18, 0.30, 0.10, 0.06)
@@ -57,6 +57,16 @@ class OutcomeModel:
         return pl.DataFrame({"term": list(terms), "coefficient": list(terms.values())})
 
 
+TYPES: dict[str, pl.DataType] = {  # as the dictionaries patient and tbi declare them
+    **{"patient_id": TEXT, "centre": TEXT, "age_years": REAL, "sex": TEXT},
+    **{"gcs_total": COUNT, "gcs_motor": TEXT, "pupils_reactive": COUNT},
+    **{"hypoxia": FLAG, "hypotension": FLAG, "marshall_class": COUNT},
+    **{"traumatic_sah": FLAG, "epidural_mass": FLAG},
+    **{"cisterns": TEXT, "midline_shift_mm": REAL, "ventricular_blood": FLAG},
+    **{"glucose_mmol_l": REAL, "haemoglobin_g_dl": REAL},
+}
+
+
 def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
     """Draw the covariates of adults after traumatic brain injury, none missing.
 
@@ -70,7 +80,7 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
     Returns
     -------
     DataFrame, one row per patient
-        The columns of `contracts.PATIENTS` up to `haemoglobin_g_dl`. Cisterns and midline
+        The columns of `TYPES`. Cisterns and midline
         shift go with the Marshall class. `gcs_total` is null where the motor score is
         untestable: there is no total then.
 
@@ -104,9 +114,7 @@ def draw_covariates(*, n_patients: int, seed: int) -> pl.DataFrame:
         "glucose_mmol_l": np.round(rng.lognormal(np.log(7.8), 0.27, n_patients), 1).tolist(),
         "haemoglobin_g_dl": np.round(rng.normal(12.6, 1.8, n_patients).clip(6, 18), 1).tolist(),
     }
-    return pl.DataFrame(
-        columns, schema={name: PATIENTS.columns[name].dtype for name in columns}, strict=True
-    )
+    return pl.DataFrame(columns, schema=TYPES, strict=True)
 
 
 def _draw_scans(marshall: NDArray[np.int64], *, seed: int) -> dict[str, list[Any]]:

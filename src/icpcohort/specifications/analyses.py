@@ -11,6 +11,7 @@ from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
 from icpcohort.specifications import choices
 from icpcohort.specifications.exposures import Exposures
+from icpcohort.study import dictionary
 
 
 class Tables(NamedTuple):
@@ -46,12 +47,12 @@ def form_all(
     analyses = [store.empty(contracts.analyses(declared))]
     for signals, of_signals in cohorts.items():
         for name, settings in of_signals.items():
-            by_scores = json.dumps(settings["outcomes"], sort_keys=True)
+            of_patients = {section: settings[section] for section in dictionary.SECTIONS}
+            by_scores = json.dumps(of_patients, sort_keys=True)
             if by_scores not in ended:
-                derived = outcomes.derive(
-                    tables.patients, settings=outcomes.Settings(**settings["outcomes"])
-                )
-                ended[by_scores] = derived.outcomes
+                ended[by_scores] = outcomes.derive(
+                    tables.patients, declared=of_patients
+                ).outcomes
             formed = form(
                 _of_settings(exposures, signals, settings),
                 tables.patients,
@@ -90,7 +91,7 @@ def form(
     Parameters
     ----------
     exposures : Exposures
-    patients, ended : contracts.PATIENTS, contracts.OUTCOMES
+    patients, ended : contracts.patients, contracts.outcomes
     facts
         As `eligibility.facts` gives them.
     settings : mapping

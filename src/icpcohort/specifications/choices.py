@@ -9,7 +9,14 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, families, plan_checks, yaml_files
+from icpcohort.study import (
+    cohort_checks,
+    dictionary,
+    dictionary_checks,
+    families,
+    plan_checks,
+    yaml_files,
+)
 from icpcohort.study import settings as settings_own
 from icpcohort.study.schema import at, problems, suggestion
 
@@ -21,7 +28,7 @@ SIGNALS = (
     "optimal_cpp",
 )  # made again from the trends
 EXPOSURES = ("burden", "summary", "windows")  # added up from the minutes
-COHORT = (*EXPOSURES, "outcomes", "cohort")
+COHORT = (*EXPOSURES, "variables", "outcomes", "scores", "cohort")
 # What signals there are: the trends have been made.
 DECLARED = ("signals", "derived_signals")
 # What gives tables columns: the same in every specification.
@@ -300,6 +307,7 @@ def _broken(
 ) -> list[str]:
     """List the problems that the checks of config.yaml and models.yaml find in combinations."""
     config_schema = yaml_files.read_schema(schema_folder / "config.schema.json")
+    variables_schema = yaml_files.read_schema(schema_folder / "variables.schema.json")
     plan_schema = yaml_files.read_schema(schema_folder / "models.schema.json")
     of_settings: dict[str, list[str]] = {}
     of_plans: dict[str, list[str]] = {}
@@ -307,9 +315,7 @@ def _broken(
     for one in expand(question, settings=settings, models=models):
         name = one.signals + one.cohort
         if name not in of_settings:
-            of_settings[name] = problems(one.settings, config_schema, file="settings")
-            if not of_settings[name]:
-                of_settings[name] = settings_own.contradictions(one.settings, file="settings")
+            of_settings[name] = _of_settings(one.settings, config_schema, variables_schema)
         plan = _named(one.plan)
         if plan not in of_plans:
             block = {"models": {"model": one.plan}}
@@ -319,6 +325,20 @@ def _broken(
     return [f"choices ({where}): {line}" for line, where in first_use.items()]
 
 
+def _of_settings(
+    settings: Mapping[str, Any], config_schema: dict[str, Any], variables_schema: dict[str, Any]
+) -> list[str]:
+    """List what is wrong with settings that an option has changed."""
+    declared = {name: settings[name] for name in dictionary.SECTIONS}
+    stated = {name: value for name, value in settings.items() if name not in declared}
+    lines = problems(stated, config_schema, file="settings")
+    lines += problems({"dictionaries": [], **declared}, variables_schema, file="settings")
+    if lines:
+        return lines
+    lines = [f"settings, {line}" for line in dictionary_checks.contradictions(declared)]
+    return lines + settings_own.contradictions(dict(settings), file="settings")
+
+
 def _of_both(one: Specification) -> list[str]:
     """List where a plan and settings that are each sound contradict each other."""
     plan = {"models": {"model": one.plan}}
@@ -326,9 +346,9 @@ def _of_both(one: Specification) -> list[str]:
     return [
         *plan_checks.contradictions(
             plan,
+            declared=one.settings,
             windows=one.settings["windows"],
             burden_columns=exposures,
-            declared=one.settings,
             file="plan",
         ),
         *cohort_checks.immortal_time_of(

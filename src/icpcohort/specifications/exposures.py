@@ -7,17 +7,18 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.contracts import declared_signals
 from icpcohort.exposures import burden, summary
 from icpcohort.indices import index_settings
 from icpcohort.indices import minutes as indices
-from icpcohort.signals import transducer_level
+from icpcohort.signals import differences, transducer_level
 
 
 class Patient(NamedTuple):
     """What one patient's minutes are made of."""
 
     patient_id: str
-    trends: pl.DataFrame  # contracts.TRENDS
+    trends: pl.DataFrame  # contracts.trends
     intervals: Sequence[Mapping[str, Any]]  # rows of contracts.INTERVALS
     level: Mapping[str, Any]  # as `tables.level_of` gives it
     events: Sequence[Mapping[str, Any]]  # rows of contracts.EVENTS
@@ -36,13 +37,14 @@ def add_up_all(
     signals: str,
     settings: Mapping[str, Mapping[str, Any]],
     levels_of_trends: Mapping[str, Any],
+    declared: Mapping[str, Any],
     shift: Mapping[str, float],
 ) -> Exposures:
     """Make the minutes once, and the exposures of each settings from them.
 
     Parameters
     ----------
-    patients, levels_of_trends, shift
+    patients, levels_of_trends, declared, shift
         Of `minutes`.
     signals
         Name of what makes the minutes, for the tables.
@@ -57,6 +59,7 @@ def add_up_all(
         patients,
         settings=next(iter(settings.values())),
         levels_of_trends=levels_of_trends,
+        declared=declared,
         shift=shift,
     )
     parts = [
@@ -77,6 +80,7 @@ def minutes(
     *,
     settings: Mapping[str, Any],
     levels_of_trends: Mapping[str, Any],
+    declared: Mapping[str, Any],
     shift: Mapping[str, float],
 ) -> pl.DataFrame:
     """Make the minutes of patients by other settings than the main ones.
@@ -90,6 +94,8 @@ def minutes(
         a block of the trends.
     levels_of_trends : mapping
         The block `levels` with which the trends were made.
+    declared : mapping
+        Sections `signals` and `derived_signals` of the settings.
     shift : icp_mmhg, abp_unless_tragus_mmhg [mmHg]
         Added to ICP, and to ABP where it is not known to be of the tragus; CPP follows.
 
@@ -103,14 +109,15 @@ def minutes(
     for one in patients:
         trends = one.trends
         if settings["levels"] != levels_of_trends:
-            trends = transducer_level.apply(
+            levelled = transducer_level.apply(
                 _as_recorded(trends),
                 patient=one.level,
                 events=one.events,
                 settings=level,
             )
+            trends = differences.add(levelled, declared=declared)
         computed = indices.compute(
-            _shifted(trends, shift),
+            _shifted(trends, shift, declared=declared),
             events=one.intervals,
             minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
             rules=rules,
@@ -128,17 +135,20 @@ def _as_recorded(trends: pl.DataFrame) -> pl.DataFrame:
     return trends.with_columns(abp_mmhg=pl.col("abp_mmhg") - pl.col("abp_shift_mmhg"))
 
 
-def _shifted(trends: pl.DataFrame, shift: Mapping[str, float]) -> pl.DataFrame:
+def _shifted(
+    trends: pl.DataFrame, shift: Mapping[str, float], *, declared: Mapping[str, Any]
+) -> pl.DataFrame:
     icp_mmhg, abp_mmhg = shift["icp_mmhg"], shift["abp_unless_tragus_mmhg"]
     if not (icp_mmhg or abp_mmhg):
         return trends
     elsewhere = pl.when(pl.col("abp_level_used").ne_missing("tragus")).then(abp_mmhg)
-    added = elsewhere.otherwise(0.0)
-    return trends.with_columns(
-        icp_mmhg=pl.col("icp_mmhg") + icp_mmhg,
-        abp_mmhg=pl.col("abp_mmhg") + added,
-        cpp_mmhg=pl.col("cpp_mmhg") + added - icp_mmhg,
-    )
+    added = {"icp": pl.lit(icp_mmhg), "abp": elsewhere.otherwise(0.0)}
+    series, none = declared_signals.series(declared), pl.lit(0.0)
+    shifted = [pl.col(series[name].column) + by for name, by in added.items()]
+    for name, of in declared_signals.derived(declared).items():
+        minuend, subtrahend = (added.get(of[end], none) for end in ("minuend", "subtrahend"))
+        shifted.append(pl.col(series[name].column) + minuend - subtrahend)
+    return trends.with_columns(shifted)
 
 
 def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:

@@ -1,13 +1,13 @@
 """Codings: values of a study's own tables in our words, each translation counted."""
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.study import gose
+from icpcohort.study import dictionary_checks, reversed_scale
 
 Coding = Mapping[str, str]  # their value -> ours; ours is empty for missing
 
@@ -20,32 +20,43 @@ class Meant(NamedTuple):
     words: str | None
 
 
-def of_table(study: Mapping[str, Any], *, name: str) -> dict[str, Coding]:
-    """Return, for each column of a table whose values are translated, theirs and ours."""
-    stated: dict[str, Coding] = study["codings"][name]
+def of_table(settings: Mapping[str, Any], *, name: str) -> dict[str, Coding]:
+    """Return, for each column of a table whose values are translated, theirs and ours.
+
+    A scale that is coded in one of several ways is translated by the one that is stated, and
+    the study's own codings lead to a value of that way.
+    """
+    stated: dict[str, Coding] = dict(settings["study"]["codings"][name])
     if name != "patients":
         return stated
-    scale = gose.CODINGS[study["gose_coding"]]
-    translated = {
-        theirs: scale.get(ours, ours) for theirs, ours in stated.get("gose_6m", {}).items()
-    }
-    return stated | {"gose_6m": scale | translated}
+    for column, entry in dictionary_checks.recorded(settings).items():
+        own = entry.get("codings") or {}
+        scale = (entry.get("scales") or {}).get(entry.get("coding", ""), {})
+        translated = {theirs: scale.get(ours, ours) for theirs, ours in own.items()}
+        if scale or own:
+            stated[column] = {**scale, **translated}
+    return stated
 
 
-def translate(text: str, coding: Coding, *, column: str) -> Meant:
+def translate(text: str, coding: Coding, *, outcome: Mapping[str, Any]) -> Meant:
     """Translate a cell; what its column's coding does not have stays as it is.
 
-    A value that a coding of the outcome scale does not have is refused, since ours may mean
+    A value that the coding of an outcome scale does not have is refused, since ours may mean
     another outcome.
+
+    Parameters
+    ----------
+    outcome : mapping
+        The declared outcome of the column; empty for any other column.
     """
     whole = re.sub(r"\.0+$", "", text)  # 5.0: a whole number beside empty cells, as exported
     theirs = text if text in coding else whole
     if theirs in coding:
         return Meant(theirs, coding[theirs], None)
     words = None
-    if column == "gose_6m" and theirs in gose.CODINGS["gose_1_dead"]:
+    if outcome.get("scales") and theirs in outcome["levels"]:
         known = ", ".join(sorted(coding))
-        words = f"{text} is not in the scale of study.gose_coding; known: {known}"
+        words = f"{text} is not in the scale '{outcome.get('coding')}'; known: {known}"
     return Meant(text, text, words)
 
 
@@ -53,20 +64,22 @@ def count(
     recoded: Iterable[tuple[str, str, str, str]],
     *,
     stated: Mapping[str, Mapping[str, Coding]],
+    scales: Collection[str],
 ) -> pl.DataFrame:
     """Count the translated cells (contracts.RECODINGS); one that no row needed has 0.
 
     Parameters
     ----------
     recoded : table, column, their value, ours; one a cell
-    stated : table -> column -> coding, as in `study.codings`
+    stated : table -> column -> coding, as the settings state them
+    scales : columns whose coding is that of a whole scale; of these only what occurs is counted
     """
     counts = {
         (name, column, theirs, ours): 0
         for name, columns in stated.items()
         for column, values in columns.items()
         for theirs, ours in values.items()
-        if column != "gose_6m"
+        if column not in scales
     }
     for key in recoded:
         counts[key] = counts.get(key, 0) + 1
@@ -77,12 +90,18 @@ def count(
 
 
 def merge_reversed_scores(
-    problems: Sequence[str], patients: Sequence[Mapping[str, Any]]
+    problems: Sequence[str],
+    patients: Sequence[Mapping[str, Any]],
+    *,
+    outcomes: Mapping[str, Mapping[str, Any]],
 ) -> list[str]:
     """Return the problems, with one line on a reversed scale in place of one line per death."""
-    deaths_h, scores = ([row.get(name) for row in patients] for name in ("death_h", "gose_6m"))
-    words = gose.reversed_words(deaths_h, scores)
-    if words is None:
-        return list(problems)
-    others = [line for line in problems if ", gose_6m: " not in line]
-    return [f"study.gose_coding: {words}", *others]
+    lines = list(problems)
+    deaths_h = [row.get("death_h") for row in patients]
+    for name, entry in reversed_scale.scales_with_death(outcomes).items():
+        scores = [row.get(name) for row in patients]
+        words = reversed_scale.words(name, entry, deaths_h=deaths_h, scores=scores)
+        if words is not None:
+            others = [line for line in lines if f", {name}: " not in line]
+            lines = [f"outcomes.{name}.coding: {words}", *others]
+    return lines

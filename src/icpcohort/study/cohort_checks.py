@@ -1,10 +1,17 @@
 """Cohort checks: faults in the settings of cohort, outcomes and codings that no schema sees."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_rules, declared_checks, gose, immortal_time, tables
+from icpcohort.study import (
+    cohort_rules,
+    declared_checks,
+    dictionary_checks,
+    immortal_time,
+    tables,
+)
 from icpcohort.study import values as entries
 from icpcohort.study.schema import at, is_number, suggestion
 
@@ -21,7 +28,6 @@ def contradictions(settings: object, *, exposures: Sequence[str]) -> list[str]:
         Columns of burden that the settings give the analysis table.
     """
     problems = _group_without_an_exposure(settings, exposures)
-    problems += _cut_that_the_scale_cannot_tell(settings)
     problems += _codings_without_meaning(settings)
     return problems + _rules_that_make_no_cohort(settings)
 
@@ -29,7 +35,7 @@ def contradictions(settings: object, *, exposures: Sequence[str]) -> list[str]:
 def immortal_time_of(
     models: object,
     *,
-    settings: object,
+    settings: Mapping[str, Any],
     exposures: Sequence[str],
     file: str,
     plan_problems: Sequence[str],
@@ -50,15 +56,79 @@ def immortal_time_of(
     refused = immortal_time.plan_refusals(
         models,
         windows=at(settings, "windows"),
-        burden_columns=(
-            *exposures,
-            *contracts.summary(declared_checks.sound(settings)).columns,
-        ),
-        horizon_h=at(settings, "outcomes", "mortality_horizon_h"),
+        burden_columns=exposures,
+        declared=declared_checks.sound(settings),
     )
     lines = [f"{file}, models.{name}.{line}" for name in refused for line in refused[name]]
     named = tuple(line.split("' ")[0] for line in plan_problems if ".outcome: " not in line)
     return [line for line in lines if line.split("' ")[0] not in named]
+
+
+def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
+    """List what the settings ask of declared variables and cannot have, in words.
+
+    Parameters
+    ----------
+    settings : mapping
+        With sound sections `variables` and `outcomes`.
+    """
+    outcomes = settings["outcomes"]
+    flags = [name for name, entry in outcomes.items() if entry["kind"] == "flag"]
+    main, lines = at(settings, "cohort", "main_outcome"), []
+    if isinstance(main, str) and main not in flags:
+        lines.append(
+            f"cohort.main_outcome: '{main}' is no outcome of kind flag in variables.yaml; "
+            f"{suggestion(main, flags)}"
+        )
+    windows = at(settings, "windows") or {}
+    for name, entry in settings["variables"].items():
+        window = entry.get("known_window")
+        if window and window not in windows:
+            lines.append(
+                f"windows: '{window}' of the variable {name} is none of the windows; "
+                f"{suggestion(window, windows)}"
+            )
+    return lines + _rules_of_variables(settings) + _codings_of_variables(settings)
+
+
+def _rules_of_variables(settings: Mapping[str, Any]) -> list[str]:
+    """List the eligibility rules that ask for what is not declared, or is known too late."""
+    rules, lines = at(settings, "cohort", "eligibility"), []
+    for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
+        name = at(rule, "name")
+        if at(rule, "rule") != "variable" or not isinstance(name, str):
+            continue
+        where, entry = (
+            f"cohort.eligibility, entry {i} (variable), ",
+            settings["variables"].get(name),
+        )
+        if entry is None:
+            near = suggestion(name, settings["variables"])
+            lines.append(f"{where}name: '{name}' is no variable of variables.yaml; {near}")
+            continue
+        if entry["known"] == "afterwards":
+            lines.append(
+                f"{where}name: '{name}' is known only afterwards, so what became of patients "
+                "would choose them; name a variable known before"
+            )
+        levels = entry.get("levels", ())
+        if entry["kind"] in ("category", "flag") and (at(rule, "min") or at(rule, "max")):
+            lines.append(f"{where}min: '{name}' is a {entry['kind']}; write one_of")
+        for level in at(rule, "one_of") or ():
+            if levels and level not in levels:
+                lines.append(f"{where}one_of: {suggestion(str(level), levels)}")
+    return lines
+
+
+def _codings_of_variables(settings: Mapping[str, Any]) -> list[str]:
+    columns, lines = tables.tables_of(settings)["patients"].columns, []
+    for name, entry in dictionary_checks.recorded(settings).items():
+        for theirs, ours in ({} if entry.get("scales") else entry.get("codings") or {}).items():
+            words = entries.understood(
+                ours, name=name, column=columns[name], choices=entries.CHOICES
+            )[1]
+            lines += [f"{name}.codings.{theirs} of variables.yaml: {words}"] if words else []
+    return lines
 
 
 def _group_without_an_exposure(settings: object, exposures: Sequence[str]) -> list[str]:
@@ -74,22 +144,6 @@ def _group_without_an_exposure(settings: object, exposures: Sequence[str]) -> li
     return [f"cohort.table_one.exposure: '{name}' is no exposure of the analysis table; {near}"]
 
 
-def _cut_that_the_scale_cannot_tell(settings: object) -> list[str]:
-    coding, scores = (
-        at(settings, "study", "gose_coding"),
-        at(settings, "outcomes", "favourable_gose"),
-    )
-    if coding not in gose.CODINGS or not isinstance(scores, list):
-        return []
-    numbers, cuts = [score for score in scores if type(score) is int], gose.visible_cuts(coding)
-    if not numbers or min(numbers) in cuts or min(numbers) < 2:
-        return []
-    return [
-        f"outcomes.favourable_gose: a table in {coding} cannot tell {min(numbers)} from "
-        f"{min(numbers) - 1}; begin at {', '.join(str(score) for score in cuts)}"
-    ]
-
-
 def _codings_without_meaning(settings: object) -> list[str]:
     problems = []
     for table, columns in (at(settings, "study", "codings") or {}).items():
@@ -102,7 +156,9 @@ def _codings_without_meaning(settings: object) -> list[str]:
             where = f"study.codings.{table}.{column}"
             for theirs, ours in values.items():
                 if isinstance(ours, str):
-                    words = entries.understood(ours, name=column, column=contract)[1]
+                    words = entries.understood(
+                        ours, name=column, column=contract, choices=entries.CHOICES
+                    )[1]
                     problems += [f"{where}.{theirs}: {words}"] if words else []
     return problems
 
@@ -114,8 +170,10 @@ def _rules_that_make_no_cohort(settings: object) -> list[str]:
     problems = [f"cohort.eligibility: {line}" for line in cohort_rules.problems(rules)]
     for i, rule in enumerate(rules, start=1):
         where = f"cohort.eligibility, entry {i} ({rule['rule']}), "
-        problems += _beyond(rule, "min_years", "max_years", where=where)
-        problems += _beyond(rule, "min_score", "max_score", where=where)
+        if rule["rule"] == "variable":
+            problems += _beyond(rule, "min", "max", where=where)
+            if not any(at(rule, name) not in (None, []) for name in ("min", "max", "one_of")):
+                problems.append(f"{where}asks nothing; write min, max or one_of")
     return problems
 
 

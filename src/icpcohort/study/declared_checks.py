@@ -27,7 +27,7 @@ def sound(settings: object) -> dict[str, Any]:
     """Return the sections that declare columns, without what is unsound in them."""
     declared: dict[str, Any] = {
         name: at(settings, name)
-        for name in ("signals", "derived_signals")
+        for name in ("variables", "outcomes", "signals", "derived_signals")
         if isinstance(at(settings, name), dict)
     }
     signals = _signals(settings) or {}

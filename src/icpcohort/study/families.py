@@ -5,23 +5,26 @@ stands under the same name in `models.registry`: `study` may not import `models`
 checked without loading the libraries that fit it. No code asks for a family by its name.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.contracts.columns import Column, Kind
 
 
 class Outcome(NamedTuple):
     """A kind of outcome: what may be it, and what a family expects of a patient."""
 
-    kind: Literal["flag", "score", "number"]
-    columns: tuple[str, ...]  # of the analysis table
+    kind: Literal["flag", "score", "number", "count", "event"]
+    takes: tuple[Kind, ...]  # kinds of columns
     types: tuple[pl.DataType, ...]
     words: str
-    expected: Literal["risk", "mean"]  # a risk lies between 0 and 1
+    expected: Literal["risk", "mean", "count"]  # a risk lies between 0 and 1, a count above 0
     expected_of: str  # what it is of, from the outcome, the horizon and the cut of a score
+    is_death: bool = False  # whether it must mean death, which has a time
 
 
 class Effect(NamedTuple):
@@ -49,62 +52,89 @@ class Family:
     name: str
     outcome: Outcome
     effect: Effect
-    words: str  # the method
-    direction: str  # what an effect beside none means
+    words: str  # the method; a plan with an event puts its name in the place of death
+    direction: str  # what an effect beside none means; the same
     intervals: str = "Wald intervals"
     sources: tuple[str, ...] = ()  # of the method, by their keys in the bibliography
     timed: bool = False  # follows patients from the landmark to a horizon
     time_dependent: bool = False  # the exposure changes while patients are followed
     clusters: Literal["refused", "offered", "needed"] = "refused"
+    events: Literal["refused", "offered", "needed"] = "refused"  # one of several, by its name
     deltas: bool = False  # unknown outcomes can be drawn with a shift
     prediction: bool = False  # calibration and discrimination can be corrected for optimism
     joint_test: bool = False  # specifications can be tested together
     each_cut: str | None = None  # the family that is fitted beside it at each cut of a score
 
 
-_OUTCOMES = [c for c in contracts.OUTCOMES.columns.items() if c[1].role == "outcome"]
-_FLAGS = tuple(name for name, column in _OUTCOMES if column.dtype == contracts.FLAG)
-_SCORES = tuple(name for name, column in _OUTCOMES if column.dtype == contracts.COUNT)
-
 FLAG = Outcome(
-    "flag", _FLAGS, (contracts.FLAG,), "a flag such as unfavourable", "risk", "{outcome}"
+    "flag", ("flag",), (contracts.FLAG,), "a flag such as unfavourable", "risk", "{outcome}"
 )
 SCORE = Outcome(
     "score",
-    _SCORES,
+    ("score",),
     (contracts.COUNT,),
-    "a whole-number score such as gose_6m_merged, higher being better",
+    "an ordered scale of whole numbers",
     "risk",
     "{outcome} <= {cut}",
 )
 NUMBER = Outcome(
     "number",
-    _SCORES,
+    ("score", "count", "number"),
     (contracts.REAL, contracts.COUNT),
-    "a number such as gose_6m, higher being better",
+    "a number, a count or a scale",
     "mean",
     "mean of {outcome}",
 )
+COUNT = Outcome(
+    "count",
+    ("count",),
+    (contracts.COUNT, contracts.REAL),
+    "a count such as days, whole and not below zero",
+    "count",
+    "expected {outcome}",
+)
 DEATH = Outcome(
     "flag",
-    ("dead",),
+    ("flag",),
     (contracts.FLAG,),
-    "dead, with its time",
+    "death, with its time",
     "risk",
     "death by {horizon_h:g} h",
+    is_death=True,
+)
+EVENT = Outcome(
+    "event",
+    ("event",),
+    (contracts.TEXT,),
+    "a time with the event that ended it",
+    "risk",
+    "{event} by {horizon_h:g} h",
 )
 
 ODDS_RATIO = Effect("log_or", "odds ratio", of="odds")
 HAZARD_RATIO = Effect("log_hr", "hazard ratio", of="hazard")
 RISK_RATIO = Effect("log_rr", "risk ratio", of="risk")
+RATE_RATIO = Effect("log_irr", "rate ratio", of="mean")
+CAUSE_SPECIFIC = Effect("log_cshr", "cause-specific hazard ratio", of="rate")
 DIFFERENCE = Effect("difference", "difference", of=None)
 
 # A term on another scale (an intercept, a threshold, a part of a curve) has no effect to show
-EFFECTS = {one.scale: one for one in (ODDS_RATIO, HAZARD_RATIO, RISK_RATIO, DIFFERENCE)}
+EFFECTS = {
+    one.scale: one
+    for one in (
+        ODDS_RATIO,
+        HAZARD_RATIO,
+        RISK_RATIO,
+        DIFFERENCE,
+        RATE_RATIO,
+        CAUSE_SPECIFIC,
+    )
+}
 RATIOS = tuple(scale for scale, effect in EFFECTS.items() if effect.is_ratio)
 
 _ODDS_OF_THE_OUTCOME = "An odds ratio above 1 means higher odds of the outcome."
 _EARLIER = "A hazard ratio above 1 means a higher rate of death."
+EVENT_SUFFIX, TIME_SUFFIX = "_event", "_h"  # of the two columns of an outcome of events
 
 FAMILIES = {
     family.name: family
@@ -165,6 +195,19 @@ FAMILIES = {
             deltas=True,
         ),
         Family(
+            "negative_binomial",
+            COUNT,
+            RATE_RATIO,
+            "negative binomial regression, whose variance is the mean and a multiple of its "
+            "square",
+            "A rate ratio above 1 means a higher expected count; a likelihood-ratio test "
+            "against Poisson regression examines whether counts are spread out more than by "
+            "chance.",
+            sources=("Hilbe 2011", "Venables 2002"),
+            clusters="offered",
+            deltas=True,
+        ),
+        Family(
             "gee",
             FLAG,
             ODDS_RATIO,
@@ -199,6 +242,21 @@ FAMILIES = {
             timed=True,
             time_dependent=True,
             clusters="offered",
+            events="offered",
+        ),
+        Family(
+            "cause_specific_cox",
+            EVENT,
+            CAUSE_SPECIFIC,
+            "Cox regression of the time from the landmark to one of several events, tied "
+            "events by Efron's rule",
+            "A cause-specific hazard ratio above 1 means a higher rate of this event among "
+            "those who have had none so far; how many come to have it depends on the other "
+            "events too, and the cumulative incidence of each event stands beside it.",
+            sources=("Cox 1972", "Prentice 1978", "Andersen 2012"),
+            timed=True,
+            clusters="offered",
+            events="needed",
         ),
     )
 }
@@ -207,3 +265,43 @@ FAMILIES = {
 def named(name: object) -> Family | None:
     """Return the family of a name; None for anything else, whatever its type."""
     return FAMILIES.get(name) if isinstance(name, str) else None
+
+
+def kind_of(column: Column) -> Kind:
+    """Return the kind of a column: the one it states, or the one that its type implies."""
+    if column.kind:
+        return column.kind
+    if column.dtype == contracts.COUNT:
+        return "score" if column.unit == "{score}" else "count"
+    of_type: dict[pl.DataType, Kind] = {contracts.FLAG: "flag", contracts.REAL: "number"}
+    return of_type.get(column.dtype, "category")
+
+
+def outcomes_of(family: Family, columns: Mapping[str, Column]) -> tuple[str, ...]:
+    """Return the outcomes that a family can have, in the order of the columns.
+
+    Parameters
+    ----------
+    family : Family
+    columns : mapping of name to Column
+        Those of the analysis table. An outcome of events is two of them, `{name}_h` and
+        `{name}_event`, and a plan names it by `name`.
+    """
+    outcomes = {name: column for name, column in columns.items() if column.role == "outcome"}
+    takes = family.outcome
+    fitting = [
+        name
+        for name, column in outcomes.items()
+        if kind_of(column) in takes.takes
+        and takes.kind != "event"
+        and (column.is_death or not takes.is_death)
+    ]
+    if family.events != "refused":
+        fitting += [
+            name.removesuffix(EVENT_SUFFIX)
+            for name, column in outcomes.items()
+            if kind_of(column) == "event"
+            and name.endswith(EVENT_SUFFIX)
+            and name.removesuffix(EVENT_SUFFIX) + TIME_SUFFIX in outcomes
+        ]
+    return tuple(fitting)

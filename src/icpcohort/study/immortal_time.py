@@ -13,10 +13,8 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.study import families, gose
+from icpcohort.study import families
 from icpcohort.study.schema import at, is_number
-
-AT_6_MONTHS_H = 4_380.0
 
 
 class Span(NamedTuple):
@@ -41,28 +39,65 @@ BASELINE = Span(-math.inf, 0.0)
 FOLLOWED = Span(0.0, math.inf)
 
 
-def spans_of(columns: Collection[str], *, window: Mapping[str, float]) -> dict[str, Span]:
-    """Return the span of each column of `contracts.analysis` in one exposure window.
+def spans_of(
+    columns: Mapping[str, contracts.Column],
+    *,
+    window: Mapping[str, float],
+    windows: Mapping[str, Mapping[str, float]],
+) -> dict[str, Span]:
+    """Return the span of each column of an analysis table in one exposure window.
 
-    The contract of each column says when it is known. A column that the contracts do not name,
-    such as a burden of the settings, is an exposure of the window.
+    Parameters
+    ----------
+    columns : mapping of a name to its column
+        The column says when it is known.
+    window : mapping
+        Of the model: a column of the window without a name of its own is measured in it.
+    windows : mapping
+        All windows, for columns that are measured in a stated one.
     """
-    in_window = Span(window["start_h"], window["end_h"])
-    known = {name: column.known for name, column in contracts.analysis({}).columns.items()}
-    spans = {"at admission": BASELINE, "in the window": in_window, "afterwards": FOLLOWED}
-    return {name: spans[known.get(name) or "in the window"] for name in columns}
-
-
-def endpoints_of(*, landmark_h: float, mortality_horizon_h: float) -> dict[str, Endpoint]:
-    """Return the endpoints of `contracts.analysis` in a window that ends at the landmark."""
-    scores = [n for n, column in contracts.OUTCOMES.columns.items() if column.role == "outcome"]
     return {
-        **dict.fromkeys(scores, Endpoint(None, AT_6_MONTHS_H)),
-        "dead_by_horizon": Endpoint(None, mortality_horizon_h),
+        name: _span_of(column, windows.get(column.known_window, window))
+        for name, column in columns.items()
+    }
+
+
+def _span_of(column: contracts.Column, window: Mapping[str, float]) -> Span:
+    if column.known == "at an hour":
+        return Span(-math.inf, float(column.known_h or 0.0))
+    if column.known == "afterwards":
+        return FOLLOWED
+    if column.known == "in the window" or column.role == "exposure":
+        return Span(window["start_h"], window["end_h"])
+    return BASELINE
+
+
+def endpoints_of(
+    outcomes: Mapping[str, Mapping[str, Any]], *, landmark_h: float
+) -> dict[str, Endpoint]:
+    """Return the endpoints of an analysis table in a window that ends at the landmark.
+
+    Parameters
+    ----------
+    outcomes : mapping
+        As the study declares them. One that states no hour is due at no time that is known, and
+        is held to nothing.
+    landmark_h : float, h
+    """
+    due = {name: _due_h(entry) for name, entry in outcomes.items()}
+    firsts = [name for name, entry in outcomes.items() if entry["kind"] == "event"]
+    return {
+        **{name: Endpoint(None, at_h) for name, at_h in due.items() if at_h is not None},
+        **dict.fromkeys((f"{name}_event" for name in firsts), Endpoint(landmark_h, None)),
         "survival_h": Endpoint(landmark_h, None),
         "died": Endpoint(landmark_h, None),
         "death_h": Endpoint(0.0, None),
     }
+
+
+def _due_h(entry: Mapping[str, Any]) -> float | None:
+    at_h = entry.get("death_by_h") or entry.get("at_h")
+    return None if at_h is None else float(at_h)
 
 
 def refusals(
@@ -109,7 +144,11 @@ def refusals(
 
 
 def plan_refusals(
-    models: object, *, windows: object, burden_columns: Collection[str], horizon_h: object
+    models: object,
+    *,
+    windows: object,
+    burden_columns: Collection[str],
+    declared: Mapping[str, Any],
 ) -> dict[str, list[str]]:
     """Return the refusals of each model of a plan by its name; models without any are left out.
 
@@ -119,34 +158,44 @@ def plan_refusals(
         What stands in `models.yaml`, and under `windows` of the settings.
     burden_columns
         Columns that the settings add to `contracts.analysis`.
-    horizon_h : number, h
-        `outcomes.mortality_horizon_h` of the settings.
+    declared : mapping
+        Sections of the settings that declare columns; see `contracts.analysis`.
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    columns = (*contracts.analysis({}).columns, *burden_columns)
+    exposure = contracts.Column(contracts.REAL, "", "Burden", role="exposure")
+    columns = contracts.analysis({**declared, "burden": {}}).columns | dict.fromkeys(
+        burden_columns, exposure
+    )
     by_model = {}
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
         window = at(windows, str(at(plan, "window")))
         family = families.named(at(plan, "family"))
-        limits = at(window, "start_h"), at(window, "end_h"), horizon_h
+        limits = at(window, "start_h"), at(window, "end_h")
         adjusted = at(plan, "adjust_for")
         if not all(is_number(limit) for limit in limits) or not isinstance(adjusted, list):
             continue
         lines = refusals(
             {"outcome": at(plan, "outcome"), "exposure": at(plan, "exposure")}
             | {"adjust_for": [column for column in adjusted if isinstance(column, str)]},
-            spans=spans_of(columns, window=window),
-            endpoints=endpoints_of(
-                landmark_h=window["end_h"], mortality_horizon_h=float(str(horizon_h))
-            ),
+            spans=spans_of(columns, window=window, windows=_sound(windows)),
+            endpoints=endpoints_of(declared["outcomes"], landmark_h=window["end_h"]),
             landmark_h=window["end_h"],
             time_dependent=family is not None and family.time_dependent,
         )
         if lines:
             by_model[name] = lines
     return by_model
+
+
+def _sound(windows: object) -> dict[str, Mapping[str, float]]:
+    """Return the windows whose limits are numbers."""
+    return {
+        name: window
+        for name, window in (windows.items() if isinstance(windows, dict) else ())
+        if is_number(at(window, "start_h")) and is_number(at(window, "end_h"))
+    }
 
 
 def _late(name: str, span: Span, *, landmark_h: float) -> list[str]:
@@ -187,9 +236,9 @@ def _until(span: Span) -> str:
 
 
 def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
-    """List why the rows of one window must not be analysed: patients gone, a reversed scale.
+    """List why the rows of one window must not be analysed: patients who were gone.
 
-    Looks at `death_h`, `left_unit_h` and `gose_6m` where they are there. Whoever had died or
+    Looks at `death_h` and `left_unit_h` where they are there. Whoever had died or
     left before the landmark should have left in the cohort; one such row means that the table
     was put together in another way, and only who lived long enough can have the exposure.
 
@@ -206,9 +255,4 @@ def refused_rows(analysis: pl.DataFrame, *, landmark_h: float) -> list[str]:
                     "rule 'landmark', or write family: cox_time_dependent with a window that "
                     "ends before"
                 )
-    if {"death_h", "gose_6m"} <= set(analysis.columns):
-        words = gose.reversed_words(
-            analysis["death_h"].to_list(), analysis["gose_6m"].to_list()
-        )
-        lines += [words] if words else []
     return lines

@@ -5,7 +5,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated
 
-from icpcohort import contracts
 from icpcohort.contracts.setting import BLOCK_NAME, COMMON_PRACTICE, OF_THE_STUDY, Setting
 from icpcohort.study import blocks, families
 from icpcohort.study.blocks import did_you_mean
@@ -140,6 +139,48 @@ class Plan:
             at_most=_MOST,
         ),
     ] = None
+    event: Annotated[
+        str | None,
+        Setting(
+            "Event that counts, of an outcome of events; every other event censors. Left out: "
+            "the outcome is death",
+            "Prentice 1978 (from memory)",
+            "death",
+        ),
+    ] = None
+    incidence_at_h: Annotated[
+        tuple[float, ...],
+        Setting(
+            "Hours since time zero at which the cumulative incidence of each event is given. "
+            "Left out: the horizon",
+            OF_THE_STUDY,
+            [720.0, 4383.0],
+            each="An hour after the landmark, not after the horizon",
+            above=0,
+            at_most=_MOST,
+        ),
+    ] = ()
+    incidence_split: Annotated[
+        float | None,
+        Setting(
+            "Value of the exposure below and from which cumulative incidence is given beside "
+            "that of all patients. Left out: the median of the fit",
+            OF_THE_STUDY,
+            5.0,
+            at_least=-_MOST,
+            at_most=_MOST,
+        ),
+    ] = None
+    time_varying: Annotated[
+        tuple[str, ...],
+        Setting(
+            "Variables of the repeated values to adjust for, each with the value in force at "
+            "the time; only a model whose exposure changes with time has them. Left out: none",
+            "Therneau 2000, section 3.7 (from memory)",
+            ["therapy_intensity"],
+            each="A variable",
+        ),
+    ] = ()
     risks_at: Annotated[
         tuple[float, ...],
         Setting(
@@ -174,6 +215,11 @@ class Plan:
     imputation: Imputation | None = None
     bootstrap: Bootstrap | None = None
     comparisons: Comparisons | None = None
+
+    @property
+    def covariates(self) -> tuple[str, ...]:
+        """What the model is adjusted for: columns of the analysis, then repeated values."""
+        return (*self.adjust_for, *self.time_varying)
 
     def __post_init__(self) -> None:
         """Refuse a plan whose fields contradict each other."""
@@ -223,14 +269,14 @@ def _contradictions(plan: Plan) -> list[str]:
         if name not in plan.adjust_for:
             near = did_you_mean(name, plan.adjust_for)
             problems.append(f"as_categories: {name!r} is not in adjust_for{near}")
-    right_side = (plan.exposure, *plan.adjust_for)
+    right_side = (plan.exposure, *plan.covariates)
     for name in sorted({name for name in right_side if right_side.count(name) > 1}):
         problems.append(
             f"adjust_for: {name!r} stands twice, counting the exposure; write it once"
         )
     auxiliary = plan.imputation.auxiliary if plan.imputation else ()
     for name in dict.fromkeys((*right_side, *auxiliary)):
-        if name in contracts.KNOWN_AFTERWARDS or name == plan.outcome:
+        if name == plan.outcome:
             problems.append(
                 f"{name}: known only after the exposure window, so it can be neither exposure "
                 "nor adjustment; take it out"
@@ -263,6 +309,7 @@ def _parts_that_do_not_fit(plan: Plan) -> list[str]:
     family = families.named(plan.family)
     rules = {
         **(_follow_up_and_clusters(plan, family) if family else {}),
+        **(_events(plan, family) if family else {}),
         **_imputation(plan, family),
         **_prediction(plan, family),
         **_interaction(plan),
@@ -284,6 +331,28 @@ def _follow_up_and_clusters(plan: Plan, family: Family) -> dict[str, bool]:
         f"{', '.join(offered)}": clusters == "refused" and plan.clusters is not None,
         f"risks_at: an exposure that changes with time gives {name} no absolute risk; write "
         "cox_landmark, or take it out": family.time_dependent and bool(plan.risks_at),
+        f"time_varying: {name} takes each value once; take it out, or write family "
+        "cox_time_dependent": bool(plan.time_varying) and not family.time_dependent,
+    }
+
+
+def _events(plan: Plan, family: Family) -> dict[str, bool]:
+    offered = [one.name for one in FAMILIES.values() if one.events != "refused"]
+    late = [h for h in plan.incidence_at_h if h > (plan.horizon_h or math.inf)]
+    asked = bool(plan.incidence_at_h) or plan.incidence_split is not None
+    return {
+        f"event: missing; {family.name} needs the event that counts, write event: death": (
+            family.events == "needed" and plan.event is None
+        ),
+        f"event: {family.name} has no events to choose from; take it out, or write one of "
+        f"{', '.join(offered)}": family.events == "refused" and plan.event is not None,
+        f"risks_at: the rate of one event alone gives {family.name} no absolute risk; read the "
+        "cumulative incidence, or take it out": family.events == "needed"
+        and bool(plan.risks_at),
+        "incidence_at_h, incidence_split: only a model with an event has a cumulative "
+        "incidence; take them out": asked and plan.event is None,
+        f"incidence_at_h: {', '.join(f'{h:g}' for h in late)} h is after the horizon at "
+        f"{plan.horizon_h} h; take it out, or write a later horizon_h": bool(late),
     }
 
 

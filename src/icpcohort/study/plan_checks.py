@@ -5,17 +5,19 @@ from typing import Any
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns as names_of_burden
+from icpcohort.contracts.columns import Column
 from icpcohort.study import families
 from icpcohort.study import plan as plan_blocks
+from icpcohort.study.families import Family
 from icpcohort.study.schema import at, is_number, suggestion
 
 
 def contradictions(
     models: object,
     *,
+    declared: Mapping[str, Any],
     windows: object,
     burden_columns: list[str] | None,
-    declared: Mapping[str, Any],
     file: str,
 ) -> list[str]:
     """List the entries of the plan that fit neither the analysis table nor each other.
@@ -24,28 +26,31 @@ def contradictions(
     ----------
     models : object
         The content of `models.yaml`.
+    declared : mapping
+        Sections of the settings that declare columns; see `contracts.analysis`.
     windows : object
         The block of that name in the settings; if it is no block, no window is looked up.
     burden_columns : list of str, or None
         Columns that the settings add to `contracts.analysis`; None if these settings have
         problems of their own, and then no column of that kind is looked up.
-    declared : mapping
-        Sections of the settings that declare columns.
     file : str
         Name of the plan's file, for the messages.
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    columns = contracts.analysis({**declared, "burden": {}}).columns
+    table = contracts.analysis({**declared, "burden": {}})
+    columns = table.columns
     kinds = {
         name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
         for name, column in columns.items()
         if column.role != "key" and column.known != "afterwards"
     } | dict.fromkeys(burden_columns or [], "real")
+    kinds |= {n: "afterwards" for n, column in columns.items() if column.known == "afterwards"}
+    kinds |= {old: f"now {new}" for old, new in table.renamed().items()}
     problems = []
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():
-        lines = _window_and_outcome(plan, windows=windows)
+        lines = _window_and_outcome(plan, windows=windows, columns=columns)
         adjust_for = at(plan, "adjust_for")
         asked = [at(plan, "exposure"), *(adjust_for if isinstance(adjust_for, list) else [])]
         passed_over = [
@@ -60,6 +65,10 @@ def contradictions(
             lines = plan_blocks.contradictions(name, block=plan)
         problems += [f"{file}, models.{name}.{line}" for line in lines]
     return problems + [f"{file}, {line}" for line in _groups(plans)]
+
+
+def _usable(kinds: Mapping[str, str]) -> list[str]:
+    return [name for name, kind in kinds.items() if kind in ("text", "real", "steps")]
 
 
 def _groups(plans: object) -> list[str]:
@@ -79,7 +88,9 @@ def _groups(plans: object) -> list[str]:
     return problems
 
 
-def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
+def _window_and_outcome(
+    plan: object, *, windows: object, columns: Mapping[str, Column]
+) -> list[str]:
     problems = []
     window, outcome = at(plan, "window"), at(plan, "outcome")
     if isinstance(windows, dict) and isinstance(window, str) and window not in windows:
@@ -87,19 +98,27 @@ def _window_and_outcome(plan: object, *, windows: object) -> list[str]:
             f"window: '{window}' is no window of config.yaml; {suggestion(window, windows)}"
         )
     family = families.named(at(plan, "family"))
-    if family and isinstance(outcome, str) and outcome not in family.outcome.columns:
-        problems.append(
-            f"outcome: '{outcome}' is no outcome of family {family.name}; "
-            f"write {' or '.join(family.outcome.columns)}"
-        )
+    known = families.outcomes_of(family, columns) if family else ()
+    if family and isinstance(outcome, str) and outcome not in known:
+        cure = f"write {' or '.join(known)}" if known else _lacking_kind(family)
+        problems.append(f"outcome: '{outcome}' is no outcome of family {family.name}; {cure}")
     return problems
+
+
+def _lacking_kind(family: Family) -> str:
+    """Say what a study must declare before a family can have an outcome."""
+    kinds = " or ".join(family.outcome.takes)
+    return (
+        f"the study has none of kind {kinds}; declare one in variables.yaml, or name another "
+        "family"
+    )
 
 
 def _exposure(plan: object, *, kinds: dict[str, str]) -> list[str]:
     exposure = at(plan, "exposure")
     if not isinstance(exposure, str):
         return []
-    numbers = [name for name, kind in kinds.items() if kind != "text"]
+    numbers = [name for name, kind in kinds.items() if kind in ("real", "steps")]
     return _unknown_column(exposure, kinds=kinds, fitting=numbers, where="exposure")
 
 
@@ -108,14 +127,15 @@ def _unknown_column(
 ) -> list[str]:
     if name in fitting:
         return []
-    if name in contracts.KNOWN_AFTERWARDS:
+    kind = kinds.get(name, "")
+    if kind == "afterwards":
         why = (
             "is known only after the window, so it explains nothing in it; name another column"
         )
-    elif name in kinds:
+    elif kind.startswith("now "):
+        why = f"is now '{kind.removeprefix('now ')}'; write that"
+    elif kind:
         why = "is a text, and an exposure is a number; name another column"
-    elif now := contracts.analysis({}).renamed().get(name):
-        why = f"is now '{now}'; write that"
     else:
         why = f"is no column that a model may use; {suggestion(name, fitting)}"
     return [f"{where}: '{name}' {why}"]
@@ -127,7 +147,9 @@ def _adjustment(plan: object, *, kinds: dict[str, str]) -> list[str]:
         return []
     problems = []
     for name in (name for name in adjust_for if isinstance(name, str)):
-        problems += _unknown_column(name, kinds=kinds, fitting=list(kinds), where="adjust_for")
+        problems += _unknown_column(
+            name, kinds=kinds, fitting=_usable(kinds), where="adjust_for"
+        )
         if name == at(plan, "exposure"):
             problems.append(f"adjust_for: '{name}' is the exposure; leave it out here")
         if kinds.get(name) == "text" and name not in as_categories:
@@ -157,7 +179,7 @@ def _others(plan: object, *, kinds: dict[str, str]) -> list[str]:
         line
         for where, name in asked
         if isinstance(name, str)
-        for line in _unknown_column(name, kinds=kinds, fitting=list(kinds), where=where)
+        for line in _unknown_column(name, kinds=kinds, fitting=_usable(kinds), where=where)
     ]
 
 

@@ -4,6 +4,7 @@ import difflib
 import functools
 import json
 import math
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -103,9 +104,12 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
     match error.validator:
         case "additionalProperties":
             known = [name for name in schema["properties"] if name not in value]
+            free = schema.get("patternProperties", {})
             for name in value:
+                if any(re.search(pattern, name) for pattern in free):
+                    continue
                 if name in schema.get("x-moved", {}):
-                    yield name, f"is now {schema['x-moved'][name]}; write it there"
+                    yield name, _moved(schema["x-moved"][name], value[name])
                 elif name not in schema["properties"]:
                     near = suggestion(name, known or schema["properties"])
                     yield name, f"unknown setting; {near}"
@@ -132,6 +136,12 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
             yield None, f"longer than {schema['maxLength']} characters; shorten it"
         case _:  # minLength, minItems, minProperties
             yield None, f"empty; {_example(schema)}"
+
+
+def _moved(place: str, value: object) -> str:
+    if not isinstance(value, list):
+        return f"is now {place}; write it there"
+    return f"is now {place}; write there {json.dumps(value, ensure_ascii=False)}"
 
 
 def _line_to_write(name: str, schema: dict[str, Any]) -> str:

@@ -5,7 +5,15 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.study import cohort_checks, declared_checks, plan_checks, presets, yaml_files
+from icpcohort.study import (
+    cohort_checks,
+    declared_checks,
+    dictionary,
+    plan_checks,
+    presets,
+    signal_checks,
+    yaml_files,
+)
 from icpcohort.study.schema import at, is_number, problems, suggestion
 from icpcohort.study.yaml_files import SettingsError
 
@@ -23,7 +31,11 @@ __all__ = [
 
 
 class Files(NamedTuple):
-    """What stands in the two files (None: no block of settings), and the problems of each."""
+    """What stands in the files (None: no block of settings), and the problems of each.
+
+    The variables stand in the settings as sections of their own; their problems are among those
+    of the settings.
+    """
 
     settings: dict[str, Any] | None
     models: dict[str, Any] | None
@@ -39,16 +51,16 @@ def load(
     Parameters
     ----------
     config_path, models_path : Path
-        `config.yaml` and `models.yaml`, UTF-8.
+        `config.yaml` and `models.yaml`, UTF-8; `variables.yaml` lies beside the first.
     schema_folder : Path
-        Holds `config.schema.json` and `models.schema.json`.
+        Holds a closed schema for each; the dictionaries that ship lie beside it.
 
     Returns
     -------
     tuple of dict
-        The first as written in `config.yaml`, with the values of the presets that it names;
-        the second is what stands under `models:`, one block per model in the order of the
-        file. Nothing else is filled in.
+        The first as written in `config.yaml`, with the values of the presets that it names,
+        and the sections of `variables.yaml`; the second is what stands under `models:`, one
+        block per model in the order of the file. Nothing else is filled in.
 
     Raises
     ------
@@ -61,7 +73,9 @@ def load(
     if settings_problems or plan_problems or settings is None or models is None:
         raise SettingsError(settings_problems + plan_problems)
     schema = yaml_files.read_schema(schema_folder / "config.schema.json")
-    return in_order(settings, schema), models["models"]
+    of_variables = yaml_files.read_schema(schema_folder / "variables.schema.json")
+    ordered = in_order(settings, schema) | in_order(settings, of_variables | {"$defs": {}})
+    return ordered, models["models"]
 
 
 def in_order(settings: dict[str, Any], schema: dict[str, Any]) -> dict[str, Any]:
@@ -86,7 +100,8 @@ def _in_order(value: Any, schema: dict[str, Any], kinds: dict[str, Any]) -> Any:
         if value.get("rule") == choice["if"]["properties"]["rule"]["const"]:
             return _in_order(value, kinds[choice["then"]["$ref"].rpartition("/")[2]], kinds)
     free = schema.get("additionalProperties")
-    names = list(value) if free else [n for n in schema.get("properties", ()) if n in value]
+    known = [] if free else [name for name in schema.get("properties", ()) if name in value]
+    names = [*known, *(name for name in value if name not in known)]
     return {
         name: _in_order(value[name], schema.get("properties", {}).get(name, free or {}), kinds)
         for name in names
@@ -138,29 +153,61 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
         settings, of_presets = presets.applied(settings, schema, file=config_path.name)
         settings_problems += of_presets + problems(settings, schema, file=config_path.name)
         settings_problems += contradictions(settings, file=config_path.name)
+        declared = _declared(config_path, schema_folder)
+        settings |= declared.sections or {}
+        settings_problems += declared.problems
+        if declared.sections is not None:
+            settings_problems += [
+                f"{config_path.name}, {line}"
+                for line in cohort_checks.variables_that_do_not_fit(settings)
+            ]
     if models is not None:
         schema = yaml_files.read_schema(schema_folder / "models.schema.json")
         plan_problems += problems(models, schema, file=models_path.name)
-        if settings is not None:
-            declared = declared_checks.sound(settings)
-            exposures = burden_columns.names(declared)
-            of_burden = f"{config_path.name}, burden"
-            burden_is_sound = not any(line.startswith(of_burden) for line in settings_problems)
-            plan_problems += plan_checks.contradictions(
-                models,
-                windows=at(settings, "windows"),
-                burden_columns=exposures if burden_is_sound else None,
-                declared=declared,
-                file=models_path.name,
-            )
-            plan_problems += cohort_checks.immortal_time_of(
-                models,
-                settings=settings,
-                exposures=exposures,
-                file=models_path.name,
-                plan_problems=plan_problems,
+        # Without its variables nothing is known of the columns that a plan asks for.
+        if settings is not None and dictionary.SECTIONS[0] in settings:
+            plan_problems += _plan_beside(
+                models, settings, settings_problems, plan_problems, models_path.name
             )
     return Files(settings, models, settings_problems, plan_problems)
+
+
+def _declared(config_path: Path, schema_folder: Path) -> dictionary.Declared:
+    """Return the declared variables; no sections where one is not right."""
+    declared = dictionary.read(
+        config_path.with_name(dictionary.FILE),
+        shipped=schema_folder.parent / "dictionaries",
+        schema=yaml_files.read_schema(schema_folder / "variables.schema.json"),
+    )
+    return declared._replace(sections=None) if declared.problems else declared
+
+
+def _plan_beside(
+    models: object,
+    settings: dict[str, Any],
+    settings_problems: Sequence[str],
+    plan_problems: Sequence[str],
+    file: str,
+) -> list[str]:
+    """List what the plan asks for and the settings do not give, and immortal time."""
+    declared = declared_checks.sound(settings)
+    exposures = burden_columns.names(declared)
+    wrong = [line.partition(", ")[2] for line in settings_problems]
+    is_burden_sound = not any(where.startswith("burden") for where in wrong)
+    lines = plan_checks.contradictions(
+        models,
+        declared=declared,
+        windows=at(settings, "windows"),
+        burden_columns=exposures if is_burden_sound else None,
+        file=file,
+    )
+    return lines + cohort_checks.immortal_time_of(
+        models,
+        settings=settings,
+        exposures=exposures,
+        file=file,
+        plan_problems=[*plan_problems, *lines],
+    )
 
 
 def is_sound(files: Files, name: str) -> bool:
@@ -192,8 +239,8 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
+    lines += signal_checks.contradictions(settings)
     lines += declared_checks.contradictions(settings)
-    lines += _outcome_without_direction(settings)
     lines += cohort_checks.contradictions(
         settings, exposures=burden_columns.names(declared_checks.sound(settings))
     )
@@ -218,7 +265,7 @@ def _limits_out_of_order(settings: object) -> list[str]:
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
-        pairs = [(name, name.replace("min", "max", 1)) for name in ("min_mmhg", "min_s")]
+        pairs = [(name, name.replace("min", "max", 1)) for name in ("min", "min_mmhg", "min_s")]
         pairs += [("min_mean_mmhg", "max_mean_mmhg"), ("min_rate_per_min", "max_rate_per_min")]
         for low, high in pairs:
             lines += _out_of_order(rule, low, high, where=where)
@@ -296,23 +343,4 @@ def _names_used_twice(settings: object) -> list[str]:
                     f"{ours_of[theirs]}; name another column"
                 )
             ours_of.setdefault(str(theirs), ours)
-    channels = [at(settings, "recordings", f"{signal}_channels") for signal in ("icp", "abp")]
-    if all(isinstance(names, list) for names in channels):
-        icp, abp = ({str(name).lower() for name in names} for names in channels)
-        lines += [
-            f"recordings.abp_channels: '{name}' stands in icp_channels too; keep one"
-            for name in sorted(icp & abp)
-        ]
     return lines
-
-
-def _outcome_without_direction(settings: object) -> list[str]:
-    scores = at(settings, "outcomes", "favourable_gose")
-    if not isinstance(scores, list) or not all(type(s) is int and 1 <= s <= 8 for s in scores):
-        return []
-    if not scores or sorted(scores) == list(range(max(min(scores), 2), 9)):
-        return []
-    return [
-        f"outcomes.favourable_gose: {scores} is not a run of scores up to 8 (upper good "
-        "recovery) that leaves some unfavourable; write for example [5, 6, 7, 8]"
-    ]

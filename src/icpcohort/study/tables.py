@@ -10,12 +10,19 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import Table
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
-from icpcohort.study import codings, gose
-from icpcohort.study.rows import MAY_BE_EMPTY, NEEDED, TABLES, Row, Rows, read_rows
+from icpcohort.study import codings
+from icpcohort.study.rows import (
+    NEEDED,
+    TABLES,
+    Row,
+    Rows,
+    names_of,
+    read_rows,
+    tables_of,
+)
 from icpcohort.study.schema import suggestion
 
 __all__ = [
-    "MAY_BE_EMPTY",
     "NEEDED",
     "TABLES",
     "Row",
@@ -25,13 +32,17 @@ __all__ = [
     "events_of",
     "level_of",
     "monitors_of",
+    "names_of",
     "read_rows",
     "read_study",
     "recordings_of",
+    "tables_of",
     "unread",
 ]
 
 MAX_SHOWN = 50
+# Columns of the list of recordings that a study's own signals have; each name is checked later.
+OF_A_SIGNAL = "^[a-z][a-z0-9_]*_(channel|unit)$"
 
 
 class StudyError(Exception):
@@ -95,6 +106,7 @@ class Settings:
             "Names of the columns in the table of {table}, where they differ from ours",
             "Column of your table that holds {column}. {about}",
             has_values=False,
+            further={"recordings": OF_A_SIGNAL},
         ),
     ]
     codings: Annotated[
@@ -106,16 +118,7 @@ class Settings:
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
-        ),
-    ]
-    gose_coding: Annotated[
-        str,
-        Setting(
-            "How your table codes gose_6m: the extended scale (1 to 8) or the scale of five, "
-            "with 1 for dead or for the best outcome",
-            "the scales have been coded in both directions [confirmed]",
-            "gose_1_dead",
-            one_of=tuple(gose.CODINGS),
+            further={"recordings": OF_A_SIGNAL},
         ),
     ]
 
@@ -138,8 +141,8 @@ def read_study(settings: dict[str, Any]) -> Study:
     ----------
     settings : dict
         Checked settings; read are `study.folder`, the tables' names, `study.columns`,
-        `study.codings` and `study.gose_coding`. A relative folder counts from the working
-        directory.
+        `study.codings`, `variables`, `outcomes` and `signals`. A relative folder counts from
+        the working directory.
 
     Returns
     -------
@@ -154,30 +157,35 @@ def read_study(settings: dict[str, Any]) -> Study:
 
     Source: common practice, no source; the limits of scores are those of the scales.
     """
-    tables, problems = read_rows(settings["study"])
+    tables, problems = read_rows(settings)
     if problems:
         raise StudyError(problems)
-    frames = {name: _frame(tables[name].rows, TABLES[name]) for name in TABLES}
+    frames = {
+        name: _frame(tables[name].rows, contract)
+        for name, contract in tables_of(settings).items()
+    }
     recoded = [
         (name, column, *pair)
         for name, table in tables.items()
         for row in table.rows
         for column, pair in row.recoded.items()
     ]
-    recodings = codings.count(recoded, stated=settings["study"]["codings"])
+    stated = {name: codings.of_table(settings, name=name) for name in tables}
+    scales = [n for n, entry in settings["outcomes"].items() if entry.get("scales")]
+    recodings = codings.count(recoded, stated=stated, scales=scales)
     return Study(**frames, recodings=recodings)
 
 
-def unread(tables: dict[str, Rows], study: dict[str, Any]) -> list[str]:
+def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
     """
-    notes = []
+    notes, study, contracts_of = [], settings["study"], tables_of(settings)
     for name, (header, _) in tables.items():
-        names = study["columns"][name]
-        theirs = {ours: names.get(ours, ours) for ours in TABLES[name].columns}
+        names = names_of(settings, name=name)
+        theirs = {ours: names.get(ours, ours) for ours in contracts_of[name].columns}
         unknown = [c for c in header if c and c not in theirs.values()]
         absent = [
             ours

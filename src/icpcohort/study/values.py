@@ -2,16 +2,14 @@
 
 import math
 import re
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
-from icpcohort.contracts import COUNT, EVENT_KINDS, FLAG, MONITOR_TYPES, REAL, Column
+from icpcohort.contracts import COUNT, EVENT_KINDS, FLAG, MONITOR_TYPES, REAL, TEXT, Column
 from icpcohort.study.schema import suggestion
 
 CHOICES = {
-    "sex": ("female", "male"),
-    "gcs_motor": ("1", "2", "3", "4", "5", "6", "untestable"),
-    "cisterns": ("normal", "compressed", "absent"),
     "format": ("wfdb", "edf", "bdf", "csv", "parquet"),
     "icp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
     "abp_unit": ("mmHg", "kPa", "cmH2O", "Pa"),
@@ -21,17 +19,8 @@ CHOICES = {
     "abp_level": ("tragus", "heart"),
     "event": EVENT_KINDS,
 }
-# Scores: the ranges of the scales themselves. The others are plausibility, no source: narrow
-# enough that glucose in mg/dL, haemoglobin in g/L and calendar times in s are refused.
+# Plausibility, no source: narrow enough that calendar times in s are refused.
 LIMITS: dict[str, tuple[float, float]] = {
-    "age_years": (0, 120),
-    "gcs_total": (3, 15),
-    "pupils_reactive": (0, 2),
-    "marshall_class": (1, 6),
-    "gose_6m": (1, 8),
-    "midline_shift_mm": (0, 50),
-    "glucose_mmol_l": (1, 60),
-    "haemoglobin_g_dl": (2, 25),
     "death_h": (0, 100_000),
     "left_unit_h": (0, 100_000),
     "last_known_h": (0, 100_000),
@@ -55,7 +44,9 @@ _IDENTIFIER = re.compile(r"[A-Za-z0-9_-]{1,64}")
 _NOT_A_VALUE = ("na", "n/a", "nan", "null", "none", "inf", "+inf", "-inf", "infinity", ".", "-")
 
 
-def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None]:
+def understood(
+    text: str, *, name: str, column: Column, choices: Mapping[str, tuple[str, ...]]
+) -> tuple[Any, str | None]:
     """Return the value of a cell, and None or the words that say why it has none.
 
     Parameters
@@ -63,9 +54,11 @@ def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None
     text : str
         The cell without blanks around it; empty is missing and gives None.
     name : str
-        Our name of the column; its choices and limits are those above.
+        Our name of the column; its limits are those above.
     column : Column
-        Its type is the type of the value.
+        Its type is the type of the value; a declared one has its levels and limits itself.
+    choices : mapping
+        What a cell may say, by the name of its column: `CHOICES` and units of the signals.
     """
     if text == "":
         return None, None
@@ -73,8 +66,9 @@ def understood(text: str, *, name: str, column: Column) -> tuple[Any, str | None
         return None, f"'{text}' is not a value; leave the cell empty for missing"
     if name in IDENTIFIERS:
         return text, _identifier_problem(text)
-    if name in CHOICES:
-        return _choice(text, CHOICES[name])
+    allowed = choices.get(name) or column.levels
+    if allowed and column.dtype == TEXT:
+        return _choice(text, allowed)
     if column.dtype == FLAG:
         value = _FLAGS.get(text.lower())
         return value, None if value is not None else f"'{text}' is not true or false; write one"
@@ -112,15 +106,33 @@ def _number(text: str, *, name: str, column: Column) -> tuple[float | None, str 
         cure = f"write {start[0]}" if start else "write one, or leave the cell empty"
         return None, f"'{text}' is not {kind}; {cure}"
     value = float(text)
-    low, high = LIMITS.get(name, (-math.inf, math.inf))
+    low, high = LIMITS.get(name, _limits_of(column))
     if not (math.isfinite(value) and low <= value <= high):
-        limits = f"{low:.10g} to {high:.10g} {column.plain_unit()}".rstrip()
-        return None, f"{text} is out of range; write a value from {limits}"
+        return None, f"{text} is out of range; write a value {_range_words(low, high, column)}"
     if column.dtype == COUNT:
         if not value.is_integer():
             return None, f"{text} is not a whole number; write one"
-        return int(value), None
+        return _level(int(value), column)
     return value, None
+
+
+def _range_words(low: float, high: float, column: Column) -> str:
+    if math.isinf(high):
+        return f"from {low:.10g} {column.plain_unit()}".rstrip() + " on"
+    upper = f"{high:.10g} {column.plain_unit()}".rstrip()
+    return f"up to {upper}" if math.isinf(low) else f"from {low:.10g} to {upper}"
+
+
+def _limits_of(column: Column) -> tuple[float, float]:
+    low = -math.inf if column.low is None else column.low
+    return low, math.inf if column.high is None else column.high
+
+
+def _level(value: int, column: Column) -> tuple[int | None, str | None]:
+    """Return a whole number, or why it is none of the column's levels."""
+    if not column.levels or str(value) in column.levels:
+        return value, None
+    return None, f"{value} is not one of {', '.join(column.levels)}"
 
 
 def path_problem(text: str, *, folder: Path) -> str | None:

@@ -2,6 +2,7 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.cohort import monitoring_end
@@ -21,8 +22,8 @@ def _describe(people, windows=WINDOWS):
     """Describe people given by their times; whoever has an end began monitoring at 2 h."""
     rows = [{"patient_id": name} | times for name, times in people.items()]
     patients = pl.DataFrame(
-        [{n: row.get(n) for n in contracts.PATIENTS.columns} for row in rows],
-        schema={n: c.dtype for n, c in contracts.PATIENTS.columns.items()},
+        [{n: row.get(n) for n in contracts.patients(DECLARED).columns} for row in rows],
+        schema={n: c.dtype for n, c in contracts.patients(DECLARED).columns.items()},
     )
     facts = pl.DataFrame(
         [
@@ -92,7 +93,9 @@ def test_reasons_are_counted_by_outcome_with_their_denominator():
         }
     )
     table = monitoring_end.by_outcome(
-        ends, _outcomes({"a": True, "b": True, "c": True, "d": False, "e": None})
+        ends,
+        _outcomes({"a": True, "b": True, "c": True, "d": False, "e": None}),
+        main_outcome="unfavourable",
     )
     store.check(table, contracts.MONITORING_END_BY_OUTCOME, "by outcome")
     counted = {(r["outcome"], r["reason"]): r for r in table.to_dicts()}
@@ -121,7 +124,9 @@ def test_every_patient_has_one_reason_and_the_counts_add_up(people):
     assert ends.height == len(people)
     assert set(ends["reason"]) <= set(monitoring_end.REASONS)
     table = monitoring_end.by_outcome(
-        ends, _outcomes({f"p{i}": p[-1] for i, p in enumerate(people)})
+        ends,
+        _outcomes({f"p{i}": p[-1] for i, p in enumerate(people)}),
+        main_outcome="unfavourable",
     )
     assert table["n"].sum() == len(people)
     for _, group in table.group_by("window", "outcome"):

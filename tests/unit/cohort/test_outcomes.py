@@ -1,26 +1,35 @@
+import copy
 import math
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.cohort import outcomes, prognosis
 from icpcohort.contracts import store
 
-USUAL = {
-    "favourable_gose": [5, 6, 7, 8],
-    "impact_form": "continuous",
-    "mortality_horizon_h": 720.0,
-    "n_bands": 3,
-}
+
+def declared(*, cut=None, form=None, horizon_h=None):
+    """What the demo study declares, with another cut, form of the risk, or horizon."""
+    changed = copy.deepcopy(DECLARED)
+    if cut is not None:
+        changed["outcomes"]["unfavourable"]["favourable_from"] = cut
+    if form is not None:
+        changed["scores"]["impact"]["form"] = form
+    if horizon_h is not None:
+        changed["outcomes"]["dead_by_horizon"]["death_by_h"] = horizon_h
+    return changed
 
 
 def derive(table, **changed):
-    return outcomes.derive(table, settings=outcomes.Settings(**(USUAL | changed))).outcomes
+    return outcomes.derive(table, declared=declared(**changed)).outcomes
 
 
 def patients(*rows):
-    schema = {name: column.dtype for name, column in contracts.PATIENTS.columns.items()}
+    schema = {
+        name: column.dtype for name, column in contracts.patients(DECLARED).columns.items()
+    }
     numbered = [{"patient_id": f"p{i}"} | row for i, row in enumerate(rows)]
     return pl.DataFrame(numbered, schema=schema)
 
@@ -41,16 +50,8 @@ def test_vegetative_state_and_lower_severe_disability_are_merged():
 
 
 def test_a_narrower_favourable_outcome_moves_the_cut():
-    derived = derive(every_gose(), favourable_gose=[6, 7, 8])
+    derived = derive(every_gose(), cut="6")
     assert derived["unfavourable"].to_list() == [True] * 5 + [False] * 3 + [None]
-
-
-@pytest.mark.parametrize(
-    "scores", [[], [1, 2, 3, 4], [5, 6, 8], [4, 5], list(range(1, 9)), [9]]
-)
-def test_favourable_scores_that_are_not_the_upper_end_are_refused(scores):
-    with pytest.raises(ValueError, match=r"outcomes\.favourable_gose: .* not the upper end"):
-        derive(every_gose(), favourable_gose=scores)
 
 
 def test_a_score_outside_the_scale_is_refused_with_the_patient():
@@ -68,7 +69,7 @@ def test_a_missing_motor_score_has_no_risk_and_an_untestable_one_has():
 
 def test_the_forms_give_different_risks_and_the_log_odds_belong_to_the_unfavourable_one():
     table = patients({"age_years": 45.0, "gcs_motor": "3", "pupils_reactive": 1})
-    chart = derive(table, impact_form="chart")
+    chart = derive(table, form="chart")
     continuous = derive(table)
     assert chart["impact_core_unfavourable"][0] == pytest.approx(0.684, abs=5e-4)
     assert continuous["impact_core_unfavourable"][0] == pytest.approx(0.716, abs=5e-4)
@@ -79,13 +80,13 @@ def test_the_forms_give_different_risks_and_the_log_odds_belong_to_the_unfavoura
 def test_the_table_keeps_its_contract_and_the_order_of_the_patients():
     table = every_gose().reverse()
     derived = derive(table)
-    store.check(derived, contracts.OUTCOMES, "outcomes")
+    store.check(derived, contracts.outcomes(DECLARED), "outcomes")
     assert derived["patient_id"].to_list() == table["patient_id"].to_list()
 
 
 def test_no_patients_give_an_empty_table():
     derived = derive(patients())
-    store.check(derived, contracts.OUTCOMES, "outcomes")
+    store.check(derived, contracts.outcomes(DECLARED), "outcomes")
     assert derived.height == 0
 
 
@@ -132,16 +133,15 @@ def test_any_missing_value_leaves_the_laboratory_risk_missing(form, name):
 
 def test_unknown_names_are_refused():
     with pytest.raises(ValueError, match="form 'web' is unknown; write chart or continuous"):
-        derive(every_gose(), impact_form="web")
+        derive(every_gose(), form="web")
 
 
 def test_the_methods_sentence_follows_the_settings():
-    usual = outcomes.methods_sentence(outcomes.Settings(**USUAL))
-    assert "Scores 1-4 were called unfavourable and 5-8 favourable" in usual
+    usual = outcomes.methods_sentence(DECLARED)
+    assert "Scores 1-4 of GOSE were called unfavourable and 5-8 favourable" in usual
     assert "regression coefficients" in usual
-    changed = USUAL | {"favourable_gose": [6, 7, 8], "impact_form": "chart"}
-    other = outcomes.methods_sentence(outcomes.Settings(**changed))
-    assert "Scores 1-5 were called unfavourable and 6-8 favourable" in other
+    other = outcomes.methods_sentence(declared(cut="6", form="chart"))
+    assert "Scores 1-5 of GOSE were called unfavourable and 6-8 favourable" in other
     assert "score chart" in other
 
 
@@ -167,7 +167,7 @@ def test_death_by_the_horizon_is_known_true_known_false_or_missing(patient, dead
 
 
 def test_who_was_scored_is_not_known_alive_at_a_horizon_after_the_score():
-    late = derive(patients({"gose_6m": 5}), mortality_horizon_h=3600.1)
+    late = derive(patients({"gose_6m": 5}), horizon_h=3600.1)
     assert late["dead_by_horizon"].to_list() == [None]
 
 
@@ -233,7 +233,7 @@ def test_all_three_impact_models_stand_in_the_table_in_the_form_that_is_asked(
     form, tolerance, risks
 ):
     """Steyerberg 2008, PLoS Med 5:e165: one patient through its Figure 1 and coefficients."""
-    row = derive(patients(WHOLE), impact_form=form).row(0, named=True)
+    row = derive(patients(WHOLE), form=form).row(0, named=True)
     names = [f"impact_{m}_{o}" for m in prognosis.MODELS for o in ("mortality", "unfavourable")]
     assert [row[name] for name in names] == pytest.approx(risks, abs=tolerance)
     for model in prognosis.MODELS:

@@ -2,7 +2,7 @@ import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from published_settings import PUBLISHED
+from published_settings import DECLARED, PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, outcomes, select
@@ -13,15 +13,15 @@ from icpcohort.indices import reactivity
 WINDOWS = {"first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0}}
 RULES = [
     {"rule": "usable_recording"},
-    {"rule": "age", "min_years": 16.0, "max_years": 120.0, "if_missing": "drop"},
+    {"rule": "variable", "name": "age_years", "min": 16.0, "max": 120.0, "if_missing": "drop"},
     {"rule": "landmark"},
     {"rule": "monitored_hours"},
 ]
 EVERY_RULE = [
     {"rule": "usable_recording"},
     {"rule": "craniectomy", "none_before": "monitoring"},
-    {"rule": "age", "min_years": 16.0, "max_years": 80.0, "if_missing": "keep"},
-    {"rule": "gcs_total", "min_score": 3, "max_score": 12, "if_missing": "drop"},
+    {"rule": "variable", "name": "age_years", "min": 16.0, "max": 80.0, "if_missing": "keep"},
+    {"rule": "variable", "name": "gcs_total", "min": 3, "max": 12, "if_missing": "drop"},
     {"rule": "monitoring_start", "within_h": 12.0},
     {"rule": "monitor_kind", "kinds": ["strain_gauge"], "if_missing": "drop"},
     {"rule": "craniectomy", "none_before": "landmark"},
@@ -38,10 +38,13 @@ NO_FACTS = {
     "craniectomy_h": pl.Float64(),
 }
 THRESHOLDS = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
+COLUMNS = contracts.analysis(DECLARED).columns
 
 
 def _patients(rows):
-    schema = {name: column.dtype for name, column in contracts.PATIENTS.columns.items()}
+    schema = {
+        name: column.dtype for name, column in contracts.patients(DECLARED).columns.items()
+    }
     return pl.DataFrame(
         [{name: row.get(name) for name in schema} for row in rows], schema=schema
     )
@@ -73,7 +76,7 @@ def _select(patients, hours, *, facts=(), rules=RULES):
     minutes = _minutes(hours)
     table = select.select(
         patients,
-        outcomes.derive(patients, settings=outcomes.Settings(**PUBLISHED["outcomes"])).outcomes,
+        outcomes.derive(patients, declared=DECLARED).outcomes,
         summary.summarise(
             minutes,
             windows=WINDOWS,
@@ -88,9 +91,11 @@ def _select(patients, hours, *, facts=(), rules=RULES):
         pl.DataFrame(list(facts), schema=NO_FACTS),
         windows=WINDOWS,
         rules=rules,
-        declared={"burden": THRESHOLDS},
+        declared=DECLARED | {"burden": THRESHOLDS},
     )
-    store.check(table.analysis, contracts.analysis({"burden": THRESHOLDS}), "analysis")
+    store.check(
+        table.analysis, contracts.analysis(DECLARED | {"burden": THRESHOLDS}), "analysis"
+    )
     store.check(table.flow, contracts.FLOW, "flow")
     store.check(table.dropped, contracts.DROPPED, "dropped")
     return table
@@ -124,9 +129,9 @@ def test_each_patient_leaves_at_the_first_step_that_says_no():
     assert table.analysis["patient_id"].to_list() == ["stays"]
     assert dict(table.dropped.select("patient_id", "reason").iter_rows()) == {
         "silent": "no_usable_recording",
-        "ageless": "age_unknown",
-        "child": "age_outside",
-        "both": "age_outside",
+        "ageless": "age_years_unknown",
+        "child": "age_years_outside",
+        "both": "age_years_outside",
         "undated": "death_time_unknown",
         "dies": "died_before_landmark",
         "leaves": "left_before_landmark",
@@ -167,9 +172,9 @@ def test_every_kind_of_rule_has_its_own_reason():
     table = _select(patients, hours, facts=facts, rules=EVERY_RULE)
     assert dict(table.dropped.select("patient_id", "reason").iter_rows()) == {
         "operated": "craniectomy",
-        "old": "age_outside",
-        "awake": "gcs_outside",
-        "unscored": "gcs_unknown",
+        "old": "age_years_outside",
+        "awake": "gcs_total_outside",
+        "unscored": "gcs_total_unknown",
         "late": "monitored_too_late",
         "drained": "other_monitor",
         "unlisted": "monitor_kind_unknown",
@@ -191,7 +196,7 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
     columns = ("patient_id", "start_s", "end_s", "status")
     facts = eligibility.facts(
         _rows(
-            contracts.RECORDINGS,
+            contracts.recordings({}),
             [
                 dict(zip(columns, r)) | {"recording_id": str(i)}
                 for i, r in enumerate(recordings)
@@ -236,10 +241,12 @@ def test_facts_are_the_first_and_last_moment_every_kind_and_the_first_craniectom
 
 
 def test_the_methods_name_every_rule_with_its_parameters():
-    sentences = select.methods_sentence(windows=WINDOWS, rules=EVERY_RULE, time_zero="injury")
+    sentences = select.methods_sentence(
+        windows=WINDOWS, rules=EVERY_RULE, time_zero="injury", columns=COLUMNS
+    )
     for words in (
-        "age of 16 to 80 years (patients without the value stay)",
-        "a Glasgow Coma Scale of 3 to 12 (patients without the value leave)",
+        "Age 16 to 80 years (patients without the value stay)",
+        "Glasgow Coma Scale 3 to 12 (patients without the value leave)",
         "within 12 h of time zero",
         "monitors only of kind strain gauge",
         "no craniectomy before monitoring",
@@ -248,7 +255,7 @@ def test_the_methods_name_every_rule_with_its_parameters():
     ):
         assert words in sentences, words
     assert "with:" not in select.methods_sentence(
-        windows=WINDOWS, rules=[RULES[0], *RULES[2:]], time_zero="injury"
+        windows=WINDOWS, rules=[RULES[0], *RULES[2:]], time_zero="injury", columns=COLUMNS
     )
 
 
@@ -293,9 +300,10 @@ _optional = st.lists(
     st.one_of(
         st.builds(
             lambda a, b, m: {
-                "rule": "age",
-                "min_years": a,
-                "max_years": a + b,
+                "rule": "variable",
+                "name": "age_years",
+                "min": a,
+                "max": a + b,
                 "if_missing": m,
             },
             st.floats(0, 50),
@@ -303,7 +311,13 @@ _optional = st.lists(
             _missing,
         ),
         st.builds(
-            lambda a, m: {"rule": "gcs_total", "min_score": 3, "max_score": a, "if_missing": m},
+            lambda a, m: {
+                "rule": "variable",
+                "name": "gcs_total",
+                "min": 3,
+                "max": a,
+                "if_missing": m,
+            },
             st.integers(3, 15),
             _missing,
         ),

@@ -46,7 +46,7 @@ def _recording(number, path, *more):
 @pytest.fixture
 def folder(tmp_path):
     """A sound study of two patients, one recording of two hours each."""
-    for name, text in study_folder.texts(title="t", repository=REPOSITORY).items():
+    for name, text in study_folder.texts(title="t", like="tbi", repository=REPOSITORY).items():
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text(text, encoding="utf-8")
     _table(tmp_path, "patients", "patient_id=P1 age_years=30", "patient_id=P2 age_years=40")
@@ -180,10 +180,9 @@ def test_a_sound_study_has_no_line_but_what_was_found(folder):
             "the table of events, since study.events is not right",
         ),
         (
-            "  icp_channels: [ICP,",
-            "  icp_channels: [ICP, 7,",
-            "the files of 2 recordings, since recordings.icp_channels in config.yaml is not "
-            "right",
+            "    names: [ICP,",
+            "    names: [ICP, 7,",
+            "the files of 2 recordings, since signals in config.yaml is not right",
         ),
         (
             "  time_column: t_s",
@@ -215,16 +214,16 @@ def test_a_faulty_cell_elsewhere_in_a_row_does_not_keep_its_file_closed(folder):
 
 def test_one_wrong_name_of_a_column_leaves_the_others_as_they_are_mapped(folder):
     """A typo in `study.columns` would else make every column of that table seem missing."""
-    _edit(folder / "patients.csv", "age_years", "years")
+    _edit(folder / "patients.csv", "last_known_h", "seen_h")
     config = folder / "config" / "config.yaml"
     _edit(
         config,
         "the two differ\n    patients: {}",
-        "the two differ\n    patients: {age_years: years, gos: gose}",
+        "the two differ\n    patients: {last_known_h: seen_h, death: died_h}",
     )
     checked = _check(folder)
     assert checked.settings == [
-        "config.yaml, study.columns.patients.gos: unknown setting; did you mean 'gose_6m'?"
+        "config.yaml, study.columns.patients.death: unknown setting; did you mean 'death_h'?"
     ]
     assert checked.tables == []
 
@@ -340,10 +339,8 @@ def _plan_of(folder, **changes):
     ids=["whole_stay", "whole_recording", "settled_before", "late_covariate", "immortal_time"],
 )
 def test_a_plan_that_looks_ahead_is_told_before_anything_runs(folder, changes, line):
-    config = folder / "config" / "config.yaml"
-    text = config.read_text(encoding="utf-8")
-    assert "mortality_horizon_h: 720.0" in text
-    config.write_text(text.replace("horizon_h: 720.0", "horizon_h: 48.0"), encoding="utf-8")
+    early = "outcomes:\n  dead_by_horizon: {death_by_h: 48.0}"
+    _edit(folder / "config" / "variables.yaml", "outcomes: {}", early)
     _plan_of(folder, **changes)
     checked = _check(folder)
     assert [problem for problem in checked.plan if line in problem]
@@ -362,10 +359,11 @@ def test_a_reversed_score_is_told_once_and_by_the_setting_that_mends_it(folder):
     _table(folder, "patients", *rows, "patient_id=P4 age_years=40 gose_6m=1")
     problems = [line for line in _check(folder).problems if "gose" in line]
     assert problems == [
-        "study.gose_coding: gose_6m is 8, the best outcome of the table, in 3 of 3 patients "
-        "who died, so the scale runs the other way; state how your table codes it"
+        "outcomes.gose_6m.coding: gose_6m is 8, the best outcome of the table, in 3 of 3 "
+        "patients who died, so the scale runs the other way; state how your table codes it"
     ]
-    _edit(folder / "config/config.yaml", "gose_coding: gose_1_dead", "gose_coding: gose_1_good")
+    turned = "outcomes:\n  gose_6m: {coding: gose_1_good}"
+    _edit(folder / "config/variables.yaml", "outcomes: {}", turned)
     assert [line for line in _check(folder).problems if "gose" in line] == []
 
 

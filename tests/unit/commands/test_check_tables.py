@@ -4,7 +4,7 @@ import pytest
 
 from icpcohort.commands import check_tables
 from icpcohort.commands.check_tables import Opened
-from icpcohort.recordings import Description
+from icpcohort.recordings import Description, Source
 from icpcohort.study.tables import Row, Rows
 
 KINDS = ("early", "overlap", "tiers", "dead", "monitor", "idle monitor", "idle event", "none")
@@ -22,7 +22,8 @@ def _listed(number, patient_id="P1", start_h=0.0, path=None, **values):
 
 
 def _opened(row, hours=10.0, tier="minutes", channel="ICP"):
-    about = Description("csv", tier, 1 / 60, None, 3600 * hours, channel, None, "mmHg", None)
+    icp = Source(channel, "mmHg", 1 / 60, "mmHg")
+    about = Description("csv", tier, 3600 * hours, {"icp": icp})
     return Opened(row, about)
 
 

@@ -22,6 +22,8 @@ CONFIG = {
     "study": {"folder": "data", "title": "A study"},
     "recordings": {"annotation_extensions": []},
 }
+VARIABLES = {"dictionaries": [], "variables": {}, "outcomes": {}, "scores": {}}
+SCHEMAS = HOME / "workflow/schemas"
 VERSIONS = {"icpcohort": "1", "python": "3", "polars": "2", "snakemake": "9"}
 
 
@@ -31,7 +33,7 @@ def _recordings(**digests):
         | {"sha256": digest, "status": "used"}
         for name, digest in digests.items()
     ]
-    table = contracts.RECORDINGS
+    table = contracts.recordings({})
     schema = {name: column.dtype for name, column in table.columns.items()}
     return pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
 
@@ -43,7 +45,8 @@ def study(tmp_path):
     results = root / "results"
     atomic_write.write(root / "data/patients.csv", "patient_id\nP1\n")
     atomic_write.write(root / "data/r1.csv", "t_s,icp\n0,12\n")
-    for name, content in (("config", CONFIG), ("models", {"models": {}})):
+    contents = {"config": CONFIG, "variables": VARIABLES, "models": {"models": {}}}
+    for name, content in contents.items():
         text = yaml.safe_dump(content)
         atomic_write.write(root / f"config/{name}.yaml", text)
         atomic_write.write(results / f"provenance/{name}.yaml", text)
@@ -51,7 +54,7 @@ def study(tmp_path):
     atomic_write.write(results / "README.md", "Tables\n")
     read = hashlib.sha256(b"t_s,icp\n0,12\n").hexdigest()
     table = _recordings(r1=read, r2=None)
-    store.write(table, contracts.RECORDINGS, results / "recordings.parquet")
+    store.write(table, contracts.recordings({}), results / "recordings.parquet")
     names = [str(p.relative_to(results)) for p in results.rglob("*") if p.is_file()]
     account = run_account.Account(
         title="A study",
@@ -77,9 +80,9 @@ def study(tmp_path):
 
 
 def test_an_untouched_study_is_what_was_written(study, capsys):
-    assert verify.verify(study) == (7, 3, [])
+    assert verify.verify(study, schema_folder=SCHEMAS) == (8, 3, [])
     assert cli.main(["verify", str(study)]) == 0
-    assert "7 results, the settings and 3 tables and recordings" in capsys.readouterr().out
+    assert "8 results, the settings and 3 tables and recordings" in capsys.readouterr().out
 
 
 def _flip(path):
@@ -124,7 +127,7 @@ def _flip(path):
 )
 def test_a_change_is_named(study, capsys, change, says):
     change(study)
-    [problem] = verify.verify(study).problems
+    [problem] = verify.verify(study, schema_folder=SCHEMAS).problems
     assert says in problem
     assert cli.main(["verify", str(study)]) == 1
     assert says in capsys.readouterr().err
@@ -133,13 +136,13 @@ def test_a_change_is_named(study, capsys, change, says):
 def test_a_comment_in_the_settings_is_no_change(study):
     with (study / "config/config.yaml").open("a") as file:
         file.write("# why\n")
-    assert verify.verify(study).problems == []
+    assert verify.verify(study, schema_folder=SCHEMAS).problems == []
 
 
 def test_a_result_replaced_by_a_link_is_named(study, tmp_path):
     shutil.move(study / "results/README.md", tmp_path / "README.md")
     (study / "results/README.md").symlink_to(tmp_path / "README.md")
-    [problem] = verify.verify(study).problems
+    [problem] = verify.verify(study, schema_folder=SCHEMAS).problems
     assert "a link where a file was written" in problem
 
 
@@ -147,7 +150,7 @@ def test_a_result_replaced_by_a_link_is_named(study, tmp_path):
 def test_sums_name_files_of_the_folder_once(study, name):
     path = study / "results" / checksums.NAME
     path.write_text(path.read_text() + f"{'0' * 64}  {name}\n")
-    [problem] = verify.verify(study).problems
+    [problem] = verify.verify(study, schema_folder=SCHEMAS).problems
     assert "no sum of a file in this folder" in problem
 
 

@@ -1,14 +1,14 @@
 """Columns: what follows where nothing is stated, and what people read of them."""
 
 import pytest
+from published_settings import DECLARED, PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import COUNT, FLAG, REAL, TEXT, Column, Table
 from icpcohort.report.tables.grid import REACTIVITY
-from icpcohort.report.tables.table_one import VARIABLES
 
 ANALYSIS = contracts.analysis(
-    {"burden": {"icp_above_mmhg": [22.5], "cpp_below_mmhg": []}}
+    DECLARED | {"burden": {"icp_above_mmhg": [22.5], "cpp_below_mmhg": []}}
 ).columns
 
 
@@ -68,7 +68,8 @@ def test_every_column_of_the_analysis_table_says_when_it_is_known():
 
 
 def test_what_is_known_afterwards_is_what_a_patients_end_tells():
-    assert set(contracts.KNOWN_AFTERWARDS) == {
+    late = {name for name, column in ANALYSIS.items() if column.known == "afterwards"}
+    assert late == {
         *("death_h", "left_unit_h", "last_known_h", "gose_6m", "gose_6m_merged"),
         *("unfavourable", "unfavourable_sliding", "dead", "dead_by_horizon"),
         *("survival_h", "died"),
@@ -120,4 +121,4 @@ def test_a_burden_column_is_an_exposure_with_the_measure_in_its_meaning():
 )
 def test_the_tables_of_the_report_call_a_column_so(name, heading, decimals):
     assert (ANALYSIS[name].heading(), ANALYSIS[name].decimals) == (heading, decimals)
-    assert name in (*VARIABLES, *REACTIVITY)
+    assert name in (*PUBLISHED["cohort"]["table_one"]["rows"], *REACTIVITY)

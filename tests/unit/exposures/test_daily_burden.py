@@ -1,5 +1,6 @@
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
@@ -35,7 +36,7 @@ LEVELS = {"a": [25.0] * 24 + [10.0] * 24 + [30.0] * 2, "b": [22.0] * 10}
 
 def test_each_day_has_the_dose_since_time_zero_by_hand():
     made = daily_burden.day_by_day(minutes(LEVELS), rules=RULES)
-    store.check(made, contracts.updates({"burden": THRESHOLDS}), "updates")
+    store.check(made, contracts.updates(DECLARED | {"burden": THRESHOLDS}), "updates")
     rows = made.select("patient_id", "until_h", DOSE).rows()
     assert [row[:2] for row in rows] == [("a", 24.0), ("a", 48.0), ("a", 72.0), ("b", 24.0)]
     assert [row[2] for row in rows] == pytest.approx([120.0, 120.0, 140.0, 20.0])

@@ -24,7 +24,7 @@ def _trends(*, abp_interval_s=1.0, hours=12):
     return table.with_columns(
         abp_mmhg=pl.Series(cpp + 12 + 4 * wave),
         **{
-            name: pl.lit(None, contracts.TRENDS.columns[name].dtype)
+            name: pl.lit(None, contracts.trends({}).columns[name].dtype)
             for name in pulse_blocks.COLUMNS
         },
         icp_valid_fraction=pl.lit(1.0),
@@ -120,6 +120,6 @@ def test_a_pressure_that_is_only_held_gives_no_index(interval_s, prx, lprx):
 
 
 def test_a_patient_without_data_has_tables_without_rows_and_a_reason():
-    done = _optimum(store.empty(contracts.TRENDS))
-    assert (_compute(store.empty(contracts.TRENDS)).height, done.curve.height) == (0, 0)
+    done = _optimum(store.empty(contracts.trends({})))
+    assert (_compute(store.empty(contracts.trends({}))).height, done.curve.height) == (0, 0)
     assert done.row["reason"].to_list() == ["no_data"]

@@ -194,7 +194,7 @@ def test_the_flow_of_any_cohort_adds_up_and_counts_nobody_twice(patients, asked)
     ("name", "words"),
     [
         ("age_years", "complete it in the study's tables"),
-        ("follow_up_h", "complete death_h, left_unit_h and gose_6m"),
+        ("follow_up_h", "complete death_h, left_unit_h and the outcomes"),
         ("percent_time_below_llr", "`icpcohort why STUDY PATIENT percent_time_below_llr`"),
     ],
 )

@@ -4,6 +4,7 @@ import random
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
@@ -392,18 +393,21 @@ def test_a_fit_without_positive_variances_is_not_sound():
 
 
 def test_the_methods_sentence_tells_the_plan():
-    text = wording.methods_sentence(planned(unit_of_effect=5.0, as_categories=("age_years",)))
+    text = wording.methods_sentence(
+        planned(unit_of_effect=5.0, as_categories=("age_years",)),
+        columns=contracts.analysis(DECLARED).columns,
+    )
     assert text.startswith("Does dose go with outcome? ")
     assert "The outcome, an unfavourable GOSE at 6 months (unfavourable), was" in text
     assert "logistic regression" in text
     assert "its odds ratio is for 5 more of it" in text
-    assert "adjusted for: Age at injury (age_years)" in text
+    assert "adjusted for: Age at time zero (age_years)" in text
     assert "against the most frequent level: age_years" in text
     assert "Age is known before." in text
     assert "complete cases" in text
     assert "fewer than 5 patients have, or lack, the outcome" in text
     ordinal = wording.methods_sentence(
-        planned(family="proportional_odds", outcome="gose_6m_merged", adjust_for=())
+        planned(family="proportional_odds", outcome="gose_6m_merged", adjust_for=()), columns={}
     )
     assert "above 1 means higher odds of a worse (lower) score" in ordinal
     assert "No adjustment was made." in ordinal

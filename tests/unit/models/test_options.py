@@ -5,6 +5,7 @@ import re
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
@@ -27,6 +28,8 @@ from icpcohort.study import plan
 from icpcohort.study.plan_parts import Bootstrap, Comparisons, Imputation
 
 IMPUTATION = Imputation(4, 2, 7, ("helper",), (-2.0, 0.0, 2.0))
+
+COLUMNS = contracts.analysis(DECLARED).columns
 
 
 def planned(**changes):
@@ -166,7 +169,7 @@ def test_a_curve_is_not_blamed_for_the_collinearity_of_its_parts():
 def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_levels():
     asked = planned(adjust_for=("motor",), interaction="motor")
     made = fitted(cohort(), asked)
-    page = model_page.markdown(made, plan=asked, methods="How.")
+    page = model_page.markdown(made, plan=asked, methods="How.", columns=COLUMNS)
     reference = reference_of(made).split(",")[0]
     finding = page.split("## ")[0]
     assert f"dose in the level {reference} of motor" in finding
@@ -210,7 +213,7 @@ def test_terms_are_told_by_fields_whatever_stands_in_the_names_of_levels():
     subgroups = made.alternatives.filter(adjustment="adjusted")
     assert subgroups["subgroup"].unique().to_list() == ["motor"]
     assert subgroups["subgroup_level"].to_list() == [reference, *others]
-    page = model_page.markdown(made, plan=asked, methods="How.")
+    page = model_page.markdown(made, plan=asked, methods="How.", columns=COLUMNS)
     assert f"dose in the level {reference} of motor" in page
     for level in others:
         assert f"| motor: {level} (reference {reference}) |" in page
@@ -456,20 +459,6 @@ def test_no_performance_is_told_where_no_prediction_is_meant():
 # --- follow-up and exposures that change ---
 
 
-def test_follow_up_ends_by_death_by_the_score_or_by_leaving():
-    rows = pl.DataFrame(
-        {
-            "patient_id": ["dead", "late", "alive", "left", "lost", "unknown_time"],
-            "death_h": [100.0, 9000.0, None, None, None, None],
-            "left_unit_h": [None, None, 200.0, 300.0, None, 150.0],
-            "gose_6m": [1, 5, 4, None, None, 1],
-        }
-    )
-    made = follow_up.times(rows, landmark_h=72.0, horizon_h=4383.0)
-    assert made["follow_up_h"].to_list() == [100.0, 4383.0, 4383.0, 300.0, None, None]
-    assert made["died"].to_list() == [True, False, False, False, False, False]
-
-
 def test_a_survival_time_that_the_cohort_has_counted_decides_alone():
     rows = pl.DataFrame(
         {
@@ -500,7 +489,8 @@ def test_rows_of_a_changing_exposure_cover_the_follow_up_once():
             "dose": [9.0, 2.0, None, 4.0, 6.0],
         }
     )
-    made = follow_up.start_stop(rows, updates=updates, exposure="dose")
+    later = updates.rename({"until_h": "entry_h"}).select("patient_id", "entry_h", "dose")
+    made = follow_up.start_stop(rows, later=[later])
     intervals = made.select("patient_id", "entry_h", "exit_h", "died", "dose").rows()
     assert intervals == [
         ("a", 24.0, 48.0, False, 1.0),
@@ -562,9 +552,9 @@ def test_a_plan_without_groups_compares_nothing():
         (
             {
                 "missing_data": "multiple_imputation",
-                "imputation": Imputation(5, 5, 1, ("gose_6m",), ()),
+                "imputation": Imputation(5, 5, 1, ("bad",), ()),
             },
-            "gose_6m: known only after the exposure window",
+            "bad: known only after the exposure window",
         ),
         (
             {"comparisons": Comparisons("g", "bonferroni")},
@@ -627,7 +617,9 @@ def test_a_block_with_every_option_becomes_a_plan():
 
 
 def test_the_methods_text_tells_every_option():
-    text = methods_sentence(imputing(clusters="centre", risks_at=(0.0,), curve_knots=4))
+    text = methods_sentence(
+        imputing(clusters="centre", risks_at=(0.0,), curve_knots=4), columns=COLUMNS
+    )
     for words in (
         "robust between clusters",
         "restricted cubic spline with 4 knots",
@@ -644,7 +636,7 @@ def test_the_methods_text_tells_every_option():
 def test_the_page_of_a_model_has_its_numbers_with_intervals_and_its_caution():
     asked = imputing(risks_at=(0.0, 2.0))
     made = fitted(with_gaps(cohort()), asked)
-    page = model_page.markdown(made, plan=asked, methods="How it was done.")
+    page = model_page.markdown(made, plan=asked, methods="How it was done.", columns=COLUMNS)
     row = made.estimates.filter(adjustment="adjusted", term="dose").row(0, named=True)
     assert f"{row['effect']:.2f} (" in page
     assert "Association is not causation" in page
@@ -664,7 +656,9 @@ def test_the_page_of_a_model_has_its_numbers_with_intervals_and_its_caution():
 )
 def test_the_page_names_the_measure_of_its_family(changes, words):
     asked = planned(**changes)
-    page = model_page.markdown(fitted(cohort(), asked), plan=asked, methods="How.")
+    page = model_page.markdown(
+        fitted(cohort(), asked), plan=asked, methods="How.", columns=COLUMNS
+    )
     assert words in page
     if "curve_knots" not in changes:
         assert "odds ratio" not in page.split("## ")[0]
@@ -710,13 +704,18 @@ def test_what_could_not_be_drawn_for_want_of_an_adjusted_fit_is_told():
 def test_diagnostics_are_shown_with_as_many_digits_as_they_deserve():
     asked = planned(risks_at=(0.0,))
     made = fitted(cohort(), asked)
-    rows = {(r[0], r[1]): r[2] for r in models_tables.diagnostics(made.diagnostics).rows}
+    rows = {
+        (r[0], r[1]): r[2]
+        for r in models_tables.diagnostics(made.diagnostics, columns=COLUMNS).rows
+    }
     assert rows["reported", "adjusted"] == "yes"
     assert rows["c statistic", "adjusted"] == f"{value(made, 'c_statistic'):.2f}"
     per = f"{value(made, 'events_per_parameter'):.1f}"
     assert rows["events per parameter", "adjusted"] == per
     ordered = planned(family="proportional_odds", outcome="score")
-    shown = models_tables.diagnostics(fitted(cohort(), ordered).diagnostics).rows
+    shown = models_tables.diagnostics(
+        fitted(cohort(), ordered).diagnostics, columns=COLUMNS
+    ).rows
     p = next(r[2] for r in shown if r[0] == "proportional odds p" and r[1] == "adjusted")
     assert re.fullmatch(r"<0\.001|[01]\.\d{3}", p)
 
@@ -734,12 +733,14 @@ def test_a_test_of_one_term_is_shown_with_that_term_in_words():
     ]
     table = estimates.diagnostic_rows(rows, adjustment="adjusted")
     store.check(table, contracts.DIAGNOSTICS, "diagnostics")
-    assert [row[0] for row in models_tables.diagnostics(table).rows] == [
+    assert [row[0] for row in models_tables.diagnostics(table, columns=COLUMNS).rows] == [
         "proportional hazards p: Age (years)",
         "proportional hazards p: dose (curve, part 2)",
         "proportional hazards p: dose x Sex: f (reference m)",
     ]
-    assert {row[2] for row in models_tables.diagnostics(table).rows} == {"0.040"}
+    assert {row[2] for row in models_tables.diagnostics(table, columns=COLUMNS).rows} == {
+        "0.040"
+    }
 
 
 @pytest.mark.parametrize(
@@ -750,6 +751,8 @@ def test_a_test_of_one_term_is_shown_with_that_term_in_words():
         (4.0, "log_or", True, 3.41),  # by hand: sqrt(4) = 2, 2 + sqrt(2)
         (2.0, "log_or", False, 3.41),
         (0.5, "log_hr", False, 3.41),
+        (0.5, "log_cshr", False, 3.41),
+        (0.5, "log_irr", True, 3.41),  # a rate ratio is taken as the risk ratio it is near
         (4.0, "log_hr", True, 4.56),  # by hand: 0.75 / (1 - 0.5 ** 0.5) = 2.5607
     ],
 )
@@ -760,12 +763,12 @@ def test_the_e_value_of_an_effect(effect, scale, common, expected):
 
 
 def test_an_effect_of_another_kind_has_no_e_value_by_guess():
-    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_irr'"):
-        e_values.as_risk_ratio(2.0, scale="log_irr", common=False, outcome_sd=None)
+    with pytest.raises(ValueError, match="no risk ratio of an effect on the scale 'log_sd'"):
+        e_values.as_risk_ratio(2.0, scale="log_sd", common=False, outcome_sd=None)
 
 
 def test_a_step_and_a_direction_are_told_in_words():
-    words = model_words.plain("an odds ratio above 1: higher odds of dead_by_horizon")
+    words = model_words.plain("an odds ratio above 1: higher odds of dead_by_horizon", COLUMNS)
     assert words.endswith("higher odds of death by the horizon of the settings")
     flow = pl.DataFrame(
         {
@@ -779,7 +782,7 @@ def test_a_step_and_a_direction_are_told_in_words():
             "role": ["outcome", "exposure"],
         }
     )
-    assert models_tables.model_flow(flow).rows == [
-        ["An unfavourable outcome is known", "9", "1", "8", "outcome unknown"],
+    assert models_tables.model_flow(flow, columns=COLUMNS).rows == [
+        ["An unfavourable GOSE at 6 months is known", "9", "1", "8", "outcome unknown"],
         ["ICP dose above 20 mmHg (mmHg\u00b7h) is known", "8", "0", "8", "\u2013"],
     ]

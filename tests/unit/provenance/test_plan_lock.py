@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.cohort import blinding
@@ -15,6 +16,7 @@ from icpcohort.contracts import store
 from icpcohort.provenance import plan_lock
 from icpcohort.study import settings
 
+OUTCOMES = blinding.outcomes_of(DECLARED)
 NOW = plan_lock.Now(
     {"burden": {"inequality": "strict", "icp_above_mmhg": [18.0, 20.0]}},
     {"m": {"exposure": "a", "adjust_for": ["b"]}, "k": {"exposure": "c"}},
@@ -135,7 +137,7 @@ def test_no_lock_says_so_and_gives_no_rows(tmp_path):
 def patients(outcomes):
     n = len(outcomes)
     frame = pl.DataFrame({"patient_id": [f"p{i:02}" for i in range(n)], "age_years": 50.0})
-    columns = dict(zip(blinding.OUTCOMES, zip(*outcomes, strict=True), strict=True))
+    columns = dict(zip(OUTCOMES, zip(*outcomes, strict=True), strict=True))
     return frame.with_columns(
         pl.Series(name, list(values), dtype=pl.Int64 if name == "gose_6m" else pl.Float64)
         for name, values in columns.items()
@@ -150,12 +152,12 @@ OUTCOME = st.tuples(
 @examples(max_examples=100, deadline=None)
 @given(st.lists(OUTCOME, min_size=1, max_size=12), st.randoms(), st.integers(0, 99))
 def test_a_blinded_table_does_not_depend_on_who_had_which_outcome(outcomes, random, seed):
-    true = blinding.shuffled(patients(outcomes), seed=seed)
+    true = blinding.shuffled(patients(outcomes), outcomes=OUTCOMES, seed=seed)
     others = list(outcomes)
     random.shuffle(others)
-    assert blinding.shuffled(patients(others), seed=seed).equals(true)
-    outcome_rows = sorted(true.select(blinding.OUTCOMES).rows(), key=repr)
-    assert outcome_rows == sorted(patients(outcomes).select(blinding.OUTCOMES).rows(), key=repr)
+    assert blinding.shuffled(patients(others), outcomes=OUTCOMES, seed=seed).equals(true)
+    outcome_rows = sorted(true.select(OUTCOMES).rows(), key=repr)
+    assert outcome_rows == sorted(patients(outcomes).select(OUTCOMES).rows(), key=repr)
     assert true["patient_id"].equals(patients(outcomes)["patient_id"])
 
 

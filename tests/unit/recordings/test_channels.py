@@ -3,6 +3,7 @@
 import hashlib
 
 import pytest
+from recording_files import pressures
 
 from icpcohort import recordings
 from icpcohort.recordings.chunks import tier_of
@@ -18,10 +19,12 @@ def _describe(path, *, format="csv", **options):
     return recordings.describe(
         path,
         format=format,
-        icp_aliases=["ICP", "Intracranial pressure", "60956-0"],
-        abp_aliases=["ABP", "ART"],
         time_column="t_s",
-        **values,
+        wanted=pressures(
+            icp_aliases=["ICP", "Intracranial pressure", "60956-0"],
+            abp_aliases=["ABP", "ART"],
+            **values,
+        ),
     )
 
 
@@ -34,7 +37,9 @@ def _file(folder, *columns):
 
 @pytest.mark.parametrize("name", ["icp", " Icp ", "intracranial   PRESSURE", "60956-0"])
 def test_an_alias_is_found_without_regard_to_case_and_spaces(tmp_path, name):
-    assert _describe(_file(tmp_path, f"{name} [mmHg]")).icp_channel == f"{name} [mmHg]"
+    assert (
+        _describe(_file(tmp_path, f"{name} [mmHg]")).signals["icp"].channel == f"{name} [mmHg]"
+    )
 
 
 @pytest.mark.parametrize("name", ["ICP2", "xICP", "IC P", "mean ICP"])
@@ -46,8 +51,8 @@ def test_a_name_that_only_contains_an_alias_is_not_taken(tmp_path, name):
 
 def test_the_study_s_own_name_comes_before_the_aliases(tmp_path):
     path = _file(tmp_path, "ICP [mmHg]", "bolt [mmHg]", "ART [mmHg]")
-    assert _describe(path, icp_channel="bolt").icp_channel == "bolt [mmHg]"
-    assert _describe(path, icp_channel="bolt [mmHg]").icp_channel == "bolt [mmHg]"
+    assert _describe(path, icp_channel="bolt").signals["icp"].channel == "bolt [mmHg]"
+    assert _describe(path, icp_channel="bolt [mmHg]").signals["icp"].channel == "bolt [mmHg]"
 
 
 def test_two_candidates_are_refused_with_the_line_to_write(tmp_path):
@@ -59,7 +64,7 @@ def test_two_candidates_are_refused_with_the_line_to_write(tmp_path):
     with pytest.raises(recordings.RecordingError, match=message) as caught:
         _describe(path)
     assert caught.value.reason == "ambiguous_channel"
-    assert _describe(path, icp_channel="ICP [mmHg]").icp_channel == "ICP [mmHg]"
+    assert _describe(path, icp_channel="ICP [mmHg]").signals["icp"].channel == "ICP [mmHg]"
 
 
 @pytest.mark.parametrize(

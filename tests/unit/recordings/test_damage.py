@@ -9,6 +9,7 @@ import pytest
 import wfdb
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -73,17 +74,7 @@ def _result(path, format):
     """Return the samples of a recording, or its RecordingError."""
     recordings.fingerprint(recordings.files_of(path, format=format, within=path.parent))
     try:
-        about = recordings.describe(
-            path,
-            format=format,
-            icp_channel=None,
-            abp_channel=None,
-            icp_unit=None,
-            abp_unit=None,
-            icp_aliases=["ICP"],
-            abp_aliases=["ABP"],
-            time_column="t_s",
-        )
+        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
         return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=1.0))
     except recordings.RecordingError as error:
         return error
@@ -96,8 +87,8 @@ def _check(result):
         return
     for chunk in result:
         assert np.isfinite(chunk.start_s)
-        assert "icp" in chunk.samples_mmhg
-        for role, samples in chunk.samples_mmhg.items():
+        assert "icp" in chunk.samples
+        for role, samples in chunk.samples.items():
             assert samples.dtype == np.float64
             assert len(samples) / chunk.fs_hz[role] < 700
             assert not np.isinf(samples).any()
@@ -111,7 +102,7 @@ PLACES += [("edf", "r1.edf", "edf"), ("csv", "r1.csv", "csv"), ("csv", "r1.parqu
 def test_the_intact_recordings_are_valid(intact, kind, name, format):
     result = _result(intact[kind][0] / name, format)
     assert not isinstance(result, recordings.RecordingError)
-    icp = np.concatenate([chunk.samples_mmhg["icp"] for chunk in result])
+    icp = np.concatenate([chunk.samples["icp"] for chunk in result])
     scale = {"wfdb": 80, "edf": 10}.get(format, 1)
     np.testing.assert_allclose(icp, VALUES[:, 0] / scale)
 

@@ -4,6 +4,7 @@ import re
 
 import numpy as np
 import pytest
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -44,12 +45,7 @@ def _describe(path, **options):
         "abp_unit": None,
     } | options
     return recordings.describe(
-        path,
-        format="edf",
-        icp_aliases=["ICP"],
-        abp_aliases=["ABP"],
-        time_column="t_s",
-        **values,
+        path, format="edf", time_column="t_s", wanted=pressures(**values)
     )
 
 
@@ -78,16 +74,24 @@ def test_two_signals_of_different_rates(tmp_path):
     abp = ICP | {"label": "ABP", "unit": "kPa", "n": "2"}
     path = _write(tmp_path, [ICP, abp], [[[1, 2, 3, 4], [10, 20]], [[5, 6, 7, 8], [30, 40]]])
     about = _describe(path)
-    assert (about.fs_icp_hz, about.fs_abp_hz, about.duration_s) == (4.0, 2.0, 2.0)
-    assert (about.tier, about.icp_unit, about.abp_unit) == ("seconds", "mmHg", "kPa")
+    assert (about.signals["icp"].fs_hz, about.signals["abp"].fs_hz, about.duration_s) == (
+        4.0,
+        2.0,
+        2.0,
+    )
+    assert (about.tier, about.signals["icp"].unit, about.signals["abp"].unit) == (
+        "seconds",
+        "mmHg",
+        "kPa",
+    )
     (chunk,) = _chunks(path)
-    np.testing.assert_allclose(chunk.samples_mmhg["icp"], np.arange(1, 9) / 10)
-    np.testing.assert_allclose(chunk.samples_mmhg["abp"], 7.50061575845 * np.arange(1, 5))
+    np.testing.assert_allclose(chunk.samples["icp"], np.arange(1, 9) / 10)
+    np.testing.assert_allclose(chunk.samples["abp"], 7.50061575845 * np.arange(1, 5))
 
 
 def test_the_rate_is_samples_per_record_over_its_duration(tmp_path):
     about = _describe(_write(tmp_path, [ICP], FOUR, record_s="0.03"))
-    assert about.fs_icp_hz == pytest.approx(133.333333333)
+    assert about.signals["icp"].fs_hz == pytest.approx(133.333333333)
     assert about.duration_s == 0.03
 
 
@@ -98,8 +102,8 @@ def test_short_chunks_give_the_same_samples_as_long_ones(tmp_path, kind):
     path = _write(tmp_path, [ICP, NOTES], records, kind=kind)
     long, short = _chunks(path), _chunks(path, chunk_s=7.0)
     assert (len(long), [c.start_s for c in short]) == (1, [7.0 * i for i in range(15)])
-    joined = np.concatenate([c.samples_mmhg["icp"] for c in short])
-    np.testing.assert_array_equal(joined, long[0].samples_mmhg["icp"])
+    joined = np.concatenate([c.samples["icp"] for c in short])
+    np.testing.assert_array_equal(joined, long[0].samples["icp"])
     np.testing.assert_allclose(joined, values.ravel() / 10)
 
 
@@ -116,8 +120,8 @@ def test_gaps_of_a_discontinuous_file_come_from_its_time_keeping(tmp_path, chunk
     assert _describe(path).duration_s == 3600.75
     t_s, icp_mmhg = [], []
     for chunk in _chunks(path, chunk_s=chunk_s):
-        t_s += [chunk.start_s + k / 4 for k in range(len(chunk.samples_mmhg["icp"]))]
-        icp_mmhg += chunk.samples_mmhg["icp"].tolist()
+        t_s += [chunk.start_s + k / 4 for k in range(len(chunk.samples["icp"]))]
+        icp_mmhg += chunk.samples["icp"].tolist()
     assert t_s == [onset - 0.5 + k / 4 for onset in onsets_s for k in range(4)]
     assert icp_mmhg == pytest.approx([i / 10 for i in range(6) for _ in range(4)])
 
@@ -125,7 +129,7 @@ def test_gaps_of_a_discontinuous_file_come_from_its_time_keeping(tmp_path, chunk
 def test_a_gap_splits_a_chunk_of_a_discontinuous_file(tmp_path):
     records = [[[1] * 4, _tal(t)] for t in (0, 1, 5, 6)]
     chunks = _chunks(_write(tmp_path, [ICP, NOTES], records, kind="EDF+D"))
-    assert [(c.start_s, len(c.samples_mmhg["icp"])) for c in chunks] == [(0.0, 8), (5.0, 8)]
+    assert [(c.start_s, len(c.samples["icp"])) for c in chunks] == [(0.0, 8), (5.0, 8)]
 
 
 def test_rounded_onsets_are_no_gaps(tmp_path):
@@ -151,7 +155,7 @@ def test_a_discontinuous_file_without_annotations_is_refused(tmp_path):
 def test_an_inverted_physical_range_is_legal(tmp_path):
     inverted = ICP | {"pmin": "100", "pmax": "-100"}
     (chunk,) = _chunks(_write(tmp_path, [inverted], FOUR))
-    np.testing.assert_allclose(chunk.samples_mmhg["icp"], [0, -1, 1, -100], atol=1e-12)
+    np.testing.assert_allclose(chunk.samples["icp"], [0, -1, 1, -100], atol=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -208,7 +212,7 @@ def test_a_channel_without_samples_is_refused(tmp_path):
 def test_a_unit_given_by_the_study_is_used_where_the_file_has_none(tmp_path):
     path = _write(tmp_path, [ICP | {"unit": ""}], FOUR)
     (chunk,) = _chunks(path, icp_unit="cmH2O")
-    assert chunk.samples_mmhg["icp"][3] == pytest.approx(73.55591352766806)
+    assert chunk.samples["icp"][3] == pytest.approx(73.55591352766806)
 
 
 def test_text_that_is_no_edf_is_refused(tmp_path):

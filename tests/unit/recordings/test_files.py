@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 from published_settings import changed
+from recording_files import pressures
 
 from icpcohort import recordings
 from icpcohort.recordings import file_checks
@@ -48,13 +49,8 @@ def _describe(path, format="csv"):
     return recordings.describe(
         path,
         format=format,
-        icp_channel=None,
-        abp_channel=None,
-        icp_unit="mmHg",
-        abp_unit=None,
-        icp_aliases=["ICP"],
-        abp_aliases=[],
         time_column="t_s",
+        wanted=pressures(icp_unit="mmHg", abp_aliases=[]),
     )
 
 
@@ -247,9 +243,7 @@ def test_a_file_that_grows_or_lies_outside_is_excluded_and_the_others_are_used(
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
-        sections=ingest.sections_of(
-            changed(cleaning={"rules": []}, recordings={"abp_channels": []})
-        ),
+        sections=ingest.sections_of(changed(cleaning={"rules": []})),
     )
     reasons = dict(done.excluded.select("recording_id", "reason").iter_rows())
     assert reasons == {"grows": "changed_while_read", "link": "outside_study"}

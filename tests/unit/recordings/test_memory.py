@@ -8,6 +8,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 import soundfile
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -80,21 +81,11 @@ def _peak_bytes(path, format):
     tracemalloc.start()
     arrow, n_samples = 0, 0
     try:
-        about = recordings.describe(
-            path,
-            format=format,
-            icp_channel=None,
-            abp_channel=None,
-            icp_unit=None,
-            abp_unit=None,
-            icp_aliases=["ICP"],
-            abp_aliases=["ABP"],
-            time_column="t_s",
-        )
+        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
         for chunk in recordings.read_chunks(path, about, time_column="t_s", chunk_s=600.0):
             arrow = max(arrow, pa.total_allocated_bytes())
-            n_samples += len(chunk.samples_mmhg["icp"])
-        assert n_samples == round(about.duration_s * about.fs_icp_hz)
+            n_samples += len(chunk.samples["icp"])
+        assert n_samples == round(about.duration_s * about.signals["icp"].fs_hz)
         return arrow + tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()

@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -18,12 +19,7 @@ def _describe(path, **options):
         "abp_unit": None,
     } | options
     return recordings.describe(
-        path,
-        format=path.name.split(".")[1],
-        icp_aliases=["ICP"],
-        abp_aliases=["ABP"],
-        time_column="t_s",
-        **values,
+        path, format=path.name.split(".")[1], time_column="t_s", wanted=pressures(**values)
     )
 
 
@@ -34,8 +30,8 @@ def _chunks(path, *, chunk_s=600.0, **options):
 
 def _samples(chunks, role="icp"):
     """Return times and values of all samples."""
-    t_s = [c.start_s + np.arange(len(c.samples_mmhg[role])) / c.fs_hz[role] for c in chunks]
-    return np.concatenate(t_s), np.concatenate([c.samples_mmhg[role] for c in chunks])
+    t_s = [c.start_s + np.arange(len(c.samples[role])) / c.fs_hz[role] for c in chunks]
+    return np.concatenate(t_s), np.concatenate([c.samples[role] for c in chunks])
 
 
 def _csv(folder, *lines):
@@ -71,24 +67,22 @@ def test_a_csv_with_units_in_its_headings(tmp_path):
     assert about == recordings.Description(
         format="csv",
         tier="seconds",
-        fs_icp_hz=1.0,
-        fs_abp_hz=1.0,
         duration_s=3.0,
-        icp_channel="ICP [kPa]",
-        abp_channel="ABP [mm[Hg]]",
-        icp_unit="kPa",
-        abp_unit="mm[Hg]",
+        signals={
+            "icp": recordings.Source("ICP [kPa]", "kPa", 1.0, "mmHg"),
+            "abp": recordings.Source("ABP [mm[Hg]]", "mm[Hg]", 1.0, "mmHg"),
+        },
     )
     (chunk,) = _chunks(path)
-    np.testing.assert_allclose(chunk.samples_mmhg["icp"], 7.500615758456563 * np.arange(1, 4))
-    assert chunk.samples_mmhg["abp"].tolist() == [80, 81, 82]
+    np.testing.assert_allclose(chunk.samples["icp"], 7.500615758456563 * np.arange(1, 4))
+    assert chunk.samples["abp"].tolist() == [80, 81, 82]
 
 
 def test_a_compressed_csv_is_read_alike(tmp_path):
     path = tmp_path / "r1.csv.gz"
     path.write_bytes(gzip.compress(b"t_s,ICP [mmHg]\n0,10\n0.5,11\n1,12\n"))
-    assert _describe(path).fs_icp_hz == 2.0
-    assert _chunks(path)[0].samples_mmhg["icp"].tolist() == [10, 11, 12]
+    assert _describe(path).signals["icp"].fs_hz == 2.0
+    assert _chunks(path)[0].samples["icp"].tolist() == [10, 11, 12]
 
 
 @pytest.mark.parametrize("unit_in", ["metadata", "heading"])
@@ -100,9 +94,9 @@ def test_a_parquet_file_with_its_unit(tmp_path, unit_in):
         [pa.array([0, 60, 120]), pa.array([1, None, 3], pa.float32())], schema=schema
     )
     pq.write_table(table, tmp_path / "r1.parquet")
-    assert _describe(tmp_path / "r1.parquet").icp_unit == "kPa"
+    assert _describe(tmp_path / "r1.parquet").signals["icp"].unit == "kPa"
     (chunk,) = _chunks(tmp_path / "r1.parquet")
-    np.testing.assert_allclose(chunk.samples_mmhg["icp"], 7.50061576 * np.array([1, np.nan, 3]))
+    np.testing.assert_allclose(chunk.samples["icp"], 7.50061576 * np.array([1, np.nan, 3]))
 
 
 def test_heading_and_metadata_that_disagree_conflict(tmp_path):
@@ -115,7 +109,7 @@ def test_heading_and_metadata_that_disagree_conflict(tmp_path):
 @pytest.mark.parametrize("missing", ["", "NaN", "inf", "-inf", "NA"])
 def test_missing_and_infinite_readings_are_missing(tmp_path, missing):
     path = _csv(tmp_path, "t_s,ICP [mmHg]", "0,10", f"1,{missing}", "2,12")
-    np.testing.assert_array_equal(_chunks(path)[0].samples_mmhg["icp"], [10, np.nan, 12])
+    np.testing.assert_array_equal(_chunks(path)[0].samples["icp"], [10, np.nan, 12])
 
 
 @pytest.mark.parametrize("kind", ["csv", "parquet"])
@@ -152,9 +146,9 @@ def test_long_files_are_the_same_across_batches(tmp_path):
 def test_times_in_whole_milliseconds_show_the_true_rate(tmp_path, fs_hz):
     t_s = np.arange(20_000) / fs_hz
     path = _table(tmp_path, np.round(t_s, 3), np.arange(20_000))
-    assert _describe(path).fs_icp_hz == fs_hz
+    assert _describe(path).signals["icp"].fs_hz == fs_hz
     (chunk,) = _chunks(path)
-    np.testing.assert_array_equal(chunk.samples_mmhg["icp"], np.arange(20_000))
+    np.testing.assert_array_equal(chunk.samples["icp"], np.arange(20_000))
 
 
 @pytest.mark.parametrize(
@@ -173,7 +167,7 @@ def test_times_in_whole_milliseconds_show_the_true_rate(tmp_path, fs_hz):
 def test_the_tier_follows_the_interval(tmp_path, interval_s, tier):
     about = _describe(_table(tmp_path, interval_s * np.arange(6), np.arange(6)))
     assert about.tier == tier
-    assert about.fs_icp_hz == pytest.approx(1 / interval_s, rel=1e-12)
+    assert about.signals["icp"].fs_hz == pytest.approx(1 / interval_s, rel=1e-12)
 
 
 def test_jitter_of_a_third_of_an_interval_is_tolerated(tmp_path):
@@ -199,7 +193,10 @@ def test_a_missing_reading_does_not_spoil_the_mean_of_its_interval(tmp_path):
 def test_a_waveform_with_rows_written_twice_is_read(tmp_path):
     t_s = np.sort(np.append(np.arange(1000), np.arange(0, 1000, 5))) / 100
     path = _table(tmp_path, t_s, t_s)
-    assert (_describe(path).fs_icp_hz, _describe(path).n_duplicate_times) == (100, 200)
+    assert (_describe(path).signals["icp"].fs_hz, _describe(path).n_duplicate_times) == (
+        100,
+        200,
+    )
     np.testing.assert_allclose(_samples(_chunks(path))[1], np.arange(1000) / 100)
 
 
@@ -212,7 +209,7 @@ def test_a_waveform_with_many_rows_in_one_interval_is_refused(tmp_path, n_extra)
         with pytest.raises(recordings.RecordingError, match=r"54 of 1054 rows lie in a samp"):
             _chunks(path)
     else:
-        assert _describe(path).fs_icp_hz == 100
+        assert _describe(path).signals["icp"].fs_hz == 100
         assert len(_samples(_chunks(path))[1]) == 1000
 
 
@@ -303,4 +300,4 @@ def test_units_of_columns_that_are_no_pressure_do_not_matter(tmp_path):
     columns = [[0.0, 1.0, 2.0], [10.0, 11.0, 12.0], [37.0, 37.0, 37.1]]
     pq.write_table(pa.table(columns, schema=pa.schema(fields)), tmp_path / "r.parquet")
     about = _describe(tmp_path / "r.parquet")
-    assert (about.icp_unit, about.tier) == ("mmHg", "seconds")
+    assert (about.signals["icp"].unit, about.tier) == ("mmHg", "seconds")

@@ -8,6 +8,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from recording_files import pressures
 
 from icpcohort import recordings
 from icpcohort.recordings import parquet_files
@@ -19,13 +20,8 @@ def _refusal(path, *, clock_zone=None):
         about = recordings.describe(
             path,
             format="parquet" if path.suffix == ".parquet" else "csv",
-            icp_channel=None,
-            abp_channel=None,
-            icp_unit="mmHg",
-            abp_unit="mmHg",
-            icp_aliases=["ICP"],
-            abp_aliases=["ABP"],
             **options,
+            wanted=pressures(icp_unit="mmHg", abp_unit="mmHg"),
         )
         list(recordings.read_chunks(path, about, chunk_s=600.0, **options))
     return caught.value
@@ -195,20 +191,15 @@ def test_an_overlap_that_repeats_the_same_rows_is_read(tmp_path):
     about = _describe(path)
     assert (about.n_duplicate_times, about.n_unordered_times) == (500, 499)
     chunks = list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=9999.0))
-    np.testing.assert_allclose(chunks[0].samples_mmhg["icp"], np.arange(3000) / 10)
+    np.testing.assert_allclose(chunks[0].samples["icp"], np.arange(3000) / 10)
 
 
 def _describe(path):
     return recordings.describe(
         path,
         format="parquet",
-        icp_channel=None,
-        abp_channel=None,
-        icp_unit="mmHg",
-        abp_unit=None,
-        icp_aliases=["ICP"],
-        abp_aliases=[],
         time_column="t_s",
+        wanted=pressures(icp_unit="mmHg", abp_aliases=[]),
     )
 
 

@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 import wfdb
+from recording_files import pressures
 
 from icpcohort import recordings
 
@@ -19,10 +20,10 @@ def _describe(path, **options):
     return recordings.describe(
         path,
         format="wfdb",
-        icp_aliases=["ICP", "Intracranial pressure"],
-        abp_aliases=["ABP", "ART"],
         time_column="t_s",
-        **values,
+        wanted=pressures(
+            icp_aliases=["ICP", "Intracranial pressure"], abp_aliases=["ABP", "ART"], **values
+        ),
     )
 
 
@@ -32,7 +33,7 @@ def _chunks(path, *, chunk_s=600.0, **options):
 
 
 def _joined(chunks, role):
-    return np.concatenate([chunk.samples_mmhg[role] for chunk in chunks])
+    return np.concatenate([chunk.samples[role] for chunk in chunks])
 
 
 def _reason(path, **options):
@@ -74,8 +75,8 @@ def test_formats_are_scaled_by_gain_and_baseline(tmp_path, fmt):
     digital = COUNT % 100
     path = _write(tmp_path, "r1", {"ICP": digital, "ABP": digital + 20}, fmt=fmt, baseline=40)
     (chunk,) = _chunks(path)
-    np.testing.assert_allclose(chunk.samples_mmhg["icp"], (digital - 40) / 80, atol=1e-12)
-    np.testing.assert_allclose(chunk.samples_mmhg["abp"], (digital - 20) / 80, atol=1e-12)
+    np.testing.assert_allclose(chunk.samples["icp"], (digital - 40) / 80, atol=1e-12)
+    np.testing.assert_allclose(chunk.samples["abp"], (digital - 20) / 80, atol=1e-12)
     assert chunk.fs_hz == {"icp": 100, "abp": 100}
 
 
@@ -84,20 +85,18 @@ def test_the_description_tells_what_the_record_is(tmp_path):
     assert about == recordings.Description(
         format="wfdb",
         tier="waveform",
-        fs_icp_hz=100.0,
-        fs_abp_hz=100.0,
         duration_s=10.0,
-        icp_channel="icp",
-        abp_channel="Art",
-        icp_unit="mmHg",
-        abp_unit="mmHg",
+        signals={
+            "icp": recordings.Source("icp", "mmHg", 100.0, "mmHg"),
+            "abp": recordings.Source("Art", "mmHg", 100.0, "mmHg"),
+        },
     )
 
 
 def test_a_record_without_abp_has_only_icp(tmp_path):
     path = _write(tmp_path, "r1", {"ICP": COUNT})
-    assert _describe(path).abp_channel is None
-    assert set(_chunks(path)[0].samples_mmhg) == {"icp"}
+    assert list(_describe(path).signals) == ["icp"]
+    assert set(_chunks(path)[0].samples) == {"icp"}
 
 
 @pytest.mark.parametrize("fmt", ["16", "24", "212", "516"])
@@ -116,7 +115,7 @@ def test_short_chunks_give_the_same_samples_as_long_ones(tmp_path, fmt):
 def test_units_are_converted_to_mmhg(tmp_path, unit, factor):
     path = _header(tmp_path, f"r1 1 10 3\nr1.dat 16 100(0)/{unit} 16 0 0 0 0 ICP\n")
     (tmp_path / "r1.dat").write_bytes(np.array([100, 250, -50], "<i2").tobytes())
-    assert _describe(path).icp_unit == unit
+    assert _describe(path).signals["icp"].unit == unit
     np.testing.assert_allclose(_joined(_chunks(path), "icp"), factor * np.array([1, 2.5, -0.5]))
 
 
@@ -133,7 +132,11 @@ def test_signals_in_several_files_and_of_several_rates(tmp_path):
         "b.dat 61+4 1(0)/mmHg 16 0 0 0 0 ABP\n"
     )
     about = _describe(path)
-    assert (about.fs_icp_hz, about.fs_abp_hz, about.duration_s) == (50.0, 12.5, 0.8)
+    assert (about.signals["icp"].fs_hz, about.signals["abp"].fs_hz, about.duration_s) == (
+        50.0,
+        12.5,
+        0.8,
+    )
     for chunk_s in (600.0, 0.25):
         chunks = _chunks(path, chunk_s=chunk_s)
         assert _joined(chunks, "icp").tolist() == list(range(40))
@@ -189,12 +192,10 @@ def _variable_record(folder):
 def test_segments_of_a_variable_layout_keep_gains_gaps_and_places(tmp_path):
     chunks = _chunks(_variable_record(tmp_path))
     assert [c.start_s for c in chunks] == [0.0, 3.0, 5.0]
-    assert [c.samples_mmhg["icp"][0] for c in chunks] == pytest.approx(
-        [10, np.nan, 10], nan_ok=True
-    )
-    assert [c.samples_mmhg["abp"][0] for c in chunks] == pytest.approx([100, 80, 190])
-    assert np.isnan(chunks[1].samples_mmhg["icp"]).all()
-    assert {len(c.samples_mmhg[role]) for c in chunks for role in ("icp", "abp")} == {100}
+    assert [c.samples["icp"][0] for c in chunks] == pytest.approx([10, np.nan, 10], nan_ok=True)
+    assert [c.samples["abp"][0] for c in chunks] == pytest.approx([100, 80, 190])
+    assert np.isnan(chunks[1].samples["icp"]).all()
+    assert {len(c.samples[role]) for c in chunks for role in ("icp", "abp")} == {100}
 
 
 def test_the_duration_counts_the_gaps(tmp_path):
@@ -227,7 +228,7 @@ def test_a_line_that_ends_before_the_gain_has_no_name(tmp_path):
 def test_a_missing_unit_is_not_taken_for_millivolt(tmp_path):
     path = _header(tmp_path, "r1 1 100 900\nr1.dat 16 80 16 0 0 0 0 ICP\n")
     assert _reason(path) == "no_unit"
-    assert _describe(path, icp_unit="mmHg").icp_unit == "mmHg"
+    assert _describe(path, icp_unit="mmHg").signals["icp"].unit == "mmHg"
     with pytest.raises(recordings.RecordingError, match="in column icp_unit of recordings"):
         _describe(path)
 
@@ -243,7 +244,7 @@ def test_a_given_unit_converts_the_samples(tmp_path):
 def test_every_legal_way_to_write_a_rate(tmp_path, rate):
     # header(5): 360, 360., 360.0 and 3.6e2 are equivalent; a counter frequency may follow
     path = _header(tmp_path, f"r1 1 {rate} 900\nr1.dat 16 80(0)/mmHg 16 0 0 0 0 ICP\n")
-    assert _describe(path).fs_icp_hz == 360
+    assert _describe(path).signals["icp"].fs_hz == 360
 
 
 def test_a_missing_sampling_rate_is_not_taken_for_250_hz(tmp_path):
@@ -304,7 +305,7 @@ def test_a_gain_missing_in_one_segment_is_found_before_reading(tmp_path):
 def test_units_that_differ_from_the_given_one_conflict(tmp_path):
     path = _write(tmp_path, "r1", {"ICP": COUNT})
     assert _reason(path, icp_unit="kPa") == "unit_conflict"
-    assert _describe(path, icp_unit="mm[Hg]").icp_unit == "mmHg"
+    assert _describe(path, icp_unit="mm[Hg]").signals["icp"].unit == "mmHg"
 
 
 def test_signals_of_one_file_must_stand_together(tmp_path):

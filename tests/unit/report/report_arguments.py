@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+from published_settings import DECLARED
 
 from icpcohort import contracts
 
@@ -18,8 +19,8 @@ SETTINGS = {
             {
                 "rule": "range",
                 "signal": "icp",
-                "min_mmhg": -10.0,
-                "max_mmhg": 100.0,
+                "min": -10.0,
+                "max": 100.0,
                 "margin_s": 0,
             }
         ]
@@ -34,7 +35,8 @@ SETTINGS = {
         "first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0},
         "first_72_h": {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0},
     },
-    "cohort": {"main_window": MAIN_WINDOW},
+    "cohort": {"main_window": MAIN_WINDOW, "main_outcome": "unfavourable"},
+    **DECLARED,
 }
 MODELS = {
     "unfavourable_by_dose": {
@@ -224,7 +226,25 @@ def make_beside():
         "risks": {"unfavourable_by_dose": frame_of(risks, contracts.RISKS)},
         "alternatives": {"gose_by_dose": alternatives},
         "performance": {"unfavourable_by_dose": frame_of(performance, contracts.PERFORMANCE)},
+        "incidence": {"death_by_yield": make_incidence()},
     }
+
+
+def make_incidence():
+    """Return how many of 78 patients had each of two events by two times."""
+    columns = {
+        "group": ["all patients"] * 4,
+        "event": ["death", "death", "discharge", "discharge"],
+        "time_h": [720.0, 4383.0] * 2,
+        "incidence": [0.11, 0.21, 0.43, 0.74],
+        "se": [0.035, 0.046, 0.056, 0.05],
+        "ci_low": [0.055, 0.128, 0.318, 0.621],
+        "ci_high": [0.192, 0.305, 0.534, 0.824],
+        "n_risk": [36, 4] * 2,
+        "n_events": [9, 16, 33, 57],
+        "n": [78] * 4,
+    }
+    return frame_of(columns, contracts.CUMULATIVE_INCIDENCE)
 
 
 def make_fits(n):

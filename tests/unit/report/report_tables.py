@@ -6,6 +6,7 @@ measured, and no result may be read from them.
 
 import numpy as np
 import polars as pl
+from published_settings import DECLARED, PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns, store
@@ -60,7 +61,7 @@ def make_patients(n, *, seed):
         "haemoglobin_g_dl": draw.normal(12.5, 2.0, n).round(1).tolist(),
         "gose_6m": _some(draw, gose.tolist(), missing=0.1),
     }
-    return frame_of(columns, contracts.PATIENTS)
+    return frame_of(columns, contracts.patients(DECLARED))
 
 
 def make_outcomes(patients, *, seed):
@@ -78,7 +79,7 @@ def make_outcomes(patients, *, seed):
         "rotterdam": draw.integers(1, 7, patients.height).tolist(),
         "impact_core_logit": [float(np.log(r / (1 - r))) for r in risk],
     }
-    return frame_of(columns, contracts.OUTCOMES)
+    return frame_of(columns, contracts.outcomes(DECLARED))
 
 
 def make_recordings(patients, *, seed):
@@ -95,7 +96,7 @@ def make_recordings(patients, *, seed):
         "status": ["excluded" if i in excluded else "used" for i in range(n)],
         "reason": ["truncated" if i in excluded else None for i in range(n)],
     }
-    return frame_of(columns, contracts.RECORDINGS)
+    return frame_of(columns, contracts.recordings({}))
 
 
 def make_excluded(recordings):
@@ -524,14 +525,23 @@ def make_tables(n, *, lost, seed):
     made["burden_by_state"] = make_burden_by_state(made["burden"])
     made["intensity"] = make_intensity(patients, seed=seed + 10)
     made["intensity_map"] = intensity_duration.against_outcome(
-        made["intensity"], made["analysis"], min_patients=10
+        made["intensity"],
+        made["analysis"],
+        score=intensity_duration.score_of("unfavourable", DECLARED["outcomes"]),
+        min_patients=10,
     )
     made["transition"] = intensity_duration.transition(made["intensity_map"])
-    groups = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    groups = table_one.groups_of(
+        "outcome", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+    )
     made["comparisons"] = make_comparisons()
     made |= make_whatif()
     made["monitoring_ends"] = make_monitoring_ends()
     made["table1"] = table_one.table_one(
-        made["analysis"], main_window=MAIN_WINDOW, groups=groups
+        made["analysis"],
+        main_window=MAIN_WINDOW,
+        variables=PUBLISHED["cohort"]["table_one"]["rows"],
+        groups=groups,
+        columns=contracts.analysis(DECLARED).columns,
     )
     return {name: made[name] for name in reads.TABLES}

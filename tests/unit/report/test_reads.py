@@ -6,8 +6,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
-from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.report import reads
 
@@ -22,10 +22,9 @@ def results(tmp_path):
     whole = INVENTED["whole_report"]()
     for name, contract in reads.TABLES.items():
         frame = whole["tables"][name]
-        if name == "analysis":
-            store.write(
-                frame, contracts.analysis({"burden": THRESHOLDS}), tmp_path / contract.path
-            )
+        if name in reads.DECLARED:
+            declared = reads.contract_of(name, DECLARED | {"burden": THRESHOLDS})
+            store.write(frame, declared, tmp_path / contract.path)
         elif name == "curves":
             for (patient,), part in frame.group_by("patient_id"):
                 path = tmp_path / contract.path.replace("<patient>", patient)
@@ -50,7 +49,9 @@ def _files(results, selection):
 @pytest.mark.parametrize("selection", SELECTIONS)
 def test_all_that_is_selected_is_read_from_a_folder_in_one_call(results, selection):
     _, whole = results
-    read = reads.read(_files(results, selection), selection, declared={"burden": THRESHOLDS})
+    read = reads.read(
+        _files(results, selection), selection, declared=DECLARED | {"burden": THRESHOLDS}
+    )
     assert tuple(read.tables) == selection.tables
     assert tuple(read.of_models) == selection.of_models
     for name, frame in read.tables.items():
@@ -67,7 +68,7 @@ def test_a_table_that_breaks_its_contract_is_refused_with_its_file(results):
     files = _files(results, reads.SHARE)
     pl.DataFrame({"patient_id": ["p1"]}).write_parquet(files["quality"])
     with pytest.raises(store.ContractError, match=r"quality\.parquet: \d+ problem"):
-        reads.read(files, reads.SHARE, declared={"burden": THRESHOLDS})
+        reads.read(files, reads.SHARE, declared=DECLARED | {"burden": THRESHOLDS})
 
 
 def test_a_table_of_each_patient_or_model_has_a_file_of_each():

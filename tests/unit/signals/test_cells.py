@@ -18,12 +18,12 @@ def test_every_sample_comes_once_and_blocks_are_whole():
     stretches = list(
         cells.align(_chunks(samples, 10.0, [333, 333, 334]), start_s=7.0, block_s=10.0)
     )
-    joined = np.concatenate([s.samples_mmhg["icp"] for s in stretches])
+    joined = np.concatenate([s.samples["icp"] for s in stretches])
     assert joined.tolist() == samples.tolist()
     for stretch in stretches[1:]:
         assert stretch.t_s["icp"] % 10.0 == pytest.approx(0.0)
         at_start = round((stretch.t_s["icp"] - 7.0) * 10)
-        assert stretch.samples_mmhg["icp"][0] == at_start
+        assert stretch.samples["icp"][0] == at_start
 
 
 def test_a_gap_in_time_is_not_bridged():
@@ -32,7 +32,7 @@ def test_a_gap_in_time_is_not_bridged():
         Chunk(100.0, {"icp": np.ones(20)}, {"icp": 1.0}),
     ]
     stretches = list(cells.align(chunks, start_s=0.0, block_s=10.0))
-    assert [(s.t_s["icp"], s.samples_mmhg["icp"].size) for s in stretches] == [
+    assert [(s.t_s["icp"], s.samples["icp"].size) for s in stretches] == [
         (0.0, 50),
         (50.0, 5),
         (100.0, 20),
@@ -45,10 +45,10 @@ def test_signals_of_different_rates_keep_their_own_clocks():
     )
     stretches = list(cells.align([chunk], start_s=0.0, block_s=10.0))
     for name, fs_hz in (("icp", 100.0), ("abp", 1.0)):
-        for stretch in (s for s in stretches if s.samples_mmhg[name].size):
-            first = stretch.samples_mmhg[name][0]
+        for stretch in (s for s in stretches if s.samples[name].size):
+            first = stretch.samples[name][0]
             assert stretch.t_s[name] == pytest.approx(0.5 + first / fs_hz)
-        assert sum(s.samples_mmhg[name].size for s in stretches) == 30 * fs_hz
+        assert sum(s.samples[name].size for s in stretches) == 30 * fs_hz
 
 
 def test_a_cell_is_a_second_of_the_patients_clock():
@@ -56,14 +56,14 @@ def test_a_cell_is_a_second_of_the_patients_clock():
     assert reduced.t_s.tolist() == [10.0, 11.0, 12.0]
     assert reduced.n.tolist() == [1, 2, 2]
     assert reduced.n_valid.tolist() == [1, 2, 1]
-    assert reduced.mean_mmhg.tolist() == [1.0, 2.5, 5.0]
-    assert reduced.low_mmhg.tolist() == [1.0, 2.0, 5.0]
-    assert reduced.high_mmhg.tolist() == [1.0, 3.0, 5.0]
+    assert reduced.mean.tolist() == [1.0, 2.5, 5.0]
+    assert reduced.low.tolist() == [1.0, 2.0, 5.0]
+    assert reduced.high.tolist() == [1.0, 3.0, 5.0]
 
 
 def test_a_second_without_a_reading_has_no_mean():
     reduced = cells.reduce(np.array([np.nan, np.nan, 4.0, 4.0]), t_s=0.0, fs_hz=2.0)
-    assert np.isnan(reduced.mean_mmhg[0])
+    assert np.isnan(reduced.mean[0])
     assert reduced.n_valid.tolist() == [0, 2]
 
 
@@ -72,10 +72,10 @@ def test_rates_that_are_not_whole_lose_no_sample(fs_hz):
     samples = np.random.default_rng(1).normal(size=5000)
     reduced = cells.reduce(samples, t_s=3.3, fs_hz=fs_hz)
     assert reduced.n.sum() == 5000
-    assert (reduced.mean_mmhg * reduced.n_valid).sum() == pytest.approx(samples.sum())
+    assert (reduced.mean * reduced.n_valid).sum() == pytest.approx(samples.sum())
     seconds = np.floor(3.3 + np.arange(5000) / fs_hz + 1e-9)
     slow = [samples[seconds == s].mean() for s in np.unique(seconds)]
-    assert reduced.mean_mmhg == pytest.approx(np.array(slow))
+    assert reduced.mean == pytest.approx(np.array(slow))
 
 
 def _limited(start_s, values, limits, fs_hz=2.0):
@@ -91,11 +91,9 @@ def test_a_sample_at_an_end_of_the_files_range_is_flagged_by_its_own_chunks_limi
     stretches = list(cells.align(chunks, start_s=0.0, block_s=10.0))
     assert len(stretches) == 1  # other limits do not break a block, and lose no sample
     one = stretches[0]
-    assert one.samples_mmhg["icp"].size == 16
+    assert one.samples["icp"].size == 16
     assert np.flatnonzero(one.at_limit["icp"]).tolist() == [2, 4, 6, 8, 9, 11]
-    reduced = cells.reduce(
-        one.samples_mmhg["icp"], t_s=0.0, fs_hz=2.0, at_limit=one.at_limit["icp"]
-    )
+    reduced = cells.reduce(one.samples["icp"], t_s=0.0, fs_hz=2.0, at_limit=one.at_limit["icp"])
     assert np.flatnonzero(reduced.at_limit).tolist() == [1, 2, 3, 4, 5]
 
 
@@ -109,7 +107,7 @@ def test_the_pulse_of_a_second_is_the_span_of_its_tenths():
     for i, value in enumerate(samples):
         at_s = t_s + i / fs_hz + 1e-6
         tenths.setdefault((int(at_s), int((at_s % 1) * 10)), []).append(value)
-    for second, pulse in zip(reduced.t_s, reduced.pulse_mmhg):
+    for second, pulse in zip(reduced.t_s, reduced.pulse):
         means = [
             np.nanmean(v)
             for (s, _), v in tenths.items()
@@ -118,7 +116,7 @@ def test_the_pulse_of_a_second_is_the_span_of_its_tenths():
         assert (max(means) - min(means) if means else np.nan) == pytest.approx(
             pulse, nan_ok=True
         )
-    assert np.isnan(cells.reduce(samples, t_s=0.0, fs_hz=10.0).pulse_mmhg).all()
+    assert np.isnan(cells.reduce(samples, t_s=0.0, fs_hz=10.0).pulse).all()
 
 
 def test_movement_of_a_waveform_is_its_pulse_without_the_drift():

@@ -49,10 +49,10 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
     for frame, table in zip(
         (*done[:-1], *done.accounts),
         (
-            contracts.RECORDINGS,
+            contracts.recordings({}),
             contracts.EXCLUDED,
             contracts.INTERVALS,
-            contracts.TRENDS,
+            contracts.trends({}),
             contracts.ARTEFACTS,
             contracts.PULSE_FINDINGS,
             contracts.QUALITY,

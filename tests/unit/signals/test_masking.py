@@ -9,18 +9,18 @@ from icpcohort.signals import rules as rules_of
 RANGE = {
     "rule": "range",
     "signal": "icp",
-    "min_mmhg": -10.0,
-    "max_mmhg": 100.0,
+    "min": -10.0,
+    "max": 100.0,
     "margin_s": 2.0,
 }
 FLAT = {
     "rule": "flat_line",
     "signal": "icp",
     "tier": "waveform",
-    "max_spread_mmhg": 0.1,
+    "max_spread": 0.1,
     "min_s": 5.0,
 }
-JUMP = {"rule": "jump", "signal": "icp", "max_step_mmhg": 15.0, "margin_s": 0.0}
+JUMP = {"rule": "jump", "signal": "icp", "max_step": 15.0, "margin_s": 0.0}
 DRAIN = {"rule": "event", "signal": "icp", "event": "drain_open", "settle_s": 3.0}
 RULES = [RANGE, FLAT, JUMP, DRAIN]
 EVENTS = [{"event": "drain_open", "start_s": 40.0, "end_s": 43.0}]
@@ -129,16 +129,16 @@ def test_a_jump_is_only_asked_of_successive_seconds():
 
 def test_a_rule_is_told_by_name_signal_recordings_and_what_it_masks():
     rules = rules_of.from_blocks(RULES)
-    rows = appendix.cleaning_rules(rules).rows
+    rows = appendix.cleaning_rules(rules, declared={}).rows
     assert rows[0][-1] == "outside \N{MINUS SIGN}10 to 100 mmHg with 2 s around"
     assert any("5 s or longer" in row[-1] for row in rows)
     assert rows[-1][1:4] == ["event: drain open", "ICP", "all"]
-    assert f"by {len(RULES)} rules" in rules_of.methods_sentence(rules)
+    assert f"by {len(RULES)} rules" in rules_of.methods_sentence(rules, declared={})
 
 
 def test_a_line_without_any_change_is_flat_at_a_spread_of_zero():
     values = [*_lively(10), *[20.0] * 5, *_lively(10)]
-    _, code = _codes([_seconds(values)], rules=[FLAT | {"max_spread_mmhg": 0.0}])
+    _, code = _codes([_seconds(values)], rules=[FLAT | {"max_spread": 0.0}])
     assert (code == 0).sum() == 5
 
 
@@ -208,10 +208,10 @@ def _wave(means, pulses, *, first_s=0.0, **others):
         t_s=first_s + np.arange(n),
         n=np.full(n, 100),
         n_valid=np.where(np.isnan(pulse), 0, 100),
-        mean_mmhg=mean,
-        low_mmhg=mean - pulse / 2,
-        high_mmhg=mean + pulse / 2,
-        pulse_mmhg=pulse,
+        mean=mean,
+        low=mean - pulse / 2,
+        high=mean + pulse / 2,
+        pulse=pulse,
         **({"at_limit": np.zeros(n, bool), "n_beats": zeros, "n_abnormal": zeros} | others),
     )
 
@@ -354,11 +354,9 @@ def test_rules_of_the_pulse_are_asked_of_waveforms_only():
 def _movement_by_loop(piece):
     moved = []
     for i in range(piece.t_s.size):
-        around = [
-            piece.mean_mmhg[k] if 0 <= k < piece.t_s.size else np.nan for k in (i - 1, i + 1)
-        ]
+        around = [piece.mean[k] if 0 <= k < piece.t_s.size else np.nan for k in (i - 1, i + 1)]
         drift = abs(around[1] - around[0]) / 2
-        moved.append(max(piece.pulse_mmhg[i] - (0.0 if np.isnan(drift) else drift), 0.0))
+        moved.append(max(piece.pulse[i] - (0.0 if np.isnan(drift) else drift), 0.0))
     return moved
 
 
@@ -380,11 +378,11 @@ def _near_by_loop(flags, before, after):
 
 def _rule_by_loop(piece, rule):
     moved, n = _movement_by_loop(piece), piece.t_s.size
-    mean = piece.mean_mmhg
+    mean = piece.mean
     if rule is SATURATION:
         return _near_by_loop(piece.at_limit.tolist(), 1, 1)
     if rule is FLUSH:
-        return _near_by_loop([h >= 250 for h in piece.high_mmhg], 3, 1)
+        return _near_by_loop([h >= 250 for h in piece.high], 3, 1)
     if rule is NO_PULSE:
         return _stretches_by_loop([m <= 4 for m in moved], 5)
     if rule is SAMPLING:
@@ -418,7 +416,7 @@ def _rule_by_loop(piece, rule):
 
 
 def _damping_by_loop(piece, moved):
-    n, mean, flags = piece.t_s.size, piece.mean_mmhg, []
+    n, mean, flags = piece.t_s.size, piece.mean, []
     pulse = [_known(moved[max(0, i - 1) : i + 2], max) for i in range(n)]
     for i in range(n):
         back_pulse = [p for p in pulse[max(0, i - 60) : i] if not np.isnan(p)]
@@ -526,14 +524,14 @@ def test_what_is_held_back_does_not_grow(monkeypatch):
     held = []
     for i in range(20):
         piece = _random_wave(i, n=300)
-        masker.push(_wave(piece.mean_mmhg, piece.pulse_mmhg, first_s=300.0 * i))
+        masker.push(_wave(piece.mean, piece.pulse, first_s=300.0 * i))
         held.append(cells.join(masker._held).t_s.size)
     assert max(held[10:]) <= max(held[:10])
 
 
 def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
     for rule in PUBLISHED["cleaning"]["rules"]:
-        words = rules_of.from_blocks([rule])[0].with_margin()
+        words = rules_of.from_blocks([rule])[0].with_margin("mmHg")
         for name, value in rule.items():
             silent = name in ("max_pressure_change_mmhg", "max_period_change_s")
             if isinstance(value, float) and value and not silent:
@@ -542,4 +540,4 @@ def test_the_words_of_a_rule_say_every_number_of_the_published_rules():
                 shown = 100 * value if percent else value / 60 if minutes else abs(value)
                 assert f"{shown:g}" in words, (rule["rule"], name)
     counted = rules_of.from_blocks([PUBLISHED_BEATS | {"changes": "counted"}])
-    assert "0.5 s" in counted[0].words()
+    assert "0.5 s" in counted[0].words("mmHg")

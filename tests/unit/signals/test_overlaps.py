@@ -5,13 +5,13 @@ from published_settings import PUBLISHED
 
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
-from icpcohort.signals import overlaps, rules, trend_settings, trends
+from icpcohort.signals import differences, overlaps, rules, trend_settings, trends
 
 RANGE = {
     "rule": "range",
     "signal": "icp",
-    "min_mmhg": -10.0,
-    "max_mmhg": 100.0,
+    "min": -10.0,
+    "max": 100.0,
     "margin_s": 0.0,
 }
 
@@ -28,13 +28,14 @@ def _part(icp, fs_hz, *, start_s=0.0, abp=None):
         rules=rules.from_blocks([RANGE]),
         events=[],
         settings=trend_settings.Settings(**PUBLISHED["trends"]),
+        declared={},
     )
     return overlaps.Part(summary, start_s, start_s + duration_s)
 
 
 def _combine(*parts):
-    combined = overlaps.combine(parts, block_s=10.0)
-    store.check(combined.trends, trends.RECORDED, "trends")
+    combined = overlaps.combine(parts, block_s=10.0, declared={})
+    store.check(combined.trends, trends.recorded({}), "trends")
     sums = combined.seconds["valid_s"] + combined.seconds["masked_s"]
     sums += combined.seconds["missing_s"]
     assert sums.to_list() == pytest.approx(combined.seconds["recorded_s"].to_list())
@@ -76,7 +77,7 @@ def test_a_coarser_recording_fills_what_a_finer_one_lacks_but_not_what_was_maske
     combined = _combine(fine, coarse)
     assert combined.trends["icp_mmhg"].to_list() == [None, 15.0]
     assert combined.trends["abp_mmhg"].to_list() == [80.0, 80.0]
-    assert combined.trends["cpp_mmhg"].to_list() == [None, 65.0]
+    assert differences.add(combined.trends, declared={})["cpp_mmhg"].to_list() == [None, 65.0]
     assert combined.unused.rows() == [(1, "icp", 1)]
     by_signal = {row["signal"]: row for row in combined.seconds.to_dicts()}
     assert by_signal["icp"]["recorded_s"] == by_signal["abp"]["recorded_s"] == 20.0

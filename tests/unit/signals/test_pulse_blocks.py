@@ -35,7 +35,7 @@ def _trends(icp, abp=None, *, fs_hz=FS_HZ, **settings):
     n = int(FS_HZ / fs_hz)
     waves = {name: wave[::n] for name, wave in waves.items()}
     rules = [
-        {"rule": "range", "signal": s, "min_mmhg": -50.0, "max_mmhg": 400.0, "margin_s": 0.0}
+        {"rule": "range", "signal": s, "min": -50.0, "max": 400.0, "margin_s": 0.0}
         for s in ("icp", "abp")
     ]
     summary = trends.summarise(
@@ -45,9 +45,10 @@ def _trends(icp, abp=None, *, fs_hz=FS_HZ, **settings):
         rules=rules_of.from_blocks(rules),
         events=[],
         settings=trend_settings.Settings(**(PUBLISHED["trends"] | settings)),
+        declared={},
     )
-    kept = summary.trends.select(list(trends.RECORDED.columns))
-    store.check(kept, trends.RECORDED, "trends")
+    kept = summary.trends.select(list(trends.recorded({}).columns))
+    store.check(kept, trends.recorded({}), "trends")
     return kept
 
 
@@ -176,7 +177,7 @@ def test_the_size_of_the_chunks_changes_no_pulse(start_s):
         ]
         for chunk in chunks:
             first = int(62.5 * chunk.start_s)
-            chunk.samples_mmhg["abp"] = abp[first : first + int(62.5 * seconds)]
+            chunk.samples["abp"] = abp[first : first + int(62.5 * seconds)]
             chunk.fs_hz["abp"] = fs_hz["abp"]
         made = trends.summarise(
             chunks,
@@ -185,6 +186,7 @@ def test_the_size_of_the_chunks_changes_no_pulse(start_s):
             rules=[],
             events=[],
             settings=trend_settings.Settings(**settings),
+            declared={},
         )
         tables.append(made.trends.filter(pl.col("icp_valid_fraction") == 1.0))
     once, *others = tables

@@ -14,8 +14,8 @@ from icpcohort.signals import overlaps, rules, time_accounting, trend_settings, 
 
 RATES_HZ = (1 / 300, 1 / 60, 1 / 45, 0.1, 0.3, 1.0, 2.0, 30.0, 62.4725)
 RULES = [
-    {"rule": "range", "signal": "icp", "min_mmhg": -10.0, "max_mmhg": 100.0, "margin_s": 1.0},
-    {"rule": "jump", "signal": "icp", "max_step_mmhg": 15.0, "margin_s": 2.0},
+    {"rule": "range", "signal": "icp", "min": -10.0, "max": 100.0, "margin_s": 1.0},
+    {"rule": "jump", "signal": "icp", "max_step": 15.0, "margin_s": 2.0},
     {"rule": "event", "signal": "icp", "event": "drain_open", "settle_s": 5.0},
 ]
 EVENTS = [{"event": "drain_open", "start_s": 60.0, "end_s": 75.5}]
@@ -29,6 +29,7 @@ def _summarise(chunks, *, start_s, duration_s, block_s=10.0):
         rules=rules.from_blocks(RULES),
         events=EVENTS,
         settings=trend_settings.Settings(**(PUBLISHED["trends"] | {"block_s": block_s})),
+        declared={},
     )
 
 
@@ -144,7 +145,7 @@ def test_a_patients_seconds_are_counted_once_and_add_up_by_reason(places, seed):
         chunk = Chunk(0.0, {"icp": _samples(draw, n)}, {"icp": fs_hz})
         summary = _summarise([chunk], start_s=start_s, duration_s=n / fs_hz)
         parts.append(overlaps.Part(summary, start_s, end_s))
-    combined = overlaps.combine(parts, block_s=10.0)
+    combined = overlaps.combine(parts, block_s=10.0, declared={})
     _adds_up(combined.seconds, combined.masked)
     row = combined.seconds.row(0, named=True)
     # the union of the recordings, counted here on a grid of 10-s blocks and by sweeping
@@ -172,12 +173,16 @@ def test_a_gap_of_one_recording_that_another_fills_is_none():
 
     first = part([9.0] * 20 + [np.nan] * 40 + [9.0] * 20, 0.0)
     second = part([9.0] * 15, 35.0)
-    alone = overlaps.combine([first], block_s=10.0).seconds.row(0, named=True)
+    alone = overlaps.combine([first], block_s=10.0, declared={}).seconds.row(0, named=True)
     assert (alone["n_gaps"], alone["longest_gap_s"]) == (1, 40.0)
-    both = overlaps.combine([second, first], block_s=10.0).seconds.row(0, named=True)
+    both = overlaps.combine([second, first], block_s=10.0, declared={}).seconds.row(
+        0, named=True
+    )
     assert (both["n_gaps"], both["longest_gap_s"]) == (2, 15.0)  # 20 to 35 and 50 to 60
     # the time between two recordings was not recorded: no gap
-    apart = overlaps.combine([part([9.0] * 20, 0.0), part([9.0] * 20, 500.0)], block_s=10.0)
+    apart = overlaps.combine(
+        [part([9.0] * 20, 0.0), part([9.0] * 20, 500.0)], block_s=10.0, declared={}
+    )
     assert apart.seconds.row(0, named=True)["n_gaps"] == 0
 
 
@@ -189,10 +194,12 @@ def test_recordings_that_share_a_block_without_overlapping_keep_their_masked_sec
         )
         return overlaps.Part(summary, start_s, start_s + 5)
 
-    combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)], block_s=10.0)
+    combined = overlaps.combine([part(400.0, 0.0), part(9.0, 5.0)], block_s=10.0, declared={})
     assert combined.masked.rows() == [("icp", "range", 5.0)]
     assert combined.seconds["recorded_s"].to_list() == [10.0]
-    overlapping = overlaps.combine([part(400.0, 0.0), part(9.0, 3.0)], block_s=10.0)
+    overlapping = overlaps.combine(
+        [part(400.0, 0.0), part(9.0, 3.0)], block_s=10.0, declared={}
+    )
     assert overlapping.seconds["recorded_s"].to_list() == [5.0]
     assert overlapping.masked.height == 0
 

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from icpcohort.signals import transducer_level
+from icpcohort.signals import differences, transducer_level
 
 TRENDS = pl.DataFrame(
     {
@@ -19,7 +19,7 @@ COLUMN_MMHG = 9.70  # 25 cm of blood at 30 degrees: hydrostatics, computed by ha
 
 
 def applied(patient, *events, abp_correction="hydrostatic"):
-    return transducer_level.apply(
+    levelled = transducer_level.apply(
         TRENDS,
         patient=patient,
         events=[NOT_NOTED | {"event": "level_change", "end_s": None} | e for e in events],
@@ -27,6 +27,7 @@ def applied(patient, *events, abp_correction="hydrostatic"):
             abp_correction=abp_correction, fluid_density_kg_m3=1055.0
         ),
     )
+    return differences.add(levelled, declared={})
 
 
 def test_a_level_at_the_heart_is_brought_to_the_tragus_when_asked_for():

@@ -9,14 +9,14 @@ from published_settings import PUBLISHED
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.recordings import Chunk
+from icpcohort.signals import differences, trend_settings, trends
 from icpcohort.signals import rules as rules_of
-from icpcohort.signals import trend_settings, trends
 
 RANGE = {
     "rule": "range",
     "signal": "icp",
-    "min_mmhg": -10.0,
-    "max_mmhg": 100.0,
+    "min": -10.0,
+    "max": 100.0,
     "margin_s": 0.0,
 }
 
@@ -29,9 +29,10 @@ def _summarise(chunks, *, duration_s, start_s=0.0, rules=(), events=(), block_s=
         rules=rules_of.from_blocks(rules),
         events=events,
         settings=trend_settings.Settings(**(PUBLISHED["trends"] | {"block_s": block_s})),
+        declared={},
     )
-    kept = summary.trends.select(list(trends.RECORDED.columns))
-    store.check(kept, trends.RECORDED, "trends")
+    kept = summary.trends.select(list(trends.recorded({}).columns))
+    store.check(kept, trends.recorded({}), "trends")
     store.check(summary.artefacts, contracts.ARTEFACTS, "artefacts")
     return summary
 
@@ -102,7 +103,9 @@ def test_amp_needs_every_sample_of_its_block():
         pytest.approx(2.0, abs=1e-3),
     ]
     assert table["pulse_rate_per_min"][0] == pytest.approx(72.0, abs=0.1)
-    assert table["cpp_mmhg"].to_list() == pytest.approx([70.0] * 3, abs=0.3)
+    assert differences.add(table, declared={})["cpp_mmhg"].to_list() == pytest.approx(
+        [70.0] * 3, abs=0.3
+    )
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -122,7 +125,7 @@ def test_recorded_time_is_valid_masked_or_missing(seed):
     ).seconds.row(0, named=True)
     assert row["valid_s"] + row["masked_s"] + row["missing_s"] == row["recorded_s"]
     assert row["recorded_s"] == pytest.approx(t_s, abs=1 / fs_hz)
-    n_bad = sum(int((c.samples_mmhg["icp"] == 400.0).sum()) for c in chunks)
+    n_bad = sum(int((c.samples["icp"] == 400.0).sum()) for c in chunks)
     assert row["masked_s"] >= n_bad / fs_hz - 1e-9
 
 
@@ -196,6 +199,7 @@ def test_the_size_of_the_chunks_changes_no_result():
             rules=rules_of.from_blocks(settings["cleaning"]["rules"]),
             events=[],
             settings=trend_settings.Settings(**settings["trends"]),
+            declared={},
         )
         for n in (135_000, 60_000, 7_001, 1_500)
     )

@@ -5,8 +5,9 @@ import hashlib
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
-from icpcohort.contracts import EVENTS, MONITORS, PATIENTS, RECORDING_LIST, store
+from icpcohort.contracts import EVENTS, MONITORS, patients, recording_list, store
 from icpcohort.simulate import write_cohort
 from icpcohort.simulate.cohort import outcome_times
 
@@ -18,8 +19,8 @@ ARGUMENTS = {
     "seed": 3,
 }
 TABLES = {
-    "patients.csv": PATIENTS,
-    "recordings.csv": RECORDING_LIST,
+    "patients.csv": patients(DECLARED),
+    "recordings.csv": recording_list({}),
     "monitors.csv": MONITORS,
     "events.csv": EVENTS,
 }

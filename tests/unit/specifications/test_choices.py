@@ -7,6 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 import yaml
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
@@ -48,7 +49,7 @@ def load(tmp_path, main, asked):
     return choices.load(path, settings=main[0], models=main[1], schema_folder=SCHEMAS)
 
 
-GOSE = option("GOSE 1-3", settings={"outcomes.favourable_gose": [4, 5, 6, 7, 8]})
+GOSE = option("GOSE 1-3", settings={"outcomes.unfavourable.favourable_from": "4"})
 SHIFT = option("2 mmHg high", shift={"icp_mmhg": -2.0})
 DOSE = option("22", plan={"exposure": "icp_above_22_dose_per_h_mmhg"})
 
@@ -79,7 +80,7 @@ def test_every_combination_comes_once_the_main_one_first_and_unchanged(tmp_path,
     assert (made[0].settings, made[0].plan) == (main[0], main[1]["unfavourable_by_dose"])
     assert made[0].shift == {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
     last = made[-1]
-    assert last.settings["outcomes"]["favourable_gose"] == [4, 5, 6, 7, 8]
+    assert last.settings["outcomes"]["unfavourable"]["favourable_from"] == "4"
     assert last.shift["icp_mmhg"] == -2.0
     assert last.plan["exposure"] == "icp_above_22_dose_per_h_mmhg"
     assert main == before
@@ -106,7 +107,7 @@ def test_exposures_that_were_not_made_are_no_patient_without_a_recording(main):
 def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_path, main):
     asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
     thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
-    nobody = contracts.analyses({"burden": thresholds})
+    nobody = contracts.analyses(DECLARED | {"burden": thresholds})
     answers = fits.answer_question(
         "q",
         asked["q"],
@@ -170,12 +171,14 @@ def test_a_shift_moves_icp_and_cpp_and_abp_only_where_it_is_not_of_the_tragus():
             "abp_level_used": ["tragus", "unknown", None],
         }
     )
-    moved = exposures._shifted(trends, {"icp_mmhg": -2.0, "abp_unless_tragus_mmhg": -10.0})
+    moved = exposures._shifted(
+        trends, {"icp_mmhg": -2.0, "abp_unless_tragus_mmhg": -10.0}, declared={}
+    )
     assert moved["icp_mmhg"].to_list() == [8.0, 10.0, None]
     assert moved["abp_mmhg"].to_list() == [90.0, 81.0, 82.0]
     assert moved["cpp_mmhg"].to_list() == [82.0, 71.0, None]
     still = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
-    assert exposures._shifted(trends, still) is trends
+    assert exposures._shifted(trends, still, declared={}) is trends
 
 
 def effects(values):

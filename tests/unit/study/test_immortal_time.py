@@ -4,6 +4,7 @@ import math
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.study.immortal_time import (
@@ -20,15 +21,18 @@ from icpcohort.study.immortal_time import (
 WINDOW = {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0}
 BURDEN = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
 DOSE = "icp_above_20_dose_per_h_mmhg"
+COLUMNS = contracts.analysis(DECLARED | {"burden": BURDEN}).columns
+LATE = [name for name, column in COLUMNS.items() if column.known == "afterwards"]
 PLAN = {"outcome": "unfavourable", "exposure": DOSE, "adjust_for": ["impact_core_logit"]}
 
 
 def _refused(plan=PLAN, *, horizon_h=720.0, time_dependent=False, **spans):
-    columns = contracts.analysis({"burden": BURDEN}).columns
+    horizon = DECLARED["outcomes"]["dead_by_horizon"] | {"death_by_h": horizon_h}
+    outcomes = DECLARED["outcomes"] | {"dead_by_horizon": horizon}
     return refusals(
         plan,
-        spans=spans_of(columns, window=WINDOW) | spans,
-        endpoints=endpoints_of(landmark_h=72.0, mortality_horizon_h=horizon_h),
+        spans=spans_of(COLUMNS, window=WINDOW, windows={}) | spans,
+        endpoints=endpoints_of(outcomes, landmark_h=72.0),
         landmark_h=72.0,
         time_dependent=time_dependent,
     )
@@ -119,7 +123,7 @@ def test_a_time_of_death_counted_from_time_zero_is_refused():
     assert "is counted from 0 h" in problems[0]
 
 
-@pytest.mark.parametrize("name", contracts.KNOWN_AFTERWARDS)
+@pytest.mark.parametrize("name", LATE)
 def test_what_is_known_afterwards_is_neither_exposure_nor_adjustment(name):
     adjusted = _refused(PLAN | {"adjust_for": ["age_years", name]})
     assert [line.split("'")[1] for line in adjusted] == [name]
@@ -136,23 +140,24 @@ def test_several_faults_are_told_together():
 
 
 def test_every_column_of_the_analysis_table_has_its_span():
-    columns = contracts.analysis({"burden": BURDEN}).columns
-    spans = spans_of(columns, window=WINDOW)
-    assert set(spans) == set(columns)
+    spans = spans_of(COLUMNS, window=WINDOW, windows={})
+    assert set(spans) == set(COLUMNS)
     assert spans["age_years"].until_h == spans["impact_lab_logit"].until_h == 0.0
-    assert spans["prognostic_band"].until_h == spans["rotterdam"].until_h == 0.0
+    assert spans["unfavourable_sliding_band"].until_h == spans["rotterdam"].until_h == 0.0
     assert spans[DOSE] == spans["prx_mean"] == Span(0.0, 72.0)
     assert spans["monitored_h"] == Span(0.0, 72.0)
     late = {name for name, span in spans.items() if span.until_h == math.inf}
-    assert late == set(contracts.KNOWN_AFTERWARDS)
+    assert late == set(LATE)
 
 
 def test_the_outcomes_of_a_score_are_known_afterwards():
     """A new endpoint that nobody names as late would pass for a covariate."""
-    early = {"prognostic_band", "rotterdam", "gcs_pupils", "patient_id"}
-    early |= {name for name in contracts.OUTCOMES.columns if name.startswith("impact_")}
-    late = set(contracts.OUTCOMES.columns) - early | set(contracts.SURVIVAL)
-    assert late <= set(contracts.KNOWN_AFTERWARDS)
+    early = {"unfavourable_sliding_band", "rotterdam", "gcs_pupils", "patient_id"}
+    early |= {
+        name for name in contracts.outcomes(DECLARED).columns if name.startswith("impact_")
+    }
+    late = set(contracts.outcomes(DECLARED).columns) - early | set(contracts.SURVIVAL)
+    assert late <= set(LATE)
 
 
 # --- the rows ---
@@ -186,9 +191,46 @@ def test_a_patient_who_left_before_the_landmark_is_refused():
     assert [line.split(" before")[0] for line in problems] == ["1 of 2 patients left the unit"]
 
 
-def test_a_reversed_score_is_refused():
-    problems = refused_rows(_rows([None, None, 80.0, 90.0], [4, 1, 8, 8]), landmark_h=72.0)
-    assert len(problems) == 1
-    assert problems[0].startswith(
-        "gose_6m is 8, the best outcome of the table, in 2 of 2 patients"
+# --- declared variables: each "known when" ---
+
+
+@pytest.mark.parametrize(
+    ("entry", "lines"),
+    [
+        ({"known": "at_admission"}, 0),
+        ({"known": "at_h", "known_h": 72.0}, 0),  # on the landmark itself
+        ({"known": "at_h", "known_h": 72.1}, 1),
+        ({"known": "in_window", "known_window": "first_24_h"}, 0),
+        ({"known": "in_window", "known_window": "first_week"}, 1),
+        ({"known": "afterwards"}, 1),
+    ],
+)
+def test_a_declared_variable_is_adjusted_for_only_if_it_is_known_at_the_landmark(entry, lines):
+    """Immortal time and leaks: Anderson 1983."""
+    declared = {"variables": {"grade": {"label": "Grade", "kind": "number"} | entry}}
+    windows = {
+        "first_24_h": {"start_h": 0.0, "end_h": 24.0},
+        "first_week": {"start_h": 0.0, "end_h": 168.0},
+    }
+    columns = contracts.analysis(declared).columns
+    assert (
+        len(
+            refusals(
+                PLAN | {"adjust_for": ["grade"]},
+                spans=spans_of(columns, window=WINDOW, windows=windows),
+                endpoints=endpoints_of(DECLARED["outcomes"], landmark_h=72.0),
+                landmark_h=72.0,
+                time_dependent=False,
+            )
+        )
+        == lines
     )
+
+
+def test_a_declared_outcome_that_is_due_before_the_exposure_ends_is_refused():
+    early = {"mrs": {"label": "mRS", "kind": "ordered", "at_h": 48.0}}
+    spans = spans_of(COLUMNS, window=WINDOW, windows={})
+    endpoints = endpoints_of(early, landmark_h=72.0)
+    asked = {"landmark_h": 72.0, "time_dependent": False}
+    (line,) = refusals(PLAN | {"outcome": "mrs"}, spans=spans, endpoints=endpoints, **asked)
+    assert "'mrs' is settled at 48 h" in line

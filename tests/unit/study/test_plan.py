@@ -54,8 +54,7 @@ def test_all_problems_of_the_keys_are_told_together_with_the_nearest_name():
         ({"missing_data": "impute"}, "missing_data: 'impute' is unknown"),
         ({"as_categories": ["gcs_moter"]}, "did you mean 'gcs_motor'"),
         ({"exposure": "age_years"}, "'age_years' stands twice"),
-        ({"exposure": "gose_6m"}, "gose_6m: known only after the exposure window"),
-        ({"exposure": "death_h"}, "death_h: known only after the exposure window"),
+        ({"exposure": "unfavourable"}, "unfavourable: known only after the exposure window"),
         ({"outcome": "gcs_motor"}, "gcs_motor: known only after the exposure window"),
         ({"question": " "}, "question: ' ' is not a text"),
     ],
@@ -75,7 +74,8 @@ def test_a_family_with_clusters_and_predictions_is_named_where_another_has_none(
     text = refusal(BLOCK | {"family": "firth_logistic", "clusters": "centre"})
     assert text.endswith(
         "clusters: not offered for firth_logistic; take it out, or write one of logistic, "
-        "modified_poisson, linear, gee, cox_landmark, cox_time_dependent"
+        "modified_poisson, linear, negative_binomial, gee, cox_landmark, cox_time_dependent, "
+        "cause_specific_cox"
     )
     text = refusal(BLOCK | {"family": "gee", "clusters": "centre", "purpose": "prediction"})
     assert "offered for logistic, firth_logistic, cox_landmark with complete_cases" in text

@@ -13,6 +13,7 @@ REPOSITORY = Path(__file__).resolve().parents[3]
 SCHEMAS = REPOSITORY / "workflow" / "schemas"
 CONFIG = yaml.safe_load((REPOSITORY / "config" / "config.yaml").read_text(encoding="utf-8"))
 MODELS = yaml.safe_load((REPOSITORY / "config" / "models.yaml").read_text(encoding="utf-8"))
+VARIABLES = (REPOSITORY / "config" / "variables.yaml").read_text(encoding="utf-8")
 MODEL = {
     "question": "Does it?",
     "family": "logistic",
@@ -27,14 +28,24 @@ MODEL = {
 }
 
 
+ICP, ABP = (CONFIG["signals"][name] for name in ("icp", "abp"))
+
+
 def _load_texts(folder, config, models):
     (folder / "config.yaml").write_text(config, encoding="utf-8")
     (folder / "models.yaml").write_text(models, encoding="utf-8")
+    if not (folder / "variables.yaml").exists():
+        (folder / "variables.yaml").write_text(VARIABLES, encoding="utf-8")
     return settings.load(folder / "config.yaml", folder / "models.yaml", schema_folder=SCHEMAS)
 
 
-def _problems(folder, config=CONFIG, models=MODELS):
-    """Return the problems of two files, given as texts or as what stands in them."""
+def _problems(folder, config=CONFIG, models=MODELS, **variables):
+    """Return the problems of the files, given as texts or as what stands in them.
+
+    Sections of `variables` are added to those of the project.
+    """
+    written = yaml.safe_load(VARIABLES) | variables
+    (folder / "variables.yaml").write_text(yaml.safe_dump(written), encoding="utf-8")
     texts = [
         content if isinstance(content, str) else yaml.safe_dump(content, sort_keys=False)
         for content in (config, models)
@@ -61,7 +72,8 @@ def _plan(**values):
 
 def test_the_projects_own_settings_are_returned_as_they_are_written(tmp_path):
     config, models = _load_texts(tmp_path, yaml.safe_dump(CONFIG), yaml.safe_dump(MODELS))
-    assert config == CONFIG
+    assert {name: config[name] for name in CONFIG} == CONFIG
+    assert list(config) == [*CONFIG, "variables", "outcomes", "scores"]
     assert models == MODELS["models"]
 
 
@@ -170,8 +182,8 @@ def test_a_missing_block_says_what_stands_in_it(tmp_path):
     config = _config()
     del config["cohort"]
     assert _problems(tmp_path, config) == [
-        "config.yaml, cohort: missing; write a block `cohort:` with main_window, eligibility, "
-        "table_one, monitoring_end_tolerance_h"
+        "config.yaml, cohort: missing; write a block `cohort:` with main_window, main_outcome, "
+        "eligibility, table_one, monitoring_end_tolerance_h"
     ]
 
 
@@ -180,7 +192,7 @@ def test_an_empty_block_says_what_to_write(tmp_path):
     config["cohort"] = None
     assert _problems(tmp_path, config) == [
         "config.yaml, cohort: nothing is written; "
-        "write `main_window: ...`, `eligibility: ...`, `table_one: ...`, "
+        "write `main_window: ...`, `main_outcome: ...`, `eligibility: ...`, `table_one: ...`, "
         "`monitoring_end_tolerance_h: ...` below it"
     ]
 
@@ -188,7 +200,7 @@ def test_an_empty_block_says_what_to_write(tmp_path):
 def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path):
     rules = [
         {"rule": "event", "signal": "icp", "event": "rezero", "settle_s": 60.0},
-        {"rule": "jump", "signal": "icp", "max_step_mmhg": 15.0, "margin": 5.0},
+        {"rule": "jump", "signal": "icp", "max_step": 15.0, "margin": 5.0},
     ]
     assert sorted(_problems(tmp_path, _config(cleaning={"rules": rules}))) == [
         "config.yaml, cleaning.rules, entry 2 (jump), margin: unknown setting; "
@@ -213,7 +225,7 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
         ),
         (
             {"rule": "event", "signal": "cpp", "event": "rezero", "settle_s": 60.0},
-            "entry 1 (event), signal: 'cpp' is not one of icp, abp; did you mean 'icp'?",
+            "entry 1 (event), signal: 'cpp' is none of the signals; did you mean 'icp'?",
         ),
         (
             {"rule": "event", "signal": "icp", "event": "drain", "settle_s": 60.0},
@@ -226,15 +238,15 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
                 "rule": "flat_line",
                 "signal": "icp",
                 "tier": "hourly",
-                "max_spread_mmhg": 0.0,
+                "max_spread": 0.0,
                 "min_s": 600,
             },
             "entry 1 (flat_line), tier: 'hourly' is not one of waveform, seconds, ten_seconds, "
             "minutes",
         ),
         (
-            {"rule": "range", "signal": "icp", "min_mmhg": 9.0, "max_mmhg": 9.0, "margin_s": 0},
-            "entry 1 (range), max_mmhg: 9.0 is not above min_mmhg 9.0; write a value above 9.0",
+            {"rule": "range", "signal": "icp", "min": 9.0, "max": 9.0, "margin_s": 0},
+            "entry 1 (range), max: 9.0 is not above min 9.0; write a value above 9.0",
         ),
         (
             {
@@ -321,8 +333,8 @@ def test_the_rule_of_beats_stands_once_and_its_limits_in_order(tmp_path):
             "with a letter; write for example first_24_h",
         ),
         (
-            {"recordings": {"icp_channels": ["P1", "ICP"], "abp_channels": ["p1"]}},
-            "recordings.abp_channels: 'p1' stands in icp_channels too; keep one",
+            {"signals": {"icp": ICP | {"names": ["P 1"]}, "abp": ABP | {"names": ["p  1"]}}},
+            "signals.abp.names: 'p  1' stands in signals.icp.names too; keep one",
         ),
         (
             {"burden": {"icp_above_mmhg": [18.0, 20.0, 22.0, 22.0000001]}},
@@ -337,27 +349,54 @@ def test_settings_that_do_not_fit_each_other_are_named(tmp_path, blocks, line):
 
 def test_a_column_of_the_export_cannot_be_two_of_ours(tmp_path):
     columns = CONFIG["study"]["columns"] | {
-        "patients": {"gcs_total": "GCS", "gcs_motor": "GCS"}
+        "patients": {"death_h": "died", "last_known_h": "died"}
     }
     assert _problems(tmp_path, _config(study={"columns": columns})) == [
-        "config.yaml, study.columns.patients.gcs_motor: 'GCS' is already the column of "
-        "gcs_total; name another column"
+        "config.yaml, study.columns.patients.last_known_h: 'died' is already the column of "
+        "death_h; name another column"
+    ]
+    same = {"gcs_total": {"column": "GCS"}, "gcs_motor": {"column": "GCS"}}
+    assert _problems(tmp_path, variables=same) == [
+        "variables.yaml, variables.gcs_motor.column: 'GCS' is already the column of gcs_total; "
+        "name another column"
     ]
 
 
 @pytest.mark.parametrize(
-    "scores", [[5, 6, 7], [1, 2, 3, 4], [5, 7, 8], list(range(1, 9)), [8, 6]]
+    ("key", "entry", "section"),
+    [
+        ("columns", {"patients": {"age_years": "AGE"}}, "age_years.column"),
+        ("codings", {"patients": {"sex": {"1": "male"}}}, "sex.codings"),
+    ],
 )
-def test_favourable_scores_must_run_up_to_8_and_leave_some_unfavourable(tmp_path, scores):
-    assert _problems(tmp_path, _config(outcomes={"favourable_gose": scores})) == [
-        f"config.yaml, outcomes.favourable_gose: {scores} is not a run of scores up to 8 "
-        "(upper good recovery) that leaves some unfavourable; write for example [5, 6, 7, 8]"
+def test_a_setting_that_went_to_the_variables_says_where(tmp_path, key, entry, section):
+    stated = CONFIG["study"][key] | entry
+    (line,) = _problems(tmp_path, _config(study={key: stated}))
+    assert line.endswith(f"is now variables.{section} in variables.yaml; write it there")
+
+
+def test_settings_of_outcomes_say_where_they_are_now(tmp_path):
+    lines = _problems(tmp_path, CONFIG | {"outcomes": {"favourable_gose": [5, 6, 7, 8]}})
+    assert lines == [
+        "config.yaml, outcomes: is now the section outcomes of variables.yaml; write it there"
     ]
 
 
-@pytest.mark.parametrize("scores", [[5, 6, 7, 8], [8, 7, 6], [8], [2, 3, 4, 5, 6, 7, 8]])
-def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
-    assert _problems(tmp_path, _config(outcomes={"favourable_gose": scores})) == []
+@pytest.mark.parametrize(
+    ("cut", "words"),
+    [
+        ("1", "1 is the worst level, so none is worse; name another"),
+        ("9", "'9' is no level of gose_6m; known here: 1, 2, 3, 4, 5, 6, 7, 8"),
+    ],
+)
+def test_a_cut_leaves_some_unfavourable(tmp_path, cut, words):
+    lines = _problems(tmp_path, outcomes={"unfavourable": {"favourable_from": cut}})
+    assert lines == [f"variables.yaml, outcomes.unfavourable.favourable_from: {words}"]
+
+
+@pytest.mark.parametrize("cut", [2, 5, "8"])
+def test_any_level_but_the_worst_may_be_the_cut(tmp_path, cut):
+    assert _problems(tmp_path, outcomes={"unfavourable": {"favourable_from": cut}}) == []
 
 
 @pytest.mark.parametrize(
@@ -425,7 +464,8 @@ def test_favourable_scores_up_to_8_are_accepted_in_any_order(tmp_path, scores):
         (
             {"family": "logistics"},
             "family: 'logistics' is not one of logistic, firth_logistic, proportional_odds, "
-            "modified_poisson, linear, gee, cox_landmark, cox_time_dependent; "
+            "modified_poisson, linear, negative_binomial, gee, cox_landmark, "
+            "cox_time_dependent, cause_specific_cox; "
             "did you mean 'logistic'?",
         ),
     ],
@@ -587,7 +627,7 @@ def test_a_number_may_be_written_in_the_usual_ways(tmp_path, text, value):
     assert loaded["summary"]["min_cppopt_h"] == value
 
 
-AGE = {"rule": "age", "min_years": 16.0, "max_years": 99.0, "if_missing": "drop"}
+AGE = {"rule": "variable", "name": "age_years", "min": 16.0, "max": 99.0, "if_missing": "drop"}
 LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
 
 
@@ -609,14 +649,14 @@ LAST = [{"rule": "landmark"}, {"rule": "monitored_hours"}]
             "'landmark': who died in it would count as badly monitored; move it below",
         ),
         (
-            [{"rule": "usable_recording"}, AGE | {"max_years": 15.0}, *LAST],
-            "cohort.eligibility, entry 2 (age), max_years: 15.0 is below min_years 16.0; "
+            [{"rule": "usable_recording"}, AGE | {"max": 15.0}, *LAST],
+            "cohort.eligibility, entry 2 (variable), max: 15.0 is below min 16.0; "
             "write a value from 16.0 on",
         ),
         (
             [{"rule": "usable_recording"}, AGE | {"min_score": 3}, *LAST],
-            "cohort.eligibility, entry 2 (age), min_score: unknown setting; "
-            "known here: if_missing, max_years, min_years, rule",
+            "cohort.eligibility, entry 2 (variable), min_score: unknown setting; "
+            "known here: one_of",
         ),
     ],
 )
@@ -626,29 +666,31 @@ def test_eligibility_rules_that_make_no_cohort_are_refused(tmp_path, rules, line
 
 
 def test_limits_of_eligibility_may_be_equal(tmp_path):
-    score = {"rule": "gcs_total", "min_score": 3, "max_score": 3, "if_missing": "keep"}
+    score = {"rule": "variable", "name": "gcs_total", "min": 3.0, "max": 3.0}
+    score |= {"if_missing": "keep"}
     cohort = CONFIG["cohort"] | {"eligibility": [{"rule": "usable_recording"}, score, *LAST]}
     assert _problems(tmp_path, _config(cohort=cohort)) == []
 
 
 def test_a_scale_of_five_cannot_be_cut_inside_a_category(tmp_path):
-    study = CONFIG["study"] | {"gose_coding": "gos_1_good"}
-    cut = {"favourable_gose": [6, 7, 8]}
-    assert _problems(tmp_path, _config(study=study, outcomes=cut)) == [
-        "config.yaml, outcomes.favourable_gose: a table in gos_1_good cannot tell 6 from 5; "
-        "begin at 2, 3, 5, 7"
+    coded = {"gose_6m": {"coding": "gos_1_good"}}
+    cut = {"unfavourable": {"favourable_from": 6}}
+    assert _problems(tmp_path, outcomes=coded | cut) == [
+        "variables.yaml, outcomes.unfavourable.favourable_from: a table in gos_1_good cannot "
+        "tell 6 from the next; begin at 2, 3, 5, 7"
     ]
-    assert _problems(tmp_path, _config(study=study)) == []
+    assert _problems(tmp_path, outcomes=coded) == []
 
 
 def test_a_translation_into_no_value_of_ours_is_refused(tmp_path):
-    codings = CONFIG["study"]["codings"] | {
-        "patients": {"sex": {"M": "man", "F": "female", "?": ""}, "gose_6m": {"D": "0"}}
-    }
-    assert _problems(tmp_path, _config(study={"codings": codings})) == [
-        "config.yaml, study.codings.patients.sex.M: 'man' is not one of female, male",
-        "config.yaml, study.codings.patients.gose_6m.D: 0 is out of range; "
-        "write a value from 1 to 8",
+    sex = {"codings": {"M": "man", "F": "female", "?": ""}}
+    lines = _problems(
+        tmp_path, variables={"sex": sex}, outcomes={"gose_6m": {"codings": {"D": "0"}}}
+    )
+    assert lines == [
+        "variables.yaml, variables.sex.codings.M: 'man' is no level; known here: female, male",
+        "variables.yaml, outcomes.gose_6m.codings.D: '0' is no level; known here: 1, 2, 3, 4, "
+        "5, 6, 7, 8",
     ]
 
 
@@ -662,8 +704,8 @@ def test_a_model_with_immortal_time_stops_before_anything_runs(tmp_path):
 
 
 def test_an_outcome_that_is_settled_before_the_exposure_ends_is_refused(tmp_path):
-    config = _config(outcomes={"mortality_horizon_h": 48.0})
-    problems = _problems(tmp_path, config, _plan(outcome="dead_by_horizon"))
+    early = {"dead_by_horizon": {"death_by_h": 48.0}}
+    problems = _problems(tmp_path, models=_plan(outcome="dead_by_horizon"), outcomes=early)
     assert any("'dead_by_horizon' is settled at 48 h" in line for line in problems)
 
 
@@ -677,6 +719,7 @@ def test_a_column_known_afterwards_is_told_once(tmp_path, name):
 
 def test_groups_of_table_one_by_a_column_that_is_no_exposure_are_refused(tmp_path):
     groups = {"by": "exposure", "exposure": "age_years", "exposed_above": 40.0}
+    groups |= {"rows": ["sex"]}
     problems = _problems(tmp_path, _config(cohort={"table_one": groups}))
     assert len(problems) == 1
     assert "table_one.exposure: 'age_years' is no exposure of the analysis table" in problems[0]
@@ -693,7 +736,8 @@ def test_another_encoding_is_told_in_words(tmp_path):
 
 def test_a_byte_order_mark_does_no_harm(tmp_path):
     text = "\ufeff" + yaml.safe_dump(CONFIG)
-    assert _load_texts(tmp_path, text, yaml.safe_dump(MODELS))[0] == CONFIG
+    loaded = _load_texts(tmp_path, text, yaml.safe_dump(MODELS))[0]
+    assert {name: loaded[name] for name in CONFIG} == CONFIG
 
 
 def test_files_that_are_missing_are_told_together(tmp_path):

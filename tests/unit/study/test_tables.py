@@ -1,7 +1,10 @@
 """Study tables: what is read from a cell, and the words for each thing that can be wrong."""
 
+import copy
+
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
@@ -50,14 +53,24 @@ def _study(
                 text = _with_outcomes(text)
             content = text if isinstance(text, bytes) else text.encode()
             (folder / names[name]).write_bytes(content)
-    no_columns = {name: {} for name in tables}
-    usual = {
-        "folder": str(folder),
-        "columns": no_columns | (columns or {}),
-        "codings": no_columns | (codings or {}),
-        "gose_coding": gose_coding,
-    }
-    return {"study": usual | names}
+    declared, ours = _declared(columns or {}, codings or {}, gose_coding)
+    usual = {"folder": str(folder), "columns": ours[0], "codings": ours[1]}
+    return {"study": usual | names, "cohort": {"main_outcome": "unfavourable"}} | declared
+
+
+def _declared(columns, codings, gose_coding):
+    """Put the columns and codings of declared variables into their entries."""
+    declared = copy.deepcopy({name: DECLARED[name] for name in ("variables", "outcomes")})
+    declared["outcomes"]["gose_6m"]["coding"] = gose_coding
+    entries = declared["variables"] | declared["outcomes"]
+    left = []
+    for key, stated in (("column", columns), ("codings", codings)):
+        rest = {name: {} for name in study.TABLES} | dict(stated)
+        for name in [n for n in rest["patients"] if n in entries]:
+            entries[name][key] = rest["patients"][name]
+        rest["patients"] = {n: v for n, v in rest["patients"].items() if n not in entries}
+        left.append(rest)
+    return declared, left
 
 
 def _problems(folder, **texts):
@@ -75,7 +88,7 @@ def _patients(column, cell):
 
 def test_the_four_tables_keep_their_contracts_sorted_by_key(tmp_path):
     read = study.read_study(_study(tmp_path))
-    for name, table in study.TABLES.items():
+    for name, table in study.tables_of(DECLARED).items():
         frame = getattr(read, name)
         assert store.problems(frame, table) == []
         assert list(frame.columns) == list(table.columns)
@@ -379,14 +392,14 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
             "not closed",
         ),
         (
-            {"patients": "patient_id,Age\nP1,30\n"},
-            "patients.csv, column age_years: missing; add it, or write in config.yaml under "
-            "study.columns.patients the line `age_years: Age`",
+            {"patients": b"patient_id,gose_6m,left_unit_h,Death\nP1,,,\n"},
+            "patients.csv, column death_h: missing; add it, or write in config.yaml under "
+            "study.columns.patients the line `death_h: Death`",
         ),
         (
-            {"patients": "patient_id,weight\nP1,30\n"},
-            "patients.csv, column age_years: missing; add it, or write in config.yaml under "
-            "study.columns.patients the line `age_years: NAME_OF_YOUR_COLUMN`",
+            {"patients": b"patient_id,weight,left_unit_h,death_h\nP1,30,,\n"},
+            "patients.csv, column gose_6m: missing; add it, or write in variables.yaml under "
+            "outcomes the line `gose_6m: {column: NAME_OF_YOUR_COLUMN}`",
         ),
         (
             {"patients": "patient_id,age_years,pupil_reactive\nP1,30,2\n"},
@@ -400,7 +413,7 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
         (
             {"patients": PATIENTS, "columns": {"patients": {"sex": "Geschlecht"}}},
             "patients.csv, column Geschlecht: missing; known here: sex "
-            "(study.columns.patients.sex in config.yaml)",
+            "(sex.column in variables.yaml)",
         ),
     ],
 )
@@ -519,7 +532,7 @@ def test_a_table_without_outcomes_or_times_of_leaving_is_refused(tmp_path, name)
 
 def test_columns_that_are_not_used_or_not_there_are_told(tmp_path):
     text = _with_outcomes(PATIENTS).replace("hypoxia", "remarks")
-    settings = _study(tmp_path, patients=text)["study"]
+    settings = _study(tmp_path, patients=text)
     notes = study.unread(study.read_rows(settings)[0], settings)
     assert notes[0] == "patients.csv: columns not used: remarks"
     assert notes[1].startswith("patients.csv: columns not there, so all missing: centre, ")
@@ -568,7 +581,7 @@ def test_the_times_of_a_monitor_come_by_insertion_and_stand_in_their_order(tmp_p
 
 
 def test_a_needed_column_that_is_not_there_is_a_problem_and_not_told_again(tmp_path):
-    settings = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")["study"]
+    settings = _study(tmp_path, monitors="monitor_id,patient_id\nM1,P1\n")
     tables, problems = study.read_rows(settings)
     assert [line.split(";")[0] for line in problems] == ["monitors.csv, column kind: missing"]
     (note,) = [line for line in study.unread(tables, settings) if line.startswith("monitors")]
@@ -647,16 +660,15 @@ def test_a_score_that_the_scale_of_five_does_not_have_is_refused(tmp_path):
     with pytest.raises(study.StudyError) as caught:
         study.read_study(settings)
     assert caught.value.problems == [
-        "patients.csv row 2, gose_6m: 8 is not in the scale of study.gose_coding; "
-        "known: 1, 2, 3, 4, 5"
+        "patients.csv row 2, gose_6m: 8 is not in the scale 'gos_1_dead'; known: 1, 2, 3, 4, 5"
     ]
 
 
 def test_a_reversed_scale_is_told_once_and_not_by_every_death(tmp_path):
     text = "patient_id,age_years,gose_6m,death_h\nP1,30,8,40\nP2,64.5,8,50\nP3,40,1,\n"
     assert _problems(tmp_path, patients=text) == [
-        "study.gose_coding: gose_6m is 8, the best outcome of the table, in 2 of 2 patients "
-        "who died, so the scale runs the other way; state how your table codes it"
+        "outcomes.gose_6m.coding: gose_6m is 8, the best outcome of the table, in 2 of 2 "
+        "patients who died, so the scale runs the other way; state how your table codes it"
     ]
 
 

@@ -41,7 +41,7 @@ def lines(
         return
     columns = results.tables["analysis"].columns
     if column not in columns:
-        if now := contracts.analysis({}).renamed().get(column):
+        if now := contracts.analysis(results.settings).renamed().get(column):
             raise Unknown(f"'{column}' is now '{now}'; ask for that")
         near = suggestion(column, columns)
         raise Unknown(f"'{column}' is no column of the analysis table; {near}")

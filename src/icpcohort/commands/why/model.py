@@ -1,6 +1,7 @@
 """Model: who is in a model and who is not, step by step, in lines of text."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -23,16 +24,18 @@ def lines(model: str, results: Results) -> Iterator[str]:
     lost = results.model_dropped[model]
     yield f"Model {model}: {plan['question']}"
     yield (
-        f"  {plan['outcome']} by {plan['exposure']} in {window}, adjusted for "
-        f"{', '.join(plan['adjust_for']) or 'nothing'}; {words_of(plan['missing_data'])}"
+        f"  {_outcome(plan)} by {plan['exposure']} in {window}, adjusted for "
+        f"{', '.join([*plan['adjust_for'], *plan.get('time_varying', [])]) or 'nothing'}; "
+        f"{words_of(plan['missing_data'])}"
     )
     yield ""
     yield f"From all patients to the cohort of {window}"
     flow = results.tables["flow"].filter(window=window).sort("step")
-    yield from _steps(flow, results.tables["dropped"].filter(window=window))
+    columns = contracts.analysis(results.settings).columns
+    yield from _steps(flow, results.tables["dropped"].filter(window=window), columns)
     yield ""
     yield f"From the cohort ({inside.len()} patients) to the model"
-    yield from _steps(store.read(folder / "flow.parquet", contracts.MODEL_FLOW), lost)
+    yield from _steps(store.read(folder / "flow.parquet", contracts.MODEL_FLOW), lost, columns)
     estimates = store.read(folder / "estimates.parquet", contracts.ESTIMATES)
     yield ""
     yield f"Estimates for {plan['unit_of_effect']:g} more of the exposure"
@@ -43,11 +46,33 @@ def lines(model: str, results: Results) -> Iterator[str]:
     for row in imputed.iter_rows(named=True):
         share = f"{row['value']:.1f} % of patients imputed"
         yield f"  {row['adjustment']}: {share} ({row['verdict']})"
+    yield from _incidence(folder, plan)
     yield ""
     yield f"The rows of the fit: {folder / 'data.csv'}; the same in R: {folder / 'replicate.R'}"
 
 
-def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
+def _outcome(plan: Mapping[str, Any]) -> str:
+    event = plan.get("event")
+    return f"{plan['outcome']} (event {event})" if event else str(plan["outcome"])
+
+
+def _incidence(folder: Path, plan: Mapping[str, Any]) -> Iterator[str]:
+    """Yield how many of all patients of the fit had each event; nothing without events."""
+    if not plan.get("event"):
+        return
+    yield ""
+    yield "Cumulative incidence, all patients of the fit"
+    table = store.read(folder / "incidence.parquet", contracts.CUMULATIVE_INCIDENCE)
+    for row in table.filter(pl.col("split_value").is_null()).iter_rows(named=True):
+        yield (
+            f"  {row['event']} by {row['time_h']:g} h: {row['incidence']:.4g}, "
+            f"{row['n_events']} of {row['n']} patients, {row['n_risk']} still at risk"
+        )
+
+
+def _steps(
+    flow: pl.DataFrame, dropped: pl.DataFrame, columns: Mapping[str, contracts.Column]
+) -> Iterator[str]:
     for row in flow.sort("step").iter_rows(named=True):
         yield f"  {row['name']}: {row['n_out']} of {row['n_in']}"
         gone = dropped.filter(step=row["step"]).sort("patient_id")
@@ -55,7 +80,7 @@ def _steps(flow: pl.DataFrame, dropped: pl.DataFrame) -> Iterator[str]:
             raise NotOfOneRun(f"{row['name']}: {row['n_dropped']} left, {gone.height} named")
         for one in gone.head(MOST_NAMED).iter_rows(named=True):
             detail = f" ({one['detail']})" if one["detail"] else ""
-            yield f"    - {one['patient_id']}: {words_of(one['reason'])}{detail}"
+            yield f"    - {one['patient_id']}: {words_of(one['reason'], columns)}{detail}"
         if gone.height > MOST_NAMED:
             yield f"    - and {gone.height - MOST_NAMED} more"
 

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.commands.why import declared
 from icpcohort.commands.why.results import NotOfOneRun, Results, Unknown
 from icpcohort.contracts import burden_columns, declared_indices, declared_signals, store
 from icpcohort.contracts.burden_columns import Threshold
@@ -40,10 +41,8 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
         yield from _of_burden(asked, results, about=burdens[asked.column].about)
     elif asked.column in contracts.summary(results.settings).columns:
         yield from _of_summary(asked, results)
-    elif asked.column in contracts.PATIENTS.columns:
-        yield from _as_exported(asked, results)
-    elif asked.column in contracts.OUTCOMES.columns:
-        yield from _of_outcomes(asked, results)
+    elif asked.column in contracts.analysis(results.settings).columns:
+        yield from _of_declared(asked, results)
     else:
         raise Unknown(f"{asked.column}: no column of the analysis table")
 
@@ -308,33 +307,28 @@ def _why_missing(base: str, inside: pl.DataFrame, results: Results) -> str:
     )
 
 
-# --- as given, and outcomes --------------------------------------------------------------
+# --- declared variables and outcomes -----------------------------------------------------
 
 
-def _as_exported(asked: Asked, results: Results) -> Iterator[str]:
-    value = results.tables["patients"].filter(patient_id=asked.patient_id)[asked.column][0]
-    study = results.settings["study"]
-    theirs = study["columns"]["patients"].get(asked.column, asked.column)
-    yield _head(asked, value, contracts.PATIENTS.columns[asked.column].about)
-    if value is None:
-        yield f"  missing: the cell is empty in column {theirs} of {study['patients']}"
+def _of_declared(asked: Asked, results: Results) -> Iterator[str]:
+    """Yield a covariate or an outcome: as the study recorded it, or what it is derived from."""
+    of_patient: dict[str, Any] = {}
+    for table in ("patients", "outcomes"):
+        rows = results.tables[table].filter(patient_id=asked.patient_id)
+        of_patient |= rows.row(0, named=True)
+    is_of_window = asked.column not in of_patient  # counted from its landmark
+    here = results.tables["analysis"].filter(patient_id=asked.patient_id, window=asked.window)
+    if is_of_window and here.height:
+        of_patient |= here.row(0, named=True)
+    value = of_patient.get(asked.column)
+    about = contracts.analysis(results.settings).columns[asked.column].about
+    yield _head(asked, value, about)
+    if is_of_window and here.is_empty():
+        yield f"  the patient is not in the cohort of {asked.window}"
+    if asked.column in contracts.patients(results.settings).columns:
+        yield from declared.as_exported(asked.column, value, results)
     else:
-        yield f"  as written in column {theirs} of {study['patients']}"
-    if asked.column in study["codings"]["patients"]:
-        yield "  translated as study.codings.patients says; see results/recodings.parquet"
-
-
-def _of_outcomes(asked: Asked, results: Results) -> Iterator[str]:
-    row = results.tables["outcomes"].filter(patient_id=asked.patient_id)
-    patient = results.tables["patients"].filter(patient_id=asked.patient_id).row(0, named=True)
-    yield _head(asked, row[asked.column][0], contracts.OUTCOMES.columns[asked.column].about)
-    inputs = ("gose_6m", "death_h", "left_unit_h", "last_known_h", "age_years", "gcs_motor")
-    values = ", ".join(
-        f"{name} {'missing' if patient[name] is None else patient[name]}"
-        for name in (*inputs, "pupils_reactive")
-    )
-    yield f"  derived from {values}"
-    yield f"Settings: {_settings({'outcomes': results.settings['outcomes']})}"
+        yield from declared.derived_from(asked.column, of_patient, results)
 
 
 # --- what stands below every number ------------------------------------------------------

@@ -8,7 +8,7 @@ import polars as pl
 
 from icpcohort.provenance import plan_lock
 from icpcohort.report import reads
-from icpcohort.study import yaml_files
+from icpcohort.study import dictionary, yaml_files
 
 ANSWERS = reads.Selection((*reads.PATIENT_PAGE.tables, "flow"), ("dropped",))
 
@@ -51,16 +51,21 @@ def read(
     absent = [path for path in paths if not Path(path).exists()]
     if absent:
         raise Unknown(f"{', '.join(absent[:3])}: not there; run the study first, to its end")
-    tables, of_models = reads.read(files, ANSWERS, declared=settings)
-    return Results(
-        folder, settings, models, tables, of_models["dropped"], plan_lock.codes(scripts)
-    )
+    found = reads.read(files, ANSWERS, declared=settings)
+    lost = found.of_models["dropped"]
+    return Results(folder, settings, models, found.tables, lost, plan_lock.codes(scripts))
 
 
 def _hold_to_the_run(
     folder: Path, settings: Mapping[str, Any], models: Mapping[str, Any]
 ) -> None:
-    for name, now in (("config.yaml", settings), ("models.yaml", {"models": models})):
+    config, variables = dictionary.as_run(settings)
+    files = {
+        "config.yaml": config,
+        dictionary.FILE: variables,
+        "models.yaml": {"models": models},
+    }
+    for name, now in files.items():
         path = folder / "provenance" / name
         if not path.exists():
             raise Unknown(f"{path}: not there; run the study first, to its end")

@@ -19,6 +19,8 @@ from icpcohort.report.figures import (
     specifications,
 )
 from icpcohort.report.figures.canvas import Picture
+from icpcohort.report.tables import score_words
+from icpcohort.report.tables.model_words import Columns
 
 Tables = Mapping[str, pl.DataFrame]
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
@@ -30,9 +32,8 @@ def all_pictures(
     fits: Fits,
     *,
     models: Mapping[str, Mapping[str, Any]],
-    window: str,
-    impaired_above: float,
-    declared: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    columns: Columns,
 ) -> dict[str, Picture]:
     """Return every figure of the report by its name, in the order of `figure_names`.
 
@@ -44,12 +45,11 @@ def all_pictures(
         The names of `reads.FIGURES.of_models`.
     models : mapping of model name to its block of the plan
         One with a curved exposure has a figure of its own.
-    window : str
-        The main window.
-    impaired_above : float
-        The limit of the main index between the states of `burden_by_state`.
-    declared : mapping
-        Sections of the settings that declare columns.
+    settings : mapping
+        Of `cohort` the main window and the main outcome, of `burden` the limit of the main
+        index between the states of `burden_by_state`; and the sections that declare columns.
+    columns : mapping of name to Column
+        Those of the analysis table.
 
     Returns
     -------
@@ -58,31 +58,34 @@ def all_pictures(
         can be seen has `patient_level`, and its description says that it is not for sharing.
     """
     of_cohort = of_the_cohort(tables)
-    index = declared_indices.sought(declared)[0]
+    window = str(settings["cohort"]["main_window"])
+    score = score_words.of_main_outcome(settings, columns)
+    index = declared_indices.sought(settings)[0]
     curves, optima = (of_cohort[name].filter(index=index.name) for name in ("curves", "optima"))
     drawn = [
         flow.flow_diagram(of_cohort["flow"], window=window),
         recordings.recorded_time(of_cohort["quality"], of_cohort["masked"]),
         recordings.drift(of_cohort["monitors"]),
-        burden.burden_distribution(of_cohort["burden"], window=window, declared=declared),
+        burden.burden_distribution(of_cohort["burden"], window=window, declared=settings),
         burden.burden_by_state(
             of_cohort["burden_by_state"],
             window=window,
-            impaired_above=impaired_above,
-            declared=declared,
+            impaired_above=settings["burden"]["impaired_above"],
+            declared=settings,
         ),
-        intensity.intensity_map(of_cohort["intensity"], window=window, declared=declared),
+        intensity.intensity_map(of_cohort["intensity"], window=window, declared=settings),
         intensity.outcome_map(
             of_cohort["intensity_map"],
             of_cohort["transition"],
             window=window,
-            declared=declared,
+            score=score,
+            declared=settings,
         ),
         reactivity.reactivity_distribution(
             of_cohort["summary"], optima, window=window, index=index
         ),
         reactivity.reactivity_curves(curves, optima, index=index),
-        forest.forest_plot(fits["estimates"], models=models),
+        forest.forest_plot(fits["estimates"], models=models, columns=columns),
     ]
     drawn += [
         exposure_curve.exposure_curve(
@@ -91,6 +94,7 @@ def all_pictures(
             plan=plan,
             estimates=fits["estimates"].get(name, store.empty(contracts.ESTIMATES)),
             diagnostics=fits["diagnostics"].get(name, store.empty(contracts.DIAGNOSTICS)),
+            columns=columns,
         )
         for name, plan in models.items()
         if names.is_curved(plan)

@@ -26,6 +26,7 @@ def exposure_curve(
     plan: Mapping[str, Any],
     estimates: pl.DataFrame,
     diagnostics: pl.DataFrame,
+    columns: model_words.Columns,
 ) -> Picture:
     """Return the effect along a curved exposure with its band, unadjusted and adjusted.
 
@@ -39,6 +40,8 @@ def exposure_curve(
         The model's block of the analysis plan.
     estimates, diagnostics : DataFrame
         `contracts.ESTIMATES`, `contracts.DIAGNOSTICS` of the same model: n, events, p.
+    columns : mapping of name to Column
+        Those of the analysis table.
 
     Returns
     -------
@@ -56,9 +59,9 @@ def exposure_curve(
         return canvas.nothing(name=name, title=title, words=words)
     panels = {fit: known.filter(adjustment=fit) for fit in fits}
     beside = {fit: _beside(fit, estimates=estimates, diagnostics=diagnostics) for fit in fits}
-    exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
+    exposure = model_words.exposure_words(str(plan["exposure"]), columns).removeprefix("the ")
     effect = model_words.EFFECT_WORDS.get(known["scale"][0], "effect")
-    outcome = model_words.outcome_words(plan)
+    outcome = model_words.outcome_words(plan, columns)
     sentences = [f"{effect.capitalize()} of {outcome} along {exposure}."]
     sentences += [_curve_in_words(part, fit, beside[fit]) for fit, part in panels.items()]
     with canvas.style(name):

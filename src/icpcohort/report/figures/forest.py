@@ -9,7 +9,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Picture
-from icpcohort.report.tables.model_words import EFFECT_WORDS, exposure_words
+from icpcohort.report.tables.model_words import EFFECT_WORDS, Columns, exposure_words
 from icpcohort.report.tables.numbers import format_estimate, format_number
 from icpcohort.study.families import EFFECTS, RATIOS
 
@@ -17,7 +17,10 @@ EFFECT_LIMIT = 50.0  # ratios beyond 1/50 or 50 end in an arrow
 
 
 def forest_plot(
-    estimates: Mapping[str, pl.DataFrame], *, models: Mapping[str, Mapping[str, Any]]
+    estimates: Mapping[str, pl.DataFrame],
+    *,
+    models: Mapping[str, Mapping[str, Any]],
+    columns: Columns,
 ) -> Picture:
     """Return the exposure's effect in every model, unadjusted and adjusted, with intervals.
 
@@ -29,6 +32,8 @@ def forest_plot(
         A null effect is written as not estimable.
     models : mapping of model name to its block of the plan
         Says what an effect is of.
+    columns : mapping of name to Column
+        Those of the analysis table.
 
     Returns
     -------
@@ -42,6 +47,7 @@ def forest_plot(
         return canvas.nothing(name=name, title=title, words="No model was estimated.")
     ratios = [row for row in rows if row["scale"] in RATIOS]
     panels = [part for part in (ratios, [row for row in rows if row not in ratios]) if part]
+    of_what = {model: _of_what(plan, columns) for model, plan in models.items()}
     sentences = [f"{row['model']}, {row['adjustment']}: {_effect_words(row)}." for row in rows]
     heights = [0.36 * len(part) + 0.45 * len({row["model"] for row in part}) for part in panels]
     with canvas.style(name):
@@ -51,7 +57,7 @@ def forest_plot(
         figure.subplots_adjust(bottom=0.55 / figure.get_figheight(), hspace=gap)
         axes = figure.subplots(len(panels), squeeze=False, height_ratios=heights)[:, 0]
         for axis, part in zip(axes, panels, strict=True):
-            _draw_forest(axis, part, ratio=part[0]["scale"] in RATIOS, models=models)
+            _draw_forest(axis, part, ratio=part[0]["scale"] in RATIOS, of_what=of_what)
     caption = (
         "Estimates of the exposure in each model with 95 % confidence intervals. Grey: "
         "unadjusted; coloured: adjusted. A model with a curve or an interaction has no single "
@@ -81,7 +87,7 @@ def _draw_forest(
     rows: Sequence[Mapping[str, Any]],
     *,
     ratio: bool,
-    models: Mapping[str, Mapping[str, Any]],
+    of_what: Mapping[str, str],
 ) -> None:
     low, high = (1 / EFFECT_LIMIT, EFFECT_LIMIT) if ratio else (-math.inf, math.inf)
     ticks: list[tuple[float, str]] = []
@@ -89,10 +95,14 @@ def _draw_forest(
     for row in rows:
         if row["model"] != model:
             model = row["model"]
-            of_what = _of_what(row, models.get(model))
+            measure = EFFECT_WORDS.get(row["scale"], "effect").capitalize()
             for words, letters, style in (
                 (model.replace("_", " "), 70, {"fontweight": "bold"}),
-                (of_what, 110, {"fontsize": SMALL_PT, "color": MUTED}),
+                (
+                    f"{measure}{of_what.get(model, '')}",
+                    110,
+                    {"fontsize": SMALL_PT, "color": MUTED},
+                ),
             ):
                 axis.annotate(
                     canvas.shortened(words, letters=letters),
@@ -120,13 +130,10 @@ def _draw_forest(
         _ratio_axis(axis, rows)
 
 
-def _of_what(row: Mapping[str, Any], plan: Mapping[str, Any] | None) -> str:
-    """Return what a model's effect is, and for how much more of which exposure."""
-    measure = EFFECT_WORDS.get(row["scale"], "effect").capitalize()
-    if plan is None:
-        return measure
-    of = exposure_words(plan["exposure"])
-    return f"{measure} for {plan['unit_of_effect']:g} more of {of}"
+def _of_what(plan: Mapping[str, Any], columns: Columns) -> str:
+    """Return for how much more of which exposure a model's effect is."""
+    exposure = exposure_words(plan["exposure"], columns)
+    return f" for {plan['unit_of_effect']:g} more of {exposure}"
 
 
 def _draw_effect(

@@ -15,6 +15,7 @@ from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
 from icpcohort.report.tables.grid import words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number
+from icpcohort.report.tables.score_words import ScoreWords
 
 PALETTE = "cividis"  # of even lightness for every eye: Nunez 2018
 N_SHADES = 64
@@ -100,15 +101,18 @@ def outcome_map(
     transition: pl.DataFrame,
     *,
     window: str,
+    score: ScoreWords,
     declared: Mapping[str, Any],
 ) -> Picture:
-    """Return the correlation of the frequency of episodes with GOSE, and its line of zero.
+    """Return the correlation of the frequency of episodes with a score, and its line of zero.
 
     Parameters
     ----------
     table : contracts.INTENSITY_MAP
         Rows of other windows are not drawn.
     transition : contracts.TRANSITION
+    score : ScoreWords
+        What the episodes are correlated with.
 
     Returns
     -------
@@ -126,13 +130,13 @@ def outcome_map(
     panels = _panels_of(rows, declared, some=known)
     sentences = [_correlations_in_words(known, line, panel) for panel in panels]
     caption = (
-        "Correlation (Pearson) of episodes per monitored day with GOSE, patients of the cohort "
-        f"of the {words_of(window)} whose GOSE is known "
+        f"Correlation (Pearson) of episodes per monitored day with {score.correlated}, "
+        f"patients of the cohort of the {words_of(window)} whose {score.known} is known "
         f"({'; '.join(f'{one.label}: n = {one.n}' for one in panels)}). Below zero: more "
-        "episodes, lower GOSE. Line: where the correlation first falls below zero with longer "
-        f"duration. Crossed: fewer than {MIN_WITH_EPISODES} patients had an episode; blank: no "
-        "correlation. Neighbouring cells share their episodes, nothing is adjusted for, and "
-        "no cell's sign alone is a finding."
+        f"episodes, {score.worse}. Line: where the correlation first falls below zero with "
+        f"longer duration. Crossed: fewer than {MIN_WITH_EPISODES} patients had an episode; "
+        "blank: no correlation. Neighbouring cells share their episodes, nothing is "
+        "adjusted for, and no cell's sign alone is a finding."
     )
     reach = float(np.ceil(np.abs(known["correlation"].to_numpy()).max() * 10) / 10)
     norm = Normalize(-reach, reach)
@@ -145,7 +149,8 @@ def outcome_map(
             _draw_line(axis, line.filter(signal=one.signal), panel)
             axis.set_xlabel(f"Threshold ({one.unit})")
             axis.set_title(one.title())
-        _scale(figure, norm, words="Correlation with GOSE", ticks=[-reach, 0, reach])
+        words = f"Correlation with {score.correlated}"
+        _scale(figure, norm, words=words, ticks=[-reach, 0, reach])
     return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 

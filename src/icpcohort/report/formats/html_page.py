@@ -10,11 +10,12 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
+from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.report.figures import canvas, draw_all
 from icpcohort.report.figures.canvas import Picture
 from icpcohort.report.figures.names import NOT_FOR_SHARING
-from icpcohort.report.reads import OF_MODELS, REPORT, TABLES
+from icpcohort.report.reads import OF_MODELS, REPORT, contract_of
 from icpcohort.report.sections import blocks, content
 from icpcohort.report.sections import models as model_section
 from icpcohort.report.sections.blocks import Content
@@ -44,7 +45,8 @@ def build_report(
     title : str
         Title of the study.
     settings : mapping
-        The settings as run; `cohort.main_window` names the window of Table 1 and the figures.
+        The settings as run; `cohort.main_window` names the window of Table 1 and the figures,
+        `variables` and `outcomes` say what the covariates and outcomes are called.
     models : mapping of model name to its plan
         A model of the plan without estimates is said not to be reported.
     tables : mapping of table name to DataFrame
@@ -66,19 +68,15 @@ def build_report(
     ValueError
         If a table is missing or breaks its contract; all problems together.
     """
-    check(tables, fits)
-    window = str(settings["cohort"]["main_window"])
+    check(tables, fits, declared=settings)
+    columns = contracts.analysis(settings).columns
     pictures = draw_all.all_pictures(
-        tables,
-        fits,
-        models=models,
-        window=window,
-        impaired_above=settings["burden"]["impaired_above"],
-        declared=settings,
+        tables, fits, models=models, settings=settings, columns=columns
     )
     report = content.build(
         title=title,
         settings=settings,
+        columns=columns,
         models=models,
         tables=tables,
         fits=fits,
@@ -118,10 +116,15 @@ def tie(text: str) -> str:
     return TIED.sub(lambda tied: tied[0].replace(" ", "\u00a0"), text)
 
 
-def check(tables: Mapping[str, pl.DataFrame], fits: model_section.Fits) -> None:
+def check(
+    tables: Mapping[str, pl.DataFrame],
+    fits: model_section.Fits,
+    *,
+    declared: Mapping[str, Any],
+) -> None:
     """Refuse tables of the report that are missing or break their contract, all together."""
     wanted: list[tuple[str, pl.DataFrame, Table]] = [
-        (name, tables[name], TABLES[name])
+        (name, tables[name], contract_of(name, declared))
         for name in REPORT.tables
         if name in tables and name not in ONLY_NAMED
     ]

@@ -2,7 +2,7 @@
 
 from icpcohort.contracts import bibliography
 from icpcohort.models.fit import Fit
-from icpcohort.report.tables import model_words, models
+from icpcohort.report.tables import incidence, model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
 from icpcohort.study.plan import Plan
@@ -20,6 +20,7 @@ FILES = """\
 | `alternatives.parquet` | other fits beside the main one |
 | `risks.parquet`, `curve.parquet` | absolute risks; the effect along a curved exposure |
 | `performance.parquet` | how well a prediction does, corrected for optimism |
+| `incidence.parquet` | how many had each event by stated times; empty without an event |
 | `diagnostics.parquet` | how far to trust the fit, or why there is none |
 | `flow.parquet`, `dropped.parquet` | from the cohort to the fit: who left, and why |
 | `plan.yaml` | the plan as it was run |
@@ -27,7 +28,7 @@ FILES = """\
 """
 
 
-def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
+def markdown(made: Fit, *, plan: Plan, methods: str, columns: model_words.Columns) -> str:
     """Return the summary of one model.
 
     Parameters
@@ -36,23 +37,34 @@ def markdown(made: Fit, *, plan: Plan, methods: str) -> str:
     plan : Plan
     methods : str
         Its methods text, from `models.wording`.
+    columns : mapping of name to Column
+        Those of the analysis table.
     """
     block = {name: getattr(plan, name) for name in Plan.__dataclass_fields__}
     finding = model_words.finding(
-        block, estimates=made.estimates, diagnostics=made.diagnostics, curve=made.curve
+        block,
+        estimates=made.estimates,
+        diagnostics=made.diagnostics,
+        curve=made.curve,
+        columns=columns,
     )
     parts = [
         f"# {plan.name.replace('_', ' ')}",
         plan.question,
         finding,
         f"> **Caution.** {CAUTION}",
-        _grid(models.estimates(made.estimates, plan=block, diagnostics=made.diagnostics)),
-        _grid(model_grids.curve(made.curve, plan=block)),
-        _grid(model_grids.risks(made.risks, plan=block)),
-        _grid(model_grids.alternatives(made.alternatives, plan=block)),
+        _grid(
+            models.estimates(
+                made.estimates, plan=block, diagnostics=made.diagnostics, columns=columns
+            )
+        ),
+        _grid(model_grids.curve(made.curve, plan=block, columns=columns)),
+        _grid(model_grids.risks(made.risks, plan=block, columns=columns)),
+        _grid(model_grids.alternatives(made.alternatives, plan=block, columns=columns)),
         _grid(model_grids.performance(made.performance)),
-        _grid(models.model_flow(made.flow)),
-        _grid(models.diagnostics(made.diagnostics)),
+        _grid(incidence.cumulative(made.incidence, plan=block, columns=columns)),
+        _grid(models.model_flow(made.flow, columns=columns)),
+        _grid(models.diagnostics(made.diagnostics, columns=columns)),
         f"## Methods\n\n{methods}",
         bibliography.section_of([methods]).strip(),
         FILES.strip(),

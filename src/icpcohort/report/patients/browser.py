@@ -9,16 +9,24 @@ import polars as pl
 from markupsafe import Markup
 
 from icpcohort import contracts
-from icpcohort.contracts import Table, burden_columns, declared_indices, declared_signals
+from icpcohort.contracts import (
+    Column,
+    Table,
+    burden_columns,
+    declared_indices,
+    declared_signals,
+)
 from icpcohort.contracts.columns import unit_words
+from icpcohort.exposures.intensity_duration import score_of
 from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.patients import cohort_picture
 from icpcohort.report.patients import facts as patient_rows
-from icpcohort.report.patients.facts import Section
+from icpcohort.report.patients.facts import Section, value_words
 from icpcohort.report.sections.content import SHORT_CAUTION
 from icpcohort.report.tables.grid import words_of
 from icpcohort.report.tables.numbers import MISSING, format_number
 
+WHO = ("age_years", "sex")  # of these, what the study declares stands in the list
 FILTERS = (
     "in the analysis",
     "not in the analysis",
@@ -34,8 +42,7 @@ def render(
     model_dropped: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
     windows: Sequence[str],
-    main_window: str,
-    declared: Mapping[str, Any],
+    settings: Mapping[str, Any],
 ) -> str:
     """Return the browser as the text of an HTML file that lies beside the folder of pictures.
 
@@ -47,29 +54,24 @@ def render(
     template : str
         The text of the jinja2 template; what it inserts is escaped.
     tables, model_dropped, models, windows : see `facts.sections`
-    main_window : str
-        The window of the list's exposures.
-    declared : mapping
-        Sections of the settings that declare columns.
+    settings : mapping
+        Of `cohort` the main window, of the list's exposures, and the main outcome, whose scale
+        is in the list; and the sections that declare columns, see `contracts.analysis`.
     """
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     facts = patient_rows.sections(
-        tables,
-        model_dropped=model_dropped,
-        models=models,
-        windows=windows,
-        declared=declared,
+        tables, model_dropped=model_dropped, models=models, windows=windows, declared=settings
     )
     patients = cohort_picture.in_order(
         tables["patients"]["patient_id"].to_list(), tables["quality"]
     )
-    head, rows = overview(patients, tables, main_window=main_window, declared=declared)
+    head, rows = overview(patients, tables, settings=settings)
     page = environment.from_string(template).render(
         short_caution=SHORT_CAUTION,
         not_for_sharing=NOT_FOR_SHARING,
-        window=words_of(main_window),
+        window=words_of(settings["cohort"]["main_window"]),
         head=head,
         rows=rows,
         filters=FILTERS,
@@ -79,11 +81,7 @@ def render(
 
 
 def overview(
-    patients: Sequence[str],
-    tables: Mapping[str, pl.DataFrame],
-    *,
-    main_window: str,
-    declared: Mapping[str, Any],
+    patients: Sequence[str], tables: Mapping[str, pl.DataFrame], *, settings: Mapping[str, Any]
 ) -> tuple[list[str], list[dict[str, Any]]]:
     """Return the headings of the list, and the cells and matching filters of each patient.
 
@@ -91,19 +89,17 @@ def overview(
     """
     of = {
         name: {row["patient_id"]: row for row in table.to_dicts()}
-        for name, table in _one_row_per_patient(
-            tables, main_window=main_window, declared=declared
-        ).items()
+        for name, table in _one_row_per_patient(tables, settings).items()
     }
-    first = next(burden_columns.thresholds(declared))
-    about = declared_signals.series(declared)[first.signal].about
+    first = next(burden_columns.thresholds(settings))
+    about = declared_signals.series(settings)[first.signal].about
     unit = unit_words(about.unit)
     dose = f"{about.label} dose {first.side} {first.values()} {unit} ({unit}·h/h)"
-    index = declared_indices.main(declared)
-    patient_columns, summary = contracts.PATIENTS.columns, contracts.summary(declared).columns
+    index, known = declared_indices.main(settings), _who(settings)
+    summary = contracts.summary(settings).columns
     head = [
         "Patient",
-        *(patient_columns[name].heading() for name in ("age_years", "sex", "gose_6m")),
+        *(column.heading() for column in known.values()),
         *("Recordings used", "Valid ICP (h)", summary["icp_mean_mmhg"].heading(), dose),
         *(
             summary[f"{index}_mean"].heading(),
@@ -115,26 +111,37 @@ def overview(
     for patient in patients:
         row = {name: by_patient.get(patient, {}) for name, by_patient in of.items()}
         rows.append(
-            {"cells": _cells(patient, row, declared), "holds": _holding(row), "id": patient}
+            {
+                "cells": _cells(patient, row, known, settings),
+                "holds": _holding(row),
+                "id": patient,
+            }
         )
     return head, rows
 
 
+def _who(settings: Mapping[str, Any]) -> dict[str, Column]:
+    """Return the columns of the list that say who a patient is, and how it ended."""
+    columns = contracts.analysis(settings).columns
+    score = score_of(settings["cohort"]["main_outcome"], settings["outcomes"]).column
+    return {name: columns[name] for name in (*WHO, score) if name in columns}
+
+
 def _one_row_per_patient(
-    tables: Mapping[str, pl.DataFrame], *, main_window: str, declared: Mapping[str, Any]
+    tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]
 ) -> dict[str, pl.DataFrame]:
     """Return tables of one row per patient, those of windows for the main window alone."""
-    here = pl.col("window") == main_window
+    here = pl.col("window") == settings["cohort"]["main_window"]
     used = (
         tables["recordings"]
         .group_by("patient_id")
         .agg(n_used=(pl.col("status") == "used").sum(), n_listed=pl.len())
     )
-    first = next(burden_columns.thresholds(declared))
+    first = next(burden_columns.thresholds(settings))
     return {
         "patient": tables["patients"],
         "outcome": tables["outcomes"],
-        "optimum": tables["optima"].filter(index=declared_indices.main(declared)),
+        "optimum": tables["optima"].filter(index=declared_indices.main(settings)),
         "used": used,
         "quality": tables["quality"].filter(pl.col("signal") == "icp"),
         "summary": tables["summary"].filter(here),
@@ -145,9 +152,13 @@ def _one_row_per_patient(
 
 
 def _cells(
-    patient: str, row: Mapping[str, Mapping[str, Any]], declared: Mapping[str, Any]
+    patient: str,
+    row: Mapping[str, Mapping[str, Any]],
+    known: Mapping[str, Column],
+    declared: Mapping[str, Any],
 ) -> list[str]:
     summary, index = contracts.summary(declared), declared_indices.main(declared)
+    of_patient = {**row["patient"], **row["outcome"]}
     valid_s = row["quality"].get("valid_s")
     ends = [
         _number(row["optimum"], contracts.OPTIMA, f"cppopt_ci_{side}_mmhg")
@@ -155,9 +166,7 @@ def _cells(
     ]
     return [
         patient,
-        _number(row["patient"], contracts.PATIENTS, "age_years"),
-        row["patient"].get("sex") or MISSING,
-        _number(row["outcome"], contracts.OUTCOMES, "gose_6m"),
+        *(value_words(of_patient.get(name), column) for name, column in known.items()),
         f"{row['used'].get('n_used', 0)} of {row['used'].get('n_listed', 0)}",
         format_number(None if valid_s is None else valid_s / 3600, decimals=1),
         _number(row["summary"], summary, "icp_mean_mmhg"),

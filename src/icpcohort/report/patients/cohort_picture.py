@@ -36,7 +36,7 @@ def patient_hours(
     Parameters
     ----------
     minutes, artefacts : contracts of these names, of the patient
-    recordings : contracts.RECORDINGS; rows of other patients are not counted
+    recordings : contracts.recordings; rows of other patients are not counted
     """
     of_patient = recordings.filter(pl.col("patient_id") == patient_id)
     parts = [

@@ -15,14 +15,6 @@ from icpcohort.report.tables.monitors import COMPLICATIONS
 from icpcohort.report.tables.numbers import MISSING, format_number
 
 Rows = dict[str, list[list[str]]]  # patient -> rows of cells
-OUTCOMES = {
-    name: column for name, column in contracts.OUTCOMES.columns.items() if column.role != "key"
-}
-WHO = {  # the score stands with the outcomes
-    name: column
-    for name, column in contracts.PATIENTS.columns.items()
-    if name not in contracts.OUTCOMES.columns
-}
 MONITORED = "ICP monitored (h)"  # the window is the column's head here
 
 
@@ -52,13 +44,24 @@ def sections(
     model_dropped : mapping of model name to contracts.MODEL_DROPPED
     models : mapping of model name to its block of the plan
     windows : names of the windows, in their order
-    declared : sections of the settings that declare columns
+    declared : sections of the settings that declare columns; see `contracts.analysis`
     """
+    columns = contracts.analysis(declared).columns
+    outcomes = contracts.outcomes(declared).columns
+    of_patients = contracts.patients(declared).columns
+    who = {name: column for name, column in of_patients.items() if name not in outcomes}
+    ends = {name: column for name, column in outcomes.items() if column.role != "key"}
     places = {name: words_of(name).capitalize() for name in windows}
     return [
-        Section("Who", ["", ""], _facts(tables["patients"], WHO), ""),
-        Section("Outcomes", ["", ""], _facts(tables["outcomes"], OUTCOMES), ""),
-        _membership(tables, model_dropped=model_dropped, models=models, windows=windows),
+        Section("Who", ["", ""], _facts(tables["patients"], who), ""),
+        Section("Outcomes", ["", ""], _facts(tables["outcomes"], ends), ""),
+        _membership(
+            tables,
+            model_dropped=model_dropped,
+            models=models,
+            windows=windows,
+            columns=columns,
+        ),
         _recordings(tables["recordings"], tables["excluded"]),
         _seconds(tables["quality"]),
         _masked(tables["masked"]),
@@ -74,13 +77,15 @@ def _facts(table: pl.DataFrame, columns: Mapping[str, Column]) -> Rows:
     """Return one row per column: its heading and the patient's value."""
     return {
         row["patient_id"]: [
-            [column.heading(), _value(row[name], column)] for name, column in columns.items()
+            [column.heading(), value_words(row[name], column)]
+            for name, column in columns.items()
         ]
         for row in table.iter_rows(named=True)
     }
 
 
-def _value(value: Any, column: Column) -> str:
+def value_words(value: Any, column: Column) -> str:
+    """Return a value with the decimals of its column."""
     if value is None:
         return MISSING
     if isinstance(value, bool):
@@ -107,6 +112,7 @@ def _membership(
     model_dropped: Mapping[str, pl.DataFrame],
     models: Mapping[str, Mapping[str, Any]],
     windows: Sequence[str],
+    columns: Mapping[str, Column],
 ) -> Section:
     """Return in which cohorts and models a patient is, and why not in the others."""
     inside = set(tables["analysis"].select("window", "patient_id").iter_rows())
@@ -119,14 +125,17 @@ def _membership(
     rows: Rows = {}
     for patient in tables["patients"]["patient_id"]:
         rows[patient] = [
-            [f"Cohort of the {words_of(window)}", *_place((window, patient), inside, left)]
+            [
+                f"Cohort of the {words_of(window)}",
+                *_place((window, patient), inside, left, columns),
+            ]
             for window in windows
         ]
         for model, plan in models.items():
             cells = ["no", f"not in the cohort of the {words_of(plan['window'])}"]
             if (plan["window"], patient) in inside:
-                cells = _place((model, patient), {(model, patient)} - set(lost), lost)
-            rows[patient].append([f"Model {words_of(model)}", *cells])
+                cells = _place((model, patient), {(model, patient)} - set(lost), lost, columns)
+            rows[patient].append([f"Model {words_of(model, columns)}", *cells])
     return Section("In which analyses", ["Analysis", "In it", "Why not"], rows, "")
 
 
@@ -134,6 +143,7 @@ def _place(
     key: tuple[str, str],
     inside: set[tuple[str, str]],
     left: Mapping[tuple[str, str], Mapping[str, Any]],
+    columns: Mapping[str, Column],
 ) -> list[str]:
     if key in inside:
         return ["yes", ""]
@@ -141,7 +151,7 @@ def _place(
     if row is None:
         return ["no", "no reason was recorded"]
     detail = f": {row['detail']}" if row["detail"] else ""
-    return ["no", f"{words_of(row['reason'])}{detail}"]
+    return ["no", f"{words_of(row['reason'], columns)}{detail}"]
 
 
 def _recordings(recordings: pl.DataFrame, excluded: pl.DataFrame) -> Section:
@@ -254,7 +264,10 @@ def _indices(
         rows[patient] = [
             [
                 MONITORED if name == "monitored_h" else column.heading(),
-                *(_value(of_window.get(window, {}).get(name), column) for window in places),
+                *(
+                    value_words(of_window.get(window, {}).get(name), column)
+                    for window in places
+                ),
             ]
             for name, column in columns.items()
         ]
@@ -274,7 +287,7 @@ def _burden(
         for row in part:
             label = row["threshold_words"]
             dose, share = (
-                _value(row[name], contracts.BURDEN.columns[name])
+                value_words(row[name], contracts.BURDEN.columns[name])
                 for name in ("dose_per_h", "percent_time")
             )
             known = row["dose_per_h"] is not None

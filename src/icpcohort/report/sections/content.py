@@ -24,6 +24,7 @@ from icpcohort.report.sections.blocks import (
 )
 from icpcohort.report.sections.methods import SIGNALS
 from icpcohort.report.tables import appendix
+from icpcohort.report.tables.model_words import Columns
 from icpcohort.signals import rules
 
 SHORT_CAUTION = (
@@ -47,7 +48,7 @@ CAUTIONS = (
 ABBREVIATIONS = (
     "ICP is intracranial pressure, ABP arterial blood pressure, CPP the cerebral perfusion "
     "pressure (ABP − ICP), PRx the pressure reactivity index, CPPopt the CPP at which PRx is "
-    "lowest, LLR the lower limit of reactivity, GOSE the extended Glasgow Outcome Scale."
+    "lowest, LLR the lower limit of reactivity"
 )
 Tables = Mapping[str, pl.DataFrame]
 Models = Mapping[str, Mapping[str, Any]]
@@ -57,6 +58,7 @@ def build(
     *,
     title: str,
     settings: Mapping[str, Any],
+    columns: Columns,
     models: Models,
     tables: Tables,
     fits: model_section.Fits,
@@ -69,6 +71,8 @@ def build(
 ) -> Content:
     """Return all that the report says, numbered; arguments as of `html_page.build_report`.
 
+    `columns` are those of the analysis table, by which covariates and outcomes have words.
+
     Burden and indices are those of the patients in the analysis of their window; curves and
     optima of every patient who has one. `figures` are those of `draw_all.all_pictures`, by
     their names.
@@ -78,20 +82,24 @@ def build(
     ValueError
         If a figure has no place in any section.
     """
-    window = str(settings["cohort"]["main_window"])
     cohort_tables = draw_all.of_the_cohort(tables)
     sections = (
-        _findings(cohort_tables, models, fits, settings=settings),
-        *study.all_of(cohort_tables, settings=settings, figures=figures),
-        model_section.of_all(cohort_tables, models, fits, figures=figures),
-        model_section.beside(models, fits, precision=specifications.precision(cohort_tables)),
+        _findings(cohort_tables, models, fits, settings=settings, columns=columns),
+        *study.all_of(cohort_tables, settings=settings, columns=columns, figures=figures),
+        model_section.of_all(cohort_tables, models, fits, figures=figures, columns=columns),
+        model_section.beside(
+            models,
+            fits,
+            precision=specifications.precision(cohort_tables, columns),
+            columns=columns,
+        ),
         specifications.specifications(cohort_tables, figures),
         specifications.plan(
-            cohort_tables, plan_lock.in_words(plan, cohort_tables["plan_changes"])
+            cohort_tables, plan_lock.in_words(plan, cohort_tables["plan_changes"]), columns
         ),
         _methods(methods, settings),
         _limits(cohort_tables, settings),
-        _settings(settings, models),
+        _settings(settings, models, columns),
         _made(cohort_tables, versions, fingerprints),
         checklists.section(list(methods), models),
     )
@@ -99,7 +107,7 @@ def build(
     content = numbered(
         Content(
             title,
-            findings.lead(cohort_tables, window=window),
+            findings.lead(cohort_tables, window=settings["cohort"]["main_window"]),
             caution,
             sources.listed(sections),
         )
@@ -118,19 +126,18 @@ def _findings(
     fits: model_section.Fits,
     *,
     settings: Mapping[str, Any],
+    columns: Columns,
 ) -> Section:
     items = [
         Item(
-            model_section.finding(name, plan, fits),
+            model_section.finding(name, plan, fits, columns=columns),
             (Link(f"table-{name}-estimates"), Link("figure-forest")),
             f"finding-model-{name}",
             plan["question"],
         )
         for name, plan in models.items()
     ] or [Item("The analysis plan holds no model.", head="Models.")]
-    items += findings.points(
-        tables, window=settings["cohort"]["main_window"], declared=settings
-    )
+    items += findings.points(tables, **_asked(settings), declared=settings)
     return Section("findings", "Key findings", (Bullets(tuple(items)),))
 
 
@@ -144,7 +151,7 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
                 Paragraph(text, (Link("table-rules"),)),
                 *table(
                     "rules",
-                    appendix.cleaning_rules(masking),
+                    appendix.cleaning_rules(masking, declared=settings),
                     sortable=False,
                     supplementary=True,
                 ),
@@ -155,17 +162,32 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
 
 
 def _limits(tables: Tables, settings: Mapping[str, Any]) -> Section:
-    items = [Item(caution) for caution in CAUTIONS] + findings.limits(
-        tables, window=settings["cohort"]["main_window"], declared=settings
-    )
+    items = [Item(caution) for caution in CAUTIONS]
+    items += findings.limits(tables, **_asked(settings), declared=settings)
     return Section("limits", "Limits and cautions", (Bullets(tuple(items)),))
 
 
-def _settings(settings: Mapping[str, Any], models: Models) -> Section:
+def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
+    """Return the window and the outcome that the findings are about."""
+    cohort = settings["cohort"]
+    return {"window": cohort["main_window"], "main_outcome": cohort["main_outcome"]}
+
+
+def _abbreviations(columns: Columns) -> str:
+    """Return what abbreviations stand for, those of the declared scales included."""
+    scales = [
+        f", {column.label} {column.in_full.replace(f' ({column.label})', '')}"
+        for column in columns.values()
+        if column.role == "outcome" and f" ({column.label})" in column.in_full
+    ]
+    return f"{ABBREVIATIONS}{''.join(scales)}."
+
+
+def _settings(settings: Mapping[str, Any], models: Models, columns: Columns) -> Section:
     as_run = appendix.settings(settings, caption="Settings as run")
     plan = appendix.settings(models, caption="Analysis plan as run")
     blocks: list[Block] = [
-        Paragraph(ABBREVIATIONS),
+        Paragraph(_abbreviations(columns)),
         *table("definitions", appendix.definitions(settings), supplementary=True),
         *table("settings", as_run, empty="Nothing was set.", supplementary=True),
         *table("plan", plan, empty="Nothing was planned.", supplementary=True),

@@ -26,7 +26,11 @@ _OF_INDICES = ("table-reactivity", "figure-reactivity")
 
 
 def points(
-    tables: Mapping[str, pl.DataFrame], *, window: str, declared: Mapping[str, Any]
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    window: str,
+    main_outcome: str,
+    declared: Mapping[str, Any],
 ) -> list[Item]:
     """Return who was studied, how long, and what was measured.
 
@@ -36,12 +40,19 @@ def points(
         As `content.build` takes it, burden and summary of the cohort alone.
     window : str
         The window that the sentences are about.
+    main_outcome : str
+        The flag that counts as unfavourable.
     declared : mapping
         Sections of the settings that declare columns.
     """
     summary, index = tables["summary"], declared_indices.sought(declared)[0]
     findings = [
-        ("cohort", "Patients.", _cohort_sentence(tables, window=window), _OF_THE_COHORT),
+        (
+            "cohort",
+            "Patients.",
+            _cohort_sentence(tables, window=window, main_outcome=main_outcome),
+            _OF_THE_COHORT,
+        ),
         ("recordings", "Recordings.", _recordings_sentence(tables), ["table-recorded"]),
         ("monitors", "Monitors.", _monitors_sentence(tables["monitors"]), _OF_MONITORS),
         (
@@ -95,12 +106,14 @@ def drift(monitors: pl.DataFrame) -> str:
     )
 
 
-def _cohort_sentence(tables: Mapping[str, pl.DataFrame], *, window: str) -> str:
+def _cohort_sentence(
+    tables: Mapping[str, pl.DataFrame], *, window: str, main_outcome: str
+) -> str:
     steps = tables["flow"].filter(pl.col("window") == window).sort("step")
     if steps.is_empty():
         return "No patient entered the study."
     n_in, n_out = steps["n_in"].to_list()[0], steps["n_out"].to_list()[-1]
-    unfavourable = tables["analysis"].filter(pl.col("window") == window)["unfavourable"]
+    unfavourable = tables["analysis"].filter(pl.col("window") == window)[main_outcome]
     known = unfavourable.drop_nulls()
     share = format_share(int(known.sum()), known.len())
     outcome = (
@@ -169,12 +182,17 @@ def _reactivity_sentence(summary: pl.DataFrame, *, window: str, index: Index) ->
 
 
 def limits(
-    tables: Mapping[str, pl.DataFrame], *, window: str, declared: Mapping[str, Any]
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    window: str,
+    main_outcome: str,
+    declared: Mapping[str, Any],
 ) -> list[Item]:
     """Return what limits this study in particular, each with its table."""
     cohort = tables["analysis"].filter(pl.col("window") == window)
     n_all = tables["patients"].height
-    gose, level = cohort["unfavourable"].null_count(), cohort["abp_level_used"].drop_nulls()
+    level = cohort["abp_level_used"].drop_nulls()
+    unknown = cohort[main_outcome].null_count()
     unsure = int((level != "tragus").sum())
     sentences = [
         ("table-monitors", drift(tables["monitors"])),
@@ -187,7 +205,9 @@ def limits(
         ),
         (
             "table-one",
-            f"The outcome of {gose} of {cohort.height} patients is unknown." if gose else "",
+            f"The outcome of {unknown} of {cohort.height} patients is unknown."
+            if unknown
+            else "",
         ),
         (
             "table-abp-levels",

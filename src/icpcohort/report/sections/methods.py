@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from icpcohort import contracts
 from icpcohort.cohort import monitoring_end, outcomes, select
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.indices import cppopt, minutes, reactivity, whole_recording
@@ -24,15 +25,16 @@ SIGNALS = "Signals and artefacts"  # the paragraph beside the table of cleaning 
 
 def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[str, str]:
     """Return the paragraphs by their headings, in the order data flows, as it was run."""
+    columns = contracts.analysis(settings).columns
     of_signals = ingest.sections_of(settings)
     made = minutes.rules_of(settings)
     index = made.main.index
     signals = [
-        rules.methods_sentence(of_signals.rules),
+        rules.methods_sentence(of_signals.rules, declared=settings),
         intervals.methods_sentence(
             annotation_meanings=of_signals.recordings.annotation_meanings
         ),
-        trends.methods_sentence(of_signals.trends),
+        trends.methods_sentence(of_signals.trends, declared=settings),
         pulse_amplitude.methods_sentence(of_signals.trends),
         pulse_blocks.methods_sentence(of_signals.trends),
         transducer_level.methods_sentence(of_signals.levels),
@@ -55,6 +57,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
         time_zero=settings["study"]["time_zero"],
+        columns=columns,
     )
     ends = monitoring_end.methods_sentence(
         tolerance_h=settings["cohort"]["monitoring_end_tolerance_h"]
@@ -68,12 +71,10 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
             f" {intensity_duration.methods_sentence(of_map, declared=settings)}"
         ),
         "Exposure windows and cohort": f"{patients} {ends}",
-        "Outcomes and baseline risk": outcomes.methods_sentence(
-            outcomes.Settings(**settings["outcomes"])
-        ),
+        "Outcomes and baseline risk": outcomes.methods_sentence(settings),
         **{
-            f"Model: {grid.words_of(name)}": wording.methods_sentence(
-                plan.from_block(name, block=block)
+            f"Model: {grid.words_of(name, columns)}": wording.methods_sentence(
+                plan.from_block(name, block=block), columns=columns
             )
             for name, block in models.items()
         },

@@ -16,9 +16,10 @@ from icpcohort.report.sections.blocks import (
     table,
 )
 from icpcohort.report.tables import grid as grid_tables
-from icpcohort.report.tables import model_words, models
+from icpcohort.report.tables import incidence, model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
+from icpcohort.report.tables.model_words import Columns
 
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 
@@ -38,7 +39,7 @@ def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
     }
 
 
-def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
+def finding(name: str, plan: Mapping[str, Any], fits: Fits, *, columns: Columns) -> str:
     """Return what a model found; one without estimates is named as not reported."""
     fit = tables_of(name, fits)
     return model_words.finding(
@@ -46,11 +47,17 @@ def finding(name: str, plan: Mapping[str, Any], fits: Fits) -> str:
         estimates=fit["estimates"],
         diagnostics=fit["diagnostics"],
         curve=fit["curve"],
+        columns=columns,
     )
 
 
 def section(
-    name: str, plan: Mapping[str, Any], fits: Fits, *, figures: Mapping[str, PictureBlock]
+    name: str,
+    plan: Mapping[str, Any],
+    fits: Fits,
+    *,
+    figures: Mapping[str, PictureBlock],
+    columns: Columns,
 ) -> Section:
     """Return the section of one model.
 
@@ -63,30 +70,40 @@ def section(
         The names of `reads.REPORT.of_models`.
     figures : mapping of figure name to block
         That of a curved exposure is called `curve-` and the model's name.
+    columns : mapping of name to Column
+        Those of the analysis table.
     """
-    fit = tables_of(name, fits)
+    fit, title = tables_of(name, fits), _title(name, columns)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
-    adjusted_for = "; ".join(map(model_words.column_words, plan["adjust_for"])) or "nothing"
+    covariates = (*plan["adjust_for"], *plan.get("time_varying", ()))
+    adjusted_for = "; ".join(model_words.column_words(name, columns) for name in covariates)
     words = (
-        f"{plan['question']} {finding(name, plan, fits)} Adjusted for: {adjusted_for}. "
-        f"{plan['reason']}{models.not_in_fit(fit['flow'])}"
+        f"{plan['question']} {finding(name, plan, fits, columns=columns)} Adjusted for: "
+        f"{adjusted_for or 'nothing'}. {plan['reason']}"
+        f"{models.not_in_fit(fit['flow'], columns=columns)}"
     )
     blocks: list[Block] = [
         Paragraph(words),
         *table(
             f"{name}-estimates",
-            _named(name, models.estimates(estimates, plan=plan, diagnostics=diagnostics)),
+            _named(
+                title,
+                models.estimates(
+                    estimates, plan=plan, diagnostics=diagnostics, columns=columns
+                ),
+            ),
             empty="No estimate was handed over.",
         ),
     ]
     if f"curve-{name}" in figures:
         blocks.append(figures[f"curve-{name}"])
     beside = {
-        "risks": model_grids.risks(fit["risks"], plan=plan),
+        "risks": model_grids.risks(fit["risks"], plan=plan, columns=columns),
         "performance": model_grids.performance(fit["performance"]),
-        "curve": model_grids.curve(fit["curve"], plan=plan),
-        "flow": models.model_flow(fit["flow"]),
-        "diagnostics": models.diagnostics(diagnostics),
+        "incidence": incidence.cumulative(fit["incidence"], plan=plan, columns=columns),
+        "curve": model_grids.curve(fit["curve"], plan=plan, columns=columns),
+        "flow": models.model_flow(fit["flow"], columns=columns),
+        "diagnostics": models.diagnostics(diagnostics, columns=columns),
     }
     absent = {
         "flow": "No flow of this model was recorded.",
@@ -95,21 +112,21 @@ def section(
     for table_name, grid in beside.items():
         blocks += table(
             f"{name}-{table_name}",
-            _named(name, grid),
+            _named(title, grid),
             empty=absent.get(table_name, ""),
             supplementary=table_name in FOLDED or len(grid.rows) > LONG,
             sortable=table_name not in ("curve", "flow"),
         )
-    return Section(f"model-{name}", _title(name), tuple(blocks))
+    return Section(f"model-{name}", title, tuple(blocks))
 
 
-def _named(name: str, grid: Grid) -> Grid:
+def _named(title: str, grid: Grid) -> Grid:
     """Return a table of a model with the model in its caption."""
-    return grid._replace(caption=f"{_title(name)}: {model_words.lower_first(grid.caption)}")
+    return grid._replace(caption=f"{title}: {model_words.lower_first(grid.caption)}")
 
 
-def _title(name: str) -> str:
-    words = grid_tables.words_of(name)
+def _title(name: str, columns: Columns) -> str:
+    words = grid_tables.words_of(name, columns)
     return f"{words[:1].upper()}{words[1:]}"
 
 
@@ -119,6 +136,7 @@ def of_all(
     fits: Fits,
     *,
     figures: Mapping[str, PictureBlock],
+    columns: Columns,
 ) -> Section:
     """Return the section of all models: the forest, all estimates in one table, each model."""
     blocks: list[Block] = [Caution(NO_CAUSE)]
@@ -126,20 +144,30 @@ def of_all(
         blocks.append(figures["forest"])
     if not plans:
         blocks.append(Paragraph("The analysis plan holds no model.", empty=True))
-    blocks += table("models", model_grids.overview(plans, fits))
-    blocks += table("comparisons", model_grids.comparisons(tables["comparisons"]))
-    parts = tuple(section(name, plan, fits, figures=figures) for name, plan in plans.items())
+    blocks += table("models", model_grids.overview(plans, fits, columns=columns))
+    comparisons = model_grids.comparisons(tables["comparisons"], columns=columns)
+    blocks += table("comparisons", comparisons)
+    parts = tuple(
+        section(name, plan, fits, figures=figures, columns=columns)
+        for name, plan in plans.items()
+    )
     return Section("models", "Models", tuple(blocks), parts)
 
 
 def beside(
-    plans: Mapping[str, Mapping[str, Any]], fits: Fits, *, precision: Sequence[Block]
+    plans: Mapping[str, Mapping[str, Any]],
+    fits: Fits,
+    *,
+    precision: Sequence[Block],
+    columns: Columns,
 ) -> Section:
     """Return the section of the fits beside the main ones, and of what these could show."""
     blocks: list[Block] = []
     for name, plan in plans.items():
-        grid = model_grids.alternatives(tables_of(name, fits)["alternatives"], plan=plan)
-        blocks += table(f"{name}-alternatives", _named(name, grid))
+        grid = model_grids.alternatives(
+            tables_of(name, fits)["alternatives"], plan=plan, columns=columns
+        )
+        blocks += table(f"{name}-alternatives", _named(_title(name, columns), grid))
     if not blocks:
         words = "No other fit stands beside the main ones: the plan asks for none."
         blocks.append(Paragraph(words, empty=True))

@@ -14,6 +14,7 @@ from icpcohort.report.sections.blocks import (
     table,
 )
 from icpcohort.report.tables.grid import Grid, words_of
+from icpcohort.report.tables.model_words import Columns
 from icpcohort.report.tables.numbers import MISSING, format_number, format_p, format_percent
 
 Tables = Mapping[str, pl.DataFrame]
@@ -130,21 +131,21 @@ def of_reasons(choices: pl.DataFrame) -> Grid:
     )
 
 
-def plan(tables: Tables, words: str) -> Section:
+def plan(tables: Tables, words: str, columns: Columns) -> Section:
     """Return the section on the plan: whether it was locked, and what has changed since."""
     blocks: list[Block] = [
         Paragraph(words, (Link("table-plan-changes"),)),
-        *table("plan-status", of_status(tables["plan_status"])),
+        *table("plan-status", of_status(tables["plan_status"], columns)),
         *table("plan-changes", of_changes(tables["plan_changes"]), sortable=False),
     ]
     return Section("plan-lock", "The plan and what became of it", tuple(blocks))
 
 
-def of_status(status: pl.DataFrame) -> Grid:
+def of_status(status: pl.DataFrame, columns: Columns) -> Grid:
     """Return whether each model is as planned (`contracts.PLAN_STATUS`)."""
     rows = [
         [
-            words_of(row["model"]),
+            words_of(row["model"], columns),
             row["status"],
             str(row["n_changes"]),
             str(row["n_unexplained"]),
@@ -171,12 +172,12 @@ def of_changes(changes: pl.DataFrame) -> Grid:
     return Grid("Changes since the plan was locked", head, rows, "")
 
 
-def precision(tables: Tables) -> list[Block]:
+def precision(tables: Tables, columns: Columns) -> list[Block]:
     """Return what this study could have shown, and what more patients would."""
     rows = []
     for (model,), part in tables["planning"].group_by("model", maintain_order=True):
         now, *more = part.sort("n").to_dicts()
-        cells = [words_of(str(model)), format_number(now["n"], decimals=0)]
+        cells = [words_of(str(model), columns), format_number(now["n"], decimals=0)]
         for row in (now, *more):
             smallest = format_number(row["smallest_ratio"], decimals=2)
             cells.append(f"{smallest}; {format_number(row['ci_factor'], decimals=2)}")

@@ -9,9 +9,17 @@ from icpcohort.contracts import declared_indices
 from icpcohort.contracts.declared_indices import Index
 from icpcohort.report.sections import findings
 from icpcohort.report.sections.blocks import Block, Paragraph, PictureBlock, Section, table
-from icpcohort.report.tables import cohort, exposures, grid, reactivity, recordings
+from icpcohort.report.tables import (
+    cohort,
+    exposures,
+    grid,
+    reactivity,
+    recordings,
+    score_words,
+)
 from icpcohort.report.tables import monitors as monitor_grids
 from icpcohort.report.tables import reactivity as chance_grid
+from icpcohort.report.tables.model_words import Columns
 from icpcohort.signals import rules
 
 Tables = Mapping[str, pl.DataFrame]
@@ -26,7 +34,7 @@ FIGURES = {  # of each section, in their order; those of models are in `model_se
 
 
 def all_of(
-    tables: Tables, *, settings: Mapping[str, Any], figures: Figures
+    tables: Tables, *, settings: Mapping[str, Any], columns: Columns, figures: Figures
 ) -> tuple[Section, ...]:
     """Return the sections in the order in which they are asked for.
 
@@ -36,14 +44,16 @@ def all_of(
         As `content.build` takes it, burden and summary of the cohort alone.
     settings : mapping
         The settings as run.
+    columns : mapping of name to Column
+        Those of the analysis table.
     figures : mapping of figure name to block
         A figure of `FIGURES` that is not among them is not in this report.
     """
     return (
-        _who(tables, figures),
+        _who(tables, columns, figures),
         _recordings(tables, settings, figures),
         _monitors(tables, figures),
-        _burden(tables, settings, figures),
+        _burden(tables, settings, columns, figures),
         _reactivity(tables, settings, figures),
     )
 
@@ -66,12 +76,12 @@ def _drawn(section: str, figures: Figures) -> list[Block]:
     return [figures[name] for name in FIGURES[section] if name in figures]
 
 
-def _who(tables: Tables, figures: Figures) -> Section:
+def _who(tables: Tables, columns: Columns, figures: Figures) -> Section:
     blocks: list[Block] = [
         *_drawn("who", figures),
         *table(
             "one",
-            cohort.table_one(tables["table1"]),
+            cohort.table_one(tables["table1"], columns=columns),
             empty="There is no patient to describe.",
             sortable=False,
         ),
@@ -166,7 +176,9 @@ def _monitors(tables: Tables, figures: Figures) -> Section:
     return Section("monitors", "Monitors", tuple(blocks))
 
 
-def _burden(tables: Tables, settings: Mapping[str, Any], figures: Figures) -> Section:
+def _burden(
+    tables: Tables, settings: Mapping[str, Any], columns: Columns, figures: Figures
+) -> Section:
     window = settings["cohort"]["main_window"]
     by_state = tables["burden_by_state"].filter(pl.col("window") == window)
     limit = f"{settings['burden']['impaired_above']:g}"
@@ -219,7 +231,9 @@ def _burden(tables: Tables, settings: Mapping[str, Any], figures: Figures) -> Se
         *table(
             "transition",
             exposures.transition(
-                tables["transition"].filter(pl.col("window") == window), declared=settings
+                tables["transition"].filter(pl.col("window") == window),
+                score=score_words.of_main_outcome(settings, columns),
+                declared=settings,
             ),
             empty="Episodes were not related to outcome.",
             supplementary=True,

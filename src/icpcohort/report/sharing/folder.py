@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import polars as pl
 
-from icpcohort.contracts import atomic_write, bibliography
+from icpcohort.contracts import Column, atomic_write, bibliography
 from icpcohort.contracts.setting import Setting
 from icpcohort.report.formats.csv_cells import as_csv
 from icpcohort.report.sharing import cells, disclosure
@@ -48,7 +48,9 @@ def files(
     dropped: Mapping[str, pl.DataFrame],
     methods: Mapping[str, str],
     main_window: str,
+    variables: Sequence[str],
     groups: table_one.Groups,
+    columns: Mapping[str, Column],
     min_cell: int,
     declared: Mapping[str, Any],
 ) -> dict[str, str]:
@@ -64,7 +66,10 @@ def files(
     methods : mapping of heading to paragraph
     main_window : str
         The window of Table 1.
+    variables : names of the rows of Table 1, in order
     groups : the two groups of Table 1
+    columns : mapping of name to Column
+        Those of the analysis table.
     min_cell : int
         The smallest count that is shown.
     declared : mapping
@@ -75,9 +80,15 @@ def files(
     NotSafeError
         If after hiding a small count could still be worked out.
     """
-    sheets = _sheets(
-        tables, main_window=main_window, groups=groups, min_cell=min_cell, declared=declared
+    described = share_table_one.table_one(
+        _with_numbers(tables["analysis"]),
+        main_window=main_window,
+        variables=variables,
+        groups=groups,
+        columns=columns,
+        min_cell=min_cell,
     )
+    sheets = _sheets(tables, described, min_cell=min_cell, declared=declared)
     sheets["estimates.csv"] = share_sheets.estimates(
         tables["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
     )
@@ -95,8 +106,9 @@ def files(
 
 def identifiers(tables: Mapping[str, pl.DataFrame]) -> frozenset[str]:
     """Return every name that must not stand in the folder, of the tables that `files` takes."""
+    patients = tables["patients"]
     columns = (
-        *(tables["patients"]["patient_id"], tables["patients"]["centre"]),
+        *(patients[name] for name in ("patient_id", "centre") if name in patients.columns),
         *(tables["recordings"]["recording_id"], tables["recordings"]["path"]),
         tables["monitors"]["monitor_id"],
     )
@@ -138,15 +150,13 @@ def _refuse(problems: list[str]) -> None:
 
 def _sheets(
     tables: Mapping[str, pl.DataFrame],
+    described: Sheet,
     *,
-    main_window: str,
-    groups: table_one.Groups,
     min_cell: int,
     declared: Mapping[str, Any],
 ) -> dict[str, Sheet]:
     listed = frozenset(tables["patients"]["patient_id"].to_list())
-    analysis = _with_numbers(tables["analysis"])
-    cohort = analysis.select("window", "patient_id")
+    cohort = tables["analysis"].select("window", "patient_id")
     burden, summary = (
         tables[name].join(cohort, on=["window", "patient_id"], how="semi")
         for name in ("burden", "summary")
@@ -155,9 +165,7 @@ def _sheets(
         "flow.csv": share_sheets.flow(
             listed, tables["flow"], tables["dropped"], min_cell=min_cell
         ),
-        "table1.csv": share_table_one.table_one(
-            analysis, main_window=main_window, groups=groups, min_cell=min_cell
-        ),
+        "table1.csv": described,
         "recorded.csv": share_sheets.recorded(tables["quality"], min_cell=min_cell),
         "monitors.csv": share_sheets.monitors(tables["monitors"], min_cell=min_cell),
         "burden.csv": share_sheets.burden(burden, min_cell=min_cell, declared=declared),
@@ -169,6 +177,8 @@ def _sheets(
 
 def _with_numbers(analysis: pl.DataFrame) -> pl.DataFrame:
     """Name centres by number, the largest first: which unit it was is for the group to know."""
+    if "centre" not in analysis.columns:
+        return analysis
     sizes = (
         analysis["centre"]
         .drop_nulls()

@@ -1,10 +1,9 @@
 """Table 1 to share: counts by group that add up, with what is not known as a level."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 import polars as pl
 
-from icpcohort import contracts
 from icpcohort.contracts import Column
 from icpcohort.report.sharing import cells as share_cells
 from icpcohort.report.sharing.cells import QUARTERS, Cell, Sheet
@@ -16,9 +15,18 @@ KNOWN, NOT_KNOWN = "known", "not known"
 
 
 def table_one(
-    analysis: pl.DataFrame, *, main_window: str, groups: table_one_tables.Groups, min_cell: int
+    analysis: pl.DataFrame,
+    *,
+    main_window: str,
+    variables: Sequence[str],
+    groups: table_one_tables.Groups,
+    columns: Mapping[str, Column],
+    min_cell: int,
 ) -> Sheet:
     """Return Table 1 as counts: a level not known is a level, so each group adds up.
+
+    `variables` are those of Table 1, of the `columns` of the analysis table; one that nobody
+    in the cohort has is not listed.
 
     Patients whose group is unknown are left out where there are groups, since all less both
     groups would tell of them. There are no groups where one has fewer than `min_cell`.
@@ -39,8 +47,8 @@ def table_one(
         for name, (key, who) in zip(parts, people.items(), strict=True)
     ]
     n, sums, zeros = dict[str, int](), [share_cells.sum_of(list(people))], frozenset[str]()
-    for name in table_one_tables.VARIABLES:
-        added = _variable(name, parts, min_cell=min_cell)
+    for name in table_one_tables.listed(cohort, variables):
+        added = _variable(name, columns[name], parts, min_cell=min_cell)
         rows += added.rows
         people |= added.people
         n |= added.n
@@ -52,9 +60,10 @@ def table_one(
     return Sheet(about, head, rows, people, n, [s for s in sums if s.parts], zeros, never)
 
 
-def _variable(name: str, parts: Mapping[str, pl.DataFrame], *, min_cell: int) -> Sheet:
+def _variable(
+    name: str, column: Column, parts: Mapping[str, pl.DataFrame], *, min_cell: int
+) -> Sheet:
     """Return the rows of a variable; who has a value is counted too, to be held beside n."""
-    column = contracts.analysis({}).columns[name]
     values = {group: part[name] for group, part in parts.items()}
     counts = {group: _levels(column, part) for group, part in values.items()}
     levels = list(dict.fromkeys(level for of_group in counts.values() for level in of_group))

@@ -7,21 +7,23 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.contracts import declared_signals
 from icpcohort.contracts.columns import unit_words
 from icpcohort.report.tables.grid import Grid
 from icpcohort.report.tables.numbers import MINUS, MISSING
 from icpcohort.signals.rules import Rule
 
 
-def cleaning_rules(rules: Sequence[Rule]) -> Grid:
+def cleaning_rules(rules: Sequence[Rule], *, declared: Mapping[str, Any]) -> Grid:
     """Return every cleaning rule in its order: signal, recordings, and what it masks."""
+    signals = declared_signals.recorded(declared)
     rows = [
         [
             str(number),
             rule.name.replace("_", " "),
-            rule.signal.upper(),
+            signals[rule.signal]["label"],
             rule.tiers.replace("_", " "),
-            rule.with_margin().replace(" -", f" {MINUS}"),
+            rule.with_margin(signals[rule.signal]["unit"]).replace(" -", f" {MINUS}"),
         ]
         for number, rule in enumerate(rules, start=1)
     ]

@@ -6,17 +6,27 @@ import polars as pl
 
 from icpcohort.report.tables.exposures import _quartiles
 from icpcohort.report.tables.grid import Grid, words_of
+from icpcohort.report.tables.model_words import Columns
 from icpcohort.report.tables.numbers import format_number, format_share
 
 
-def table_one(table: pl.DataFrame) -> Grid:
-    """Return Table 1 (`contracts.TABLE_ONE`); a variable is named in its first row only."""
+def table_one(table: pl.DataFrame, *, columns: Columns) -> Grid:
+    """Return Table 1 (`contracts.TABLE_ONE`); a variable is named in its first row only.
+
+    A level that nobody declared, such as the name of a centre, stays as it is written.
+    """
+    as_written = {
+        column.heading()
+        for column in columns.values()
+        if column.role == "covariate" and column.kind == "category" and not column.levels
+    }
     rows, before = [], None
     for row in table.sort("row").to_dicts():
         first = row["variable"] != before
         before = row["variable"]
         cells = [row["overall"], row["group_1"], row["group_2"], row["unknown"]]
-        level = words_of(row["level"]) if row["variable"] != "Centre" else row["level"]
+        is_name = row["variable"] in as_written
+        level = row["level"] if is_name else words_of(row["level"])
         label = f"{row['variable']}, {level}" if first else f"… {level}"
         compared = first and before != "Patients"
         difference = format_number(row["smd"], decimals=2) if compared else ""

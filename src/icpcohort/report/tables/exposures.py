@@ -11,6 +11,7 @@ from icpcohort.contracts.burden_columns import Threshold
 from icpcohort.contracts.columns import unit_words
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number
+from icpcohort.report.tables.score_words import ScoreWords
 
 MEDIANS = ("monitored_h", "dose_per_h", "percent_time", "n_episodes")
 
@@ -118,7 +119,7 @@ def burden_by_state(
     return Grid(caption, [*head, dose_heading(declared), "Time beyond, %"], rows, note)
 
 
-def transition(table: pl.DataFrame, *, declared: Mapping[str, Any]) -> Grid:
+def transition(table: pl.DataFrame, *, score: ScoreWords, declared: Mapping[str, Any]) -> Grid:
     """Return the line of no correlation in the map of one window (`contracts.TRANSITION`)."""
     words = {
         "crossing": "negative from this duration on",
@@ -138,9 +139,10 @@ def transition(table: pl.DataFrame, *, declared: Mapping[str, Any]) -> Grid:
         ]
         for row in ordered
     ]
-    head = ["Threshold", "Duration, min", "Correlation of episodes with GOSE"]
+    head = ["Threshold", "Duration, min", f"Correlation of episodes with {score.correlated}"]
     note = (
-        "Where the correlation of episodes per day with GOSE changes sign. A negative one goes "
+        f"Where the correlation of episodes per day with {score.correlated} changes sign. A "
+        "negative one goes "
         "with a worse outcome. Correlations without adjustment."
     )
     return Grid("Intensity and duration: the line of no correlation", head, rows, note)

@@ -9,26 +9,26 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import unit_words
-from icpcohort.report.tables.grid import reactivity_columns, words_of
+from icpcohort.report.tables.grid import is_of_reactivity, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
-from icpcohort.report.tables.table_one import VARIABLES
 from icpcohort.study.families import EFFECTS, FAMILIES
 
 EFFECT_WORDS = {scale: effect.words for scale, effect in EFFECTS.items()}
 
 
-OUTCOME_WORDS = {  # within a finding, where the outcome has been defined before
-    "unfavourable": "an unfavourable outcome",
-    "unfavourable_sliding": contracts.OUTCOMES.columns["unfavourable_sliding"].in_full,
-    "dead": "death",
-    "dead_by_horizon": contracts.OUTCOMES.columns["dead_by_horizon"].in_full,
-    "gose_6m": contracts.OUTCOMES.columns["gose_6m"].label,
-    "gose_6m_merged": contracts.OUTCOMES.columns["gose_6m_merged"].label,
-    "follow_up_h": "the length of follow-up",
-}
+Columns = Mapping[str, contracts.Column]  # of the analysis table
+FOLLOW_UP = {"follow_up_h": "the length of follow-up"}
 
 
-LABELS = {name: contracts.analysis({}).columns[name].heading() for name in VARIABLES}
+def words_of_outcome(name: str, columns: Columns) -> str | None:
+    """Return what a finding calls an outcome; None for what is none.
+
+    A scale or a number by its label, all else in full.
+    """
+    column = columns.get(name)
+    if column is None or column.role != "outcome":
+        return FOLLOW_UP.get(name)
+    return column.label if column.kind in ("score", "count", "number") else column.in_full
 
 
 def counts(row: Mapping[str, Any]) -> str:
@@ -37,43 +37,48 @@ def counts(row: Mapping[str, Any]) -> str:
     return n if row["n_events"] is None else f"{n} ({row['n_events']} with the outcome)"
 
 
-def plain(text: str) -> str:
+def plain(text: str, columns: Columns) -> str:
     """Return a sentence with the names of outcomes and covariates in words."""
-    covariates = {name: words for name, words in LABELS.items() if "_" in name}
-    known = covariates | OUTCOME_WORDS
+    covariates = {
+        name: column.heading()
+        for name, column in columns.items()
+        if column.role == "covariate" and "_" in name
+    }
+    outcomes = {name: words_of_outcome(name, columns) for name in (*FOLLOW_UP, *columns)}
+    known = covariates | {name: words for name, words in outcomes.items() if words}
     names = "|".join(sorted(known, key=len, reverse=True))
     return re.sub(rf"\b({names})\b", lambda match: known[match[0]], text)
 
 
-def term_words(term: Mapping[str, Any]) -> str:
+def term_words(term: Mapping[str, Any], columns: Columns) -> str:
     """Return a term in words, from its fields in `contracts.ESTIMATES` or `DIAGNOSTICS`."""
     if term["part"] is not None:
         return f"{term['variable']} (curve, part {term['part']})"
-    words = column_words(term["variable"])
+    words = column_words(term["variable"], columns)
     if term["modifier"] is not None:
-        words = f"{words} x {column_words(term['modifier'])}"
+        words = f"{words} x {column_words(term['modifier'], columns)}"
     if term["level"] is None:
         return words
     against = f" (reference {term['reference']})" if term["reference"] is not None else ""
     return f"{words}: {term['level']}{against}"
 
 
-def column_words(name: str) -> str:
+def column_words(name: str, columns: Columns) -> str:
     """Return a column of the analysis table in words."""
-    known = contracts.analysis({}).columns
-    words = known[name].about if name in known else exposure_words(name).removeprefix("the ")
-    return LABELS.get(name, words)
+    if name in columns and columns[name].role == "covariate":
+        return columns[name].heading()
+    return exposure_words(name, columns).removeprefix("the ")
 
 
-def exposure_words(name: str) -> str:
+def exposure_words(name: str, columns: Columns) -> str:
     """Return an exposure in words with its unit; an unknown name stays as it is."""
-    if words := burden_columns.words(name):
-        return words
-    if name in reactivity_columns({}):
-        return f"the {lower_first(reactivity_columns({})[name].heading())}"
-    column = contracts.analysis({}).columns.get(name)
+    column = columns.get(name)
     if column is None:
-        return name
+        return burden_columns.words(name) or name
+    if column.role == "exposure" and column.in_full != column.about:
+        return column.in_full
+    if is_of_reactivity(name):
+        return f"the {lower_first(column.heading())}"
     unit = unit_words(column.unit)
     return f"{lower_first(column.about)} ({unit})" if unit else lower_first(column.about)
 
@@ -84,15 +89,18 @@ def lower_first(text: str) -> str:
     return text[:1].lower() + text[1:] if first[1:].islower() else text
 
 
-def outcome_words(plan: Mapping[str, Any]) -> str:
+def outcome_words(plan: Mapping[str, Any], columns: Columns) -> str:
     """Return the outcome of a plan with its direction."""
     outcome, kind = str(plan["outcome"]), FAMILIES[str(plan["family"])].outcome.kind
+    if event := plan.get("event"):
+        return words_of(str(event), columns)
+    column = columns.get(outcome)
+    if column is None:
+        return words_of(outcome, columns)
     if kind == "score":
-        score = "GOSE" if outcome.startswith("gose") else outcome
-        return f"a worse (lower) {score}"
-    if kind == "number" and outcome.startswith("gose"):
-        return "GOSE"
-    return OUTCOME_WORDS.get(outcome, words_of(outcome))
+        worse = "higher" if column.better == "lower" else "lower"
+        return f"a worse ({worse}) {column.label}"
+    return words_of_outcome(outcome, columns) or words_of(outcome, columns)
 
 
 def finding(
@@ -101,6 +109,7 @@ def finding(
     estimates: pl.DataFrame,
     diagnostics: pl.DataFrame,
     curve: pl.DataFrame,
+    columns: Columns,
 ) -> str:
     """Return what a model found, without a word of cause.
 
@@ -111,8 +120,9 @@ def finding(
     rows = {
         row["adjustment"]: row for row in estimates.filter(term=plan["exposure"]).to_dicts()
     }
-    exposure, outcome = exposure_words(plan["exposure"]), outcome_words(plan)
-    exposure += _level_words(plan, diagnostics)
+    exposure = exposure_words(plan["exposure"], columns)
+    outcome = outcome_words(plan, columns)
+    exposure += _level_words(plan, diagnostics, columns)
     sentences = []
     for fit in ("adjusted", "unadjusted"):
         row = rows.get(fit)
@@ -123,7 +133,7 @@ def finding(
             )
         elif row is None or row["effect"] is None:
             why = (
-                "; ".join(map(plain, reasons(diagnostics, fit=fit)))
+                "; ".join(plain(why, columns) for why in reasons(diagnostics, fit=fit))
                 or "no estimate of the exposure"
             )
             sentences.append(
@@ -136,7 +146,7 @@ def finding(
     return " ".join(sentences)
 
 
-def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame) -> str:
+def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame, columns: Columns) -> str:
     """Return the level in which the slope of an interaction's exposure is; else nothing."""
     modifier = plan.get("interaction")
     if modifier is None:
@@ -144,7 +154,7 @@ def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame) -> str:
     levels = diagnostics.filter(kind="reference", variable=modifier)["level"]
     if levels.is_empty():
         return ""
-    return f" in the level {levels[0]} of {lower_first(column_words(modifier))}"
+    return f" in the level {levels[0]} of {lower_first(column_words(modifier, columns))}"
 
 
 def _interaction_words(

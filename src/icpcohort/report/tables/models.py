@@ -11,10 +11,11 @@ from icpcohort.contracts.columns import unit_words
 from icpcohort.report.tables import model_words
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.model_words import (
-    OUTCOME_WORDS,
+    Columns,
     column_words,
     plain,
     term_words,
+    words_of_outcome,
 )
 from icpcohort.report.tables.numbers import (
     MINUS,
@@ -26,6 +27,11 @@ from icpcohort.report.tables.numbers import (
 from icpcohort.study.families import EFFECTS, FAMILIES
 
 N_CURVE_ROWS = 9  # of the points of a curve, as many are written out
+EXPECTED_WORDS = {  # what a model expects of a patient, and the caption of the table
+    "risk": ("Risk", "Absolute risks"),
+    "mean": ("Mean", "Means at the exposure"),
+    "count": ("Expected count", "Expected counts at the exposure"),
+}
 MEASURE_WORDS = {
     "c_statistic": "c statistic",
     "brier": "Brier score",
@@ -37,11 +43,15 @@ MEASURE_WORDS = {
 def overview(
     plans: Mapping[str, Mapping[str, Any]],
     fits: Mapping[str, Mapping[str, pl.DataFrame]],
+    *,
+    columns: Columns,
 ) -> Grid:
     """Return the exposure of every model in one row, unadjusted and adjusted."""
     rows = []
     for name, plan in plans.items():
-        exposure = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
+        exposure = model_words.exposure_words(str(plan["exposure"]), columns).removeprefix(
+            "the "
+        )
         estimates = fits["estimates"].get(name, store.empty(contracts.ESTIMATES))
         of_fits = {
             row["adjustment"]: row
@@ -49,9 +59,9 @@ def overview(
         }
         rows.append(
             [
-                words_of(name),
+                words_of(name, columns),
                 f"{exposure}, per {plan['unit_of_effect']:g}",
-                model_words.outcome_words(plan),
+                model_words.outcome_words(plan, columns),
                 *_effect_and_p(of_fits.get("unadjusted"), plan),
                 *_effect_and_p(of_fits.get("adjusted"), plan),
                 model_words.counts(next(iter(of_fits.values()))) if of_fits else MISSING,
@@ -77,7 +87,7 @@ def _effect_and_p(row: Mapping[str, Any] | None, plan: Mapping[str, Any]) -> lis
     return [words, format_p(row["p"])]
 
 
-def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
+def risks(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Columns) -> Grid:
     """Return risks, or means, at the stated exposure values (`contracts.RISKS`)."""
     rows = []
     ordered = table.sort(
@@ -88,7 +98,7 @@ def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
         first = row["difference"] == 0 and limits[0] == limits[1]
         rows.append(
             [
-                _risk_of(row["outcome"]),
+                _risk_of(row["outcome"], columns),
                 f"{row['exposure_value']:g}",
                 row["adjustment"],
                 format_estimate(row["risk"], row["ci_low"], row["ci_high"]),
@@ -96,28 +106,26 @@ def risks(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
                 format_number(row["n"], decimals=0),
             ]
         )
-    value = _exposure(plan)
-    what = FAMILIES[str(plan["family"])].outcome.expected.capitalize()
+    value = exposure_heading(plan, columns)
+    what, caption = EXPECTED_WORDS[FAMILIES[str(plan["family"])].outcome.expected]
     head = ["Outcome", value, "Fit", f"{what} (95 % CI)", "Difference (95 % CI)", "n"]
     note = (
         "Mean over the patients of the fit, had every one of them the stated exposure; the "
         "difference is against the first value. It describes these patients; what a changed "
         "exposure would bring is not known."
     )
-    return Grid(
-        "Means at the exposure" if what == "Mean" else "Absolute risks", head, rows, note
-    )
+    return Grid(caption, head, rows, note)
 
 
-def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
+def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Columns) -> Grid:
     """Return the exposure in every fit beside the main one (`contracts.ALTERNATIVES`)."""
     rows = [
         [
-            _other_fit(row),
+            _other_fit(row, columns),
             row["adjustment"],
             format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
             if row["reason"] is None
-            else f"not reported: {model_words.plain(row['reason'])}",
+            else f"not reported: {model_words.plain(row['reason'], columns)}",
             format_p(row["p"]),
             model_words.counts(row),
         ]
@@ -127,7 +135,8 @@ def alternatives(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
     ]
     head = ["Analysis", "Fit", f"{_measure(table)} (95 % CI)", "p", "n"]
     note = (
-        f"Of the exposure, per {plan['unit_of_effect']:g} more: {_exposure(plan)}. "
+        f"Of the exposure, per {plan['unit_of_effect']:g} more: "
+        f"{exposure_heading(plan, columns)}. "
         "Where outcomes were drawn or values imputed, events are those of the first completed "
         "data set."
     )
@@ -154,7 +163,7 @@ def performance(table: pl.DataFrame) -> Grid:
     return Grid("Prediction", head, rows, note)
 
 
-def curve(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
+def curve(table: pl.DataFrame, *, plan: Mapping[str, Any], columns: Columns) -> Grid:
     """Return some points along a curved exposure (`contracts.EXPOSURE_CURVE`)."""
     rows = []
     for _, part in table.sort(
@@ -170,18 +179,18 @@ def curve(table: pl.DataFrame, *, plan: Mapping[str, Any]) -> Grid:
             for row in part.gather_every(step).to_dicts()
         ]
     against = format_number(table["reference_value"][0], decimals=2) if table.height else ""
-    head = [_exposure(plan), "Fit", f"{_measure(table)} (95 % CI)"]
+    head = [exposure_heading(plan, columns), "Fit", f"{_measure(table)} (95 % CI)"]
     note = f"Against the median, {against}. The limits hold for each point by itself."
     return Grid("Along the curve", head, rows, note)
 
 
-def comparisons(table: pl.DataFrame) -> Grid:
+def comparisons(table: pl.DataFrame, *, columns: Columns) -> Grid:
     """Return the p values adjusted for each group, beside their estimates."""
     rows = [
         [
-            words_of(row["model"]),
-            words_of(row["group"]),
-            f"{model_words.exposure_words(row['term'])}, {row['adjustment']}",
+            words_of(row["model"], columns),
+            words_of(row["group"], columns),
+            f"{model_words.exposure_words(row['term'], columns)}, {row['adjustment']}",
             format_estimate(row["effect"], row["effect_ci_low"], row["effect_ci_high"]),
             model_words.counts(row),
             format_p(row["p"]),
@@ -198,20 +207,21 @@ def comparisons(table: pl.DataFrame) -> Grid:
     return Grid("Models that are tested together", head, rows, note)
 
 
-def _risk_of(outcome: str) -> str:
-    return model_words.plain(outcome).replace("<=", "\u2264")
+def _risk_of(outcome: str, columns: Columns) -> str:
+    return model_words.plain(outcome, columns).replace("<=", "\u2264")
 
 
-def _other_fit(row: Mapping[str, Any]) -> str:
+def _other_fit(row: Mapping[str, Any], columns: Columns) -> str:
     """Return the name of a companion in words: a cut of a score, a subgroup, or as it is."""
     if row["subgroup"] is not None:
-        return f"{column_words(row['subgroup'])}: {row['subgroup_level']}"
-    words = model_words.plain(row["analysis"])
+        return f"{column_words(row['subgroup'], columns)}: {row['subgroup_level']}"
+    words = model_words.plain(row["analysis"], columns)
     return words.replace("<=", "≤").replace("shift -", f"shift {MINUS}")
 
 
-def _exposure(plan: Mapping[str, Any]) -> str:
-    words = model_words.exposure_words(str(plan["exposure"])).removeprefix("the ")
+def exposure_heading(plan: Mapping[str, Any], columns: Columns) -> str:
+    """Return the exposure of a plan in words, with a capital letter."""
+    words = model_words.exposure_words(str(plan["exposure"]), columns).removeprefix("the ")
     return words[:1].upper() + words[1:]
 
 
@@ -233,13 +243,15 @@ QUANTITY_WORDS = {
     "outcome_sd": "standard deviation of the outcome",
     "r_squared": "R squared",
 }
-
-
 DECIMALS = {"count": 0, "percent": 0, "per_parameter": 1}  # of a value by its `number`
 
 
 def estimates(
-    table: pl.DataFrame, *, plan: Mapping[str, Any], diagnostics: pl.DataFrame
+    table: pl.DataFrame,
+    *,
+    plan: Mapping[str, Any],
+    diagnostics: pl.DataFrame,
+    columns: Columns,
 ) -> Grid:
     """Return the effects of one model, unadjusted and adjusted side by side.
 
@@ -252,13 +264,15 @@ def estimates(
     rows = []
     for term in terms.to_dicts():
         name = term["term"]
-        per = f", per {plan['unit_of_effect']:g}" if name == exposure else _per_one(term)
+        per = (
+            f", per {plan['unit_of_effect']:g}" if name == exposure else _per_one(term, columns)
+        )
         cells = [
             cell
             for fit in ("unadjusted", "adjusted")
             for cell in _effect_cells(shown, name, fit)
         ]
-        rows.append([f"{term_words(term)}{per}", *cells])
+        rows.append([f"{term_words(term, columns)}{per}", *cells])
     head = [
         "Term",
         "Unadjusted (95 % CI)",
@@ -275,26 +289,26 @@ def estimates(
         f"{curved}Only the exposure answers the question of the model; the other rows adjust, "
         "and have no reading of their own. An en dash: the term is not in that fit. "
         "Events are the patients with the outcome. Intercepts and thresholds are in "
-        f"estimates.parquet.{_references(diagnostics)}"
+        f"estimates.parquet.{_references(diagnostics, columns)}"
     )
     return Grid("Estimates, unadjusted and adjusted", head, rows, note)
 
 
-def _per_one(term: Mapping[str, Any]) -> str:
+def _per_one(term: Mapping[str, Any], columns: Columns) -> str:
     """Return the unit of an adjustment that has a slope; empty for a level, flag or text."""
-    column = contracts.analysis({}).columns.get(term["variable"])
+    column = columns.get(term["variable"])
     if column is None or not column.dtype.is_numeric() or term["level"] is not None:
         return ""
     unit = unit_words(column.unit)
-    is_in_words = not unit or unit in term_words(term)
+    is_in_words = not unit or unit in term_words(term, columns)
     return ", per 1" if is_in_words else f", per 1 ({unit})"
 
 
-def _references(diagnostics: pl.DataFrame) -> str:
+def _references(diagnostics: pl.DataFrame, columns: Columns) -> str:
     """Return the level that the levels of each category stand against."""
     rows = diagnostics.filter(kind="reference").sort("quantity")
     of_each = dict(rows.select("variable", "verdict").iter_rows())
-    words = [f"{column_words(name)}: {level}" for name, level in of_each.items()]
+    words = [f"{column_words(name, columns)}: {level}" for name, level in of_each.items()]
     return f" Reference levels: {'; '.join(words)}." if words else ""
 
 
@@ -308,31 +322,31 @@ def _effect_cells(shown: pl.DataFrame, term: str, fit: str) -> list[str]:
     return [words, format_p(row["p"]), f"{format_number(row['n'], decimals=0)}{events}"]
 
 
-def diagnostics(table: pl.DataFrame) -> Grid:
+def diagnostics(table: pl.DataFrame, *, columns: Columns) -> Grid:
     """Return what says how far a fit can be trusted (`contracts.DIAGNOSTICS`)."""
     rows = [
         [
-            _quantity_words(row),
+            _quantity_words(row, columns),
             row["adjustment"],
             _value_words(row),
-            plain(row["verdict"]) if row["verdict"] else MISSING,
+            plain(row["verdict"], columns) if row["verdict"] else MISSING,
         ]
         for row in table.sort("quantity", "adjustment", descending=[False, True]).to_dicts()
     ]
     return Grid("Diagnostics", ["Quantity", "Fit", "Value", "What follows"], rows, "")
 
 
-def _quantity_words(row: Mapping[str, Any]) -> str:
+def _quantity_words(row: Mapping[str, Any], columns: Columns) -> str:
     """Return what a diagnostic looked at, and what it is about."""
     kind, about = row["kind"], row["variable"]
     if about is None:
         return QUANTITY_WORDS.get(kind, words_of(kind))
     if kind == "reference":
-        return f"reference level: {column_words(about)}"
+        return f"reference level: {column_words(about, columns)}"
     if kind == "n_with_level":
-        known = OUTCOME_WORDS.get(about)
+        known = words_of_outcome(about, columns)
         return f"n with {known} of {row['level']}" if known else words_of(row["quantity"])
-    return f"{words_of(kind)}: {term_words(row)}"
+    return f"{words_of(kind)}: {term_words(row, columns)}"
 
 
 def _value_words(row: Mapping[str, Any]) -> str:
@@ -345,13 +359,13 @@ def _value_words(row: Mapping[str, Any]) -> str:
     return format_number(value, decimals=DECIMALS.get(number, 2))
 
 
-def model_flow(table: pl.DataFrame) -> Grid:
+def model_flow(table: pl.DataFrame, *, columns: Columns) -> Grid:
     """Return the way from the cohort to the rows of the fit (`contracts.MODEL_FLOW`)."""
     rows = [
         [
-            _step_words(row),
+            _step_words(row, columns),
             *(str(row[name]) for name in ("n_in", "n_dropped", "n_out")),
-            words_of(row["reason"]) if row["n_dropped"] else MISSING,
+            words_of(row["reason"], columns) if row["n_dropped"] else MISSING,
         ]
         for row in table.sort("step").to_dicts()
     ]
@@ -359,30 +373,32 @@ def model_flow(table: pl.DataFrame) -> Grid:
     return Grid("From the cohort to the fit", head, rows, "")
 
 
-def not_in_fit(table: pl.DataFrame) -> str:
+def not_in_fit(table: pl.DataFrame, *, columns: Columns) -> str:
     """Return why the fit has fewer patients than the window (`contracts.MODEL_FLOW`)."""
     steps = table.sort("step").to_dicts()
     if not steps:
         return ""
     n_in, n_out = steps[0]["n_in"], steps[-1]["n_out"]
-    left = [f"{row['n_dropped']} {_reason_words(row)}" for row in steps if row["n_dropped"]]
+    left = [
+        f"{row['n_dropped']} {_reason_words(row, columns)}" for row in steps if row["n_dropped"]
+    ]
     why = f"; not in it: {', '.join(left)}" if left else ""
     return f" {n_out} of {n_in} patients of the window are in the fit{why}."
 
 
-def _reason_words(step: Mapping[str, Any]) -> str:
+def _reason_words(step: Mapping[str, Any], columns: Columns) -> str:
     """Return why patients left; a missing adjustment value is named by its column."""
     if step["role"] == "adjustment":
-        return f"without {column_words(step['variable'])}"
+        return f"without {column_words(step['variable'], columns)}"
     if step["role"] == "exposure":
         return "without exposure"
-    return words_of(step["reason"] or "no_reason_noted")
+    return words_of(step["reason"] or "no_reason_noted", columns)
 
 
-def _step_words(step: Mapping[str, Any]) -> str:
+def _step_words(step: Mapping[str, Any], columns: Columns) -> str:
     """Return a step in words, with what must be known."""
-    column = step["variable"]
-    if column is None:
+    name = step["variable"]
+    if name is None:
         return str(step["name"])
-    words = OUTCOME_WORDS.get(column) or column_words(column)
+    words = words_of_outcome(name, columns) or column_words(name, columns)
     return f"{words[:1].upper()}{words[1:]} is known"

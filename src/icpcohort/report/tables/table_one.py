@@ -1,21 +1,14 @@
 """Table 1: the cohort described by outcome or by exposure."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import Column, store
 from icpcohort.report.tables import descriptive
 from icpcohort.report.tables.numbers import MISSING, format_median, format_percent
-
-VARIABLES = (  # columns of the analysis table, in order
-    *("centre", "age_years", "sex", "gcs_total", "gcs_motor", "pupils_reactive", "hypoxia"),
-    *("hypotension", "marshall_class", "traumatic_sah", "epidural_mass", "rotterdam"),
-    *("glucose_mmol_l", "haemoglobin_g_dl", "impact_core_unfavourable", "tier"),
-    *("monitored_h", "icp_mean_mmhg", "cpp_mean_mmhg", "prx_mean", "cppopt_yield_percent"),
-)
 
 
 class Groups(NamedTuple):
@@ -26,8 +19,10 @@ class Groups(NamedTuple):
     in_second: pl.Expr  # null where the group is unknown
 
 
-def groups_of(by: str, *, exposure: str, exposed_above: float) -> Groups:
+def groups_of(by: str, *, exposure: str, exposed_above: float, main_outcome: str) -> Groups:
     """Return the groups by outcome, or by an exposure above a value in the exposure's unit.
+
+    `main_outcome` is the flag that counts as unfavourable.
 
     Raises
     ------
@@ -35,7 +30,7 @@ def groups_of(by: str, *, exposure: str, exposed_above: float) -> Groups:
         If `by` is neither "outcome" nor "exposure".
     """
     if by == "outcome":
-        return Groups("Favourable", "Unfavourable", pl.col("unfavourable"))
+        return Groups("Favourable", "Unfavourable", pl.col(main_outcome))
     if by == "exposure":
         limit = f"{exposed_above:g}"
         return Groups(
@@ -46,7 +41,14 @@ def groups_of(by: str, *, exposure: str, exposed_above: float) -> Groups:
     raise ValueError(f"cohort.table_one.by: {by!r} is unknown; write outcome or exposure")
 
 
-def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl.DataFrame:
+def table_one(
+    analysis: pl.DataFrame,
+    *,
+    main_window: str,
+    variables: Sequence[str],
+    groups: Groups,
+    columns: Mapping[str, Column],
+) -> pl.DataFrame:
     """Return Table 1 of the patients in `main_window`, by two groups.
 
     Parameters
@@ -56,16 +58,20 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
         and are in no percentage, median or difference.
     main_window : str
         Only the rows of this window are described.
+    variables : sequence of str
+        Columns of the analysis table, in their order in Table 1.
     groups : Groups
         A patient whose group is unknown is described under `unknown`, and in no difference.
+    columns : mapping of name to Column
+        Those of the analysis table.
 
     Returns
     -------
     DataFrame
         `contracts.TABLE_ONE`. Continuous variables: median (quartiles). Categories: one row
         a level, count/denominator (percentage), the denominator being the group's patients
-        with a value; of a yes/no variable only "yes". A variable without any value keeps one
-        row of dashes. Without patients there is only the row of counts. The first row of a
+        with a value; of a yes/no variable only "yes". A variable that nobody has is not listed.
+        Without patients there is only the row of counts. The first row of a
         variable has its standardised difference and what is missing.
 
     Source: von Elm 2007, items 14a and 14b; quartiles as in `format_median`, differences as in
@@ -83,9 +89,8 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
     rows: list[dict[str, object]] = [
         {"variable": "Patients", "level": "n"} | counts | dict.fromkeys(_N_MISSING, 0)
     ]
-    if cohort.height:
-        for name in VARIABLES:
-            rows += _rows_of(name, parts)
+    for name in listed(cohort, variables):
+        rows += _rows_of(name, columns[name], parts)
     group_names = {"group_1_is": groups.first, "group_2_is": groups.second}
     frame = pl.DataFrame(
         [{"row": number} | group_names | row for number, row in enumerate(rows, start=1)],
@@ -98,8 +103,14 @@ def table_one(analysis: pl.DataFrame, *, main_window: str, groups: Groups) -> pl
 _N_MISSING = {"n_missing": "overall", "n_missing_1": "group_1", "n_missing_2": "group_2"}
 
 
-def _rows_of(variable: str, parts: dict[str, pl.DataFrame]) -> list[dict[str, object]]:
-    column = contracts.analysis({}).columns[variable]
+def listed(cohort: pl.DataFrame, variables: Sequence[str]) -> list[str]:
+    """Return the variables of which anybody in the cohort has a value, in their order."""
+    return [name for name in variables if cohort[name].count()]
+
+
+def _rows_of(
+    variable: str, column: Column, parts: dict[str, pl.DataFrame]
+) -> list[dict[str, object]]:
     values = {name: part[variable] for name, part in parts.items()}
     about: dict[str, object] = {"variable": column.heading()}
     compare = descriptive.of_levels if column.decimals is None else descriptive.of_numbers
@@ -111,8 +122,6 @@ def _rows_of(variable: str, parts: dict[str, pl.DataFrame]) -> list[dict[str, ob
             name: format_median(part, decimals=column.decimals) for name, part in values.items()
         }
         rows = [about | {"level": "median (IQR)"} | medians]
-    elif not levels:
-        rows = [about | {"level": "not recorded"} | dict.fromkeys(parts, MISSING)]
     else:
         rows = [
             about

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
+from icpcohort.contracts import declared_signals
 from icpcohort.contracts.setting import Kinds, Setting
 from icpcohort.signals.rules.levels import FlatLine, Jump, Range, Saturation
 from icpcohort.signals.rules.line import BloodSampling, Disconnection, Flush, Zeroing
@@ -42,7 +43,7 @@ class Settings:
         Setting(
             "Cleaning rules in their order; the first that masks a second gives the reason",
             "each rule names its own",
-            [{"rule": "jump", "signal": "icp", "max_step_mmhg": 15.0, "margin_s": 5.0}],
+            [{"rule": "jump", "signal": "icp", "max_step": 15.0, "margin_s": 5.0}],
         ),
         Kinds(KINDS, "One cleaning rule; `rule` says which settings it has", "range"),
     ]
@@ -56,6 +57,11 @@ def from_blocks(blocks: Sequence[Mapping[str, Any]]) -> list[Rule]:
     ]
 
 
+def _listed(words: Sequence[str]) -> str:
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
+
+
 def without_effect(
     kinds: Sequence[str], *, rules: Sequence[Rule], not_during: Sequence[str]
 ) -> list[str]:
@@ -64,13 +70,15 @@ def without_effect(
     return sorted(set(kinds) - used)
 
 
-def methods_sentence(rules: Sequence[Rule]) -> str:
+def methods_sentence(rules: Sequence[Rule], *, declared: Mapping[str, Any]) -> str:
     """Return the report's sentence for the masking."""
     if not rules:
         return "No part of the recordings was masked."
-    signals = sorted({rule.signal.upper() for rule in rules}, reverse=True)
+    masked = {rule.signal for rule in rules}
+    labels = declared_signals.labels(declared)
+    signals = [label for name, label in labels.items() if name in masked]
     return (
-        f"Artefacts of {' and '.join(signals)} were masked, never altered, by {len(rules)} "
+        f"Artefacts of {_listed(signals)} were masked, never altered, by {len(rules)} "
         f"{'rule' if len(rules) == 1 else 'rules'} in a stated order; the first that fits "
         "gives the reason. Of numbers recorded less often than the seconds around, the "
         "ones beside were masked too, since they average their interval."

@@ -21,20 +21,20 @@ class Range(Rule):
 
     kind: ClassVar[str] = "range"
 
-    min_mmhg: Annotated[
+    min: Annotated[
         float,
         Setting(
-            "Readings below this are masked",
+            "Readings below this are masked, in the unit of the signal",
             f"{_LIMITS}diastolic below 20 mmHg [confirmed]",
             -10.0,
             at_least=-500,
             at_most=500,
         ),
     ]
-    max_mmhg: Annotated[
+    max: Annotated[
         float,
         Setting(
-            "Readings above this are masked",
+            "Readings above this are masked, in the unit of the signal",
             f"{_LIMITS}systolic above 300 mmHg [confirmed]",
             100.0,
             at_least=-500,
@@ -49,16 +49,16 @@ class Range(Rule):
         Source: limits are settings; published ones differ (PhysioNet's arterial signal-quality
         rules: systolic above 300, diastolic below 20 mmHg). For ICP common practice, no source.
         """
-        outside = (cells.low_mmhg < self.min_mmhg) | (cells.high_mmhg > self.max_mmhg)
+        outside = (cells.low < self.min) | (cells.high > self.max)
         return spread(outside, cells.width_s, self.margin_s)
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
         return self.margin_s, self.margin_s
 
-    def words(self) -> str:
+    def words(self, unit: str) -> str:
         """See `Rule`."""
-        return f"outside {self.min_mmhg:g} to {self.max_mmhg:g} mmHg"
+        return f"outside {self.min:g} to {self.max:g} {unit}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +80,7 @@ class Saturation(Rule):
         """See `Rule`."""
         return self.margin_s, self.margin_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         return "at an end of what its file can express"
 
@@ -92,10 +92,10 @@ class Jump(Rule):
     kind: ClassVar[str] = "jump"
     up_to_cell_s: ClassVar[float] = 1.0  # a jump is one between successive seconds
 
-    max_step_mmhg: Annotated[
+    max_step: Annotated[
         float,
         Setting(
-            "Larger steps are masked",
+            "Larger steps are masked, in the unit of the signal",
             "common practice, no source: 10 to 20 mmHg within 1 to 2 s is usual for ICP (from "
             "memory, medium)",
             15.0,
@@ -110,7 +110,7 @@ class Jump(Rule):
 
         Source: common practice, no source.
         """
-        step = np.abs(np.diff(cells.mean_mmhg)) > self.max_step_mmhg
+        step = np.abs(np.diff(cells.mean)) > self.max_step
         flags = np.zeros(cells.t_s.size, np.bool_)
         flags[1:] |= step
         flags[:-1] |= step
@@ -120,10 +120,10 @@ class Jump(Rule):
         """See `Rule`."""
         return self.margin_s, self.margin_s
 
-    def words(self) -> str:
+    def words(self, unit: str) -> str:
         """See `Rule`."""
         return (
-            f"changing by more than {self.max_step_mmhg:g} mmHg from one second to the next"
+            f"changing by more than {self.max_step:g} {unit} from one second to the next"
             " (recordings of 1 Hz or more)"
         )
 
@@ -135,10 +135,10 @@ class FlatLine(Rule):
     kind: ClassVar[str] = "flat_line"
 
     tier: Tier
-    max_spread_mmhg: Annotated[
+    max_spread: Annotated[
         float,
         Setting(
-            "Highest minus lowest reading that still counts as flat",
+            "Highest minus lowest reading that still counts as flat, in the unit of the signal",
             "common practice, no source: a standard deviation below 0.05 mmHg for 30 to 60 s "
             "is usual at waveform rate (from memory, medium)",
             0.1,
@@ -166,10 +166,10 @@ class FlatLine(Rule):
         n = max(1, round(self.min_s / cells.width_s))
         if n > cells.t_s.size:
             return np.zeros(cells.t_s.size, np.bool_)
-        high = np.where(np.isnan(cells.high_mmhg), np.inf, cells.high_mmhg)
-        low = np.where(np.isnan(cells.low_mmhg), -np.inf, cells.low_mmhg)
+        high = np.where(np.isnan(cells.high), np.inf, cells.high)
+        low = np.where(np.isnan(cells.low), -np.inf, cells.low)
         spans = _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n)
-        begins = spans <= self.max_spread_mmhg
+        begins = spans <= self.max_spread
         covered = np.zeros(cells.t_s.size + 1, np.int64)
         np.add.at(covered, np.flatnonzero(begins), 1)
         np.add.at(covered, np.flatnonzero(begins) + n, -1)
@@ -179,10 +179,10 @@ class FlatLine(Rule):
         """See `Rule`."""
         return self.min_s, self.min_s
 
-    def words(self) -> str:
+    def words(self, unit: str) -> str:
         """See `Rule`."""
-        span = self.max_spread_mmhg
-        still = f"within {span:g} mmHg" if span else "without any change"
+        span = self.max_spread
+        still = f"within {span:g} {unit}" if span else "without any change"
         return f"{still} for {self.min_s:g} s or longer"
 
 

@@ -9,13 +9,13 @@ import polars as pl
 from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.signals.cells import Cells, movement
 from icpcohort.signals.rules.rule import (
-    AnySignal,
     Arterial,
     Events,
     Flags,
     Longest,
     Margin,
     Movement,
+    Pressure,
     Rule,
     Runs,
     Shortest,
@@ -31,7 +31,7 @@ from icpcohort.signals.rules.rule import (
 class Still(Rule):
     """A stretch of some length without movement."""
 
-    signal: AnySignal
+    signal: Pressure
     tier: Tier
     max_movement_mmhg: Movement
     min_s: Shortest
@@ -81,7 +81,7 @@ class Zeroing(Still):
         Source: common practice, no source: a transducer opened to air reads zero.
         """
         still = movement(cells) <= self.max_movement_mmhg
-        still &= np.abs(cells.mean_mmhg) <= self.max_offset_mmhg
+        still &= np.abs(cells.mean) <= self.max_offset_mmhg
         still_runs = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
         stepped = self._stepped(cells, still_runs)
         kept = Runs(still_runs.starts[stepped], still_runs.ends[stepped])
@@ -89,7 +89,7 @@ class Zeroing(Still):
 
     def _stepped(self, cells: Cells, still_runs: Runs) -> Flags:
         """Return which runs a step enters or leaves."""
-        mean = np.concatenate([[np.nan] * 2, cells.mean_mmhg, [np.nan] * 2])
+        mean = np.concatenate([[np.nan] * 2, cells.mean, [np.nan] * 2])
         first, last = mean[still_runs.starts + 2], mean[still_runs.ends + 1]
         steps = [mean[still_runs.starts + 2 - k] - first for k in (1, 2)]
         steps += [mean[still_runs.ends + 1 + k] - last for k in (1, 2)]
@@ -102,7 +102,7 @@ class Zeroing(Still):
         """See `Rule`."""
         return self.max_s + self.margin_s, self.max_s + self.margin_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         step = self.min_step_mmhg
         bound = f", entered or left by a step of {step:g} mmHg or more" if step else ""
@@ -140,10 +140,10 @@ class BloodSampling(Still):
         still = movement(cells) <= self.max_movement_mmhg
         if self.min_step_mmhg > 0:
             n_around = 2 * int(self.max_s / cells.width_s) + 1
-            mean = pl.DataFrame({"mean": cells.mean_mmhg}, nan_to_null=True)
+            mean = pl.DataFrame({"mean": cells.mean}, nan_to_null=True)
             around = pl.col("mean").rolling_median(n_around, min_samples=1, center=True)
             usual = mean.select(around)["mean"].to_numpy()
-            still &= np.abs(cells.mean_mmhg - usual) >= self.min_step_mmhg
+            still &= np.abs(cells.mean - usual) >= self.min_step_mmhg
         still_runs = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
         return spread(stretches(still.size, still_runs), cells.width_s, self.margin_s)
 
@@ -151,7 +151,7 @@ class BloodSampling(Still):
         """See `Rule`."""
         return 2 * self.max_s + self.margin_s, 2 * self.max_s + self.margin_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         step = self.min_step_mmhg
         away = f" and {step:g} mmHg or more from the median around" if step else ""
@@ -164,6 +164,7 @@ class Disconnection(Rule):
 
     kind: ClassVar[str] = "disconnection"
 
+    signal: Pressure
     tier: Tier
     min_mmhg: Annotated[
         float,
@@ -193,7 +194,7 @@ class Disconnection(Rule):
 
         Source: common practice, no source.
         """
-        mean = cells.mean_mmhg
+        mean = cells.mean
         outside = (mean < self.min_mmhg) | (mean > self.max_mmhg)
         still = outside & (movement(cells) <= self.max_movement_mmhg)
         return stretches(still.size, runs(still, width_s=cells.width_s, min_s=self.min_s))
@@ -202,7 +203,7 @@ class Disconnection(Rule):
         """See `Rule`."""
         return self.min_s, self.min_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         return (
             f"outside {self.min_mmhg:g} to {self.max_mmhg:g} mmHg and moving by"
@@ -246,7 +247,7 @@ class Flush(Rule):
 
         Source: common practice, no source: bags are held at 300 mmHg.
         """
-        high = cells.high_mmhg >= self.min_mmhg
+        high = cells.high >= self.min_mmhg
         n_after = int(np.ceil(self.settle_s / cells.width_s))
         return nearby(high, n_before=n_after, n_after=1)
 
@@ -254,6 +255,6 @@ class Flush(Rule):
         """See `Rule`."""
         return self.settle_s, 0.0
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         return f"of {self.min_mmhg:g} mmHg or more and the {self.settle_s:g} s after"

@@ -63,7 +63,7 @@ class Event(Rule):
         """See `Rule`."""
         return 0.0, 0.0
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         after = f" and the {self.settle_s:g} s after" if self.settle_s else ""
         return f"during '{self.event.replace('_', ' ')}'{after}"

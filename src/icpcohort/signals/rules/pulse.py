@@ -14,6 +14,7 @@ from icpcohort.signals.rules.rule import (
     Events,
     Flags,
     Movement,
+    Pressure,
     Rule,
     Shortest,
     count,
@@ -31,6 +32,7 @@ class NoPulse(Rule):
     kind: ClassVar[str] = "no_pulse"
     waveforms_only: ClassVar[bool] = True
 
+    signal: Pressure
     max_movement_mmhg: Movement
     min_s: Shortest
 
@@ -47,7 +49,7 @@ class NoPulse(Rule):
         """See `Rule`."""
         return self.min_s, self.min_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         return (
             f"without a pulse, moving by {self.max_movement_mmhg:g} mmHg or less"
@@ -106,9 +108,7 @@ class Damping(Rule):
         Source: common practice, no source.
         """
         n = round(self.look_back_s)
-        both = pl.DataFrame(
-            {"pulse": movement(cells), "mean": cells.mean_mmhg}, nan_to_null=True
-        )
+        both = pl.DataFrame({"pulse": movement(cells), "mean": cells.mean}, nan_to_null=True)
         pulse = pl.col("pulse").rolling_max(3, min_samples=1, center=True)
         mean = pl.col("mean")
         seen = both.select(
@@ -128,7 +128,7 @@ class Damping(Rule):
         """See `Rule`."""
         return self.min_s + self.look_back_s, self.min_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         return (
             f"with a pulse pressure below {100 * self.max_pulse_fraction:g} % of its"
@@ -286,7 +286,7 @@ class Beats(Rule):
         """See `Rule`."""
         return self.window_s, self.window_s
 
-    def words(self) -> str:
+    def words(self, _unit: str) -> str:
         """See `Rule`."""
         counted = (
             f", a change from the beat before of more than {self.max_pressure_change_mmhg:g}"

@@ -15,7 +15,8 @@ Events = Sequence[Mapping[str, Any]]  # with `event`, `start_s`, `end_s`; a null
 ROUNDING_S = 1e-6
 
 _SIGNAL = Setting("Signal that the rule masks", OF_THE_STUDY, "icp")
-AnySignal = Annotated[Literal["icp", "abp"], _SIGNAL]
+AnySignal = Annotated[str, _SIGNAL]
+Pressure = Annotated[Literal["icp", "abp"], _SIGNAL]
 Arterial = Annotated[Literal["abp"], Setting("Signal that the rule masks", OF_THE_STUDY, "abp")]
 Tier = Annotated[
     Literal["waveform", "seconds", "ten_seconds", "minutes"],
@@ -101,14 +102,15 @@ class Rule:
         """Return how many seconds before and after a cell the rule must see to decide on it."""
         raise NotImplementedError
 
-    def words(self) -> str:
-        """Return what the rule masks, for the methods text; the margin apart."""
+    def words(self, unit: str) -> str:
+        """Return what the rule masks of a signal in `unit`, in words; the margin apart."""
         raise NotImplementedError
 
-    def with_margin(self) -> str:
+    def with_margin(self, unit: str) -> str:
         """Return what the rule masks, with its margin if it has one."""
         margin_s = getattr(self, "margin_s", 0.0)
-        return f"{self.words()} with {margin_s:g} s around" if margin_s else self.words()
+        words = self.words(unit)
+        return f"{words} with {margin_s:g} s around" if margin_s else words
 
 
 class Runs(NamedTuple):

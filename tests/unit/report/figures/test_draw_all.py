@@ -12,6 +12,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection
 from matplotlib.colors import to_hex
+from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
@@ -26,11 +27,12 @@ from icpcohort.report.figures import (
 from icpcohort.report.figures import draw_all as figures
 from icpcohort.report.figures import flow as flow_figure
 from icpcohort.report.figures import names as figure_names
-from icpcohort.report.tables import model_words
+from icpcohort.report.tables import model_words, score_words
 
 INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py"))
 TABLES = INVENTED["make_tables"](104, lost=4, seed=20) | {"curve": INVENTED["make_curve"]()}
 ESTIMATES = INVENTED["make_estimates"]()
+SCORE = score_words.of_main_outcome(INVENTED["SETTINGS"], contracts.analysis(DECLARED).columns)
 WINDOW = INVENTED["MAIN_WINDOW"]
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -41,7 +43,11 @@ FITS = INVENTED["make_fits"](92)
 def draw_curve(curve, **changes):
     fit = {name: FITS[name]["curved_dose"] for name in ("estimates", "diagnostics")}
     asked = {"model": "curved_dose", "plan": INVENTED["CURVED"], **fit} | changes
-    return canvas.inline(exposure_curve.exposure_curve(curve, **asked))
+    return canvas.inline(
+        exposure_curve.exposure_curve(
+            curve, columns=contracts.analysis(DECLARED).columns, **asked
+        )
+    )
 
 
 def pictures_of(tables, estimates):
@@ -51,7 +57,13 @@ def pictures_of(tables, estimates):
         "curve": {"curved_dose": tables["curve"]},
     }
     plans = {"curved_dose": INVENTED["CURVED"]}
-    return figures.all_pictures(tables, fits, models=plans, window=WINDOW, impaired_prx=0.25)
+    return figures.all_pictures(
+        tables,
+        fits,
+        models=plans,
+        settings=INVENTED["SETTINGS"],
+        columns=contracts.analysis(DECLARED).columns,
+    )
 
 
 def draw_all(tables, estimates):
@@ -60,7 +72,11 @@ def draw_all(tables, estimates):
 
 
 def draw_forest(estimates):
-    return canvas.inline(forest.forest_plot(estimates, models=INVENTED["MODELS"]))
+    return canvas.inline(
+        forest.forest_plot(
+            estimates, models=INVENTED["MODELS"], columns=contracts.analysis(DECLARED).columns
+        )
+    )
 
 
 def draw_flow(steps):
@@ -312,7 +328,7 @@ def test_ratio_ticks_are_labelled_to_two_decimals():
 def test_a_curve_tells_its_tests_its_points_and_what_they_are_against():
     words, drawn = described(DRAWN["curve-curved_dose"]), texts(DRAWN["curve-curved_dose"])
     assert words.startswith(
-        "Odds ratio of an unfavourable outcome along ICP dose above 20 mmHg"
+        "Odds ratio of an unfavourable GOSE at 6 months along ICP dose above 20 mmHg"
     )
     assert (
         "n = 78 (41 with the outcome), whole: p = 0.030, departure from a line: p = 0.550"
@@ -370,7 +386,7 @@ def test_a_curve_that_was_withheld_says_why():
 def test_the_forest_says_for_how_much_more_of_what_an_effect_is():
     plan = INVENTED["MODELS"]["gose_by_dose"]
     shown = " ".join(texts(draw_forest({"gose_by_dose": ESTIMATES["gose_by_dose"]})))
-    words = model_words.exposure_words(plan["exposure"])
+    words = model_words.exposure_words(plan["exposure"], contracts.analysis(DECLARED).columns)
     assert f"Odds ratio for {plan['unit_of_effect']:g} more of {words}" in shown
 
 
@@ -437,7 +453,7 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     line = TABLES["transition"].with_columns(
         duration_min=pl.when(pl.col("threshold_mmhg") > 20).then(12.4)
     )
-    made = intensity.outcome_map(TABLES["intensity_map"], line, window=WINDOW)
+    made = intensity.outcome_map(TABLES["intensity_map"], line, window=WINDOW, score=SCORE)
     description = made.description
     words = ", ".join(f"{lowest[name]:.2f}" for name in ("correlation",)).replace("-", "−")
     limits = f"({lowest['ci_low']:.2f} to {lowest['ci_high']:.2f})".replace("-", "−")
@@ -446,7 +462,7 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     assert "at: 50 mmHg: 12 min; 60 mmHg: 12 min; 70 mmHg: 12 min." in description
     assert description.count("falls below zero") == 2
     without = intensity.outcome_map(
-        TABLES["intensity_map"], TABLES["transition"].clear(), window=WINDOW
+        TABLES["intensity_map"], TABLES["transition"].clear(), window=WINDOW, score=SCORE
     )
     assert without.description.count("with duration at: nowhere.") == 2
     n = table["n_patients"].max()
@@ -549,6 +565,7 @@ def test_hostile_words_neither_break_nor_leave_a_figure(words, tmp_path, recwarn
         forest.forest_plot(
             {words: ESTIMATES["gose_by_dose"]},
             models={words: INVENTED["MODELS"]["gose_by_dose"] | {"exposure": words}},
+            columns=contracts.analysis(DECLARED).columns,
         ),
         recordings.drift(TABLES["monitors"].with_columns(kind=pl.lit(words))),
         recordings.recorded_time(
@@ -565,7 +582,13 @@ def test_hostile_words_neither_break_nor_leave_a_figure(words, tmp_path, recwarn
 def test_no_figure_leaves_its_paper():
     fits = {name: FITS[name] for name in ("estimates", "diagnostics", "curve")}
     plans = INVENTED["MODELS"] | {"curved_dose": INVENTED["CURVED"]}
-    made = figures.all_pictures(TABLES, fits, models=plans, window=WINDOW, impaired_prx=0.25)
+    made = figures.all_pictures(
+        TABLES,
+        fits,
+        models=plans,
+        settings=INVENTED["SETTINGS"],
+        columns=contracts.analysis(DECLARED).columns,
+    )
     for name, picture in made.items():
         assert _lies_on_its_paper(picture), name
         assert picture.figure.get_size_inches()[0] * 25.4 == pytest.approx(

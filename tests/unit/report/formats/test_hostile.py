@@ -6,7 +6,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 from markupsafe import escape
+from published_settings import DECLARED, PUBLISHED
 
+from icpcohort import contracts
 from icpcohort.report.formats import html_page
 from icpcohort.report.tables import table_one
 
@@ -33,9 +35,15 @@ def _page(text_of):
     roles = {"p001": "patient", "north": "centre", "south": "other_centre"}
     swap = pl.col(pl.String).replace({old: text_of[role] for old, role in roles.items()})
     made = {name: frame.with_columns(swap) for name, frame in whole["tables"].items()}
-    groups = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+    groups = table_one.groups_of(
+        "outcome", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+    )
     made["table1"] = table_one.table_one(
-        made["analysis"], main_window=INVENTED["MAIN_WINDOW"], groups=groups
+        made["analysis"],
+        main_window=INVENTED["MAIN_WINDOW"],
+        variables=PUBLISHED["cohort"]["table_one"]["rows"],
+        groups=groups,
+        columns=contracts.analysis(DECLARED).columns,
     )
     for name in ("excluded", "dropped"):
         made[name] = made[name].with_columns(detail=pl.lit(text_of["detail"]))

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
+from icpcohort import contracts
 from icpcohort.report import reads
 from icpcohort.report.figures import draw_all, names
 from icpcohort.report.formats import html_page
@@ -229,8 +231,8 @@ def test_the_limits_of_this_study_are_told_in_its_own_numbers():
 def test_an_association_is_told_without_a_word_of_cause():
     assert (
         "Higher values of the ICP dose above 20 mmHg per monitored hour (mmHg·h/h) were "
-        "associated with higher odds of an unfavourable outcome. Adjusted odds ratio 1.32 "
-        "(95 % CI 1.01 to 1.74) per 1 more, p = 0.030, n = 78 (41 with the outcome)."
+        "associated with higher odds of an unfavourable GOSE at 6 months. Adjusted odds ratio "
+        "1.32 (95 % CI 1.01 to 1.74) per 1 more, p = 0.030, n = 78 (41 with the outcome)."
     ) in PAGE.text
     causal = (
         r"\b(caus(e|es|ed)|leads? to|led to|due to|(?<!no )effects? of|impact of"
@@ -246,7 +248,8 @@ def test_an_interval_with_one_inside_is_no_association_and_no_proof_of_none():
 
 def test_a_withheld_model_is_told_with_its_reason():
     assert (
-        "The adjusted association of the CPPopt yield (% of minutes with CPP) with death is "
+        "The adjusted association of the CPPopt yield (% of minutes with CPP) with death by "
+        "6 months is "
         "not reported: fewer than 5 events."
     ) in PAGE.text
 
@@ -261,7 +264,11 @@ def test_the_direction_follows_the_unrounded_limits():
         limits = {"effect_ci_low": low, "effect": effect, "effect_ci_high": high}
         changed = rows.with_columns(**{name: pl.lit(value) for name, value in limits.items()})
         return model_words.finding(
-            plan, estimates=changed, diagnostics=diagnostics, curve=straight
+            plan,
+            estimates=changed,
+            diagnostics=diagnostics,
+            curve=straight,
+            columns=contracts.analysis(DECLARED).columns,
         )
 
     assert "were associated with higher odds" in finding(1.0001, 1.2, 1.4)
@@ -279,21 +286,21 @@ def test_the_direction_follows_the_unrounded_limits():
             "the time with CPP below 60 mmHg (% of the valid minutes)",
         ),
         ("icp_above_22_5_dose_mmhg_h", "the ICP dose above 22.5 mmHg (mmHg·h)"),
-        ("age_years", "age at injury (years)"),
+        ("age_years", "age at time zero (years)"),
         ("icp_mean_mmhg", "mean ICP (mmHg)"),
         ("gcs_pupils", "GCS-P: GCS - number of unreactive pupils (points)"),
         ("something_else", "something_else"),
     ],
 )
 def test_exposures_are_told_in_words_with_their_unit(name, words):
-    assert model_words.exposure_words(name) == words
+    assert model_words.exposure_words(name, contracts.analysis(DECLARED).columns) == words
 
 
 def test_settings_are_listed_by_their_place_in_the_file():
     for words in (
         "windows.first_72_h.end_h 72.0",
         "burden.icp_above_mmhg 18.0, 20.0, 22.0, 25.0",
-        "cleaning.rules[1].min_mmhg -10.0",
+        "cleaning.rules[1].min -10.0",
         "unfavourable_by_dose.adjust_for impact_core_logit",
     ):
         assert words in PAGE.text
@@ -319,7 +326,11 @@ def test_a_study_without_anything_says_so(words):
 @pytest.mark.parametrize("name", reads.TABLES)
 def test_any_single_table_may_be_empty(name):
     tables = SMALL | {name: SMALL[name].clear()}
-    report = content.build(**(WHOLE | {"tables": tables}), figures={})
+    report = content.build(
+        **(WHOLE | {"tables": tables}),
+        figures={},
+        columns=contracts.analysis(DECLARED).columns,
+    )
     page = Page(html_page.page(report, template=TEMPLATE, pictures={}))
     assert page.problems == []
     assert "How to cite and reproduce" in page.text
@@ -331,8 +342,8 @@ def test_a_figure_of_two_tables_may_lack_one(name):
         SMALL | {name: SMALL[name].clear()},
         {table: {} for table in WHOLE["fits"]},
         models={},
-        window="first_72_h",
-        impaired_prx=0.25,
+        settings=WHOLE["settings"],
+        columns=contracts.analysis(DECLARED).columns,
     )
     assert all(picture.description for picture in drawn.values())
 
@@ -349,7 +360,11 @@ def test_a_figure_in_which_each_patient_is_seen_says_that_it_is_not_for_sharing(
 
 def test_a_figure_without_a_place_is_refused():
     with pytest.raises(ValueError, match="new_one is in no section"):
-        content.build(**WHOLE, figures={"new_one": "A figure."})
+        content.build(
+            **WHOLE,
+            figures={"new_one": "A figure."},
+            columns=contracts.analysis(DECLARED).columns,
+        )
 
 
 def test_missing_and_broken_tables_are_all_named():

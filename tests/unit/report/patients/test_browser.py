@@ -36,7 +36,7 @@ def render(tables=TABLES, **changes):
         "model_dropped": {"gose_by_dose": LOST},
         "models": {"gose_by_dose": MODELS["gose_by_dose"]},
         "windows": ["first_24_h", "first_72_h"],
-        "main_window": WINDOW,
+        "settings": INVENTED["SETTINGS"],
     }
     return patient_browser.render(template=TEMPLATE, **(arguments | changes))
 

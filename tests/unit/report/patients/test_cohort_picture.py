@@ -143,7 +143,10 @@ def test_patient_hours_are_counted_for_each_signal():
     one = {"patient_id": "P1", "recording_id": "r", "status": "used", "start_s": 0.0}
     one |= {"end_s": 120.0, "icp_channel": "ICP", "abp_channel": "ABP"}
     recordings = pl.concat(
-        [store.empty(contracts.RECORDINGS), pl.DataFrame([one, one | {"patient_id": "P2"}])],
+        [
+            store.empty(contracts.recordings({})),
+            pl.DataFrame([one, one | {"patient_id": "P2"}]),
+        ],
         how="diagonal_relaxed",
     )
     spans = pl.DataFrame(

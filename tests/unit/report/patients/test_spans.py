@@ -15,7 +15,7 @@ CHANNELS = {"icp_channel": "ICP", "abp_channel": "ABP"}
 
 
 def recordings(*rows):
-    table = store.empty(contracts.RECORDINGS)
+    table = store.empty(contracts.recordings({}))
     rows = [RECORDING | CHANNELS | row for row in rows]
     return pl.concat([table, pl.DataFrame(rows)], how="diagonal_relaxed")
 

@@ -43,7 +43,7 @@ def recordings(*rows, patient_id="P1"):
     first |= {"icp_channel": "ICP", "abp_channel": "ABP"}
     rows = [first | {"recording_id": f"r{i}"} | row for i, row in enumerate(rows)]
     return pl.concat(
-        [store.empty(contracts.RECORDINGS), pl.DataFrame(rows)], how="diagonal_relaxed"
+        [store.empty(contracts.recordings({})), pl.DataFrame(rows)], how="diagonal_relaxed"
     )
 
 

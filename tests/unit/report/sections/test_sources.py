@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 import yaml
-from published_settings import CONFIG, PUBLISHED
+from published_settings import CONFIG, DECLARED, PUBLISHED
 
+from icpcohort import contracts
 from icpcohort.contracts import bibliography
 from icpcohort.contracts.bibliography import SOURCES
 from icpcohort.models import fit, wording
@@ -53,7 +54,15 @@ def _listed(content):
 
 
 def _report(**paragraphs):
-    return html_page.build_report(**INVENTED["whole_report"]() | {"methods": paragraphs})[0]
+    """Return a report of these methods, whose settings as run cite nothing."""
+    whole = INVENTED["whole_report"]()
+    outcomes = {
+        name: {key: value for key, value in entry.items() if key != "source"}
+        for name, entry in whole["settings"]["outcomes"].items()
+    }
+    settings = whole["settings"] | {"outcomes": outcomes}
+    changed = {"methods": paragraphs, "settings": settings}
+    return html_page.build_report(**whole | changed)[0]
 
 
 @pytest.mark.parametrize("heading", DEFINITIONS)
@@ -65,7 +74,9 @@ def test_a_published_definition_names_its_source(heading):
 @pytest.mark.parametrize("name", [name for name in FAMILIES if FAMILIES[name].sources])
 def test_a_model_names_the_sources_of_its_family(name):
     assert set(FAMILIES[name].sources) <= set(SOURCES)
-    text = wording.methods_sentence(COHORT["planned"](name))
+    text = wording.methods_sentence(
+        COHORT["planned"](name), columns=contracts.analysis(DECLARED).columns
+    )
     cited = {source.key for source in bibliography.cited_in([text])}
     assert set(FAMILIES[name].sources) <= cited
 
@@ -106,8 +117,10 @@ def test_the_page_of_a_model_has_the_sources_of_its_methods():
     rows, planned = COHORT["patients"](150, seed=7), COHORT["planned"]("firth_logistic")
     updates = COHORT["days"](rows, seed=7)
     made = fit.fit_model(rows, plan=planned, landmark_h=72.0, updates=updates)
-    text = wording.methods_sentence(planned)
-    page = model_page.markdown(made, plan=planned, methods=text)
+    text = wording.methods_sentence(planned, columns=contracts.analysis(DECLARED).columns)
+    page = model_page.markdown(
+        made, plan=planned, methods=text, columns=contracts.analysis(DECLARED).columns
+    )
     assert f"## Methods\n\n{text}\n\n{bibliography.section_of([text])}\n## Files" in page
     assert "* Firth 1993, Biometrika 80:27 [from memory]\n" in page
 

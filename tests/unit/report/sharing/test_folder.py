@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import DECLARED, PUBLISHED
 from scipy.optimize import linprog
 
 from icpcohort import contracts
@@ -22,7 +23,9 @@ INVENTED = runpy.run_path(str(Path(__file__).parents[1] / "report_arguments.py")
 MAIN = INVENTED["MAIN_WINDOW"]
 MODELS = {"dose": INVENTED["MODELS"]["unfavourable_by_dose"]}
 MADE = INVENTED["make_tables"](104, lost=4, seed=20)
-GROUPS = table_one.groups_of("outcome", exposure="prx_mean", exposed_above=0.0)
+GROUPS = table_one.groups_of(
+    "outcome", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+)
 MIN_CELL = 5
 METHODS = {"Signals": "Artefacts were masked."}
 
@@ -51,6 +54,8 @@ def _files(analysis=None, *, lost=(), methods=METHODS, **changed):
         dropped=dropped,
         methods=methods,
         main_window=MAIN,
+        variables=PUBLISHED["cohort"]["table_one"]["rows"],
+        columns=contracts.analysis(DECLARED).columns,
         groups=GROUPS,
         min_cell=MIN_CELL,
     )
