@@ -24,8 +24,20 @@ from icpcohort.indices.index_settings import MINUTE_S
 class Range:
     """Two thresholds, outside of which burden is added up."""
 
-    low: Annotated[float, Setting("Burden is what lies below this", OF_THE_STUDY, 30.0)]
-    high: Annotated[float, Setting("and above this", OF_THE_STUDY, 45.0)]
+    low: Annotated[
+        float,
+        Setting(
+            "Burden is what lies below this",
+            OF_THE_STUDY,
+            30.0,
+            at_least=-1000,
+            at_most=10000,
+        ),
+    ]
+    high: Annotated[
+        float,
+        Setting("and above this", OF_THE_STUDY, 45.0, at_least=-1000, at_most=10000),
+    ]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -223,7 +235,7 @@ def add_up(
 
     Parameters
     ----------
-    minutes : contracts.MINUTES of all patients with `patient_id`
+    minutes : contracts.minutes of all patients with `patient_id`
         A minute belongs to a window when it lies wholly inside it.
     windows : Window by its name
     rules : Rules

@@ -21,7 +21,7 @@ def day_by_day(
 
     Parameters
     ----------
-    minutes : contracts.MINUTES of all patients with `patient_id`
+    minutes : contracts.minutes of all patients with `patient_id`
     rules : burden.Rules
     declared : as in `burden.add_up`
 

@@ -32,10 +32,18 @@ class Thresholds:
         Literal["above", "below"],
         Setting("On which side of a threshold an episode lies", OF_THE_STUDY, "above"),
     ]
-    first: Annotated[float, Setting("Lowest threshold", _GUIZA, 10.0)]
-    last: Annotated[float, Setting("Highest threshold, above the lowest", _GUIZA, 40.0)]
+    first: Annotated[
+        float, Setting("Lowest threshold", _GUIZA, 10.0, at_least=-1000, at_most=10000)
+    ]
+    last: Annotated[
+        float,
+        Setting(
+            "Highest threshold, above the lowest", _GUIZA, 40.0, at_least=-1000, at_most=10000
+        ),
+    ]
     step: Annotated[
-        float, Setting("Distance between two thresholds", _GUIZA, 1.0, at_least=0.01)
+        float,
+        Setting("Distance between two thresholds", _GUIZA, 1.0, at_least=0.01, at_most=1000),
     ]
 
     def values(self) -> list[float]:
@@ -130,7 +138,7 @@ def count_episodes(
 
     Parameters
     ----------
-    minutes : contracts.MINUTES of all patients with `patient_id`
+    minutes : contracts.minutes of all patients with `patient_id`
     windows : Window by its name
     rules : Rules
     declared : mapping

@@ -121,7 +121,7 @@ def _rules_of_variables(settings: Mapping[str, Any]) -> list[str]:
 
 
 def _codings_of_variables(settings: Mapping[str, Any]) -> list[str]:
-    columns, lines = tables.tables_of(settings)["patients"].columns, []
+    columns, lines = contracts.patients(settings).columns, []
     for name, entry in dictionary_checks.recorded(settings).items():
         for theirs, ours in ({} if entry.get("scales") else entry.get("codings") or {}).items():
             words = entries.understood(

@@ -27,15 +27,15 @@ def sound(settings: object) -> dict[str, Any]:
     """Return the sections that declare columns, without what is unsound in them."""
     declared: dict[str, Any] = {
         name: at(settings, name)
-        for name in ("variables", "outcomes", "signals", "derived_signals")
+        for name in ("variables", "outcomes")
         if isinstance(at(settings, name), dict)
-    }
-    signals = _signals(settings) or {}
-    series = {*signals, declared_indices.AMPLITUDE}
+    } | _sound_signals(settings)
+    signals = declared_signals.series(declared)
+    series = declared_indices.series(declared)
     declared["indices"] = {
         name: index
         for name, index in _named(at(settings, "indices"))
-        if _is_whole(index) and set(index["of"]) <= series
+        if _is_whole(index) and set(index["of"]) <= set(series)
     }
     by = at(settings, "optimal_cpp", "by")
     names = [name for name in by if name in declared["indices"]] if isinstance(by, list) else []
@@ -51,6 +51,27 @@ def sound(settings: object) -> dict[str, Any]:
         }
     }
     return declared
+
+
+def _sound_signals(settings: object) -> dict[str, Any]:
+    """Return both sections of signals, of entries that are whole; neither without any."""
+    signals = {
+        name: signal
+        for name, signal in _named(at(settings, "signals"))
+        if _has_texts(signal, "label", "about", "unit")
+        and signal["unit"] in declared_signals.UNITS
+    }
+    differences = {
+        name: difference
+        for name, difference in _named(at(settings, "derived_signals"))
+        if _has_texts(difference, "label", "about", "minuend", "subtrahend")
+        and {difference["minuend"], difference["subtrahend"]} <= set(signals)
+    }
+    return {"signals": signals, "derived_signals": differences} if signals else {}
+
+
+def _has_texts(entry: Mapping[str, Any], *names: str) -> bool:
+    return all(isinstance(entry.get(name), str) for name in names)
 
 
 def has_sound_thresholds(settings: object) -> bool:
@@ -89,9 +110,11 @@ def _named(block: object) -> Iterator[tuple[str, Any]]:
 def _is_whole(index: Mapping[str, Any]) -> bool:
     """Return whether an index has the words and the two series that its columns need."""
     of = index.get("of")
-    texts = all(isinstance(index.get(name), str) for name in ("label", "about"))
     return (
-        texts and isinstance(of, list) and len(of) == 2 and all(isinstance(s, str) for s in of)
+        _has_texts(index, "label", "about")
+        and isinstance(of, list)
+        and len(of) == 2
+        and all(isinstance(s, str) for s in of)
     )
 
 

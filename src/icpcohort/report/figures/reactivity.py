@@ -24,7 +24,7 @@ def reactivity_distribution(
 
     Parameters
     ----------
-    summary : contracts.SUMMARY
+    summary : contracts.summary
         Rows of other windows are not drawn.
     optima : contracts.OPTIMA
         Of that index: yields of whole recordings, observed, and of surrogates in which the two

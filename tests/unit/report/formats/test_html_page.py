@@ -179,7 +179,7 @@ def test_numbers_agree_with_the_tables_they_come_from():
     assert f"of {hours} recorded hours of ICP are valid (n = 100 patients)" in PAGE.text
     assert "4 of 104 recordings could not be used" in PAGE.text
     cohort = tables["analysis"].filter(window="first_72_h")["patient_id"].to_list()
-    rows = tables["burden"].filter(window="first_72_h", signal="icp", threshold_mmhg=22.0)
+    rows = tables["burden"].filter(window="first_72_h", signal="icp", threshold=22.0)
     rows = rows.filter(pl.col("patient_id").is_in(cohort))
     n = rows["percent_time"].count()
     assert 0 < n < 92
@@ -299,7 +299,7 @@ def test_exposures_are_told_in_words_with_their_unit(name, words):
 def test_settings_are_listed_by_their_place_in_the_file():
     for words in (
         "windows.first_72_h.end_h 72.0",
-        "burden.icp_above_mmhg 18.0, 20.0, 22.0, 25.0",
+        "burden.thresholds.icp.above 18.0, 20.0, 22.0, 25.0",
         "cleaning.rules[1].min -10.0",
         "unfavourable_by_dose.adjust_for impact_core_logit",
     ):
