@@ -521,3 +521,65 @@ def test_a_constant_series_has_no_correlation_whatever_its_level(level):
         lively, constant = draw.normal(size=n), np.full(n, level)
         assert math.isnan(_last(constant, lively, n))
         assert math.isnan(_last(lively, constant, n))
+
+
+def test_an_index_of_another_signal_is_numpys_correlation_of_minute_means():
+    """ORx: PbtO2 with CPP, 60 minute means, half of them valid; Jaeger 2006 (from memory).
+
+    Reference: numpy.corrcoef of the valid pairs of the last hour, minute by minute.
+    """
+    pbto2 = {"label": "PbtO2", "about": "Oxygen tension", "unit": "mmHg", "names": ["PBTO2"]}
+    orx = {
+        "label": "ORx",
+        "about": "Oxygen reactivity index: moving correlation of PbtO2 and CPP",
+        "of": ["pbto2", "cpp"],
+        "per": "minutes",
+        "window_min": 60,
+        "source": "Jaeger 2006",
+    }
+    asked = PUBLISHED | {
+        "signals": PUBLISHED["signals"] | {"pbto2": pbto2},
+        "indices": {"prx": PUBLISHED["indices"]["prx"], "orx": orx},
+    }
+    draw, n_minutes = np.random.default_rng(4), 200
+    n = 6 * n_minutes
+    series = {
+        "icp_mmhg": 12 + draw.normal(0, 1, n),
+        "abp_mmhg": 85 + draw.normal(0, 1, n).cumsum() / 9,
+    }
+    series["pbto2_mmhg"] = 25 + 0.2 * (series["abp_mmhg"] - 85) + draw.normal(0, 0.5, n)
+    series["pbto2_mmhg"][120 * 6 : 165 * 6] = np.nan  # of 60 minutes fewer than half are left
+    columns = trends.recorded(asked).columns
+    table = pl.DataFrame({"t_s": 10.0 * np.arange(n), **series}).with_columns(
+        pl.col(list(series)).fill_nan(None),
+        **{f"{s}_interval_s": pl.lit(1.0) for s in asked["signals"]},
+        **{f"{s}_valid_fraction": pl.lit(1.0) for s in asked["signals"]},
+    )
+    table = table.with_columns(
+        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+        **{name: pl.lit(None, columns[name].dtype) for name in columns if name not in table},
+    )
+    minutes = reactivity.to_minutes(
+        table.select("cpp_mmhg", *columns),
+        events=[],
+        minute_min_valid_fraction=0.5,
+        block_s=10.0,
+        indices=index_settings.rules_of(asked),
+        declared=asked,
+    )
+    means = {
+        name: values.reshape(n_minutes, 6).mean(axis=1)
+        for name, values in (series | {"cpp": series["abp_mmhg"] - series["icp_mmhg"]}).items()
+    }
+    n_given = 0
+    for i, ours in enumerate(minutes["orx"].to_list()):
+        hour = slice(max(0, i - 59), i + 1)
+        known = np.isfinite(means["pbto2_mmhg"][hour])
+        if known.sum() < 30:
+            assert ours is None, i
+            continue
+        pair = means["pbto2_mmhg"][hour][known], means["cpp"][hour][known]
+        assert ours == pytest.approx(np.corrcoef(*pair)[0, 1], rel=1e-9, abs=1e-12), i
+        n_given += 1
+    assert 100 < n_given < n_minutes - 40
+    assert minutes["pbto2_mmhg"].null_count() == 45

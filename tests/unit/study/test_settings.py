@@ -98,7 +98,7 @@ def test_a_setting_that_has_moved_says_where(tmp_path):
     config["reactivity"]["block_s"] = config["trends"].pop("block_s")
     assert set(_problems(tmp_path, config)) == {
         "config.yaml, trends.block_s: missing; write for example the line `block_s: 10.0`",
-        "config.yaml, reactivity.block_s: is now trends.block_s; write it there",
+        "config.yaml, reactivity.block_s: is now trends.block_s; write there 10.0",
     }
 
 
