@@ -124,6 +124,8 @@ def only(
     without : sequence of str
         Single values of the named sections that are left out.
 
+    A named section that is empty stays empty: nothing is declared there.
+
     Raises
     ------
     KeyError
@@ -141,7 +143,7 @@ def only(
         }
         for section, values in settings.items()
     }
-    return {section: values for section, values in chosen.items() if values}
+    return {section: values for section, values in chosen.items() if values or section in names}
 
 
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:

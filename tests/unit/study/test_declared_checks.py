@@ -165,6 +165,15 @@ def test_whatever_stands_there_gives_columns_and_no_error():
             assert contracts.analysis(declared_checks.sound(asked)).columns
 
 
+def test_a_section_in_which_nothing_is_declared_is_handed_on_as_empty():
+    """Left out, the shipped CPP would stand in its place."""
+    asked = PUBLISHED | {"derived_signals": {}}
+    handed = settings.only(asked, "signals", "derived_signals", "summary.n_cosines")
+    assert handed["derived_signals"] == {}
+    assert list(handed) == ["signals", "derived_signals", "summary"]
+    assert "cpp_mmhg" not in contracts.trends(handed).columns
+
+
 OLD_NAMES = [
     ("burden", "icp_above_mmhg", [18.0], "burden.thresholds.icp.above; write there [18.0]"),
     ("burden", "cpp_below_mmhg", [60.0], "burden.thresholds.cpp.below; write there [60.0]"),

@@ -58,6 +58,7 @@ def _files(analysis=None, *, lost=(), methods=METHODS, **changed):
         columns=contracts.analysis(DECLARED).columns,
         groups=GROUPS,
         min_cell=MIN_CELL,
+        declared=PUBLISHED,
     )
 
 
