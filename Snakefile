@@ -33,12 +33,11 @@ ONE_MB = jobs.more_if_retried(600)
 ALL_MB = jobs.more_if_retried(600 + len(PATIENTS))
 BATCH_MB = jobs.more_if_retried(500 + 8 * max(map(len, BATCHES.values()), default=0))
 # What in the settings gives tables columns of its own.
-DECLARED = (
-    *("variables", "outcomes", "repeated", "signals", "derived_signals"),
-    *("burden.icp_above_mmhg", "burden.cpp_below_mmhg"),
-)
+COMPUTED = ("signals", "derived_signals", "indices", "optimal_cpp.by")  # of the minutes
+DECLARED = ("variables", "outcomes", "repeated", *COMPUTED, "burden.thresholds")
 # Signals as jobs of one patient need them: a label changes none of their results.
 MEASURED = declared_signals.without_labels(SET)
+OF_MINUTES = only(SET, "indices", "optimal_cpp.by") | MEASURED
 
 
 wildcard_constraints:

@@ -16,7 +16,7 @@ from icpcohort import contracts
 from icpcohort.commands import settings_schema
 from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import Column
-from icpcohort.study import families, settings, tables, values
+from icpcohort.study import declared_checks, families, settings, tables, values
 from icpcohort.study.families import FAMILIES
 
 DECLARED_OUTCOMES = {  # as a study may declare them
@@ -52,10 +52,14 @@ CONTENTS["config"]["study"]["codings"] = {
 FLAT_LINE = {"rule": "flat_line", "signal": "icp", "tier": "minutes", "max_spread": 0.0}
 CONTENTS["config"]["cleaning"]["rules"].append(FLAT_LINE | {"min_s": 60.0})
 # Blocks in which any name is a new one.
-FREE = {(name,) for name in ("windows", "models", "signals", "derived_signals")}
-UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_prx", "_kg_m3", "_score")
+FREE = {(name,) for name in ("windows", "models", "signals", "derived_signals", "indices")}
+FREE |= {(section, "thresholds") for section in ("burden", "intensity_duration")}
+UNITS = ("_s", "_h", "_hz", "_min", "_mmhg", "_years", "_minutes", "_kg_m3", "_score")
 BARE = (
     *("min", "max", "max_spread", "max_step"),  # in the unit of the signal that the rule names
+    *("above", "below", "low", "high"),  # thresholds, in the unit of the signal above them
+    *("first", "last", "step"),
+    *("min_span_index", "reactivity_limit", "impaired_above"),  # of an index, a correlation
     "n_blocks",
     "n_cosines",
     "min_bins",
@@ -200,6 +204,7 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
     optional |= path in [("study", part, "repeated") for part in ("columns", "codings")]
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
+    optional |= path[:2] == ("burden", "thresholds") and path[-1] in ("above", "below")
     if renamed_column or optional or path[:-1] in FREE:
         assert _problems(name, content) == []
         return
@@ -322,10 +327,10 @@ def test_a_section_without_a_setting_at_a_field_is_refused():
 
 def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
     config = copy.deepcopy(CONTENTS["config"])
-    config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("lprx_window_min")
+    config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("window_min")
     config["cleaning"]["rules"][8]["rule"] = "sampling"
     text = "\n".join(_problems("config", config))
-    assert "reactivity.long_n_minutes: is now reactivity.lprx_window_min; write it" in text
+    assert "reactivity.long_n_minutes: is now reactivity.window_min; write it" in text
     assert "entry 9 (sampling), rule: 'sampling' is now 'blood_sampling'; write that" in text
 
 
@@ -342,16 +347,33 @@ def test_every_family_has_its_outcomes_and_they_are_in_the_analysis_table():
 
 
 def test_the_exposures_of_the_settings_are_the_columns_that_burden_writes():
-    config = {"burden": {"icp_above_mmhg": [20, 22.5], "cpp_below_mmhg": [60.0]}}
-    thresholds = [("icp", "above", 20.0), ("icp", "above", 22.5), ("cpp", "below", 60.0)]
-    assert burden_columns.names(settings.thresholds(config)) == [
-        burden_columns.name(
-            signal=signal, side=side, threshold_mmhg=threshold_mmhg, measure=measure
+    above, below = {"above": [20, 22.5]}, {"below": [60.0]}
+    outside = {"outside": [{"low": 30.0, "high": 45.0}]}
+    signals = CONTENTS["config"]["signals"]
+    etco2 = {"label": "etCO2", "about": "End-tidal CO2", "unit": "mmHg", "names": ["CO2"]}
+    config = {
+        "signals": signals | {"etco2": etco2},
+        "derived_signals": CONTENTS["config"]["derived_signals"],
+        "burden": {"thresholds": {"icp": above, "cpp": below, "etco2": outside}},
+    }
+    thresholds = [
+        burden_columns.Threshold(*one)
+        for one in (
+            ("icp", "above", 20.0, 20.0),
+            ("icp", "above", 22.5, 22.5),
+            ("cpp", "below", 60.0, 60.0),
+            ("etco2", "outside", 30.0, 45.0),
         )
-        for signal, side, threshold_mmhg in thresholds
+    ]
+    declared = declared_checks.sound(config)
+    names = burden_columns.names(declared)
+    assert names == [
+        burden_columns.name(threshold, measure, declared)
+        for threshold in thresholds
         for measure in burden_columns.MEASURES
     ]
-    assert "icp_above_22_5_dose_per_h_mmhg" in burden_columns.names(settings.thresholds(config))
+    assert "icp_above_22_5_dose_per_h_mmhg" in names
+    assert "etco2_outside_30_45_dose_mmhg_h" in names
     assert set(burden_columns.MEASURES) <= set(contracts.BURDEN.columns)
 
 

@@ -14,6 +14,7 @@ from icpcohort.study import readme
 HOME = Path(__file__).parents[2]
 DECLARED_BY_NAME = ("signals", "derived_signals")
 COMMAND = "python -m icpcohort.study.readme > config/README.md"
+NAMED_BY_A_STUDY = ("signals", "derived_signals", "indices")
 CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"))
 
 
@@ -41,6 +42,16 @@ def _named(block):
             yield name, value
 
 
+def _general(block, name):
+    """Return a setting's name with `<name>` in place of what a study calls an entry."""
+    parts = name.split(".")
+    if block in NAMED_BY_A_STUDY:
+        return ".".join(["<name>", *parts[1:]])
+    if parts[0] == "thresholds":
+        return ".".join(["thresholds", "<name>", *parts[2:]])
+    return name
+
+
 def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
     text = readme.read(HOME)
     n_rows = 0
@@ -53,8 +64,17 @@ def test_every_setting_has_a_row_with_its_value_range_meaning_and_source():
         ]
         values = dict(_named(CONFIG[block]))
         row_of = {row[0].strip("`"): row for row in rows}
-        assert set(row_of) - {"preset"} == set(values)
-        for name, value, _, allowed, meaning, source in (row_of[name] for name in values):
+        rows_of_entries = {name for name in row_of if "<name>" in name}
+        general = {name: _general(block, name) for name in values}
+        assert set(row_of) - {"preset"} - rows_of_entries == set(values) & set(general.values())
+        assert set(general.values()) - set(values) <= rows_of_entries
+        has_entries = block in NAMED_BY_A_STUDY or "thresholds" in CONFIG[block]
+        assert bool(rows_of_entries) == has_entries
+        for name in rows_of_entries:
+            assert all(row_of[name][3:]) and not row_of[name][1], name
+        for name, value, _, allowed, meaning, source in (
+            row_of[name] for name in values if name in row_of
+        ):
             n_rows += 1
             setting = values[name.strip("`")]
             if setting and isinstance(setting, list) and isinstance(setting[0], dict):
@@ -82,7 +102,7 @@ def test_a_row_says_unit_and_range_in_words():
     assert "| 5 | min | 1 to 1440 |" in rows["`episode_min`"].replace("`5`", "5")
     assert "| above 0 to 1 |" in rows["`edge_weight`"]
     assert "`count`, `none`, `inverse_variance`" in rows["`weighting`"]
-    assert "| mmHg | a list: 1 to 150 |" in rows["`icp_above_mmhg`"]
+    assert "| mmHg | 0 to 200 |" in rows["`min_span_mmhg`"]
     assert "| above 0 to below 1 |" in rows["`fisher_clip`"]
 
 

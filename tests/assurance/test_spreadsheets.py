@@ -60,7 +60,7 @@ def test_a_live_cell_is_seen():
 @pytest.mark.parametrize("text", PLANTED)
 def test_no_text_of_the_analysis_table_is_live(text):
     table = contracts.analysis(
-        DECLARED | {"burden": {"icp_above_mmhg": [20.0], "cpp_below_mmhg": []}}
+        DECLARED | {"burden": {"thresholds": {"icp": {"above": [20.0]}}}}
     )
     row = {
         name: text if column.dtype == contracts.TEXT else None

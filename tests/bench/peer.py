@@ -182,8 +182,8 @@ def burden(minutes: pd.DataFrame) -> pd.DataFrame:
         rows.append(
             {
                 "signal": name,
-                "threshold_mmhg": float(threshold),
-                "dose_mmhg_h": excess.clip(lower=0).sum() / 60,
+                "threshold": float(threshold),
+                "dose": excess.clip(lower=0).sum() / 60,
                 "percent_time": 100 * at.size / excess.count(),
                 "n_episodes": lengths.size,
                 "longest_episode_min": lengths.max(),

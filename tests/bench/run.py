@@ -132,7 +132,6 @@ def ingest(path: Path, *, rules=None, **changed: str):
 
 def minutes_of(trends):
     """From 10-s means to minutes, as the workflow's second job does it, by many windows."""
-    from icpcohort.indices import curve_settings
     from icpcohort.indices import minutes as indices
     from icpcohort.study import presets
 
@@ -143,7 +142,7 @@ def minutes_of(trends):
         trends,
         events=[],
         minute_min_valid_fraction=values["minutes"]["min_valid_fraction"],
-        rules=curve_settings.rules_of(values),
+        rules=indices.rules_of(values),
     )
 
 
@@ -159,7 +158,10 @@ def all_outputs(path: Path, *, rules=None, **changed: str):
     end_h = float(path.stem.removeprefix("h"))
     whole = {"whole": {"start_h": 0.0, "end_h": end_h, "min_monitored_h": 0.0}}
     of_patient = minutes.with_columns(patient_id=pl.lit("p"))
-    return trends, minutes, burden.add_up(of_patient, windows=whole, rules=rules_of_burden)
+    burdens = burden.add_up(
+        of_patient, windows=whole, rules=rules_of_burden, declared=settings()
+    )
+    return trends, minutes, burdens
 
 
 def rules_named(*names: str, but: str = "") -> list:
@@ -219,8 +221,8 @@ def agree(path: Path) -> None:
     for name in ("prx", "pax", "rac", "rap", "lprx"):
         pairs[name] = minutes[name], theirs.minutes[name]
     pairs["cppopt"] = minutes["cppopt_mmhg"], theirs.minutes["cppopt"]
-    burdens = burdens.sort("signal", "threshold_mmhg", descending=[True, False])
-    for name in ("dose_mmhg_h", "percent_time", "n_episodes", "longest_episode_min"):
+    burdens = burdens.sort("signal", "threshold", descending=[True, False])
+    for name in ("dose", "percent_time", "n_episodes", "longest_episode_min"):
         pairs[name] = burdens[name], theirs.burden[name]
     for name, (mine, other) in pairs.items():
         x, y = mine.cast(float).fill_null(np.nan).to_numpy(), other.to_numpy(float)

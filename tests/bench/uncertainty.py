@@ -26,7 +26,7 @@ from icpcohort.indices import (
 from icpcohort.simulate import physiology
 
 SETTINGS = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text("utf-8"))
-CURVE = curve_settings.rules_of(SETTINGS)
+CURVE = curve_settings.rules_of(SETTINGS)["prx"]
 UNCERTAINTY = whole_recording.Settings(**SETTINGS["uncertainty"])
 CHANCE = {
     "minute_min_valid_fraction": SETTINGS["minutes"]["min_valid_fraction"],
@@ -85,15 +85,21 @@ def record(draw, drawn: physiology.Physiology, *, hours: int) -> list[np.ndarray
 
 
 def to_minutes(icp_mmhg: np.ndarray, abp_mmhg: np.ndarray):
-    """Return the pressures as surrogates take them, and the minutes' CPP and PRx."""
-    pressures = surrogates.Pressures(icp_mmhg, abp_mmhg, np.zeros(icp_mmhg.size // 6, bool), 6)
+    """Return ICP and ABP as surrogates take them, and the minutes' CPP and PRx."""
+    pair = surrogates.Coupled(
+        icp_mmhg,
+        surrogates.Follows(abp_mmhg, 0),
+        surrogates.Follows(abp_mmhg, -1),
+        np.zeros(icp_mmhg.size // 6, bool),
+        6,
+    )
     minutes = surrogates.to_minutes(
-        pressures,
+        pair,
         icp_mmhg,
         minute_min_valid_fraction=CHANCE["minute_min_valid_fraction"],
-        rules=CURVE.prx,
+        rules=CURVE.index,
     )
-    return pressures, minutes
+    return pair, minutes
 
 
 def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
@@ -115,7 +121,7 @@ def mean_prx(seed: int, *, hours: int, n_repeats: int) -> tuple[float, float]:
     intervals = []
     for _ in range(n_repeats):
         prx = to_minutes(*record(draw, drawn, hours=hours))[1]["prx"].fill_null(np.nan)
-        z = correlation.to_scale(prx.to_numpy(), CURVE.prx)
+        z = correlation.to_scale(prx.to_numpy(), CURVE.index)
         known = z[np.isfinite(z)]
         half = 1.96 * known.std() / np.sqrt(known.size)
         n_cosines = SETTINGS["summary"]["n_cosines"]
@@ -135,7 +141,7 @@ def surrogates_only(n_surrogates: int) -> whole_recording.Settings:
 
 def judge(patient: Patient, *, n_surrogates: int) -> Judged:
     """Find CPPopt, its interval and its p of chance."""
-    pressures, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
+    pair, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
     optimum = cppopt.for_recording(minutes, rules=CURVE).optimum
     interval = bootstrap.interval(
         minutes,
@@ -144,7 +150,7 @@ def judge(patient: Patient, *, n_surrogates: int) -> Judged:
         rules=CURVE,
     )
     chance = surrogates.chance(
-        pressures,
+        pair,
         minutes,
         settings=surrogates_only(n_surrogates),
         generator=np.random.default_rng([patient.seed, 2]),

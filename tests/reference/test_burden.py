@@ -13,16 +13,27 @@ from hypothesis import strategies as st
 
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns, store
+from icpcohort.contracts.burden_columns import Threshold
 from icpcohort.exposures import burden, window
+
+
+def _asked(icp, cpp):
+    """Thresholds above which ICP, and below which CPP counts, as the settings have them."""
+    of_each = {"icp": {"above": list(icp)}, "cpp": {"below": list(cpp)}}
+    return {name: sides for name, sides in of_each.items() if any(sides.values())}
+
+
+def _add_up(minutes, *, windows, rules):
+    declared = {"burden": {"thresholds": rules.thresholds}}
+    return burden.add_up(minutes, windows=windows, rules=rules, declared=declared)
 
 
 def _dose(values, rule, interval_s, threshold=20.0):
     rows = pl.DataFrame(
-        {"t_s": interval_s * np.arange(len(values)), "pressure_mmhg": np.asarray(values, float)}
+        {"t_s": interval_s * np.arange(len(values)), "value": np.asarray(values, float)}
     )
-    parts = burden.dose_parts(
-        threshold_mmhg=threshold, side="above", rule=rule, interval_s=interval_s, over=[]
-    )
+    above = Threshold("icp", "above", threshold, threshold)
+    parts = burden.dose_parts(above, rule=rule, interval_s=interval_s, over=[])
     return rows.select(parts.sum()).item()
 
 
@@ -77,12 +88,11 @@ def _minutes(icp, abp=None):
 
 
 def _burden(minutes, *, end_h, episode_min=5, merge_gap_min=1, thresholds=(20.0,)):
-    return burden.add_up(
+    return _add_up(
         minutes,
         windows={"w": {"start_h": 0.0, "end_h": end_h}},
         rules=burden.Rules(
-            icp_above_mmhg=list(thresholds),
-            cpp_below_mmhg=[60.0],
+            thresholds=_asked(thresholds, [60.0]),
             inequality="strict",
             integration="rectangle",
             episode_min=episode_min,
@@ -99,7 +109,7 @@ def test_a_sinusoid():
     row = (
         _burden(_minutes(means), end_h=1.0).filter(pl.col("signal") == "icp").row(0, named=True)
     )
-    assert row["dose_mmhg_h"] == pytest.approx(1.5915494309189535, rel=1e-3)
+    assert row["dose"] == pytest.approx(1.5915494309189535, rel=1e-3)
     assert row["percent_time"] == pytest.approx(50.0, abs=2.0)
     assert _dose(minutes, "crossing", 1.0) == pytest.approx(1.5915494309189535, abs=1e-6)
 
@@ -111,9 +121,9 @@ def test_the_hourly_dose_divides_by_valid_hours_not_by_the_recordings_length():
         .filter(pl.col("signal") == "icp")
         .row(0, named=True)
     )
-    assert row["dose_mmhg_h"] == pytest.approx(10.0)
+    assert row["dose"] == pytest.approx(10.0)
     assert row["monitored_h"] == pytest.approx(2.0)
-    assert row["dose_per_h_mmhg"] == pytest.approx(5.0)
+    assert row["dose_per_h"] == pytest.approx(5.0)
 
 
 def _episodes_by_loop(beyond, merge_gap_min):
@@ -161,7 +171,7 @@ def _draw_pressure(draw, level):
 
 
 def _check(row, values, *, episode_min, merge_gap_min, inequality, rule):
-    threshold, side = row["threshold_mmhg"], row["side"]
+    threshold, side = row["threshold"], row["side"]
     known = [x for x in values if x is not None]
     assert row["monitored_h"] == pytest.approx(len(known) / 60, rel=1e-12)
     if not known:
@@ -169,10 +179,10 @@ def _check(row, values, *, episode_min, merge_gap_min, inequality, rule):
         return
     dose, integrated_h = _dose_by_loop(values, threshold, side, rule)
     if integrated_h == 0:
-        assert (row["dose_mmhg_h"], row["dose_per_h_mmhg"]) == (None, None)
+        assert (row["dose"], row["dose_per_h"]) == (None, None)
     else:
-        assert row["dose_mmhg_h"] == pytest.approx(dose, rel=1e-9, abs=1e-12)
-        assert row["dose_per_h_mmhg"] == pytest.approx(dose / integrated_h, rel=1e-9, abs=1e-12)
+        assert row["dose"] == pytest.approx(dose, rel=1e-9, abs=1e-12)
+        assert row["dose_per_h"] == pytest.approx(dose / integrated_h, rel=1e-9, abs=1e-12)
     sign = 1 if side == "above" else -1
     least = 0.0 if inequality == "or_equal" else 1e-12
     beyond = [
@@ -200,12 +210,11 @@ def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
         cpp += [None] * (n - len(cpp))
         frames.append(_minutes(icp, cpp).with_columns(patient_id=pl.lit(name)))
     episode_min, gap = draw.randrange(1, 8), draw.randrange(0, 4)
-    burdens = burden.add_up(
+    burdens = _add_up(
         pl.concat(frames),
         windows={"w": {"start_h": 0.0, "end_h": 6.0}},
         rules=burden.Rules(
-            icp_above_mmhg=[20.0, 22.5],
-            cpp_below_mmhg=[60.0, 62.0],
+            thresholds=_asked([20.0, 22.5], [60.0, 62.0]),
             inequality=inequality,
             integration=rule,
             episode_min=episode_min,
@@ -232,19 +241,18 @@ def test_three_rules_part_on_one_ramp_by_the_setting():
     """Minute means of 18 and 24: rectangles 4/60, clipped trapezoid 2/60, the line 1.333/60."""
     doses = {}
     for rule in ("rectangle", "trapezoid", "crossing"):
-        burdens = burden.add_up(
+        burdens = _add_up(
             _minutes([18.0, 24.0]),
             windows={"w": {"start_h": 0.0, "end_h": 1.0}},
             rules=burden.Rules(
-                icp_above_mmhg=[20.0],
-                cpp_below_mmhg=[],
+                thresholds=_asked([20.0], []),
                 inequality="strict",
                 integration=rule,
                 episode_min=5,
                 merge_gap_min=1,
             ),
         )
-        doses[rule] = burdens["dose_mmhg_h"][0] * 60
+        doses[rule] = burdens["dose"][0] * 60
     assert doses["rectangle"] == pytest.approx(4.0, rel=1e-12)
     assert doses["trapezoid"] == pytest.approx(2.0, rel=1e-12)
     assert doses["crossing"] == pytest.approx(4 / 3, rel=1e-12)
@@ -291,33 +299,37 @@ def test_burden_by_state_agrees_with_a_plain_loop_and_adds_up(rule, inequality):
     minutes = pl.concat(frames)
     windows = {"w": {"start_h": 0.0, "end_h": 6.0}}
     settings = burden.Settings(
-        icp_above_mmhg=[20.0],
-        cpp_below_mmhg=[60.0],
+        thresholds=_asked([20.0], [60.0]),
         inequality=inequality,
         integration=rule,
         episode_min=2,
         merge_gap_min=1,
-        impaired_prx=0.25,
+        impaired_above=0.25,
     )
-    burdens = burden.add_up_by_state(minutes, windows=windows, settings=settings)
+    burdens = burden.add_up_by_state(
+        minutes,
+        windows=windows,
+        settings=settings,
+        declared={"burden": {"thresholds": settings.thresholds}},
+    )
     store.check(burdens, contracts.BURDEN_BY_STATE, "by_state")
     assert burdens.height == 200 * 6 * 2
     for row in burdens.to_dicts():
         rows = patients[row["patient_id"]]
         values = [m[f"{row['signal']}_mmhg"] if STATES[row["state"]](m) else None for m in rows]
         _check(row, values, episode_min=2, merge_gap_min=1, inequality=inequality, rule=rule)
-    whole = burden.add_up(minutes, windows=windows, rules=settings)
+    whole = _add_up(minutes, windows=windows, rules=settings)
     for prefix in ("prx", "llr|cpp"):
         parts = (
             burdens.filter(pl.col("state").str.contains(f"^({prefix})"))
             .group_by("patient_id", "signal")
-            .agg(pl.col("monitored_h", "dose_mmhg_h").sum(), n_states=pl.len())
+            .agg(pl.col("monitored_h", "dose").sum(), n_states=pl.len())
             .sort("patient_id", "signal")
         )
         assert set(parts["n_states"]) == {3}
         expected = whole.sort("patient_id", "signal")
         # a rule that joins minutes joins none of two states
-        for name in ("monitored_h", *(["dose_mmhg_h"] if rule == "rectangle" else [])):
+        for name in ("monitored_h", *(["dose"] if rule == "rectangle" else [])):
             assert parts[name].to_list() == pytest.approx(
                 expected[name].fill_null(0.0).to_list(), rel=1e-9, abs=1e-12
             )
@@ -327,14 +339,14 @@ def test_no_valid_minute_gives_null_and_never_zero():
     row = _burden(_minutes([None] * 10), end_h=1.0).filter(pl.col("signal") == "icp")
     row = row.row(0, named=True)
     assert row["monitored_h"] == 0.0
-    for name in ("dose_mmhg_h", "dose_per_h_mmhg", "percent_time", "n_episodes"):
+    for name in ("dose", "dose_per_h", "percent_time", "n_episodes"):
         assert row[name] is None
 
 
 def test_a_pressure_on_the_threshold_is_not_beyond_it():
     row = _burden(_minutes([20.0] * 30), end_h=1.0).filter(pl.col("signal") == "icp")
     row = row.row(0, named=True)
-    assert (row["dose_mmhg_h"], row["percent_time"], row["n_episodes"]) == (0.0, 0.0, 0)
+    assert (row["dose"], row["percent_time"], row["n_episodes"]) == (0.0, 0.0, 0)
 
 
 def test_interruptions_do_not_make_an_episode_longer():
@@ -348,22 +360,19 @@ def test_a_rule_that_joins_minutes_divides_by_the_time_it_joined(rule):
     """Continuous 30 mmHg for 1 h above 20 is 10 mmHg an hour by every rule."""
     windows = {"w": {"start_h": 0.0, "end_h": 1.0}}
     settings = burden.Settings(
-        icp_above_mmhg=[20.0],
-        cpp_below_mmhg=[],
+        thresholds=_asked([20.0], []),
         inequality="strict",
         integration=rule,
         episode_min=5,
         merge_gap_min=0,
-        impaired_prx=0.25,
+        impaired_above=0.25,
     )
-    row = burden.add_up(_minutes([30.0] * 60), windows=windows, rules=settings).row(
+    row = _add_up(_minutes([30.0] * 60), windows=windows, rules=settings).row(0, named=True)
+    assert row["dose_per_h"] == pytest.approx(10.0)
+    alone = _add_up(_minutes([30.0, None] * 30), windows=windows, rules=settings).row(
         0, named=True
     )
-    assert row["dose_per_h_mmhg"] == pytest.approx(10.0)
-    alone = burden.add_up(_minutes([30.0, None] * 30), windows=windows, rules=settings).row(
-        0, named=True
-    )
-    assert alone["dose_mmhg_h"] is None
+    assert alone["dose"] is None
     assert alone["percent_time"] == 100.0
 
 

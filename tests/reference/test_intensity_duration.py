@@ -14,12 +14,18 @@ from icpcohort.exposures import burden, intensity_duration
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 6.0}, "late": {"start_h": 2.0, "end_h": 6.0}}
 THRESHOLDS = {"icp": [18.0, 20.5, 23.0, 25.5], "cpp": [57.0, 59.5, 62.0]}
+
+
+def _thresholds(*, icp, cpp):
+    """Of each signal the first and the last threshold, and the step."""
+    return {
+        name: intensity_duration.Thresholds(side=side, first=first, last=last, step=step)
+        for name, side, (first, last, step) in (("icp", "above", icp), ("cpp", "below", cpp))
+    }
+
+
 RULES = intensity_duration.Rules(
-    icp_from_mmhg=18.0,
-    icp_to_mmhg=25.5,
-    cpp_from_mmhg=57.0,
-    cpp_to_mmhg=62.0,
-    step_mmhg=2.5,
+    thresholds=_thresholds(icp=(18.0, 25.5, 2.5), cpp=(57.0, 62.0, 2.5)),
     durations_min=[1, 5, 15, 60],
     inequality="strict",
     merge_gap_min=1,
@@ -70,6 +76,7 @@ def test_counts_agree_with_a_plain_loop(inequality, gap):
         minutes,
         windows=WINDOWS,
         rules=replace(RULES, inequality=inequality, merge_gap_min=gap),
+        declared={},
     )
     store.check(counts, contracts.INTENSITY, "intensity")
     assert counts.height == 200 * 2 * 7 * 4
@@ -78,13 +85,13 @@ def test_counts_agree_with_a_plain_loop(inequality, gap):
         rows, span = patients[row["patient_id"]], WINDOWS[row["window"]]
         start_s, end_s = span["start_h"] * 3600, span["end_h"] * 3600
         column = 1 if row["signal"] == "icp" else 2
-        key = (row["patient_id"], row["window"], row["signal"], row["threshold_mmhg"])
+        key = (row["patient_id"], row["window"], row["signal"], row["threshold"])
         if key not in lengths:
             n = sum(
                 r[0] - 60 >= start_s and r[0] <= end_s and r[column] is not None for r in rows
             )
             episodes = _episodes_by_loop(
-                rows, column, row["threshold_mmhg"], inequality, gap, start_s, end_s
+                rows, column, row["threshold"], inequality, gap, start_s, end_s
             )
             lengths[key] = (n, episodes)
         n, episodes = lengths[key]
@@ -111,7 +118,8 @@ def _cohort(draw, n):
     schema = ["window", "patient_id", "episodes_per_24_h", "n_episodes"]
     intensity = pl.DataFrame(cells, schema=schema, orient="row").with_columns(
         signal=pl.lit("icp"),
-        threshold_mmhg=pl.lit(20.0),
+        side=pl.lit("above"),
+        threshold=pl.lit(20.0),
         duration_min=pl.lit(5, pl.Int64),
         monitored_h=pl.lit(24.0),
     )
@@ -156,7 +164,8 @@ def _line(correlations):
         {
             "window": ["w"] * n,
             "signal": ["icp"] * n,
-            "threshold_mmhg": [20.0] * n,
+            "side": ["above"] * n,
+            "threshold": [20.0] * n,
             "duration_min": [5, 10, 30, 60][:n],
             "correlation": pl.Series(correlations, dtype=pl.Float64),
         }
@@ -206,16 +215,16 @@ def test_the_transition_line_agrees_with_a_plain_loop():
         ]
         if low < high < 0:
             row = [(d, r or None) for d, r in row]
-        cells += [("w", "icp", float(i), d, r) for d, r in row]
+        cells += [("w", "icp", "above", float(i), d, r) for d, r in row]
         expected[float(i)] = _transition_by_loop(row)
     draw.shuffle(cells)
-    names = ["window", "signal", "threshold_mmhg", "duration_min", "correlation"]
+    names = ["window", "signal", "side", "threshold", "duration_min", "correlation"]
     table = pl.DataFrame(cells, schema=names, orient="row")
     lines = intensity_duration.transition(table)
     store.check(lines, contracts.TRANSITION, "transition")
     assert lines.height == 200
     for row in lines.iter_rows(named=True):
-        minutes, course = expected[row["threshold_mmhg"]]
+        minutes, course = expected[row["threshold"]]
         assert row["course"] == course
         assert row["duration_min"] == (None if minutes is None else pytest.approx(minutes))
     courses = lines["course"].value_counts()
@@ -243,23 +252,19 @@ def test_harm_that_begins_after_some_minutes_is_found_in_the_map():
         minutes,
         windows={"w": {"start_h": 0.0, "end_h": 10.0}},
         rules=intensity_duration.Rules(
-            icp_from_mmhg=20.0,
-            icp_to_mmhg=30.0,
-            cpp_from_mmhg=60.0,
-            cpp_to_mmhg=60.0,
-            step_mmhg=10.0,
+            thresholds=_thresholds(icp=(20.0, 30.0, 10.0), cpp=(60.0, 60.0, 10.0)),
             durations_min=[5, 60],
             inequality="or_equal",
             merge_gap_min=0,
         ),
+        declared={},
     )
     names = {"window": pl.String, "patient_id": pl.String, "gose_6m": pl.Int64}
     table = intensity_duration.against_outcome(
         intensity, pl.DataFrame(scores, schema=names, orient="row"), score=GOSE, min_patients=10
     )
     r = {
-        (row["threshold_mmhg"], row["duration_min"]): row["correlation"]
-        for row in table.to_dicts()
+        (row["threshold"], row["duration_min"]): row["correlation"] for row in table.to_dicts()
     }
     assert r[20.0, 60] < -0.8
     assert r[20.0, 5] > r[20.0, 60] + 0.4
@@ -274,8 +279,8 @@ def test_thresholds_include_both_ends_where_the_steps_meet_them():
         (1.0, 2.0, 0.1, [1 + x / 10 for x in range(11)]),
         (1.0, 2.0, 0.4, [1.0, 1.4, 1.8]),
     ):
-        rules = replace(RULES, icp_from_mmhg=first, icp_to_mmhg=last, step_mmhg=step)
-        assert intensity_duration.thresholds_mmhg(rules, "icp") == pytest.approx(expected)
+        thresholds = _thresholds(icp=(first, last, step), cpp=(first, last, step))
+        assert thresholds["icp"].values() == pytest.approx(expected)
 
 
 def test_the_map_and_the_burden_count_the_same_episodes():
@@ -284,24 +289,26 @@ def test_the_map_and_the_burden_count_the_same_episodes():
     minutes = pl.DataFrame(_draw_minutes(draw, 360), schema=columns, orient="row").with_columns(
         patient_id=pl.lit("P1")
     )
+    beyond = {"icp": {"above": THRESHOLDS["icp"]}, "cpp": {"below": THRESHOLDS["cpp"]}}
     whole = burden.add_up(
         minutes,
         windows=WINDOWS,
         rules=burden.Rules(
-            icp_above_mmhg=THRESHOLDS["icp"],
-            cpp_below_mmhg=THRESHOLDS["cpp"],
+            thresholds=beyond,
             inequality="strict",
             integration="rectangle",
             episode_min=5,
             merge_gap_min=1,
         ),
+        declared={"burden": {"thresholds": beyond}},
     )
     counts = intensity_duration.count_episodes(
         minutes,
         windows=WINDOWS,
         rules=replace(RULES, durations_min=[5]),
+        declared={},
     )
-    key = ["window", "signal", "threshold_mmhg"]
+    key = ["window", "signal", "threshold"]
     both = whole.join(counts, on=key, suffix="_map", validate="1:1")
     assert both.height == 14
     assert both["n_episodes"].to_list() == both["n_episodes_map"].to_list()

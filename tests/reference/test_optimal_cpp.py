@@ -11,9 +11,9 @@ import yaml
 from hypothesis import given
 from hypothesis import settings as cases
 from hypothesis import strategies as st
-from published_settings import CONFIG, PUBLISHED
+from published_settings import CONFIG, PUBLISHED, changed
 
-from icpcohort.indices import cpp_curve, curve_settings, parabola, reactivity
+from icpcohort.indices import cpp_curve, curve_settings, index_settings, parabola
 from icpcohort.indices import cppopt as optimal_cpp
 from icpcohort.study import presets
 
@@ -40,10 +40,8 @@ ANY_LENGTH = {"windows_min": [2]}  # a curve of one minute
 def _rules(settings):
     of_prx = {name: settings[name] for name in ("n_blocks", "averaging", "fisher_clip")}
     of_curve = {name: value for name, value in settings.items() if name not in PRX_SETTINGS}
-    return curve_settings.Rules(
-        **of_curve,
-        prx=reactivity.Rules(**(PUBLISHED["reactivity"] | of_prx), block_s=settings["block_s"]),
-    )
+    asked = changed(reactivity=of_prx, trends={"block_s": settings["block_s"]})
+    return curve_settings.Rules(**of_curve, index=index_settings.rules_of(asked)["prx"])
 
 
 def _for_minutes(minutes, settings):
@@ -164,7 +162,7 @@ def _window_by_loop(rows, n_window, settings, *, min_arm_z=0.0):
         return None
     mean = (weights * y).sum() / weights.sum()
     spread = (weights * (y - mean) ** 2).sum()
-    if prx.max() - prx.min() < settings["min_span_prx"] or spread / weights.sum() < 1e-12:
+    if prx.max() - prx.min() < settings["min_span_index"] or spread / weights.sum() < 1e-12:
         return None
     middle, half = (x[0] + x[-1]) / 2, max(1.0, (x[-1] - x[0]) / 2)
     u = (x - middle) / half
@@ -188,7 +186,7 @@ def _window_by_loop(rows, n_window, settings, *, min_arm_z=0.0):
     if outside and settings["one_sided"] == "reject":
         return None
     cppopt = min(max(lowest, x[0]), x[-1])
-    limit = settings["reactivity_limit_prx"]
+    limit = settings["reactivity_limit"]
     limit = math.atanh(limit) if fisher else limit
     roots = np.roots([a, b, c - limit])
     real = sorted(middle + half * r.real for r in roots if abs(r.imag) < 1e-9)
@@ -335,15 +333,15 @@ def test_changing_the_future_changes_no_past_value(variant):
     cpp = 75 + 12 * np.sin(np.arange(900) / 30) + draw.normal(size=900)
     minutes = pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(0.002 * (cpp - 75) ** 2 - 0.2)})
     future = pl.int_range(pl.len()) >= 700
-    changed = minutes.with_columns(
+    other = minutes.with_columns(
         prx=pl.when(future).then(0.9).otherwise("prx"),
         cpp_mmhg=pl.when(future).then(41.0).otherwise("cpp_mmhg"),
     )
     before = _for_minutes(minutes, VARIANTS[variant])
-    after = _for_minutes(changed, VARIANTS[variant])
+    after = _for_minutes(other, VARIANTS[variant])
     assert before["cppopt_mmhg"].head(700).count() > 50
     assert after.head(700).equals(
-        before.head(700).with_columns(changed.head(700).select("cpp_mmhg", "prx"))
+        before.head(700).with_columns(other.head(700).select("cpp_mmhg", "prx"))
     )
     assert not after.tail(200).equals(before.tail(200))
 
@@ -550,21 +548,21 @@ def test_a_one_sided_window_has_less_weight_than_a_whole_one():
 
 
 @pytest.mark.parametrize(
-    ("changed", "reason"),
+    ("asked", "reason"),
     [
         ({"min_bins": 7}, "too_few_bins"),
         ({"min_bin_fraction": 0.2}, "too_few_bins"),
         ({"min_span_mmhg": 30.1}, "span_of_cpp_too_small"),
         ({"min_span_mmhg": 30.0}, None),
-        ({"min_span_prx": 0.34}, "span_of_prx_too_small"),
-        ({"min_span_prx": 0.32}, None),
+        ({"min_span_index": 0.34}, "span_of_index_too_small"),
+        ({"min_span_index": 0.32}, None),
         ({"min_r_squared": 0.99}, "poor_fit"),
         ({"min_r_squared": 0.98}, None),
         ({"min_curvature_z": 9.0}, "within_chance"),
     ],
 )
-def test_each_rule_of_a_curve_refuses_by_its_own_reason(changed, reason):
-    assert _whole(SETTINGS | {"averaging": "arithmetic"} | changed)["reason"] == reason
+def test_each_rule_of_a_curve_refuses_by_its_own_reason(asked, reason):
+    assert _whole(SETTINGS | {"averaging": "arithmetic"} | asked)["reason"] == reason
 
 
 def test_the_multi_window_preset_has_36_windows_of_2_to_8_h():

@@ -3,6 +3,7 @@
 import math
 import random
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 from published_settings import CONFIG, PUBLISHED
 from scipy import stats
 
-from icpcohort.indices import correlation, reactivity
+from icpcohort.indices import correlation, index_settings, reactivity
 from icpcohort.recordings import Chunk
 from icpcohort.signals import pulse_blocks, trend_settings, trends
 from icpcohort.study import presets
@@ -206,7 +207,14 @@ PRESETS = {
 
 
 def _rules(preset, **changed):
-    return reactivity.Rules(**(PRESETS[preset] | changed))
+    """Settings of `reactivity`, and `block_s`."""
+    return SimpleNamespace(**(PRESETS[preset] | changed))
+
+
+def _indices(stated):
+    shared = {name: value for name, value in vars(stated).items() if name != "block_s"}
+    settings = PUBLISHED | {"reactivity": shared, "trends": {"block_s": stated.block_s}}
+    return index_settings.rules_of(settings)
 
 
 def _trends(series, block_s):
@@ -234,7 +242,9 @@ def _to_minutes(trends, rules, *, events=()):
         trends,
         events=events,
         minute_min_valid_fraction=0.5,
-        rules=rules,
+        block_s=rules.block_s,
+        indices=_indices(rules),
+        declared=PUBLISHED,
     )
 
 
@@ -270,7 +280,12 @@ def _draw_series(draw, n):
     return values[:n]
 
 
-PAIRS = reactivity.PAIRS
+PAIRS = {
+    "prx": ("icp_mmhg", "abp_mmhg"),
+    "pax": ("amp_mmhg", "abp_mmhg"),
+    "rac": ("amp_mmhg", "cpp_mmhg"),
+    "rap": ("amp_mmhg", "icp_mmhg"),
+}
 INDICES = (*PAIRS, "lprx")
 
 
@@ -316,9 +331,7 @@ def _by_loop(series, rules, interval_s, events):
     means = [_minute_means_by_loop(series[name], per_minute) for name in PAIRS["prx"]]
     if max(interval_s.values()) > 60:
         means = [[None] * len(m) for m in means]
-    indices["lprx"] = _moving_by_loop(
-        *means, rules.lprx_window_min, 1, rules.min_valid_fraction
-    )
+    indices["lprx"] = _moving_by_loop(*means, rules.window_min, 1, rules.min_valid_fraction)
     for i in range(len(indices["lprx"])):
         start_s, end_s = 60.0 * i, 60.0 * (i + 1)
         for event in events:
@@ -508,3 +521,65 @@ def test_a_constant_series_has_no_correlation_whatever_its_level(level):
         lively, constant = draw.normal(size=n), np.full(n, level)
         assert math.isnan(_last(constant, lively, n))
         assert math.isnan(_last(lively, constant, n))
+
+
+def test_an_index_of_another_signal_is_numpys_correlation_of_minute_means():
+    """ORx: PbtO2 with CPP, 60 minute means, half of them valid; Jaeger 2006 (from memory).
+
+    Reference: numpy.corrcoef of the valid pairs of the last hour, minute by minute.
+    """
+    pbto2 = {"label": "PbtO2", "about": "Oxygen tension", "unit": "mmHg", "names": ["PBTO2"]}
+    orx = {
+        "label": "ORx",
+        "about": "Oxygen reactivity index: moving correlation of PbtO2 and CPP",
+        "of": ["pbto2", "cpp"],
+        "per": "minutes",
+        "window_min": 60,
+        "source": "Jaeger 2006",
+    }
+    asked = PUBLISHED | {
+        "signals": PUBLISHED["signals"] | {"pbto2": pbto2},
+        "indices": {"prx": PUBLISHED["indices"]["prx"], "orx": orx},
+    }
+    draw, n_minutes = np.random.default_rng(4), 200
+    n = 6 * n_minutes
+    series = {
+        "icp_mmhg": 12 + draw.normal(0, 1, n),
+        "abp_mmhg": 85 + draw.normal(0, 1, n).cumsum() / 9,
+    }
+    series["pbto2_mmhg"] = 25 + 0.2 * (series["abp_mmhg"] - 85) + draw.normal(0, 0.5, n)
+    series["pbto2_mmhg"][120 * 6 : 165 * 6] = np.nan  # of 60 minutes fewer than half are left
+    columns = trends.recorded(asked).columns
+    table = pl.DataFrame({"t_s": 10.0 * np.arange(n), **series}).with_columns(
+        pl.col(list(series)).fill_nan(None),
+        **{f"{s}_interval_s": pl.lit(1.0) for s in asked["signals"]},
+        **{f"{s}_valid_fraction": pl.lit(1.0) for s in asked["signals"]},
+    )
+    table = table.with_columns(
+        cpp_mmhg=pl.col("abp_mmhg") - pl.col("icp_mmhg"),
+        **{name: pl.lit(None, columns[name].dtype) for name in columns if name not in table},
+    )
+    minutes = reactivity.to_minutes(
+        table.select("cpp_mmhg", *columns),
+        events=[],
+        minute_min_valid_fraction=0.5,
+        block_s=10.0,
+        indices=index_settings.rules_of(asked),
+        declared=asked,
+    )
+    means = {
+        name: values.reshape(n_minutes, 6).mean(axis=1)
+        for name, values in (series | {"cpp": series["abp_mmhg"] - series["icp_mmhg"]}).items()
+    }
+    n_given = 0
+    for i, ours in enumerate(minutes["orx"].to_list()):
+        hour = slice(max(0, i - 59), i + 1)
+        known = np.isfinite(means["pbto2_mmhg"][hour])
+        if known.sum() < 30:
+            assert ours is None, i
+            continue
+        pair = means["pbto2_mmhg"][hour][known], means["cpp"][hour][known]
+        assert ours == pytest.approx(np.corrcoef(*pair)[0, 1], rel=1e-9, abs=1e-12), i
+        n_given += 1
+    assert 100 < n_given < n_minutes - 40
+    assert minutes["pbto2_mmhg"].null_count() == 45

@@ -6,12 +6,13 @@ import random
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import PUBLISHED, changed
 from scipy import stats
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import summary
-from icpcohort.indices import correlation
+from icpcohort.indices import index_settings
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 4.0}}
 LEVELS = {
@@ -103,11 +104,9 @@ def _by_loop(rows, averaging):
     summary["tier"] = max(known, key=TIERS.index) if known else None
     levels = {m["abp_level_used"] for m in rows} - {None}
     summary["abp_level_used"] = "mixed" if len(levels) > 1 else levels.pop() if levels else None
-    summary |= {f"{name}_h": len(values_of[f"{name}_mmhg"]) / 60 for name in ("cpp",)}
-    summary["monitored_h"], summary["prx_h"] = (
-        len(values_of["icp_mmhg"]) / 60,
-        len(values_of["prx"]) / 60,
-    )
+    summary |= {f"{name}_h": len(values_of[f"{name}_mmhg"]) / 60 for name in ("abp", "cpp")}
+    summary["monitored_h"] = len(values_of["icp_mmhg"]) / 60
+    summary |= {f"{name}_h": len(values_of[name]) / 60 for name in INDICES}
     both = [m for m in rows if m["cpp_mmhg"] is not None and m["cppopt_mmhg"] is not None]
     delta = [m["cpp_mmhg"] - m["cppopt_mmhg"] for m in both]
     enough = len(both) >= 60
@@ -142,7 +141,7 @@ def test_every_column_of_every_window_agrees_with_a_plain_loop(averaging):
     draw = random.Random(averaging)
     patients = {f"P{i:03d}": _draw_minutes(draw) for i in range(200)}
     schema = {"patient_id": pl.String()} | {
-        name: column.dtype for name, column in contracts.MINUTES.columns.items()
+        name: column.dtype for name, column in contracts.minutes(PUBLISHED).columns.items()
     }
     minutes = pl.DataFrame(
         [{"patient_id": name, **row} for name, rows in patients.items() for row in rows],
@@ -151,12 +150,11 @@ def test_every_column_of_every_window_agrees_with_a_plain_loop(averaging):
     table = summary.summarise(
         minutes,
         windows=WINDOWS,
-        scale=correlation.Scale(averaging=averaging, fisher_clip=0.999),
-        settings=summary.Settings(
-            min_cppopt_h=1.0, min_prx_interval_h=1.0, n_cosines=N_COSINES
-        ),
+        indices=index_settings.rules_of(changed(reactivity={"averaging": averaging})),
+        settings=summary.Settings(min_cppopt_h=1.0, min_interval_h=1.0, n_cosines=N_COSINES),
+        declared=PUBLISHED,
     )
-    store.check(table, contracts.SUMMARY, "summary")
+    store.check(table, contracts.summary(PUBLISHED), "summary")
     assert table.height == 400
     n_given = dict.fromkeys(table.columns[2:], 0)
     n_missing = dict.fromkeys(table.columns[2:], 0)
@@ -188,13 +186,17 @@ def test_an_interval_of_mean_prx_needs_its_least_time():
             t_s=60.0 * (pl.int_range(pl.len()) + 1)
         )
         empty = pl.DataFrame(
-            schema={name: column.dtype for name, column in contracts.MINUTES.columns.items()}
+            schema={
+                name: column.dtype
+                for name, column in contracts.minutes(PUBLISHED).columns.items()
+            }
         ).with_columns(patient_id=pl.lit(None, pl.String()))
         row = summary.summarise(
             pl.concat([empty, minutes], how="diagonal_relaxed"),
             windows={"w": {"start_h": 0.0, "end_h": 24.0}},
-            scale=correlation.Scale(averaging="fisher", fisher_clip=0.999),
-            settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
+            indices=index_settings.rules_of(PUBLISHED),
+            settings=summary.Settings(min_cppopt_h=1.0, min_interval_h=6.0, n_cosines=6),
+            declared=PUBLISHED,
         ).row(0, named=True)
         assert (row["prx_mean_ci_low"] is not None) == has_interval
         if has_interval:

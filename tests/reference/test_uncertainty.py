@@ -151,10 +151,8 @@ def test_too_few_readings_stay_as_they_are():
     assert np.array_equal(changed, series, equal_nan=True)
 
 
-def _pressures(patient):
-    return surrogates.Pressures(
-        patient.icp_mmhg, patient.abp_mmhg, np.zeros(patient.icp_mmhg.size // 6, bool), 6
-    )
+def _pair(patient):
+    return bench.to_minutes(patient.icp_mmhg, patient.abp_mmhg)[0]
 
 
 def test_p_is_that_of_the_arm_that_rises_less_and_counts_the_recording():
@@ -199,13 +197,13 @@ def test_the_arms_are_lines_through_the_bins_of_each_side():
 )
 def test_a_u_has_two_arms_and_chance_none(shape, p):
     """A U is told from chance; a hat and one steep arm are not taken for one."""
-    pressures = _pressures(bench.simulate(1, hours=12, has_optimum=True))
+    pair = _pair(bench.simulate(1, hours=12, has_optimum=True))
     draw = np.random.default_rng(2)
-    n = pressures.closed.size
+    n = pair.closed.size
     cpp = 75 + 12 * np.sin(np.arange(n) / 60)
     z = shape(cpp - 75) + np.repeat(draw.normal(0, 0.2, n // 5), 5)
     chance = surrogates.chance(
-        pressures,
+        pair,
         pl.DataFrame({"cpp_mmhg": cpp, "prx": np.tanh(z)}),
         settings=bench.surrogates_only(19),
         generator=np.random.default_rng(1),
@@ -243,18 +241,20 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
         trends,
         events=events,
         minute_min_valid_fraction=0.5,
-        rules=bench.CURVE.prx,
+        block_s=10.0,
+        indices={"prx": bench.CURVE.index},
+        declared={},
     )
-    pressures = surrogates.pressures(
+    pair = surrogates.coupled(
         trends,
         events=events,
-        rules=bench.CURVE.prx,
+        minute_min_valid_fraction=0.5,
+        block_s=10.0,
+        rules=bench.CURVE.index,
+        declared={},
     )
     again = surrogates.to_minutes(
-        pressures,
-        pressures.icp_mmhg,
-        minute_min_valid_fraction=0.5,
-        rules=bench.CURVE.prx,
+        pair, pair.first, minute_min_valid_fraction=0.5, rules=bench.CURVE.index
     )
     assert again["prx"].equals(whole["prx"], null_equal=True)
     assert whole["prx"].count() > 300

@@ -322,11 +322,11 @@ def complications_by_kind(s):
 
 
 def _burden(s, window):
-    keys = ("signal", "threshold_mmhg")
+    keys = ("signal", "threshold")
     rows = []
     for (_, level), part in groups(s.of_cohort("burden", window).to_dicts(), *keys).items():
-        part = [row for row in part if row["dose_per_h_mmhg"] is not None]
-        measures = {"monitored_h": 1, "dose_per_h_mmhg": 2, "percent_time": 1, "n_episodes": 1}
+        part = [row for row in part if row["dose_per_h"] is not None]
+        measures = {"monitored_h": 1, "dose_per_h": 2, "percent_time": 1, "n_episodes": 1}
         spread = [iqr(known(part, name), d) for name, d in measures.items()]
         rows.append([f"{level:g}", window, str(len(part)), *spread])
     return rows
@@ -336,11 +336,11 @@ def _by_state(states):
     def expected(s):
         rows = []
         kept = s.of_cohort("burden_by_state").to_dicts()
-        for (_, level), part in groups(kept, "signal", "threshold_mmhg").items():
+        for (_, level), part in groups(kept, "signal", "threshold").items():
             for state, words in states.items():
                 of_state = [r for r in part if r["state"] == state]
-                of_state = [r for r in of_state if r["dose_per_h_mmhg"] is not None]
-                measures = {"monitored_h": 1, "dose_per_h_mmhg": 2, "percent_time": 1}
+                of_state = [r for r in of_state if r["dose_per_h"] is not None]
+                measures = {"monitored_h": 1, "dose_per_h": 2, "percent_time": 1}
                 spread = [iqr(known(of_state, name), d) for name, d in measures.items()]
                 rows.append([f"{level:g}", words, str(len(of_state)), *spread])
         return rows
@@ -350,7 +350,7 @@ def _by_state(states):
 
 def transition(s):
     return [
-        [f"{row['threshold_mmhg']:g}", near(row["duration_min"], 1)]
+        [f"{row['threshold']:g}", near(row["duration_min"], 1)]
         for row in s.read("intensity_transition").filter(window=WINDOW).to_dicts()
     ]
 
@@ -621,7 +621,7 @@ def finding_monitors(s):
 def finding_burden(s):
     rows = s.of_cohort("burden").filter(signal="icp").to_dicts()
     numbers = []
-    for (level,), part in groups(rows, "threshold_mmhg").items():
+    for (level,), part in groups(rows, "threshold").items():
         shares = known(part, "percent_time")
         numbers += [f"{level:g}", iqr(shares, 1), len(shares)]
     return numbers

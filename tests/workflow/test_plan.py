@@ -29,8 +29,8 @@ def test_what_changes_after_the_lock_is_told_with_the_authors_reason(place):
     place.edit("study/config/models.yaml", "go with a worse GOSE", "go with worse GOSE")
     place.edit(
         "project/src/icpcohort/exposures/burden.py",
-        "else threshold_mmhg - pressure",
-        "else +threshold_mmhg - pressure",
+        "return beyond.threshold - value",
+        "return +beyond.threshold - value",
     )
     monitors = place.study / "demo/monitors.csv"
     table = pl.read_csv(monitors, infer_schema=False)

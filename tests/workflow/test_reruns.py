@@ -214,7 +214,7 @@ def test_an_edited_module_reruns_the_rules_that_reach_the_edit(place, edits, rul
         ({("reactivity", "n_blocks"): 40}, ["indices", "report"]),
         ({("burden", "episode_min"): 10}, ["burden"]),
         ({("burden", "episode_min"): 1, ("burden", "merge_gap_min"): 5}, ["burden"]),
-        ({("intensity_duration", "cpp_from_mmhg"): 10.0}, ["intensity"]),
+        ({("intensity_duration", "thresholds", "cpp", "first"): 10.0}, ["intensity"]),
         (
             {("summary", "min_cppopt_h"): 2.0, ("intensity_duration", "merge_gap_min"): 1},
             ["summary", "intensity"],

@@ -27,9 +27,11 @@ def held(finished):
 
 
 def _numbers(held):
-    wide = burden_columns.wide(held.settings["burden"])
+    wide = burden_columns.wide(held.settings)
     summary_columns = [
-        name for name in contracts.SUMMARY.columns if name not in ("patient_id", "window")
+        name
+        for name in contracts.summary(held.settings).columns
+        if name not in ("patient_id", "window")
     ]
     return [*wide, *summary_columns]
 
@@ -57,8 +59,8 @@ def test_another_number_in_the_table_is_told(held):
 
 
 def test_a_dose_is_the_sum_of_minutes_that_a_plain_loop_finds(held, finished):
-    worst = held.tables["burden"].filter(signal="icp", threshold_mmhg=20.0, window="first_72_h")
-    worst = worst.sort("dose_mmhg_h", descending=True, nulls_last=True).row(0, named=True)
+    worst = held.tables["burden"].filter(signal="icp", threshold=20.0, window="first_72_h")
+    worst = worst.sort("dose", descending=True, nulls_last=True).row(0, named=True)
     asked = number.Asked(worst["patient_id"], "icp_above_20_dose_mmhg_h", "first_72_h")
     text = "\n".join(number.lines(asked, held))
     path = finished.study / f"results/minutes/{worst['patient_id']}.parquet"
@@ -69,7 +71,7 @@ def test_a_dose_is_the_sum_of_minutes_that_a_plain_loop_finds(held, finished):
             beyond += icp > 20
             dose += max(0.0, icp - 20) / 60
     assert f"{beyond} of {valid} valid minutes above 20 mmHg" in text
-    assert dose == pytest.approx(worst["dose_mmhg_h"], rel=1e-9)
+    assert dose == pytest.approx(worst["dose"], rel=1e-9)
     assert f"Code: ingest {held.codes['ingest']}, indices" in text
     assert len(re.findall(r"highest \d+\.\d mmHg \(\S+ from second \d+ to \d+", text)) > 0
 

@@ -15,7 +15,7 @@ rule batch_burden:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(SET, "windows", "burden"),
+        settings=OF_MINUTES | only(SET, "windows", "burden"),
         code=fingerprint.code_of(SCRIPTS / "batch_burden.py"),
     script:
         "../scripts/batch_burden.py"
@@ -58,9 +58,8 @@ rule batch_summary:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(
-            SET, "windows", "reactivity.averaging", "reactivity.fisher_clip", "summary"
-        ),
+        settings=OF_MINUTES
+        | only(SET, "windows", "reactivity", "trends.block_s", "summary"),
         code=fingerprint.code_of(SCRIPTS / "batch_summary.py"),
     script:
         "../scripts/batch_summary.py"
@@ -80,6 +79,7 @@ rule summary:
         mem_mb=ALL_MB,
         runtime=10,
     params:
+        settings=only(SET, *COMPUTED),
         code=fingerprint.code_of(SCRIPTS / "summary.py"),
     script:
         "../scripts/summary.py"
@@ -101,7 +101,8 @@ rule batch_intensity:
         mem_mb=BATCH_MB,
         runtime=10,
     params:
-        settings=only(
+        settings=OF_MINUTES
+        | only(
             SET,
             "windows",
             "intensity_duration",

@@ -20,7 +20,7 @@ rule figures:
         settings=only(
             SET,
             *DECLARED,
-            *("burden.impaired_prx", "cohort.main_window", "cohort.main_outcome"),
+            *("burden.impaired_above", "cohort.main_window", "cohort.main_outcome"),
         ),
         code=fingerprint.code_of(SCRIPTS / "figures.py"),
     script:

@@ -20,6 +20,7 @@ rule indices:
             "trends.block_s",
             "minutes",
             "reactivity",
+            "indices",
             "optimal_cpp",
             "uncertainty",
         )

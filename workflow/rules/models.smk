@@ -12,7 +12,7 @@ rule updates:
         mem_mb=ALL_MB,
         runtime=10,
     params:
-        settings=only(SET, "burden", without=["burden.impaired_prx"]),
+        settings=only(SET, *COMPUTED, "burden", without=["burden.impaired_above"]),
         code=fingerprint.code_of(SCRIPTS / "updates.py"),
     script:
         "../scripts/updates.py"

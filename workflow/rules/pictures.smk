@@ -27,7 +27,7 @@ for batch, members in DRAWN_TOGETHER.items():
             mem_mb=ONE_MB,
             runtime=10,
         params:
-            settings=only(SET, "study.time_zero") | MEASURED,
+            settings=only(SET, *COMPUTED, "study.time_zero"),
             code=PICTURES_CODE,
         script:
             "../scripts/pictures.py"

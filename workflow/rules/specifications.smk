@@ -27,7 +27,7 @@ rule alternative:
         },
         settings=lambda wildcards: ALTERNATIVES[wildcards.signals].exposures,
         shift=lambda wildcards: ALTERNATIVES[wildcards.signals].shift,
-        made_with=only(SET, "levels") | MEASURED,
+        made_with=only(SET, "levels") | OF_MINUTES,
         code=fingerprint.code_of(SCRIPTS / "alternative.py"),
     script:
         "../scripts/alternative.py"

@@ -23,5 +23,9 @@ made = exposures.add_up_all(
     declared=snakemake.params.made_with,
     shift=snakemake.params.shift,
 )
-store.write(made.summary, contracts.EXPOSED_SUMMARY, snakemake.output.summary)
+store.write(
+    made.summary,
+    contracts.exposed_summary(snakemake.params.made_with),
+    snakemake.output.summary,
+)
 store.write(made.burden, contracts.EXPOSED_BURDEN, snakemake.output.burden)

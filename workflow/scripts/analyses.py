@@ -7,7 +7,7 @@ job_log.keep(snakemake.log)
 read, declared = snakemake.input, snakemake.params.settings
 made = analyses.form_all(
     Exposures(
-        store.read_all(read.summary, contracts.EXPOSED_SUMMARY),
+        store.read_all(read.summary, contracts.exposed_summary(declared)),
         store.read_all(read.burden, contracts.EXPOSED_BURDEN),
     ),
     analyses.Tables(

@@ -3,14 +3,17 @@ from icpcohort.contracts import job_log, store
 from icpcohort.exposures import burden
 
 job_log.keep(snakemake.log)
-windows = snakemake.params.settings["windows"]
-settings = burden.Settings(**snakemake.params.settings["burden"])
+declared = snakemake.params.settings
+windows = declared["windows"]
+settings = burden.Settings(**declared["burden"])
 minutes = store.read_patients(
     snakemake.input.minutes,
-    contracts.MINUTES,
-    columns=("icp_mmhg", "cpp_mmhg", "prx", "llr_mmhg"),
+    contracts.minutes(declared),
+    columns=burden.columns_of_minutes(declared),
 )
-total = burden.add_up(minutes, windows=windows, rules=settings)
-by_state = burden.add_up_by_state(minutes, windows=windows, settings=settings)
+total = burden.add_up(minutes, windows=windows, rules=settings, declared=declared)
+by_state = burden.add_up_by_state(
+    minutes, windows=windows, settings=settings, declared=declared
+)
 store.write(total, contracts.BURDEN, snakemake.output.burden)
 store.write(by_state, contracts.BURDEN_BY_STATE, snakemake.output.by_state)

@@ -7,7 +7,7 @@ settings, read = snakemake.params.settings, snakemake.input
 cohort = select.select(
     store.read(read.patients, contracts.patients(settings)),
     store.read(read.outcomes, contracts.outcomes(settings)),
-    store.read(read.summary, contracts.SUMMARY),
+    store.read(read.summary, contracts.summary(settings)),
     store.read(read.burden, contracts.BURDEN),
     eligibility.facts(
         store.read(read.recordings, contracts.recordings(settings)),

@@ -22,7 +22,7 @@ hours = [store.empty(contracts.HOURS)]
 for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture in files:
     recorded = {
         "recordings": store.read(recordings, contracts.recordings(snakemake.params.settings)),
-        "minutes": store.read(minutes, contracts.MINUTES),
+        "minutes": store.read(minutes, contracts.minutes(snakemake.params.settings)),
         "artefacts": store.read(artefacts, contracts.ARTEFACTS),
     }
     drawn = timeline.patient_picture(
@@ -33,6 +33,7 @@ for recordings, quality, minutes, artefacts, intervals, curve, optimum, picture 
         curve=store.read(curve, contracts.CURVES),
         optimum=store.read(optimum, contracts.OPTIMA),
         time_zero=snakemake.params.settings["study"]["time_zero"],
+        declared=snakemake.params.settings,
     )
     atomic_write.write(picture, drawn)
     hours.append(cohort_picture.patient_hours(Path(picture).stem, **recorded))

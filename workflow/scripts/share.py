@@ -25,6 +25,7 @@ texts = folder.files(
     ),
     columns=results.columns,
     min_cell=min_cell,
+    declared=settings,
 )
 folder.write(
     texts,

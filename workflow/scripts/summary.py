@@ -3,5 +3,6 @@ from icpcohort.contracts import job_log, store
 
 job_log.keep(snakemake.log)
 
-table = store.read_all(snakemake.input.summary, contracts.SUMMARY)
-store.write(table, contracts.SUMMARY, snakemake.output.summary)
+contract = contracts.summary(snakemake.params.settings)
+table = store.read_all(snakemake.input.summary, contract)
+store.write(table, contract, snakemake.output.summary)

@@ -141,7 +141,7 @@ def select(
     Cohort
         Each window begins with every patient of `patients`; kept and dropped add up to it.
     """
-    wide = burden.widen(burdens, declared["burden"])
+    wide = burden.widen(burdens, declared)
     table = contracts.analysis(declared)
     analyses = [store.empty(table)]
     flows = [store.empty(contracts.FLOW)]

@@ -17,7 +17,7 @@ from icpcohort.contracts import atomic_write, signal_settings
 from icpcohort.contracts.setting import NO_KEY, OF_THE_STUDY, Kinds, OfColumns, Setting
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.exposures.window import Window
-from icpcohort.indices import curve_settings, minutes, reactivity, whole_recording
+from icpcohort.indices import curve_settings, index_settings, minutes, whole_recording
 from icpcohort.recordings import examine
 from icpcohort.report.sharing import folder
 from icpcohort.signals import rules, transducer_level, trend_settings
@@ -34,7 +34,24 @@ SECTIONS: dict[str, Any] = {
     "trends": trend_settings.Settings,
     "levels": transducer_level.Settings,
     "minutes": minutes.Settings,
-    "reactivity": reactivity.Settings,
+    "reactivity": index_settings.Settings,
+    "indices": Annotated[
+        Mapping[str, index_settings.Index],
+        Setting(
+            "Indices by name: moving correlations of two series",
+            OF_THE_STUDY,
+            {
+                "orx": {
+                    "label": "ORx",
+                    "about": "Oxygen reactivity index: moving correlation of PbtO2 and CPP",
+                    "of": ["pbto2", "cpp"],
+                    "per": "minutes",
+                    "source": "common practice, no source",
+                }
+            },
+            least_items=1,
+        ),
+    ],
     "optimal_cpp": curve_settings.Settings,
     "uncertainty": whole_recording.Settings,
     "burden": burden.Settings,
@@ -58,7 +75,23 @@ RENAMED = {
     ("recordings", "icp_channels"): "signals.icp.names",
     ("recordings", "abp_channels"): "signals.abp.names",
     ("reactivity", "block_s"): "trends.block_s",
-    ("reactivity", "long_n_minutes"): "reactivity.lprx_window_min",
+    ("reactivity", "long_n_minutes"): "reactivity.window_min",
+    ("reactivity", "lprx_window_min"): "reactivity.window_min",
+    ("optimal_cpp", "min_span_prx"): "optimal_cpp.min_span_index",
+    ("optimal_cpp", "reactivity_limit_prx"): "optimal_cpp.reactivity_limit",
+    ("burden", "impaired_prx"): "burden.impaired_above",
+    ("burden", "icp_above_mmhg"): "burden.thresholds.icp.above",
+    ("burden", "cpp_below_mmhg"): "burden.thresholds.cpp.below",
+    ("summary", "min_prx_interval_h"): "summary.min_interval_h",
+    **{
+        (
+            "intensity_duration",
+            f"{signal}_{old}_mmhg",
+        ): f"intensity_duration.thresholds.{signal}.{new}"
+        for signal in ("icp", "cpp")
+        for old, new in (("from", "first"), ("to", "last"))
+    },
+    ("intensity_duration", "step_mmhg"): "intensity_duration.thresholds.icp.step",
 }
 # Sections that went to variables.yaml, and settings of a section that did.
 MOVED = {"outcomes": "the section outcomes of variables.yaml"}

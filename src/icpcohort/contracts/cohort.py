@@ -16,7 +16,7 @@ from icpcohort.contracts.columns import (
     Column,
     Table,
 )
-from icpcohort.contracts.indices import BURDEN, INTENSITY, SUMMARY
+from icpcohort.contracts.indices import BURDEN, INTENSITY, summary
 from icpcohort.contracts.study import patients
 
 
@@ -169,13 +169,15 @@ def analysis(declared: Mapping[str, Any]) -> Table:
     ----------
     declared : mapping
         Sections of the settings by their names, those that declare columns: `variables`,
-        `outcomes`, `repeated` with one column per summary, and `burden` (or its thresholds
-        alone) with one column per burden measure. A section that is absent has no columns.
+        `outcomes`, `repeated` with one column per summary, `signals`, `derived_signals`,
+        `indices`, `optimal_cpp.by` (see `summary`), and `burden.thresholds`, which gives one
+        column per burden measure. Without `variables`, `outcomes`, `repeated` or `burden` there
+        are none of these.
     """
     columns = patients(declared).columns | outcomes(declared).columns
-    columns |= SURVIVAL | variables.events(declared.get("outcomes", {})) | SUMMARY.columns
-    columns |= repeated.columns_of_summaries(declared)
-    columns |= burden_columns.wide(declared.get("burden", {}))
+    columns |= SURVIVAL | variables.events(declared.get("outcomes", {}))
+    columns |= summary(declared).columns | repeated.columns_of_summaries(declared)
+    columns |= burden_columns.wide(declared)
     return Table(
         "analysis.parquet",
         "One row per patient of the cohort and window: covariates, exposures, outcomes",
@@ -193,7 +195,7 @@ def updates(declared: Mapping[str, Any]) -> Table:
         {
             "patient_id": PATIENT_ID,
             "until_h": Column(REAL, "h", "End of the day since time zero"),
-            **burden_columns.wide(declared.get("burden", {})),
+            **burden_columns.wide(declared),
         },
     )
 
@@ -217,12 +219,19 @@ def analyses(declared: Mapping[str, Any]) -> Table:
 _EXPOSURES = _SIGNALS | {
     "exposures": Column(TEXT, "", "Name of what makes exposures from the minutes")
 }
-EXPOSED_SUMMARY = Table(
-    "specifications/exposures/<signals>/<batch>/summary.parquet",
-    "As `summary.parquet`, of the minutes of other settings",
-    ("signals", "exposures", *SUMMARY.key),
-    _EXPOSURES | SUMMARY.columns,
-)
+
+
+def exposed_summary(declared: Mapping[str, Any]) -> Table:
+    """Return the contract of the summaries of all specifications; see `analysis`."""
+    table = summary(declared)
+    return Table(
+        "specifications/exposures/<signals>/<batch>/summary.parquet",
+        "As `summary.parquet`, of the minutes of other settings",
+        ("signals", "exposures", *table.key),
+        _EXPOSURES | table.columns,
+    )
+
+
 EXPOSED_BURDEN = Table(
     "specifications/exposures/<signals>/<batch>/burden.parquet",
     "As `burden.parquet`, of the minutes of other settings",
@@ -234,11 +243,12 @@ EXPOSED_BURDEN = Table(
 INTENSITY_MAP = Table(
     "intensity_map.parquet",
     "Episodes against outcome: one row per window, signal, threshold and least duration",
-    ("window", "signal", "threshold_mmhg", "duration_min"),
+    ("window", "signal", "threshold", "duration_min"),
     {
         "window": WINDOW,
         "signal": INTENSITY.columns["signal"],
-        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "side": INTENSITY.columns["side"],
+        "threshold": INTENSITY.columns["threshold"],
         "duration_min": INTENSITY.columns["duration_min"],
         "n_patients": Column(
             COUNT, "", "Patients of the cohort with valid minutes and a score"
@@ -257,11 +267,12 @@ INTENSITY_MAP = Table(
 TRANSITION = Table(
     "intensity_transition.parquet",
     "The line of no correlation in the map: how long a threshold goes without harm",
-    ("window", "signal", "threshold_mmhg"),
+    ("window", "signal", "threshold"),
     {
         "window": WINDOW,
         "signal": INTENSITY.columns["signal"],
-        "threshold_mmhg": INTENSITY.columns["threshold_mmhg"],
+        "side": INTENSITY.columns["side"],
+        "threshold": INTENSITY.columns["threshold"],
         "duration_min": Column(
             REAL, "min", "Least duration at which r falls below zero, between two of the map"
         ),

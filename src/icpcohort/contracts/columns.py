@@ -19,7 +19,8 @@ KNOWN_OF_ROLE: dict[Role, Known] = {
 # A unit as papers write it, where this is not its UCUM code.
 UNIT_WORDS = {
     "mm[Hg]": "mmHg",
-    "mm[Hg].h": "mmHg·h",
+    "Cel": "°C",
+    "mL/(100.g.min)": "mL/100 g/min",
     "a": "years",
     "{score}": "points",
     "1": "",
@@ -112,7 +113,13 @@ class Column:
 
 def unit_words(unit: str) -> str:
     """Return a UCUM code as papers write it; a code that is not listed stays as it is."""
-    return UNIT_WORDS.get(unit, unit)
+    base = unit.removesuffix(".h")
+    return UNIT_WORDS.get(base, base) + ("·h" if base != unit else "")
+
+
+def lower_first(words: str) -> str:
+    """Return words within a sentence: an abbreviation stays as it is."""
+    return words if words[1:2].isupper() else words[:1].lower() + words[1:]
 
 
 @dataclass(frozen=True)

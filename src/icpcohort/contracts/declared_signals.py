@@ -73,6 +73,11 @@ def series(declared: Mapping[str, Any]) -> dict[str, Series]:
     return of_each
 
 
+def columns(declared: Mapping[str, Any]) -> list[str]:
+    """Return the columns of all declared signals."""
+    return [one.column for one in series(declared).values()]
+
+
 def recorded(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
     """Return the section `signals`; of the first, every recording must have a channel."""
     signals: Mapping[str, Mapping[str, Any]] = declared.get("signals", _PRESSURES)

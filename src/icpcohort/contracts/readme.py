@@ -32,8 +32,9 @@ BURDEN_COLUMNS = """\
 In tables with one row per patient or day the burden stands in columns, one per signal, side,
 threshold and measure: `<signal>_<side>_<threshold>_<measure>`, for example
 `icp_above_20_dose_per_h_mmhg`; a decimal point in the threshold becomes `_`. The measures, with
-unit and meaning, are the columns from `dose_mmhg_h` to `longest_episode_min` of this table,
-without `monitored_h`; the thresholds are those of `burden` in `config/config.yaml`.
+unit and meaning, are the columns from `dose` to `longest_episode_min` of this table,
+without `monitored_h`, the dose with the unit of its signal (`dose_mmhg_h`, `dose_per_h_mmhg`);
+the thresholds are those of `burden` in `config/config.yaml`.
 """
 HAS_BURDEN = "Further columns hold the burden: [their names](#burden-as-columns).\n"
 
@@ -109,6 +110,8 @@ def results_tables(declared: Declared) -> list[Table]:
         if isinstance(entry, Table)
     } | {table.path: table for table in (contracts.recordings(asked), contracts.trends(asked))}
     tables = list(by_path.values())
+    tables.insert(tables.index(contracts.CURVES), contracts.minutes(asked))
+    tables.insert(tables.index(contracts.INTENSITY) + 1, contracts.summary(asked))
     of_cohort = [contracts.updates(asked), contracts.outcomes(asked)]
     place = tables.index(contracts.BANDS)
     tables[place:place] = of_cohort
@@ -118,6 +121,7 @@ def results_tables(declared: Declared) -> list[Table]:
         tables[place:place] = [contracts.REPEATED_VALUES, contracts.repeated_summary(asked)]
     tables.insert(tables.index(contracts.ESTIMATES), contracts.analysis(asked))
     tables.insert(tables.index(contracts.SPECIFICATIONS), contracts.analyses(asked))
+    tables.insert(tables.index(contracts.EXPOSED_BURDEN), contracts.exposed_summary(asked))
     return tables
 
 

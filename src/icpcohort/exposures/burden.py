@@ -1,47 +1,92 @@
-"""Burden: dose, time and episodes of pressure beyond thresholds, in fixed windows.
+"""Burden: dose, time and episodes of a signal beyond thresholds, in fixed windows.
 
-Also for the minutes of a state alone: PRx above a limit or not, CPP below LLR or not.
+Also for the minutes of a state alone: the main index above a limit or not, CPP below LLR or
+not.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import burden_columns, store
-from icpcohort.contracts.setting import Setting
+from icpcohort.contracts import burden_columns, declared_indices, declared_signals, store
+from icpcohort.contracts.burden_columns import Threshold
+from icpcohort.contracts.columns import unit_words
+from icpcohort.contracts.setting import OF_THE_STUDY, Setting
 from icpcohort.exposures.window import H_S, Window
 from icpcohort.exposures.window import inside as window_of
-from icpcohort.indices.reactivity import MINUTE_S
+from icpcohort.indices.index_settings import MINUTE_S
+
+
+@dataclass(frozen=True, kw_only=True)
+class Range:
+    """Two thresholds, outside of which burden is added up."""
+
+    low: Annotated[
+        float,
+        Setting(
+            "Burden is what lies below this",
+            OF_THE_STUDY,
+            30.0,
+            at_least=-1000,
+            at_most=10000,
+        ),
+    ]
+    high: Annotated[
+        float,
+        Setting("and above this", OF_THE_STUDY, 45.0, at_least=-1000, at_most=10000),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sides:
+    """Thresholds of one signal, in its unit."""
+
+    above: Annotated[
+        Sequence[float],
+        Setting(
+            "Burden is what lies above",
+            "ICP: 18 and 22 mmHg: Sorrentino 2012 [confirmed]; above 22: Carney 2017 "
+            "[confirmed]",
+            [18.0, 20.0, 22.0, 25.0],
+            each="A threshold",
+            at_least=-1000,
+            at_most=10000,
+        ),
+    ] = ()
+    below: Annotated[
+        Sequence[float],
+        Setting(
+            "Burden is what lies below",
+            "CPP: target 60 to 70 mmHg: Carney 2017 [confirmed]",
+            [50.0, 60.0, 70.0],
+            each="A threshold",
+            at_least=-1000,
+            at_most=10000,
+        ),
+    ] = ()
+    outside: Annotated[
+        Sequence[Range],
+        Setting(
+            "Burden is what lies outside of a range",
+            OF_THE_STUDY,
+            [{"low": 30.0, "high": 45.0}],
+        ),
+    ] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
 class Rules:
     """How the minutes beyond a threshold are added up."""
 
-    icp_above_mmhg: Annotated[
-        Sequence[float],
+    thresholds: Annotated[
+        Mapping[str, Sides],
         Setting(
-            "Thresholds of ICP; burden is what lies above",
-            "18 and 22 mmHg: Sorrentino 2012 [confirmed]; above 22: Carney 2017 [confirmed]",
-            [18.0, 20.0, 22.0, 25.0],
-            each="A threshold",
-            at_least=1,
-            at_most=150,
-            least_items=1,
-        ),
-    ]
-    cpp_below_mmhg: Annotated[
-        Sequence[float],
-        Setting(
-            "Thresholds of CPP; burden is what lies below",
-            "target 60 to 70 mmHg: Carney 2017 [confirmed]",
-            [50.0, 60.0, 70.0],
-            each="A threshold",
-            at_least=1,
-            at_most=250,
+            "Thresholds of burden by signal: above, below, or outside of a range",
+            OF_THE_STUDY,
+            {"icp": {"above": [20.0]}},
             least_items=1,
         ),
     ]
@@ -89,12 +134,13 @@ class Rules:
 class Settings(Rules):
     """Dose, time and episodes beyond a threshold."""
 
-    impaired_prx: Annotated[
+    impaired_above: Annotated[
         float,
         Setting(
-            "Burden is also added up separately for the minutes with PRx above this",
-            "0.25 for survival: Sorrentino 2012 [confirmed], for a patient's mean; a single "
-            "minute exceeds it by chance in 9 % (computed)",
+            "Burden is also added up separately for the minutes with the main index of "
+            "optimal_cpp.by above this",
+            "PRx 0.25 for survival: Sorrentino 2012 [confirmed], for a patient's mean; a "
+            "single minute exceeds it by chance in 9 % (computed)",
             0.25,
             above=-1,
             below=1,
@@ -102,16 +148,22 @@ class Settings(Rules):
     ]
 
 
-def excess(pressure: pl.Expr, *, threshold_mmhg: float, side: str) -> pl.Expr:
-    """Return how far a pressure lies beyond a threshold: zero when not, null when unknown."""
-    beyond = pressure - threshold_mmhg if side == "above" else threshold_mmhg - pressure
-    return beyond.clip(0)
+def excess(value: pl.Expr, beyond: Threshold) -> pl.Expr:
+    """Return how far a value lies beyond a threshold: zero when not, null when unknown."""
+    return _signed(value, beyond).clip(0)
 
 
-def is_beyond(
-    pressure: pl.Expr, *, threshold_mmhg: float, side: str, inequality: str
-) -> pl.Expr:
-    """Return whether a pressure lies beyond a threshold; null when unknown.
+def _signed(value: pl.Expr, beyond: Threshold) -> pl.Expr:
+    """Return how far a value lies beyond a threshold, below zero when it does not."""
+    if beyond.side == "above":
+        return value - beyond.threshold
+    if beyond.side == "below":
+        return beyond.threshold - value
+    return pl.max_horizontal(beyond.threshold - value, value - beyond.upper_threshold)
+
+
+def is_beyond(value: pl.Expr, beyond: Threshold, *, inequality: str) -> pl.Expr:
+    """Return whether a value lies beyond a threshold; null when unknown.
 
     Parameters
     ----------
@@ -119,39 +171,49 @@ def is_beyond(
         Whether the threshold itself is not beyond, or is: with readings in whole mmHg the
         two differ by all minutes on it. A dose is the same.
     """
-    if side == "above":
-        return (
-            pressure > threshold_mmhg if inequality == "strict" else pressure >= threshold_mmhg
-        )
-    return pressure < threshold_mmhg if inequality == "strict" else pressure <= threshold_mmhg
+    is_strict = inequality == "strict"
+    low, high = pl.lit(beyond.threshold), pl.lit(beyond.upper_threshold)
+    above = value > high if is_strict else value >= high
+    below = value < low if is_strict else value <= low
+    return {"above": above, "below": below, "outside": below | above}[beyond.side]
 
 
 def dose_parts(
-    *, threshold_mmhg: float, side: str, rule: str, interval_s: float, over: Sequence[str]
+    beyond: Threshold, *, rule: str, interval_s: float, over: Sequence[str]
 ) -> pl.Expr:
-    """Return each sample's part of the dose, in mmHg h, from columns `t_s` and `pressure_mmhg`.
+    """Return each sample's part of the dose, in the unit times h, from `t_s` and `value`.
 
     Parameters
     ----------
     rule : {"rectangle", "trapezoid", "crossing"}
         "rectangle": a sample stands for `interval_s`. The others join a sample to the next
         when that is `interval_s` away: "trapezoid" joins the clipped excess, "crossing" the
-        pressures, cut exactly where they cross the threshold. Gaps contribute nothing.
+        values, cut exactly where they cross the threshold (outside of a range: each of the
+        two thresholds by itself). Gaps contribute nothing.
     over : columns that keep patients and windows apart
 
     Source: pressure-time dose: Vik 2008; Sheth 2013. Strict inequality makes no difference to a
     dose.
     """
-    x = excess(pl.col("pressure_mmhg"), threshold_mmhg=threshold_mmhg, side=side)
+    value = pl.col("value")
     if rule == "rectangle":
-        return x * (interval_s / H_S)
-    signed = pl.col("pressure_mmhg") - threshold_mmhg
-    signed = signed if side == "above" else -signed
+        return excess(value, beyond) * (interval_s / H_S)
+    if beyond.side == "outside":
+        signal, _, low, high = beyond
+        below, above = (
+            dose_parts(one, rule=rule, interval_s=interval_s, over=over)
+            for one in (
+                Threshold(signal, "below", low, low),
+                Threshold(signal, "above", high, high),
+            )
+        )
+        return below + above
+    signed = _signed(value, beyond)
     next_s, next_signed = pl.col("t_s").shift(-1), signed.shift(-1)
     if over:
         next_s, next_signed = next_s.over(over), next_signed.over(over)
     touches = (next_s - pl.col("t_s") - interval_s).abs() < interval_s / 2
-    ends = x + next_signed.clip(0)
+    ends = signed.clip(0) + next_signed.clip(0)
     crosses = (signed > 0) != (next_signed > 0)
     part = (
         pl.when(crosses).then(ends / (signed - next_signed).abs())
@@ -163,19 +225,25 @@ def dose_parts(
 
 
 def add_up(
-    minutes: pl.DataFrame, *, windows: Mapping[str, Window], rules: Rules
+    minutes: pl.DataFrame,
+    *,
+    windows: Mapping[str, Window],
+    rules: Rules,
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Add up the burden of every patient in every window.
 
     Parameters
     ----------
-    minutes : contracts.MINUTES of all patients with `patient_id`
+    minutes : contracts.minutes of all patients with `patient_id`
         A minute belongs to a window when it lies wholly inside it.
     windows : Window by its name
     rules : Rules
         An episode has `episode_min` minutes beyond the threshold or more; up to
         `merge_gap_min` minutes in between that are not, or are missing, do not end it and
         do not count in its length.
+    declared : mapping
+        The sections that declare signals, and `burden.thresholds`.
 
     Returns
     -------
@@ -188,7 +256,15 @@ def add_up(
     (from memory).
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
-    return _over_thresholds(minutes, patients=patients, windows=windows, rules=rules)
+    return _over_thresholds(
+        minutes, patients=patients, windows=windows, rules=rules, declared=declared
+    )
+
+
+def columns_of_minutes(declared: Mapping[str, Any]) -> list[str]:
+    """Return the columns of the minutes that `add_up` and `add_up_by_state` read."""
+    states = (declared_indices.main(declared), "cpp_mmhg", "llr_mmhg")
+    return list(dict.fromkeys((*declared_signals.columns(declared), *states)))
 
 
 def _over_thresholds(
@@ -197,28 +273,37 @@ def _over_thresholds(
     patients: pl.DataFrame,
     windows: Mapping[str, Window],
     rules: Rules,
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Return contracts.BURDEN of `minutes`, with a row for each of `patients`."""
+    signals = declared_signals.series(declared)
+    beyond = list(burden_columns.thresholds(declared))
+    columns = {signals[one.signal].column for one in beyond}
     parts = [store.empty(contracts.BURDEN)]
     for name, window in windows.items():
-        inside = window_of(minutes.select("patient_id", "t_s", "icp_mmhg", "cpp_mmhg"), window)
-        for signal, side, threshold_mmhg in burden_columns.thresholds(asdict(rules)):
-            pressure = pl.col(f"{signal}_mmhg").alias("pressure_mmhg")
+        inside = window_of(minutes.select("patient_id", "t_s", *sorted(columns)), window)
+        for one in beyond:
+            signal = signals[one.signal]
             parts.append(
                 _one_burden(
-                    inside.select("patient_id", "t_s", pressure),
+                    inside.select("patient_id", "t_s", value=pl.col(signal.column)),
+                    one,
                     patients=patients,
-                    threshold_mmhg=threshold_mmhg,
-                    side=side,
                     rules=rules,
-                ).with_columns(window=pl.lit(name), signal=pl.lit(signal))
+                ).with_columns(window=pl.lit(name), unit=pl.lit(signal.about.unit))
             )
-    columns = list(contracts.BURDEN.columns)
-    return pl.concat([part.select(columns) for part in parts]).sort(contracts.BURDEN.key)
+    columns_of_table = list(contracts.BURDEN.columns)
+    return pl.concat([part.select(columns_of_table) for part in parts]).sort(
+        contracts.BURDEN.key
+    )
 
 
 def add_up_by_state(
-    minutes: pl.DataFrame, *, windows: Mapping[str, Window], settings: Settings
+    minutes: pl.DataFrame,
+    *,
+    windows: Mapping[str, Window],
+    settings: Settings,
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Add up the burden of the minutes in each state alone.
 
@@ -226,24 +311,27 @@ def add_up_by_state(
     ----------
     minutes, windows : see `add_up`
     settings : Settings
-        `impaired_prx` is the limit of PRx between two states.
+        `impaired_above` is the limit of the main index between two states.
+    declared : mapping
+        As in `add_up`, and `optimal_cpp.by`, whose first index is the main one.
 
     Returns
     -------
     DataFrame, contracts.BURDEN_BY_STATE
-        The states of PRx (above, not above, unknown) hold every minute once, and so do those
-        of LLR (below, not below, unknown): hours, and doses by rectangles, add up to those of
-        `add_up`. A minute of another state interrupts an episode.
+        The states of the index (above, not above, unknown) hold every minute once, and so do
+        those of LLR (below, not below, unknown): hours, and doses by rectangles, add up
+        to those of `add_up`. A minute of another state interrupts an episode.
 
     Source: burden by the state of autoregulation: Guiza 2015 (tolerance is shorter when it is
     impaired; from memory).
     """
-    prx_above = pl.col("prx") > settings.impaired_prx
+    index = declared_indices.main(declared)
+    is_above = pl.col(index) > settings.impaired_above
     below_llr = pl.col("cpp_mmhg") < pl.col("llr_mmhg")
     states = {
-        "prx_above": prx_above.fill_null(False),
-        "prx_not_above": ~prx_above.fill_null(True),
-        "prx_unknown": prx_above.is_null(),
+        f"{index}_above": is_above.fill_null(False),
+        f"{index}_not_above": ~is_above.fill_null(True),
+        f"{index}_unknown": is_above.is_null(),
         "cpp_below_llr": below_llr.fill_null(False),
         "cpp_not_below_llr": ~below_llr.fill_null(True),
         "llr_unknown": below_llr.is_null(),
@@ -251,7 +339,11 @@ def add_up_by_state(
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     parts = [
         _over_thresholds(
-            minutes.filter(test), patients=patients, windows=windows, rules=settings
+            minutes.filter(test),
+            patients=patients,
+            windows=windows,
+            rules=settings,
+            declared=declared,
         ).with_columns(state=pl.lit(state))
         for state, test in states.items()
     ]
@@ -260,35 +352,21 @@ def add_up_by_state(
 
 
 def _one_burden(
-    minutes: pl.DataFrame,
-    *,
-    patients: pl.DataFrame,
-    threshold_mmhg: float,
-    side: str,
-    rules: Rules,
+    minutes: pl.DataFrame, threshold: Threshold, *, patients: pl.DataFrame, rules: Rules
 ) -> pl.DataFrame:
-    """Return one row per patient for one signal, threshold and window."""
+    """Return one row per patient for one threshold and window."""
     part = dose_parts(
-        threshold_mmhg=threshold_mmhg,
-        side=side,
-        rule=rules.integration,
-        interval_s=MINUTE_S,
-        over=["patient_id"],
+        threshold, rule=rules.integration, interval_s=MINUTE_S, over=["patient_id"]
     )
-    beyond = is_beyond(
-        pl.col("pressure_mmhg"),
-        threshold_mmhg=threshold_mmhg,
-        side=side,
-        inequality=rules.inequality,
-    )
-    n = pl.col("pressure_mmhg").count()
+    beyond = is_beyond(pl.col("value"), threshold, inequality=rules.inequality)
+    n = pl.col("value").count()
     sums = (
         minutes.with_columns(part=part, beyond=beyond)
         .group_by("patient_id", maintain_order=True)
         .agg(
             n=n,
             integrated_h=pl.col("part").count() * (MINUTE_S / H_S),
-            dose_mmhg_h=pl.when(pl.col("part").count() > 0).then(pl.col("part").sum()),
+            dose=pl.when(pl.col("part").count() > 0).then(pl.col("part").sum()),
             percent_time=pl.when(n > 0).then(100 * pl.col("beyond").sum() / n),
         )
     )
@@ -298,10 +376,12 @@ def _one_burden(
     )
     some = pl.col("n").fill_null(0) > 0
     return table.with_columns(
-        threshold_mmhg=pl.lit(threshold_mmhg, pl.Float64()),
-        side=pl.lit(side),
+        signal=pl.lit(threshold.signal),
+        side=pl.lit(threshold.side),
+        threshold=pl.lit(threshold.threshold, pl.Float64()),
+        upper_threshold=pl.lit(threshold.upper_threshold, pl.Float64()),
         monitored_h=pl.col("n").fill_null(0) * (MINUTE_S / H_S),
-        dose_per_h_mmhg=pl.col("dose_mmhg_h") / pl.col("integrated_h"),
+        dose_per_h=pl.col("dose") / pl.col("integrated_h"),
         n_episodes=pl.when(some).then(pl.col("n_episodes").fill_null(0).cast(pl.Int64())),
     )
 
@@ -335,28 +415,21 @@ def _episodes(beyond: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     )
 
 
-def widen(burden: pl.DataFrame, thresholds: Mapping[str, Any]) -> pl.DataFrame:
+def widen(burden: pl.DataFrame, declared: Mapping[str, Any]) -> pl.DataFrame:
     """Turn the burden into one row per patient and window, with `burden_columns.wide`.
 
     Parameters
     ----------
     burden : contracts.BURDEN
-    thresholds : see `burden_columns.thresholds`
+    declared : see `burden_columns.thresholds`
     """
     wide = burden.select("patient_id", "window").unique(maintain_order=True)
-    for signal, side, threshold_mmhg in burden_columns.thresholds(thresholds):
-        rows = burden.filter(signal=signal, side=side, threshold_mmhg=threshold_mmhg).select(
+    for one in burden_columns.thresholds(declared):
+        rows = burden.filter(**one._asdict()).select(
             "patient_id",
             "window",
             *(
-                pl.col(measure).alias(
-                    burden_columns.name(
-                        signal=signal,
-                        side=side,
-                        threshold_mmhg=threshold_mmhg,
-                        measure=measure,
-                    )
-                )
+                pl.col(measure).alias(burden_columns.name(one, measure, declared))
                 for measure in burden_columns.MEASURES
             ),
         )
@@ -364,23 +437,36 @@ def widen(burden: pl.DataFrame, thresholds: Mapping[str, Any]) -> pl.DataFrame:
     return wide
 
 
-def methods_sentence(settings: Settings) -> str:
+def methods_sentence(settings: Settings, *, declared: Mapping[str, Any]) -> str:
     """Return the report's sentences for `add_up`."""
+    index = declared_indices.sought(declared)[0].label
     how = {
         "rectangle": "the rectangle rule on minute means",
         "trapezoid": "the trapezoidal rule on the clipped minute means",
         "crossing": "straight lines between minute means, cut where they cross the threshold",
     }[settings.integration]
     edge = {"strict": "strictly", "or_equal": "or on it"}[settings.inequality]
-    above = ", ".join(f"{t:g}" for t in settings.icp_above_mmhg)
-    below = ", ".join(f"{t:g}" for t in settings.cpp_below_mmhg)
     return (
-        f"Burden was computed for ICP above {above} mmHg and CPP below {below} mmHg ({edge}):"
+        f"Burden was computed for {_beyond_words(declared)} ({edge}):"
         f" dose (Vik 2008; Sheth 2013) by {how}, dose per monitored hour, percent of monitored"
         f" time (Bogli 2025), and episodes of {settings.episode_min} min or more beyond the"
         f" threshold, not ended by interruptions of up to {settings.merge_gap_min} min, which"
         " do not count in their length. Gaps and masked time count in neither numerator nor"
         " denominator; all other time does, also after a craniectomy. It was also added up for"
-        f" the minutes with PRx above {settings.impaired_prx:.2f} and not above (Guiza 2015),"
-        " and with CPP below LLR and not below."
+        f" the minutes with {index} above {settings.impaired_above:.2f} and not above (Guiza"
+        " 2015), and with CPP below LLR and not below."
     )
+
+
+def _beyond_words(declared: Mapping[str, Any]) -> str:
+    """Return signals with their thresholds: ICP above 18, 20 mmHg and CPP below 60 mmHg."""
+    values: dict[tuple[str, str], list[str]] = {}
+    for one in burden_columns.thresholds(declared):
+        values.setdefault((one.signal, one.side), []).append(one.values())
+    signals = declared_signals.series(declared)
+    words = []
+    for (signal, side), of_side in values.items():
+        about = signals[signal].about
+        text = f"{about.label} {side} {', '.join(of_side)} {unit_words(about.unit)}"
+        words.append(text.strip())
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))

@@ -1,7 +1,8 @@
 """Updates: the burden at the end of each day, for exposures that change with time."""
 
 import math
-from dataclasses import asdict
+from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 
@@ -13,13 +14,16 @@ from icpcohort.exposures.window import H_S
 DAY_H = 24.0
 
 
-def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
+def day_by_day(
+    minutes: pl.DataFrame, *, rules: burden.Rules, declared: Mapping[str, Any]
+) -> pl.DataFrame:
     """Return each patient's burden from time zero to the end of each day.
 
     Parameters
     ----------
-    minutes : contracts.MINUTES of all patients with `patient_id`
+    minutes : contracts.minutes of all patients with `patient_id`
     rules : burden.Rules
+    declared : as in `burden.add_up`
 
     Returns
     -------
@@ -29,8 +33,7 @@ def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
 
     Source: `burden.add_up`, with windows that grow by a day.
     """
-    thresholds = asdict(rules)
-    table = contracts.updates({"burden": thresholds})
+    table = contracts.updates(declared)
     last_h = minutes.group_by("patient_id").agg(last_h=pl.col("t_s").max() / H_S)
     days = [store.empty(table)]
     n_days = math.ceil(float(last_h["last_h"].max() or 0.0) / DAY_H)  # type: ignore[arg-type]
@@ -41,7 +44,8 @@ def day_by_day(minutes: pl.DataFrame, *, rules: burden.Rules) -> pl.DataFrame:
             minutes.join(seen, on="patient_id", how="semi"),
             windows={"so_far": {"start_h": 0.0, "end_h": until_h, "min_monitored_h": 0.0}},
             rules=rules,
+            declared=declared,
         )
-        wide = burden.widen(so_far, thresholds)
+        wide = burden.widen(so_far, declared)
         days.append(wide.with_columns(until_h=pl.lit(until_h)).select(list(table.columns)))
     return pl.concat(days).sort(table.key)

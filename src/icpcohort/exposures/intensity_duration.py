@@ -8,53 +8,61 @@ import numpy as np
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
-from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
+from icpcohort.contracts import declared_signals, store
+from icpcohort.contracts.burden_columns import Threshold
+from icpcohort.contracts.columns import unit_words
+from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
 from icpcohort.exposures import burden
 from icpcohort.exposures.window import H_S, Window
 from icpcohort.exposures.window import inside as window_of
 from icpcohort.indices.correlation import fisher_interval
-from icpcohort.indices.reactivity import MINUTE_S
+from icpcohort.indices.index_settings import MINUTE_S
 
-SIDES = {"icp": "above", "cpp": "below"}
-MAP_KEY = ["window", "signal", "threshold_mmhg", "duration_min"]
+MAP_KEY = ["window", "signal", "side", "threshold", "duration_min"]
 
 
 _GUIZA = "10 to 40 mmHg by 1, 5 to 360 min: Guiza 2015 (from memory, medium)"
 
 
 @dataclass(frozen=True, kw_only=True)
+class Thresholds:
+    """The thresholds of one signal in the map, in its unit."""
+
+    side: Annotated[
+        Literal["above", "below"],
+        Setting("On which side of a threshold an episode lies", OF_THE_STUDY, "above"),
+    ]
+    first: Annotated[
+        float, Setting("Lowest threshold", _GUIZA, 10.0, at_least=-1000, at_most=10000)
+    ]
+    last: Annotated[
+        float,
+        Setting(
+            "Highest threshold, above the lowest", _GUIZA, 40.0, at_least=-1000, at_most=10000
+        ),
+    ]
+    step: Annotated[
+        float,
+        Setting("Distance between two thresholds", _GUIZA, 1.0, at_least=0.01, at_most=1000),
+    ]
+
+    def values(self) -> list[float]:
+        """Return the thresholds, the last one where the steps meet it."""
+        n = int(np.floor((self.last - self.first) / self.step + 1e-9))
+        return [self.first + self.step * i for i in range(n + 1)]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Rules:
     """Which episodes are counted."""
 
-    icp_from_mmhg: Annotated[
-        float,
-        Setting("Lowest threshold of ICP in the map", _GUIZA, 10.0, at_least=1, at_most=150),
-    ]
-    icp_to_mmhg: Annotated[
-        float,
-        Setting("Highest threshold of ICP in the map", _GUIZA, 40.0, at_least=1, at_most=150),
-    ]
-    cpp_from_mmhg: Annotated[
-        float,
+    thresholds: Annotated[
+        Mapping[str, Thresholds],
         Setting(
-            "Lowest threshold of CPP in the map", COMMON_PRACTICE, 40.0, at_least=1, at_most=250
-        ),
-    ]
-    cpp_to_mmhg: Annotated[
-        float,
-        Setting(
-            "Highest threshold of CPP in the map",
-            COMMON_PRACTICE,
-            80.0,
-            at_least=1,
-            at_most=250,
-        ),
-    ]
-    step_mmhg: Annotated[
-        float,
-        Setting(
-            "Distance between two thresholds of the map", _GUIZA, 1.0, at_least=0.1, at_most=50
+            "The signals of the map, each with its thresholds",
+            _GUIZA,
+            {"icp": {"side": "above", "first": 10.0, "last": 40.0, "step": 1.0}},
+            least_items=1,
         ),
     ]
     durations_min: Annotated[
@@ -105,27 +113,36 @@ class Settings(Rules):
     ]
 
 
-def thresholds_mmhg(rules: Rules, signal: str) -> list[float]:
-    """Return the thresholds of a signal, the last one where the steps meet it."""
-    first, last = {
-        "icp": (rules.icp_from_mmhg, rules.icp_to_mmhg),
-        "cpp": (rules.cpp_from_mmhg, rules.cpp_to_mmhg),
-    }[signal]
-    n = int(np.floor((last - first) / rules.step_mmhg + 1e-9))
-    return [first + rules.step_mmhg * i for i in range(n + 1)]
+def settings_of(section: Mapping[str, Any]) -> Settings:
+    """Return the settings from the section `intensity_duration`."""
+    return Settings(**{**section, "thresholds": _thresholds_of(section)})
+
+
+def rules_of(section: Mapping[str, Any]) -> Rules:
+    """Return the rules of episodes from the section, without `min_patients`."""
+    return Rules(**{**section, "thresholds": _thresholds_of(section)})
+
+
+def _thresholds_of(section: Mapping[str, Any]) -> dict[str, Thresholds]:
+    return {name: Thresholds(**values) for name, values in section["thresholds"].items()}
 
 
 def count_episodes(
-    minutes: pl.DataFrame, *, windows: Mapping[str, Window], rules: Rules
+    minutes: pl.DataFrame,
+    *,
+    windows: Mapping[str, Window],
+    rules: Rules,
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Count every patient's episodes for each threshold and least duration.
 
     Parameters
     ----------
-    minutes : contracts.MINUTES of all patients with `patient_id`
+    minutes : contracts.minutes of all patients with `patient_id`
     windows : Window by its name
     rules : Rules
-        ICP counts above its thresholds, CPP below.
+    declared : mapping
+        The sections that declare signals.
 
     Returns
     -------
@@ -139,40 +156,38 @@ def count_episodes(
     durations = pl.DataFrame(
         {"duration_min": list(rules.durations_min)}, schema={"duration_min": pl.Int64()}
     )
+    signals = declared_signals.series(declared)
+    columns = [signals[signal].column for signal in rules.thresholds]
     parts = [store.empty(contracts.INTENSITY)]
     for name, window in windows.items():
-        inside = window_of(
-            minutes.select("patient_id", "t_s", *(f"{signal}_mmhg" for signal in SIDES)), window
-        )
-        for signal in SIDES:
-            pressure = pl.col(f"{signal}_mmhg")
+        inside = window_of(minutes.select("patient_id", "t_s", *columns), window)
+        for signal, thresholds in rules.thresholds.items():
+            value = pl.col(signals[signal].column)
             hours = inside.group_by("patient_id").agg(
-                monitored_h=pressure.count() * (MINUTE_S / H_S)
+                monitored_h=value.count() * (MINUTE_S / H_S)
             )
             known = patients.join(hours, on="patient_id", how="left", validate="1:1")
             grid = known.join(durations, how="cross").with_columns(
                 pl.col("monitored_h").fill_null(0.0),
                 window=pl.lit(name),
                 signal=pl.lit(signal),
+                side=pl.lit(thresholds.side),
             )
-            for threshold_mmhg in thresholds_mmhg(rules, signal):
+            for threshold in thresholds.values():
                 beyond = burden.is_beyond(
-                    pressure,
-                    threshold_mmhg=threshold_mmhg,
-                    side=SIDES[signal],
+                    value,
+                    Threshold(signal, thresholds.side, threshold, threshold),
                     inequality=rules.inequality,
                 )
                 lengths = burden.episode_lengths(
                     inside.filter(beyond).select("patient_id", "t_s"),
                     merge_gap_min=rules.merge_gap_min,
                 )
-                parts.append(_counted(grid, lengths, threshold_mmhg=threshold_mmhg))
+                parts.append(_counted(grid, lengths, threshold=threshold))
     return pl.concat(parts).sort(contracts.INTENSITY.key)
 
 
-def _counted(
-    grid: pl.DataFrame, lengths: pl.DataFrame, *, threshold_mmhg: float
-) -> pl.DataFrame:
+def _counted(grid: pl.DataFrame, lengths: pl.DataFrame, *, threshold: float) -> pl.DataFrame:
     """Return contracts.INTENSITY of one window, signal and threshold."""
     durations = grid.select(pl.col("duration_min").unique())
     counts = (
@@ -185,7 +200,7 @@ def _counted(
     return (
         grid.join(counts, on=["patient_id", "duration_min"], how="left", validate="1:1")
         .with_columns(
-            threshold_mmhg=pl.lit(threshold_mmhg, pl.Float64()),
+            threshold=pl.lit(threshold, pl.Float64()),
             n_episodes=pl.when(some).then(pl.col("n_episodes").fill_null(0)),
         )
         .with_columns(
@@ -286,7 +301,7 @@ def transition(table: pl.DataFrame) -> pl.DataFrame:
     Source: contour of zero correlation: Guiza 2015.
     """
     line = contracts.TRANSITION
-    group = ["window", "signal", "threshold_mmhg"]
+    group = ["window", "signal", "side", "threshold"]
     r, minutes = pl.col("correlation"), pl.col("duration_min").cast(pl.Float64)
     last_r, last_min = r.shift(1).over(group), minutes.shift(1).over(group)
     falls = (last_r >= 0) & (r < 0)
@@ -317,17 +332,28 @@ def transition(table: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def methods_sentence(settings: Settings) -> str:
+def methods_sentence(settings: Settings, *, declared: Mapping[str, Any]) -> str:
     """Return the report's sentences for the map."""
+    signals = declared_signals.series(declared)
+    steps = ", ".join(sorted({f"{one.step:g}" for one in settings.thresholds.values()}))
+    ranges = [
+        _range_words(one, about=signals[name].about)
+        for name, one in settings.thresholds.items()
+    ]
     durations_min = settings.durations_min
     edge = {"strict": "beyond", "or_equal": "on or beyond"}[settings.inequality]
     return (
-        f"Episodes {edge} every threshold of ICP from {settings.icp_from_mmhg:g} to"
-        f" {settings.icp_to_mmhg:g} mmHg and of CPP from {settings.cpp_to_mmhg:g} down to"
-        f" {settings.cpp_from_mmhg:g} mmHg in steps of {settings.step_mmhg:g}, lasting"
+        f"Episodes {edge} every threshold {' and '.join(ranges)} in steps of {steps}, lasting"
         f" {min(durations_min)} to {max(durations_min)} min or longer (interruptions up to"
         f" {settings.merge_gap_min} min), were counted per 24 h of valid time and correlated"
         f" (Pearson; Guiza 2015) with GOSE in windows of {settings.min_patients} patients or"
         " more; the"
         " transition line is where the correlation falls below zero."
     )
+
+
+def _range_words(thresholds: Thresholds, *, about: contracts.Column) -> str:
+    unit = unit_words(about.unit)
+    first, last = f"{thresholds.first:g}", f"{thresholds.last:g}"
+    way = f"{first} to {last}" if thresholds.side == "above" else f"{last} down to {first}"
+    return f"of {about.label} from {way} {unit}".strip()

@@ -5,7 +5,7 @@ from typing import Annotated, TypedDict
 import polars as pl
 
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
-from icpcohort.indices.reactivity import MINUTE_S
+from icpcohort.indices.index_settings import MINUTE_S
 
 H_S = 3600.0
 

@@ -78,7 +78,7 @@ def interval(
     Parameters
     ----------
     minutes : DataFrame
-        One row per minute without gaps in `t_s`; cpp_mmhg and prx.
+        One row per minute without gaps in `t_s`; cpp_mmhg and the index of the rules.
     settings : Settings
         Blocks are longer than the minutes that one PRx and its CPP share, so that what hangs
         together stays together, and short against the recording. With a smaller share of

@@ -1,4 +1,4 @@
-"""Curves: PRx binned by CPP, the parabola through the bins, and which curves are accepted."""
+"""Curves: an index binned by CPP, the parabola through the bins, which curves are accepted."""
 
 from typing import NamedTuple
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from icpcohort.indices import parabola as parabolas
 from icpcohort.indices.curve_settings import Rules
-from icpcohort.indices.reactivity import MINUTE_S
+from icpcohort.indices.index_settings import MINUTE_S
 from icpcohort.signals import nan_divide
 from icpcohort.signals.trends import ROUNDING
 
@@ -15,9 +15,9 @@ Reals = NDArray[np.float64]
 
 
 class Sums(NamedTuple):
-    """For each bin of a curve: its minutes, the sum of their PRx, and the sum of its square.
+    """For each bin of a curve: its minutes, the sum of their index, and the sum of its square.
 
-    Each (..., n_bins); PRx on the scale on which it is averaged.
+    Each (..., n_bins); the index on the scale on which it is averaged.
     """
 
     counts: Reals
@@ -47,7 +47,7 @@ LIMITS = ("llr_mmhg", "ulr_mmhg", "llr_bins_mmhg", "ulr_bins_mmhg")
 
 
 def accept(sums: Sums, *, min_minutes: float | Reals, min_arm_z: float, rules: Rules) -> Curves:
-    """Fit the curves of binned PRx and keep those whose shape the rules accept.
+    """Fit the curves of a binned index and keep those whose shape the rules accept.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def accept(sums: Sums, *, min_minutes: float | Reals, min_arm_z: float, rules: R
 def fit_bins(
     sums: Sums, *, centres_mmhg: Reals, used: NDArray[np.bool_], rules: Rules
 ) -> parabolas.Parabola:
-    """Fit the parabolas of binned PRx by `rules.weighting`."""
+    """Fit the parabolas of a binned index by `rules.weighting`."""
     values = nan_divide.divide(sums.values, sums.counts, where=used)
     variances = nan_divide.divide(np.ones_like(values), sums.counts, where=used)
     weights = _weights(sums, used=used, rules=rules)
@@ -141,14 +141,14 @@ def _reasons(
     place = np.arange(used.shape[-1])
     first, last = np.where(used, place, place.size).min(-1), np.where(used, place, -1).max(-1)
     span_mmhg = (last - first + 1) * rules.bin_width_mmhg
-    prx = np.tanh(values) if rules.prx.averaging == "fisher" else values
-    highest = np.where(used, prx, -np.inf).max(axis=-1)
-    span_prx = highest - np.where(used, prx, np.inf).min(axis=-1)
+    index = np.tanh(values) if rules.index.averaging == "fisher" else values
+    highest = np.where(used, index, -np.inf).max(axis=-1)
+    span_index = highest - np.where(used, index, np.inf).min(axis=-1)
     broken = {
         "too_few_minutes": sums.counts.sum(axis=-1) < min_minutes - ROUNDING,
         "too_few_bins": n_used < max(rules.min_bins, 3),
         "span_of_cpp_too_small": span_mmhg < rules.min_span_mmhg - ROUNDING,
-        "span_of_prx_too_small": span_prx < rules.min_span_prx,
+        "span_of_index_too_small": span_index < rules.min_span_index,
         "not_u_shaped": ~(parabola.quadratic > 0),
         "within_chance": ~(curvature_z >= rules.min_curvature_z),
         "poor_fit": ~(parabola.r_squared >= rules.min_r_squared),
@@ -167,7 +167,7 @@ def _weights(sums: Sums, *, used: NDArray[np.bool_], rules: Rules) -> Reals:
     pooled = nan_divide.divide(within.sum(-1), _freedom(sums), where=_freedom(sums) > 0)
     own_variance = nan_divide.divide(within, sums.counts - 1, where=sums.counts > 1)
     variance = np.where(own_variance > ROUNDING, own_variance, pooled[..., None])
-    variance = np.where(variance > ROUNDING, variance, 1 / (rules.prx.n_blocks - 3))
+    variance = np.where(variance > ROUNDING, variance, 1 / (rules.index.n_values - 3))
     return nan_divide.divide(np.where(used, sums.counts, 0.0), variance, where=variance > 0)
 
 
@@ -188,7 +188,7 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
     -------
     (...,)
         The larger of what the minutes show (pooled within bins) and what the sampling of a
-        correlation of `n_blocks` independent values alone gives: of z 1 / sqrt(n - 3), of r
+        correlation of `n_values` independent values alone gives: of z 1 / sqrt(n - 3), of r
         1 / sqrt(n - 1). Windows overlap, so neighbouring minutes share data. The value is
         therefore multiplied by the root of the minutes in a window; minutes may then be counted
         as if they were independent.
@@ -197,8 +197,8 @@ def spread_of_values(sums: Sums, *, rules: Rules) -> Reals:
     """
     freedom = _freedom(sums)
     variance = nan_divide.divide(_squares_within(sums).sum(axis=-1), freedom, where=freedom > 0)
-    least = 1 / (rules.prx.n_blocks - (3 if rules.prx.averaging == "fisher" else 1))
-    minutes_per_window = max(1.0, rules.prx.n_blocks * rules.prx.block_s / MINUTE_S)
+    least = 1 / (rules.index.n_values - (3 if rules.index.averaging == "fisher" else 1))
+    minutes_per_window = max(1.0, rules.index.n_values * rules.index.block_s / MINUTE_S)
     return np.asarray(np.sqrt(minutes_per_window * np.fmax(variance, least)))
 
 
@@ -214,8 +214,8 @@ def arms_z(sums: Sums, *, lowest_mmhg: Reals, rules: Rules) -> tuple[Reals, Real
     -------
     tuple of (...,)
         Slope of a line weighted by minutes through the bins of that side, the nearest one
-        included, in its standard errors by `spread_of_values`; positive when PRx rises away
-        from the lowest point. NaN with fewer than two bins.
+        included, in its standard errors by `spread_of_values`; positive when the index rises
+        away from the lowest point. NaN with fewer than two bins.
 
     Source: a U needs two arms, and a parabola cannot tell a U from one steep arm: Lind 2010;
     two lines: Simonsohn 2018.

@@ -1,4 +1,4 @@
-"""Optimal CPP: the lowest point of PRx against CPP, minute by minute and for a recording."""
+"""Optimal CPP: the lowest point of an index against CPP, by minute and for a recording."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -40,7 +40,7 @@ def combine_windows(values_mmhg: Reals, weights: Reals) -> Reals:
 class Binned(NamedTuple):
     """Which bin each minute falls in, and its value; `inside` is false where it counts nowhere.
 
-    The value is PRx on the scale of `the scale`.
+    The value is the index on the scale on which it is averaged.
     """
 
     inside: NDArray[np.bool_]
@@ -49,10 +49,10 @@ class Binned(NamedTuple):
 
 
 def bin_minutes(minutes: pl.DataFrame, *, rules: Rules) -> Binned:
-    """Put each minute's PRx in the bin of its CPP, averaged over the last `cpp_average_min`.
+    """Put each minute's index in the bin of its CPP, averaged over the last `cpp_average_min`.
 
     Bins are half-open, and an average that misses an edge by rounding lies on it. A minute
-    without PRx, or whose CPP lies outside the bins, or with fewer than half of
+    without it, or whose CPP lies outside the bins, or with fewer than half of
     `cpp_average_min` minutes of CPP, counts nowhere.
     """
     n, edges_mmhg = rules.cpp_average_min, rules.edges_mmhg()
@@ -63,10 +63,12 @@ def bin_minutes(minutes: pl.DataFrame, *, rules: Rules) -> Binned:
         else series.rolling_mean(n, min_samples=least)
     )
     cpp = average.fill_null(np.nan).to_numpy()
-    prx = minutes["prx"].fill_null(np.nan).to_numpy()
+    index = minutes[rules.index.name].fill_null(np.nan).to_numpy()
     place = np.searchsorted(edges_mmhg, cpp + ROUNDING, side="right") - 1
-    inside = np.isfinite(prx) & np.isfinite(cpp) & (place >= 0) & (place < edges_mmhg.size - 1)
-    value = to_scale(np.where(inside, prx, 0.0), rules.prx)
+    inside = (
+        np.isfinite(index) & np.isfinite(cpp) & (place >= 0) & (place < edges_mmhg.size - 1)
+    )
+    value = to_scale(np.where(inside, index, 0.0), rules.index)
     return Binned(inside, np.where(inside, place, 0), value)
 
 
@@ -76,7 +78,7 @@ def for_minutes(minutes: pl.DataFrame, *, rules: Rules) -> pl.DataFrame:
     Parameters
     ----------
     minutes : DataFrame
-        One row per minute without gaps in `t_s`; cpp_mmhg and prx.
+        One row per minute without gaps in `t_s`; cpp_mmhg and the index of the rules.
     rules : Rules
         Several windows are combined by `combine_windows`.
 
@@ -174,16 +176,16 @@ def for_recording(minutes: pl.DataFrame, *, rules: Rules) -> WholeCurve:
     some = sums.counts > 0
     centres = rules.centres_mmhg()[some]
     reason = str(accepted.reason)
-    fitted = from_scale(accepted.parabola.at(centres), rules.prx)
+    fitted = from_scale(accepted.parabola.at(centres), rules.index)
     curve = pl.DataFrame(
         {
             "cpp_mmhg": centres,
             "n_minutes": sums.counts[some].astype(np.int64),
-            "prx": from_scale(sums.values[some] / sums.counts[some], rules.prx),
-            "prx_fitted": np.where(reason == "", fitted, np.nan),
+            "index_mean": from_scale(sums.values[some] / sums.counts[some], rules.index),
+            "index_fitted": np.where(reason == "", fitted, np.nan),
         },
-        schema_overrides={"cpp_mmhg": pl.Float64(), "prx_fitted": pl.Float64()},
-    ).with_columns(pl.col("prx_fitted").fill_nan(None))
+        schema_overrides={"cpp_mmhg": pl.Float64(), "index_fitted": pl.Float64()},
+    ).with_columns(pl.col("index_fitted").fill_nan(None), index=pl.lit(rules.index.name))
     return WholeCurve(curve, _optimum(accepted, n_minutes=int(sums.counts.sum())))
 
 
@@ -204,24 +206,28 @@ def or_none(value: Any) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def methods_sentence(rules: Rules) -> str:
-    """Return the report's sentences for `for_minutes`."""
+def methods_sentence(curves: Sequence[Rules]) -> str:
+    """Return the report's sentences for `for_minutes`, by the main index and by others."""
+    rules, others = curves[0], [one.index.label for one in curves[1:]]
+    label = rules.index.label
     fitted = {
         "count": "a parabola weighted by minutes",
         "none": "an unweighted parabola",
         "inverse_variance": "a parabola weighted by 1/SE2 of the bins",
     }[rules.weighting]
-    scale = "Fisher-z PRx" if rules.prx.averaging == "fisher" else "PRx"
+    scale = f"Fisher-z {label}" if rules.index.averaging == "fisher" else label
     asked = [
         f"at least {rules.min_bins} bins with {100 * rules.min_bin_fraction:g} % or more of"
         " them",
         f"bins that span {rules.min_span_mmhg:g} mmHg or more" if rules.min_span_mmhg else "",
-        f"bins whose PRx spans {rules.min_span_prx:g} or more" if rules.min_span_prx else "",
+        f"bins whose {label} spans {rules.min_span_index:g} or more"
+        if rules.min_span_index
+        else "",
         f"an R2 of {rules.min_r_squared:g} or more" if rules.min_r_squared else "",
     ]
     chance = (
         f" by {rules.min_curvature_z:g} or more standard errors of its curvature (from the"
-        " spread of PRx within bins, overlapping windows allowed for)"
+        f" spread of {label} within bins, overlapping windows allowed for)"
         if rules.min_curvature_z
         else ""
     )
@@ -248,10 +254,11 @@ def methods_sentence(rules: Rules) -> str:
         f" mmHg over the preceding {_windows_words(rules)} with at least"
         f" {100 * rules.min_valid_fraction:g} % of the minutes valid,"
         f" {', '.join(filter(None, asked))}, opening upward{chance} {sides}. The limits of"
-        " reactivity (LLR, ULR; Donnelly 2017) were where it crosses PRx"
-        f" {rules.reactivity_limit_prx:.2f} inside the data and, beside it, where the bins"
+        " reactivity (LLR, ULR; Donnelly 2017) were where it crosses"
+        f" {label} {rules.reactivity_limit:.2f} inside the data and, beside it, where the bins"
         " themselves first do. One such curve of all minutes (Steiner 2002) gives the CPPopt of"
         f" a patient's whole recording{arms}."
+        + (f" The same was done by {', '.join(others)}, beside it." if others else "")
     )
 
 

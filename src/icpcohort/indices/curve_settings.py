@@ -1,4 +1,4 @@
-"""Curve settings: the section `optimal_cpp`, and the settings that one PRx rests on."""
+"""Curve settings: the section `optimal_cpp`, and the rules of the index it is sought by."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from icpcohort.contracts.setting import Setting
-from icpcohort.indices import correlation, reactivity
+from icpcohort.indices import correlation, index_settings
 
 _ARIES = "40 to 120 mmHg: Aries 2012a (from memory, medium)"
 _LEAST = "0.2 (from memory, low; not to be attributed to a paper)"
@@ -18,6 +18,17 @@ _LEAST = "0.2 (from memory, low; not to be attributed to a paper)"
 class Settings:
     """CPPopt and the limits of reactivity."""
 
+    by: Annotated[
+        Sequence[str],
+        Setting(
+            "Indices against CPP whose lowest point is CPPopt; the first is the main one, and "
+            "the others stand beside it",
+            "PRx: Steiner 2002; Aries 2012a [confirmed]; others are used too, no source",
+            ["prx"],
+            each="An index",
+            least_items=1,
+        ),
+    ]
     windows_min: Annotated[
         Sequence[int],
         Setting(
@@ -34,7 +45,7 @@ class Settings:
     min_valid_fraction: Annotated[
         float,
         Setting(
-            "Share of the window's minutes that need CPP and PRx",
+            "Share of the window's minutes that need CPP and the index",
             "half of the window: Aries 2012a (from memory, medium)",
             0.5,
             above=0,
@@ -53,7 +64,7 @@ class Settings:
     cpp_average_min: Annotated[
         int,
         Setting(
-            "Minutes over which CPP is averaged before it is paired with PRx",
+            "Minutes over which CPP is averaged before it is paired with the index",
             "5-min values of CPP: Aries 2012a (from memory, medium)",
             5,
             at_least=1,
@@ -116,10 +127,10 @@ class Settings:
             at_most=200,
         ),
     ]
-    min_span_prx: Annotated[
+    min_span_index: Annotated[
         float,
         Setting(
-            "Least difference between the highest and lowest PRx of the bins in use; 0 asks "
+            "Least difference between the highest and lowest index of the bins in use; 0 asks "
             "for none",
             _LEAST,
             0.0,
@@ -191,10 +202,10 @@ class Settings:
             "r_squared",
         ),
     ]
-    reactivity_limit_prx: Annotated[
+    reactivity_limit: Annotated[
         float,
         Setting(
-            "PRx at which the curve gives the lower and upper limit of reactivity",
+            "The index at which the curve gives the lower and upper limit of reactivity",
             "0.30: Donnelly 2017 (threshold from memory, medium)",
             0.3,
             above=-1,
@@ -205,9 +216,9 @@ class Settings:
 
 @dataclass(frozen=True, kw_only=True)
 class Rules(Settings):
-    """The section `optimal_cpp`, and the rules of PRx."""
+    """The section `optimal_cpp`, and the rules of one index."""
 
-    prx: reactivity.Rules
+    index: index_settings.Rules
 
     def edges_mmhg(self) -> NDArray[np.float64]:
         """Return the edges of the CPP bins."""
@@ -221,7 +232,7 @@ class Rules(Settings):
 
     def limit(self) -> float:
         """Return the limit of reactivity on the scale of the curve."""
-        return float(correlation.to_scale(np.array(self.reactivity_limit_prx), self.prx))
+        return float(correlation.to_scale(np.array(self.reactivity_limit), self.index))
 
     def min_minutes(self) -> float:
         """Return the least number of minutes behind the curve of a whole recording.
@@ -231,6 +242,14 @@ class Rules(Settings):
         return self.min_valid_fraction * min(self.windows_min)
 
 
-def rules_of(settings: Mapping[str, Any]) -> Rules:
-    """Return the rules from sections `optimal_cpp` and `reactivity`, and `trends.block_s`."""
-    return Rules(**settings["optimal_cpp"], prx=reactivity.rules_of(settings))
+def rules_of(settings: Mapping[str, Any]) -> dict[str, Rules]:
+    """Return the rules of the curve by each index of `optimal_cpp.by`, the main one first.
+
+    Parameters
+    ----------
+    settings : mapping
+        Section `optimal_cpp`, and those of `index_settings.rules_of`.
+    """
+    indices = index_settings.rules_of(settings)
+    stated = settings["optimal_cpp"]
+    return {name: Rules(**stated, index=indices[name]) for name in stated["by"]}

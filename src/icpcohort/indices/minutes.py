@@ -1,16 +1,16 @@
-"""Indices: one patient's trends to minutes with PRx and its relatives, CPPopt and limits."""
+"""Minutes: one patient's trends to minutes with the declared indices, CPPopt and limits."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import declared_signals, store
+from icpcohort.contracts.declared_indices import by_index
 from icpcohort.contracts.setting import Setting
-from icpcohort.indices import cppopt, reactivity
-from icpcohort.indices.curve_settings import Rules
+from icpcohort.indices import cppopt, curve_settings, index_settings, reactivity
 from icpcohort.signals import transducer_level
 
 
@@ -31,6 +31,34 @@ class Settings:
     ]
 
 
+class Rules(NamedTuple):
+    """What the minutes of a patient are made by; the first of the curves is the main one."""
+
+    block_s: float
+    indices: Mapping[str, index_settings.Rules]
+    curves: Mapping[str, curve_settings.Rules]
+    declared: Mapping[str, Any]  # the sections that give the minutes columns
+
+    @property
+    def main(self) -> curve_settings.Rules:
+        """The rules of the curve whose columns have their plain names."""
+        return next(iter(self.curves.values()))
+
+    def column(self, column: str, index: str) -> str:
+        """Return the name of a column of CPPopt by an index."""
+        return column if index == self.main.index.name else by_index(column, index)
+
+
+def rules_of(settings: Mapping[str, Any]) -> Rules:
+    """Return the rules from the sections that make minutes of trends, and `trends.block_s`."""
+    return Rules(
+        settings["trends"]["block_s"],
+        index_settings.rules_of(settings),
+        curve_settings.rules_of(settings),
+        settings,
+    )
+
+
 def compute(
     trends: pl.DataFrame,
     *,
@@ -46,28 +74,37 @@ def compute(
     events : rows of contracts.INTERVALS of the patient
     minute_min_valid_fraction : float
         `min_valid_fraction` of the section `minutes`.
-    rules : curve_settings.Rules
-        What follows from PRx is null in the same minutes as PRx, those that touch an event of
-        `rules.prx.not_during`.
+    rules : Rules
+        What follows from an index is null in the same minutes as the index, those that touch
+        an event of its `not_during`.
 
     Returns
     -------
-    DataFrame, contracts.MINUTES
+    DataFrame, contracts.minutes of what is declared
     """
+    table = contracts.minutes(rules.declared)
     if trends.is_empty():
-        return store.empty(contracts.MINUTES)
-    minutes = cppopt.for_minutes(
-        reactivity.to_minutes(
-            trends,
-            events=events,
-            minute_min_valid_fraction=minute_min_valid_fraction,
-            rules=rules.prx,
-        ),
-        rules=rules,
+        return store.empty(table)
+    minutes = reactivity.to_minutes(
+        trends,
+        events=events,
+        minute_min_valid_fraction=minute_min_valid_fraction,
+        block_s=rules.block_s,
+        indices=rules.indices,
+        declared=rules.declared,
     )
-    closed = reactivity.touched(
-        minutes["t_s"].to_numpy(), events=events, kinds=rules.prx.not_during
-    )
-    return transducer_level.of_minutes(trends, minutes).with_columns(
-        pl.when(~pl.Series(closed)).then(name).alias(name) for name in cppopt.MINUTE_COLUMNS
-    )
+    t_end_s = minutes["t_s"].to_numpy()
+    for name, of_curve in rules.curves.items():
+        found = cppopt.for_minutes(minutes.select("cpp_mmhg", name), rules=of_curve)
+        closed = pl.Series(
+            reactivity.touched(t_end_s, events=events, kinds=of_curve.index.not_during)
+        )
+        minutes = minutes.with_columns(
+            found.select(
+                pl.when(~closed).then(column).alias(rules.column(column, name))
+            ).to_series()
+            for column in cppopt.MINUTE_COLUMNS
+        )
+    if "abp" in declared_signals.recorded(rules.declared):
+        minutes = transducer_level.of_minutes(trends, minutes)
+    return minutes.select(list(table.columns))

@@ -1,125 +1,68 @@
-"""Reactivity: minute means and the indices PRx, PAx, RAC, RAP and L-PRx."""
+"""Reactivity: minute means of the declared signals, and the declared indices."""
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Annotated, Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from icpcohort.contracts import EVENT_KINDS
-from icpcohort.contracts.setting import Setting
-from icpcohort.indices.correlation import Reals, Scale, from_scale, moving_pearson, to_scale
+from icpcohort.contracts import declared_indices, declared_signals
+from icpcohort.indices.correlation import Reals, from_scale, moving_pearson, to_scale
+from icpcohort.indices.index_settings import MINUTE_S, Rules
 from icpcohort.recordings.chunks import tier_of
 from icpcohort.signals import nan_divide
-from icpcohort.signals.trends import ROUNDING, blocks_of_a_pulse
+from icpcohort.signals.trends import ROUNDING
 
-MINUTE_S = 60.0
-PAIRS = {
-    "prx": ("icp_mmhg", "abp_mmhg"),
-    "pax": ("amp_mmhg", "abp_mmhg"),
-    "rac": ("amp_mmhg", "cpp_mmhg"),
-    "rap": ("amp_mmhg", "icp_mmhg"),
-}
-INDICES = (*PAIRS, "lprx")
-PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
 OF_PULSE = ("peak_to_trough_mmhg", "p2_p1_ratio")
+N_PULSES = "n_pulses_averaged"
 
 
-@dataclass(frozen=True, kw_only=True)
-class Settings(Scale):
-    """Moving correlations: PRx, PAx, RAC, RAP, L-PRx."""
+class Blocks(NamedTuple):
+    """The trends of one patient on a grid of whole minutes, NaN where missing.
 
-    n_blocks: Annotated[
-        int,
-        Setting(
-            "Means of trends.block_s in one correlation; the spread of Fisher z needs more "
-            "than three",
-            "the original had 40 means of 5 s, renewed every 5 s: Czosnyka 1997 [confirmed]; "
-            "30 means of 10 s are later practice [confirmed]",
-            30,
-            at_least=4,
-            at_most=360,
-        ),
-    ]
-    step_s: Annotated[
-        float,
-        Setting(
-            "How often a correlation is renewed, a multiple of trends.block_s; those of one "
-            "minute are averaged",
-            "60 s is the commonest in papers on outcome; 10 s and 5 s are used too (from "
-            "memory, high)",
-            60.0,
-            at_least=5,
-            at_most=60,
-            one_of=(5.0, 10.0, 20.0, 30.0, 60.0),
-        ),
-    ]
-    min_valid_fraction: Annotated[
-        float,
-        Setting(
-            "Share of these means that must be valid",
-            "common practice, no source: no agreed rule, 50 to 80 % is usual (from memory, "
-            "medium)",
-            0.5,
-            above=0,
-            at_most=1,
-        ),
-    ]
-    lprx_window_min: Annotated[
-        int,
-        Setting(
-            "Minute means in one correlation of L-PRx",
-            "20 min of 1-min means: Santos 2011 [confirmed]",
-            20,
-            at_least=3,
-            at_most=240,
-        ),
-    ]
-    not_during: Annotated[
-        Sequence[str],
-        Setting(
-            "Events during which the indices are null",
-            "not interpretable with an open drain or after craniectomy [confirmed]",
-            ["drain_open", "craniectomy"],
-            each="An event",
-            one_of=EVENT_KINDS,
-        ),
-    ]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Rules(Settings):
-    """The section `reactivity`, and the length of the blocks that are correlated.
-
-    Attributes
-    ----------
-    block_s : float, s
-        A whole number of blocks is a minute.
+    `columns` has every series and what the pulse gives, `interval_s` the sampling interval of
+    each recorded signal, infinite where it was not recorded.
     """
 
+    t_s: Reals
     block_s: float
+    columns: Mapping[str, Reals]
+    interval_s: Mapping[str, Reals]
 
-    def of_amplitude(self) -> "Rules":
-        """Return the rules of PAx, RAC and RAP.
+    @property
+    def n_in_minute(self) -> int:
+        """How many blocks are a minute."""
+        return round(MINUTE_S / self.block_s)
 
-        Where one AMP is that of several blocks, these are put together: over the same time,
-        all of them valid, and not renewed more often than there is an AMP.
-        """
-        n = blocks_of_a_pulse(self.block_s)
-        return replace(
-            self,
-            block_s=n * self.block_s,
-            n_blocks=math.ceil(self.n_blocks / n),
-            step_s=max(self.step_s, n * self.block_s),
-        )
+    def minute_ends_s(self) -> Reals:
+        """Return the end of each minute."""
+        return np.asarray(self.t_s[self.n_in_minute - 1 :: self.n_in_minute] + self.block_s)
 
 
-def rules_of(settings: Mapping[str, Any]) -> Rules:
-    """Return the rules from the section `reactivity`, and `trends.block_s`."""
-    return Rules(**settings["reactivity"], block_s=settings["trends"]["block_s"])
+def blocks_of(trends: pl.DataFrame, *, block_s: float, declared: Mapping[str, Any]) -> Blocks:
+    """Return every block of every minute from the first to the last.
+
+    Parameters
+    ----------
+    trends : contracts.TRENDS of one patient
+    block_s : float, s
+        `trends.block_s`; a whole number of blocks is a minute.
+    declared : mapping
+        The sections `signals` and `derived_signals`.
+    """
+    grid = on_grid(trends, block_s=block_s)
+    names = [one.column for one in declared_indices.series(declared).values()]
+    names += [name for name in (*OF_PULSE, N_PULSES) if name in trends.columns]
+    return Blocks(
+        grid["t_s"].to_numpy(),
+        block_s,
+        {name: grid[name].fill_null(np.nan).to_numpy() for name in names},
+        {
+            signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
+            for signal in declared_signals.recorded(declared)
+        },
+    )
 
 
 def to_minutes(
@@ -127,93 +70,101 @@ def to_minutes(
     *,
     events: Sequence[Mapping[str, Any]],
     minute_min_valid_fraction: float,
-    rules: Rules,
+    block_s: float,
+    indices: Mapping[str, Rules],
+    declared: Mapping[str, Any],
 ) -> pl.DataFrame:
     """Turn the trends' blocks into minute means and minute indices that look backwards only.
 
     Parameters
     ----------
-    trends : contracts.trends of one patient, in blocks of `rules.block_s`
+    trends : contracts.trends of one patient, in blocks of `block_s`
     events : rows of contracts.EVENTS of the patient
-        The indices are null in every minute that touches one of `rules.not_during`.
+        An index is null in every minute that touches one of its `not_during`.
     minute_min_valid_fraction : float
         Least share of the trends' blocks for the mean of a minute.
-    rules : Rules
-        PAx, RAC and RAP go by `rules.of_amplitude()`.
+    indices : mapping of each index to its rules
+    declared : mapping
+        The sections `signals` and `derived_signals`.
 
     Returns
     -------
     DataFrame
-        One row for each minute from the first to the last block, `t_s` at its end:
-        tier, icp_mmhg, abp_mmhg, cpp_mmhg, amp_mmhg, peak_to_trough_mmhg, p2_p1_ratio,
-        p2p1_eligible_s, p2p1_found_s, prx, pax, rac, rap, lprx. Where ICP or
-        ABP was recorded less often than every `rules.block_s` there is no PRx, and less often
-        than every minute no L-PRx.
+        One row for each minute from the first to the last block, `t_s` at its end: tier, the
+        mean of each declared signal, amp_mmhg, peak_to_trough_mmhg, p2_p1_ratio,
+        p2p1_eligible_s, p2p1_found_s, and each index. Where one of the signals that it rests
+        on was recorded less often than every block there is no index of blocks, and less
+        often than every minute no index of minutes.
 
-    Source: PAx: Aries 2012b; RAC: Zeiler 2018; RAP: Czosnyka 1996; L-PRx: Santos 2011; no index
-    with an open drain or after craniectomy: common practice.
+    Source: no index with an open drain or after craniectomy: common practice. That of each
+    index stands in the settings.
     """
-    grid = on_grid(trends, block_s=rules.block_s)
-    n_in_minute = round(MINUTE_S / rules.block_s)
-    series = {name: grid[name].fill_null(np.nan).to_numpy() for name in (*PRESSURES, *OF_PULSE)}
-    interval_s = {
-        signal: grid[f"{signal}_interval_s"].fill_null(np.inf).to_numpy()
-        for signal in ("icp", "abp")
-    }
-    t_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + rules.block_s
-    minutes: dict[str, Reals] = {"t_s": t_s}
-    for name, values in series.items():
-        minutes[name] = means_of(
-            values, n=n_in_minute, min_valid_fraction=minute_min_valid_fraction
+    blocks = blocks_of(trends, block_s=block_s, declared=declared)
+    minutes: dict[str, Reals] = {"t_s": blocks.minute_ends_s()}
+    n_in_minute = blocks.n_in_minute
+    for name, values in blocks.columns.items():
+        if name != N_PULSES:
+            minutes[name] = means_of(
+                values, n=n_in_minute, min_valid_fraction=minute_min_valid_fraction
+            )
+    for name, column in (("p2p1_eligible_s", N_PULSES), ("p2p1_found_s", "p2_p1_ratio")):
+        if column in blocks.columns:
+            there = np.isfinite(blocks.columns[column]).reshape(-1, n_in_minute)
+            minutes[name] = block_s * there.sum(axis=1)
+    for name, rules in indices.items():
+        first, second = correlated(
+            blocks,
+            rules.columns,
+            rules=rules,
+            minute_min_valid_fraction=minute_min_valid_fraction,
         )
-    for name, column in (
-        ("p2p1_eligible_s", "n_pulses_averaged"),
-        ("p2p1_found_s", "p2_p1_ratio"),
-    ):
-        there = grid[column].is_not_null().to_numpy().reshape(-1, n_in_minute)
-        minutes[name] = rules.block_s * there.sum(axis=1)
-    minutes |= _correlations(minutes, series, interval_s, rules=rules)
-    closed = touched(minutes["t_s"], events=events, kinds=rules.not_during)
-    for index in INDICES:
-        minutes[index] = np.where(closed, np.nan, minutes[index])
-    coarsest_s = np.where(np.isfinite(series["icp_mmhg"]), interval_s["icp"], -np.inf)
-    coarsest_s = coarsest_s.reshape(-1, n_in_minute).max(axis=1, initial=-np.inf)
+        closed = touched(minutes["t_s"], events=events, kinds=rules.not_during)
+        minutes[name] = np.where(closed, np.nan, by_minute(first, second, rules=rules))
     return pl.DataFrame(minutes).with_columns(
-        pl.exclude("t_s").fill_nan(None), tier=_tiers(coarsest_s)
+        pl.exclude("t_s").fill_nan(None), tier=_tiers(_coarsest_s(blocks, declared))
     )
 
 
-def _correlations(
-    minutes: Mapping[str, Reals],
-    series: Mapping[str, Reals],
-    interval_s: Mapping[str, Reals],
+def _coarsest_s(blocks: Blocks, declared: Mapping[str, Any]) -> Reals:
+    """Return the longest sampling interval of the first declared signal in each minute."""
+    first = next(iter(declared_signals.recorded(declared)))
+    values = blocks.columns[declared_signals.series(declared)[first].column]
+    interval_s = np.where(np.isfinite(values), blocks.interval_s[first], -np.inf)
+    return np.asarray(interval_s.reshape(-1, blocks.n_in_minute).max(axis=1, initial=-np.inf))
+
+
+def correlated(
+    blocks: Blocks,
+    columns: Sequence[str],
     *,
     rules: Rules,
-) -> dict[str, Reals]:
-    """Return the indices, one value per minute, of what was recorded often enough."""
-    n_in_minute = round(MINUTE_S / rules.block_s)
-    slower_s = np.maximum(interval_s["icp"], interval_s["abp"])
-    indices = {}
-    for index, (first, second) in PAIRS.items():
-        needed_s = interval_s["icp"] if index == "rap" else slower_s
-        of_index = rules if index == "prx" else rules.of_amplitude()
-        fine = needed_s <= of_index.block_s + ROUNDING
-        n = round(of_index.block_s / rules.block_s)
-        indices[index] = by_minute(
-            *(
-                means_of(np.where(fine, series[name], np.nan), n=n, min_valid_fraction=1.0)
-                for name in (first, second)
-            ),
-            rules=of_index,
-        )
-    held = (slower_s > MINUTE_S + ROUNDING).reshape(-1, n_in_minute).all(axis=1)
-    indices["lprx"] = moving_pearson(
-        *(np.where(held, np.nan, minutes[name]) for name in ("icp_mmhg", "abp_mmhg")),
-        n_values=rules.lprx_window_min,
-        step=1,
-        min_valid_fraction=rules.min_valid_fraction,
-    )
-    return indices
+    minute_min_valid_fraction: float,
+) -> list[Reals]:
+    """Return series as the means that an index correlates; NaN where they give none.
+
+    Those of blocks where every signal that the index rests on was recorded often enough, and
+    those of minutes where this is so for one block of the minute.
+    """
+    slowest_s = np.max([blocks.interval_s[signal] for signal in rules.rests_on], axis=0)
+    if rules.per == "minutes":
+        n = blocks.n_in_minute
+        held = (slowest_s > MINUTE_S + ROUNDING).reshape(-1, n).all(axis=1)
+        return [
+            np.where(
+                held,
+                np.nan,
+                means_of(
+                    blocks.columns[name], n=n, min_valid_fraction=minute_min_valid_fraction
+                ),
+            )
+            for name in columns
+        ]
+    fine = slowest_s <= rules.block_s + ROUNDING
+    n = round(rules.block_s / blocks.block_s)
+    return [
+        means_of(np.where(fine, blocks.columns[name], np.nan), n=n, min_valid_fraction=1.0)
+        for name in columns
+    ]
 
 
 def by_minute(first: Reals, second: Reals, *, rules: Rules) -> Reals:
@@ -232,7 +183,7 @@ def by_minute(first: Reals, second: Reals, *, rules: Rules) -> Reals:
     r = moving_pearson(
         first,
         second,
-        n_values=rules.n_blocks,
+        n_values=rules.n_values,
         step=round(rules.step_s / rules.block_s),
         min_valid_fraction=rules.min_valid_fraction,
     )
@@ -283,31 +234,107 @@ def touched(
     return overlaps
 
 
-def methods_sentence(rules: Rules, *, minute_min_valid_fraction: float) -> str:
+def methods_sentence(
+    indices: Mapping[str, Rules], *, minute_min_valid_fraction: float, block_s: float
+) -> str:
     """Return the report's sentences for `to_minutes`."""
-    minutes = rules.n_blocks * rules.block_s / MINUTE_S
-    closed = " or ".join(f"'{name.replace('_', ' ')}'" for name in rules.not_during)
-    average = {
-        "fisher": f"through Fisher z (Fisher 1921), clipped at {rules.fisher_clip:g}",
-        "arithmetic": "arithmetically, without a transformation",
-    }[rules.averaging]
+    need = f"Minute means needed {100 * minute_min_valid_fraction:g} % of their {block_s:g}-s"
+    rules = list(indices.values())
+    if not rules:
+        return f"{need} blocks."
+    return (
+        f"{need} blocks. {_what_was_correlated(rules)}."
+        f"{_how_complete(rules)} Correlations were averaged {_how_averaged(rules)}."
+        f"{_when_not(rules)}"
+    )
+
+
+def _what_was_correlated(rules: Sequence[Rules]) -> str:
+    """Return the window of each index; those of one window stand together."""
+    groups: dict[tuple[str, float, int, float], list[Rules]] = {}
+    for one in rules:
+        groups.setdefault((one.per, one.block_s, one.n_values, one.step_s), []).append(one)
+    first, clauses = rules[0], []
+    for group in groups.values():
+        if group[0] is first:
+            clauses.append(_in_full(first))
+            if group[1:]:
+                clauses.append(f"{_listed(group[1:], first)} likewise")
+        else:
+            clauses.append(_shortly(group, first))
+    return "; ".join(clauses)
+
+
+def _in_full(rules: Rules) -> str:
+    about = rules.about.partition(":")[0]
+    about = about if about[1:2].isupper() else about[:1].lower() + about[1:]
+    means = (
+        f"{rules.n_values} minute means"
+        if rules.per == "minutes"
+        else f"{rules.n_values} successive {rules.block_s:g}-s means"
+    )
     renewed = (
         "minute" if rules.step_s == MINUTE_S else f"{rules.step_s:g} s (averaged by minute)"
     )
-    n = blocks_of_a_pulse(rules.block_s)
-    alike = (
-        "likewise"
-        if n == 1
-        else f"likewise, of {math.ceil(rules.n_blocks / n)} {n * rules.block_s:g}-s means"
-    )
+    length = rules.n_values * rules.block_s / MINUTE_S
     return (
-        f"Minute means needed {100 * minute_min_valid_fraction:g} % of their"
-        f" {rules.block_s:g}-s blocks. The pressure reactivity index (PRx; Czosnyka 1997) was"
-        f" the correlation of {rules.n_blocks} successive {rules.block_s:g}-s means of ICP and"
-        f" ABP ({minutes:.3g} min), renewed every {renewed} and looking backwards only; PAx"
-        " (AMP, ABP; Aries 2012b), RAC (AMP, CPP; Zeiler 2018) and RAP (AMP, ICP; Czosnyka"
-        f" 1996) {alike}; L-PRx (Santos 2011) was the correlation of {rules.lprx_window_min}"
-        f" minute means. At least {100 * rules.min_valid_fraction:g} % of a window had to be"
-        " valid and neither series constant. Correlations were averaged"
-        f" {average}." + (f" They were not computed during {closed}." if closed else "")
+        f"The {about} ({rules.label}; {rules.source}) was the correlation of {means} of"
+        f" {rules.labels[0]} and {rules.labels[1]} ({length:.3g} min), renewed every {renewed}"
+        " and looking backwards only"
     )
+
+
+def _shortly(group: Sequence[Rules], first: Rules) -> str:
+    """Return the window of further indices, whose means may be of another length."""
+    rules = group[0]
+    verb = "was" if len(group) == 1 else "were"
+    if rules.per == "minutes":
+        means = f"the correlation of {rules.n_values} minute means"
+        return f"{_listed(group, first)} {verb} {means}"
+    if rules.block_s != first.block_s:
+        means = f"of {rules.n_values} {rules.block_s:g}-s means"
+        return f"{_listed(group, first)} likewise, {means}"
+    return f"{_listed(group, first)} {verb} of {rules.n_values} {rules.block_s:g}-s means"
+
+
+def _listed(group: Sequence[Rules], first: Rules) -> str:
+    """Return labels, each with its series (left out where they are the first index's)."""
+    words = [
+        f"{one.label} ({one.source})"
+        if one.of == first.of
+        else f"{one.label} ({one.labels[0]}, {one.labels[1]}; {one.source})"
+        for one in group
+    ]
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+def _how_complete(rules: Sequence[Rules]) -> str:
+    shares = _alike(rules, lambda one: f"{100 * one.min_valid_fraction:g} %")
+    return f" At least {shares} of a window had to be valid and neither series constant."
+
+
+def _how_averaged(rules: Sequence[Rules]) -> str:
+    clip = rules[0].fisher_clip
+    words = {
+        "fisher": f"through Fisher z (Fisher 1921), clipped at {clip:g}",
+        "arithmetic": "arithmetically, without a transformation",
+    }
+    return _alike(rules, lambda one: words[one.averaging])
+
+
+def _when_not(rules: Sequence[Rules]) -> str:
+    def events(one: Rules) -> str:
+        return " or ".join(f"'{name.replace('_', ' ')}'" for name in one.not_during)
+
+    during = _alike([one for one in rules if one.not_during], events)
+    return f" They were not computed during {during}." if during else ""
+
+
+def _alike(rules: Sequence[Rules], words: Callable[[Rules], str]) -> str:
+    """Return what holds for all indices, or each wording with the labels that it holds for."""
+    labels: dict[str, list[str]] = {}
+    for one in rules:
+        labels.setdefault(words(one), []).append(one.label)
+    if len(labels) <= 1:
+        return next(iter(labels), "")
+    return ", ".join(f"{text} ({', '.join(of)})" for text, of in labels.items())

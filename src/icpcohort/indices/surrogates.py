@@ -1,6 +1,6 @@
-"""Surrogates: the CPPopt that chance alone gives, from pressures whose coupling is broken."""
+"""Surrogates: the CPPopt that chance alone gives, from series whose coupling is broken."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -8,12 +8,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from icpcohort.contracts import declared_indices, declared_signals
 from icpcohort.contracts.setting import Setting
-from icpcohort.indices import reactivity
+from icpcohort.indices import index_settings, reactivity
 from icpcohort.indices.cpp_curve import Sums, accept, arms_z
 from icpcohort.indices.cppopt import for_minutes, running_sums
 from icpcohort.indices.curve_settings import Rules
-from icpcohort.signals.trends import ROUNDING
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -26,8 +26,8 @@ class Settings:
     surrogate: Annotated[
         Literal["phase", "shift"],
         Setting(
-            "How surrogates decouple ICP from ABP: phases of its spectrum drawn anew, or a "
-            "circular shift",
+            "How surrogates decouple the two series of an index: phases of the first one's "
+            "spectrum drawn anew, or a circular shift",
             "phase randomisation: Theiler 1992 (from memory); circular shift: common practice, "
             "no source",
             "phase",
@@ -55,12 +55,27 @@ class Settings:
     ]
 
 
-class Pressures(NamedTuple):
-    """Blocks of one recording on a grid of whole minutes; NaN where they give no PRx."""
+class Follows(NamedTuple):
+    """A series beside the decoupled one: `rest`, plus or minus it where it is a difference."""
 
-    icp_mmhg: Reals
-    abp_mmhg: Reals
-    closed: Flags  # minutes without indices
+    rest: Reals
+    sign: int  # 1 or -1; 0 where the decoupled series is no part of it
+
+    def after(self, first: Reals) -> Reals:
+        """Return the series when the decoupled one is `first`."""
+        return self.rest + self.sign * first if self.sign else self.rest
+
+
+class Coupled(NamedTuple):
+    """Means of one recording on a grid of whole minutes; NaN where they give no index.
+
+    Surrogates decouple the first series of the index from the second, and from all else.
+    """
+
+    first: Reals
+    second: Follows
+    cpp_mmhg: Follows
+    closed: Flags  # minutes without the index
     n_in_minute: int
 
 
@@ -103,55 +118,77 @@ def decouple(values: Reals, *, method: str, generator: np.random.Generator) -> R
     return changed
 
 
-def pressures(
+def coupled(
     trends: pl.DataFrame,
     *,
     events: Sequence[Mapping[str, Any]],
-    rules: reactivity.Rules,
-) -> Pressures:
-    """Return the blocks that PRx is made of; see `reactivity.to_minutes`."""
-    grid = reactivity.on_grid(trends, block_s=rules.block_s)
-    interval_s = grid.select(
-        pl.max_horizontal(
-            pl.col(f"{signal}_interval_s").fill_null(float("inf")) for signal in ("icp", "abp")
+    minute_min_valid_fraction: float,
+    block_s: float,
+    rules: index_settings.Rules,
+    declared: Mapping[str, Any],
+) -> Coupled:
+    """Return the means that an index and CPP are made of; see `reactivity.to_minutes`."""
+    blocks = reactivity.blocks_of(trends, block_s=block_s, declared=declared)
+    of_index, all_signals = rules, declared_indices.series(declared)
+
+    def means(name: str) -> Reals:
+        (values,) = reactivity.correlated(
+            blocks,
+            [all_signals[name].column],
+            rules=of_index,
+            minute_min_valid_fraction=minute_min_valid_fraction,
         )
-    ).to_series()
-    fine = (interval_s <= rules.block_s + ROUNDING).to_numpy()
-    icp, abp = (
-        np.where(fine, grid[name].fill_null(np.nan).to_numpy(), np.nan)
-        for name in ("icp_mmhg", "abp_mmhg")
+        return values
+
+    first, second = rules.of
+    return Coupled(
+        means(first),
+        _follows(second, first, means=means, declared=declared),
+        _follows("cpp", first, means=means, declared=declared),
+        reactivity.touched(blocks.minute_ends_s(), events=events, kinds=rules.not_during),
+        round(index_settings.MINUTE_S / rules.block_s),
     )
-    n_in_minute = round(reactivity.MINUTE_S / rules.block_s)
-    t_end_s = grid["t_s"].to_numpy()[n_in_minute - 1 :: n_in_minute] + rules.block_s
-    return Pressures(
-        icp,
-        abp,
-        reactivity.touched(t_end_s, events=events, kinds=rules.not_during),
-        n_in_minute,
-    )
+
+
+def _follows(
+    name: str,
+    first: str,
+    *,
+    means: Callable[[str], Reals],
+    declared: Mapping[str, Any],
+) -> Follows:
+    """Return how a series follows the decoupled one."""
+    if name == first:
+        return Follows(np.zeros_like(means(name)), 1)
+    difference = declared_signals.derived(declared).get(name, {})
+    if difference.get("subtrahend") == first:
+        return Follows(means(difference["minuend"]), -1)
+    if difference.get("minuend") == first:
+        return Follows(-means(difference["subtrahend"]), 1)
+    return Follows(means(name), 0)
 
 
 def to_minutes(
-    pressures: Pressures,
-    icp_mmhg: Reals,
+    pair: Coupled,
+    first: Reals,
     *,
     minute_min_valid_fraction: float,
-    rules: reactivity.Rules,
+    rules: index_settings.Rules,
 ) -> pl.DataFrame:
-    """Return cpp_mmhg and prx of each minute with another ICP in place of the recorded one."""
-    prx = reactivity.by_minute(icp_mmhg, pressures.abp_mmhg, rules=rules)
+    """Return cpp_mmhg and the index of each minute with another first series in its place."""
+    index = reactivity.by_minute(first, pair.second.after(first), rules=rules)
     cpp_mmhg = reactivity.means_of(
-        pressures.abp_mmhg - icp_mmhg,
-        n=pressures.n_in_minute,
+        pair.cpp_mmhg.after(first),
+        n=pair.n_in_minute,
         min_valid_fraction=minute_min_valid_fraction,
     )
     return pl.DataFrame(
-        {"cpp_mmhg": cpp_mmhg, "prx": np.where(pressures.closed, np.nan, prx)}
+        {"cpp_mmhg": cpp_mmhg, rules.name: np.where(pair.closed, np.nan, index)}
     ).fill_nan(None)
 
 
 def chance(
-    pressures: Pressures,
+    pair: Coupled,
     recorded: pl.DataFrame,
     *,
     minute_min_valid_fraction: float,
@@ -159,13 +196,13 @@ def chance(
     settings: Settings,
     generator: np.random.Generator,
 ) -> Chance:
-    """Return what the same analysis finds in surrogates, in which ICP is decoupled from ABP.
+    """Return what the same analysis finds in surrogates, whose two series are decoupled.
 
     Parameters
     ----------
-    pressures : Pressures
+    pair : Coupled
     recorded : DataFrame
-        The recording's own minutes; cpp_mmhg and prx.
+        The recording's own minutes; cpp_mmhg and the index of the rules.
     minute_min_valid_fraction, rules
         As for the recording.
     settings : Settings
@@ -188,10 +225,10 @@ def chance(
     lowest_mmhg = parabola.lowest_mmhg()
     for i in range(settings.n_surrogates):
         minutes = to_minutes(
-            pressures,
-            decouple(pressures.icp_mmhg, method=settings.surrogate, generator=generator),
+            pair,
+            decouple(pair.first, method=settings.surrogate, generator=generator),
             minute_min_valid_fraction=minute_min_valid_fraction,
-            rules=rules.prx,
+            rules=rules.index,
         )
         sums = Sums(*(running[-1] for running in running_sums(minutes, rules=rules)))
         whole = accept(
@@ -204,7 +241,7 @@ def chance(
         optima_mmhg.append(float(whole.cppopt_mmhg))
         if i < settings.n_yield_surrogates:
             minutes = for_minutes(minutes, rules=rules)
-            yields.append(yield_percent(minutes, pressures.closed))
+            yields.append(yield_percent(minutes, pair.closed))
     if not settings.n_surrogates:
         return Chance(np.nan, np.nan, np.nan, np.nan)
     some = np.array(optima_mmhg)[np.isfinite(optima_mmhg)]
@@ -241,8 +278,8 @@ def yield_percent(minutes: pl.DataFrame, closed: Flags) -> float:
     return 100 * int((some & ~pl.Series(closed)).sum()) / n if n else np.nan
 
 
-def methods_sentence(settings: Settings) -> str:
-    """Return the report's sentences for `chance`."""
+def methods_sentence(settings: Settings, *, decoupled: tuple[str, str]) -> str:
+    """Return the report's sentences for `chance`; `decoupled` are labels of the two series."""
     n_surrogates = settings.n_surrogates
     if n_surrogates == 0:
         return "What chance alone would give was not computed."
@@ -254,8 +291,9 @@ def methods_sentence(settings: Settings) -> str:
     yields = f"; the yield of minutes comes from {n_yield} of them" if n_yield else ""
     return (
         f"What chance alone gives under the same rules was computed from {n_surrogates}"
-        f" surrogates of each recording, whose ICP keeps its spectrum but not its coupling to"
-        f" ABP ({how}). The p that there is no U is the larger of two, one for each arm of the"
-        " curve: the share of the surrogates, the recording among them, whose bins rise away"
-        f" from its CPPopt as steeply or more (Davison 1997; Lind 2010){yields}."
+        f" surrogates of each recording, whose {decoupled[0]} keeps its spectrum but not its"
+        f" coupling to {decoupled[1]} ({how}). The p that there is no U is the larger of"
+        " two, one for each arm of the curve: the share of the surrogates, the recording among"
+        " them, whose bins rise away from its CPPopt as steeply or more (Davison 1997; Lind"
+        f" 2010){yields}."
     )

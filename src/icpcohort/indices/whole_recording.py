@@ -11,9 +11,9 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
-from icpcohort.indices import bootstrap, cppopt, surrogates
+from icpcohort.indices import bootstrap, cppopt, curve_settings, surrogates
 from icpcohort.indices.cppopt import or_none
-from icpcohort.indices.curve_settings import Rules
+from icpcohort.indices.minutes import Rules
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,7 +33,7 @@ class Settings(surrogates.Settings, bootstrap.Settings):
 
 
 class Optimum(NamedTuple):
-    """Contracts CURVES and OPTIMA (one row)."""
+    """Contracts CURVES and OPTIMA (one row for each index)."""
 
     curve: pl.DataFrame
     row: pl.DataFrame
@@ -49,32 +49,69 @@ def of_recording(
     rules: Rules,
     settings: Settings,
 ) -> Optimum:
-    """Fit the curve of all minutes of one patient, with its uncertainty.
+    """Fit the curves of all minutes of one patient, with their uncertainty.
 
     Parameters
     ----------
-    trends, minutes : contracts.trends, contracts.MINUTES of the patient; may be empty
+    trends, minutes : contracts.trends, contracts.minutes of the patient; may be empty
     events, minute_min_valid_fraction, rules
         As for `minutes.compute`, so that surrogates are treated like the recording.
     settings : Settings
-        Every patient has random streams of their own, of the seed and `patient_id`.
+        Every patient has random streams of their own, of the seed and `patient_id`; those of
+        another index than the main one, of its name too.
+
+    Returns
+    -------
+    Optimum
+        One curve, and one row, for each index by which CPPopt is sought.
     """
     if minutes.is_empty():
-        return Optimum(
-            store.empty(contracts.CURVES),
-            _row(patient_id, {"n_minutes": 0, "reason": "no_data"}),
+        rows = [
+            _row(patient_id, {"index": name, "n_minutes": 0, "reason": "no_data"})
+            for name in rules.curves
+        ]
+        return Optimum(store.empty(contracts.CURVES), pl.concat(rows))
+    made = []
+    for name, of_curve in rules.curves.items():
+        pair = surrogates.coupled(
+            trends,
+            events=events,
+            minute_min_valid_fraction=minute_min_valid_fraction,
+            block_s=rules.block_s,
+            rules=of_curve.index,
+            declared=rules.declared,
         )
-    whole = cppopt.for_recording(minutes, rules=rules)
-    pressures = surrogates.pressures(trends, events=events, rules=rules.prx)
-    optimum = dict(whole.optimum)
-    optimum["cppopt_yield_percent"] = or_none(
-        surrogates.yield_percent(minutes, pressures.closed)
-    )
+        curve, optimum = _by_one_index(
+            minutes.select(
+                "t_s", "cpp_mmhg", name, cppopt_mmhg=rules.column("cppopt_mmhg", name)
+            ),
+            pair,
+            whose=patient_id if of_curve is rules.main else f"{patient_id} by {name}",
+            minute_min_valid_fraction=minute_min_valid_fraction,
+            rules=of_curve,
+            settings=settings,
+        )
+        made.append(Optimum(curve, _row(patient_id, {"index": name, **optimum})))
+    return Optimum(*(pl.concat(parts) for parts in zip(*made, strict=True)))
+
+
+def _by_one_index(
+    minutes: pl.DataFrame,
+    pair: surrogates.Coupled,
+    *,
+    whose: str,
+    minute_min_valid_fraction: float,
+    rules: curve_settings.Rules,
+    settings: Settings,
+) -> cppopt.WholeCurve:
+    """Return the curve by one index, and its row; `whose` are the random streams."""
+    curve, optimum = cppopt.for_recording(minutes, rules=rules)
+    optimum["cppopt_yield_percent"] = or_none(surrogates.yield_percent(minutes, pair.closed))
     if optimum["cppopt_mmhg"] is not None:
         interval = bootstrap.interval(
             minutes,
             settings=settings,
-            generator=generator_of(settings.seed, patient_id, stream=1),
+            generator=generator_of(settings.seed, whose, stream=1),
             rules=rules,
         )
         optimum["cppopt_ci_low_mmhg"] = or_none(interval.low)
@@ -82,18 +119,18 @@ def of_recording(
         optimum["ci_upward_fraction"] = interval.upward_fraction
     if optimum["n_minutes"] > 0:
         chance = surrogates.chance(
-            pressures,
+            pair,
             minutes,
             minute_min_valid_fraction=minute_min_valid_fraction,
             rules=rules,
             settings=settings,
-            generator=generator_of(settings.seed, patient_id, stream=2),
+            generator=generator_of(settings.seed, whose, stream=2),
         )
         optimum["p_chance"] = or_none(chance.p)
         optimum["chance_percent"] = or_none(chance.percent)
         optimum["chance_cppopt_sd_mmhg"] = or_none(chance.cppopt_sd_mmhg)
         optimum["chance_yield_percent"] = or_none(chance.yield_percent)
-    return Optimum(whole.curve, _row(patient_id, optimum))
+    return cppopt.WholeCurve(curve, optimum)
 
 
 def generator_of(seed: int, patient_id: str, *, stream: int) -> np.random.Generator:
@@ -108,9 +145,10 @@ def _row(patient_id: str, optimum: Mapping[str, Any]) -> pl.DataFrame:
     return pl.DataFrame([{name: row.get(name) for name in schema}], schema=schema)
 
 
-def methods_sentence(settings: Settings) -> str:
+def methods_sentence(settings: Settings, *, decoupled: tuple[str, str]) -> str:
     """Return the report's sentences for `of_recording`."""
+    chance = surrogates.methods_sentence(settings, decoupled=decoupled)
     return (
-        f"{bootstrap.methods_sentence(settings)} {surrogates.methods_sentence(settings)} Random"
+        f"{bootstrap.methods_sentence(settings)} {chance} Random"
         f" numbers began at seed {settings.seed} and the patient's name."
     )

@@ -26,7 +26,7 @@ TABLES: dict[str, Table] = {
     "intensity": contracts.INTENSITY,
     "intensity_map": contracts.INTENSITY_MAP,
     "transition": contracts.TRANSITION,
-    "summary": contracts.SUMMARY,
+    "summary": contracts.summary({}),
     "outcomes": contracts.outcomes({}),
     "flow": contracts.FLOW,
     "dropped": contracts.DROPPED,
@@ -47,6 +47,7 @@ TABLES: dict[str, Table] = {
 DECLARED = {
     "patients": contracts.patients,
     "recordings": contracts.recordings,
+    "summary": contracts.summary,
     "outcomes": contracts.outcomes,
     "analysis": contracts.analysis,
 }

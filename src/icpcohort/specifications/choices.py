@@ -20,10 +20,19 @@ from icpcohort.study import (
 from icpcohort.study import settings as settings_own
 from icpcohort.study.schema import at, problems, suggestion
 
-SIGNALS = ("levels", "minutes", "reactivity", "optimal_cpp")  # made again from the trends
+SIGNALS = (
+    "levels",
+    "minutes",
+    "reactivity",
+    "indices",
+    "optimal_cpp",
+)  # made again from the trends
 EXPOSURES = ("burden", "summary", "windows")  # added up from the minutes
 COHORT = (*EXPOSURES, "variables", "outcomes", "scores", "cohort")
-THRESHOLDS = ("burden.icp_above_mmhg", "burden.cpp_below_mmhg")
+# What signals there are: the trends have been made.
+DECLARED = ("signals", "derived_signals")
+# What gives tables columns: the same in every specification.
+NAMES_COLUMNS = ("burden.thresholds", "optimal_cpp.by")
 MOST = 5000
 AS_RECORDED = {"icp_mmhg": 0.0, "abp_unless_tragus_mmhg": 0.0}
 
@@ -182,7 +191,7 @@ def needed(settings: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _of_minutes(settings: Mapping[str, Any]) -> dict[str, Any]:
-    kept = {name: settings[name] for name in SIGNALS}
+    kept = {name: settings[name] for name in (*SIGNALS, *DECLARED) if name in settings}
     return kept | {"trends": {"block_s": settings["trends"]["block_s"]}}
 
 
@@ -274,10 +283,8 @@ def _unfit_option(
     for name in option.get("settings", {}):
         *blocks, last = name.split(".")
         inside = at(settings, *blocks)
-        if name in THRESHOLDS:
-            misfits.append(
-                f"settings: {name} names columns; list all thresholds in config.yaml"
-            )
+        if name == "indices" or f"{name}.".startswith(tuple(f"{n}." for n in NAMES_COLUMNS)):
+            misfits.append(f"settings: {name} names columns; list all of them in config.yaml")
         elif blocks[:1] and blocks[0] not in (*SIGNALS, *COHORT):
             misfits.append(
                 f"settings: {name} would read the waveforms again; only "
@@ -337,7 +344,7 @@ def _of_settings(
 def _of_both(one: Specification) -> list[str]:
     """List where a plan and settings that are each sound contradict each other."""
     plan = {"models": {"model": one.plan}}
-    exposures = burden_columns.names(one.settings["burden"])
+    exposures = burden_columns.names(one.settings)
     return [
         *plan_checks.contradictions(
             plan,

@@ -9,7 +9,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import declared_signals
 from icpcohort.exposures import burden, summary
-from icpcohort.indices import curve_settings, reactivity
+from icpcohort.indices import index_settings
 from icpcohort.indices import minutes as indices
 from icpcohort.signals import differences, transducer_level
 
@@ -25,7 +25,7 @@ class Patient(NamedTuple):
 
 
 class Exposures(NamedTuple):
-    """Contracts SUMMARY and BURDEN; of several settings EXPOSED_SUMMARY and EXPOSED_BURDEN."""
+    """Contracts summary and BURDEN; of several settings exposed_summary and EXPOSED_BURDEN."""
 
     summary: pl.DataFrame
     burden: pl.DataFrame
@@ -53,7 +53,7 @@ def add_up_all(
     Returns
     -------
     Exposures
-        Contracts EXPOSED_SUMMARY and EXPOSED_BURDEN.
+        Contracts exposed_summary and EXPOSED_BURDEN.
     """
     made = minutes(
         patients,
@@ -101,11 +101,11 @@ def minutes(
 
     Returns
     -------
-    DataFrame, contracts.MINUTES with `patient_id`
+    DataFrame, contracts.minutes with `patient_id`
     """
-    rules = curve_settings.rules_of(settings)
+    rules, table = indices.rules_of(settings), contracts.minutes(settings)
     level = transducer_level.Settings(**settings["levels"])
-    made = [pl.DataFrame(schema={"patient_id": pl.String(), **_types(contracts.MINUTES)})]
+    made = [pl.DataFrame(schema={"patient_id": pl.String(), **_types(table)})]
     for one in patients:
         trends = one.trends
         if settings["levels"] != levels_of_trends:
@@ -123,7 +123,7 @@ def minutes(
             rules=rules,
         )
         whose = pl.lit(one.patient_id).alias("patient_id")
-        made.append(computed.select(whose, *contracts.MINUTES.columns))
+        made.append(computed.select(whose, *table.columns))
     return pl.concat(made)
 
 
@@ -156,7 +156,7 @@ def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:
 
     Parameters
     ----------
-    minutes : contracts.MINUTES with `patient_id`
+    minutes : contracts.minutes with `patient_id`
     settings : mapping
         Blocks `burden`, `summary`, `windows`; the averaging of `reactivity`.
     """
@@ -167,8 +167,9 @@ def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:
         summary.summarise(
             minutes,
             windows=windows,
-            scale=reactivity.rules_of(settings),
+            indices=index_settings.rules_of(settings),
             settings=summary.Settings(**settings["summary"]),
+            declared=settings,
         ),
-        burden.add_up(minutes, windows=windows, rules=rules),
+        burden.add_up(minutes, windows=windows, rules=rules, declared=settings),
     )

@@ -4,8 +4,14 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from icpcohort import contracts
-from icpcohort.contracts import repeated
-from icpcohort.study import cohort_rules, dictionary_checks, immortal_time, tables
+from icpcohort.contracts import burden_columns, repeated
+from icpcohort.study import (
+    cohort_rules,
+    declared_checks,
+    dictionary_checks,
+    immortal_time,
+    tables,
+)
 from icpcohort.study import values as entries
 from icpcohort.study.schema import at, is_number, suggestion
 
@@ -51,7 +57,7 @@ def immortal_time_of(
         models,
         windows=at(settings, "windows"),
         burden_columns=exposures,
-        declared=settings,
+        declared=declared_checks.sound(settings),
     )
     lines = [f"{file}, models.{name}.{line}" for name in refused for line in refused[name]]
     named = tuple(line.split("' ")[0] for line in plan_problems if ".outcome: " not in line)
@@ -90,8 +96,8 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
 def _rows_of_nothing(settings: Mapping[str, Any]) -> list[str]:
     """List the rows of Table 1 that are no column of the analysis table."""
     rows = at(settings, "cohort", "table_one", "rows")
-    of_patients = {name: settings[name] for name in ("variables", "outcomes", "repeated")}
-    columns = contracts.analysis(of_patients).columns.items()
+    declared = declared_checks.sound(settings) | {"burden": {}}
+    columns = contracts.analysis(declared).columns.items()
     known = [name for name, column in columns if column.role != "key"]
     return [
         f"cohort.table_one.rows: '{name}' is no variable of variables.yaml; "
@@ -170,17 +176,12 @@ def _codings_of_repeated(settings: Mapping[str, Any]) -> list[str]:
 
 def _group_without_an_exposure(settings: object, exposures: Sequence[str]) -> list[str]:
     name = at(settings, "cohort", "table_one", "exposure")
-    summed = contracts.SUMMARY.columns.items()
+    summed = contracts.summary(declared_checks.sound(settings)).columns.items()
     known = [column for column, about in summed if about.dtype == contracts.REAL]
     known += exposures
     if not isinstance(name, str) or not name or name in known:
         return []
-    lists = [at(settings, "burden", block) for block in ("icp_above_mmhg", "cpp_below_mmhg")]
-    sound = all(
-        isinstance(thresholds, list) and thresholds and all(map(is_number, thresholds))
-        for thresholds in lists
-    )
-    if name.startswith(("icp_above_", "cpp_below_")) and not sound:
+    if burden_columns.words(name) and not declared_checks.has_sound_thresholds(settings):
         return []
     near = suggestion(name, known)
     return [f"cohort.table_one.exposure: '{name}' is no exposure of the analysis table; {near}"]

@@ -159,13 +159,14 @@ def plan_refusals(
     burden_columns
         Columns that the settings add to `contracts.analysis`.
     declared : mapping
-        Sections `variables`, `outcomes` and `repeated` of the settings.
+        Sections of the settings that declare columns; see `contracts.analysis`.
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    of_patients = {name: declared[name] for name in ("variables", "outcomes", "repeated")}
     exposure = contracts.Column(contracts.REAL, "", "Burden", role="exposure")
-    columns = contracts.analysis(of_patients).columns | dict.fromkeys(burden_columns, exposure)
+    columns = contracts.analysis({**declared, "burden": {}}).columns | dict.fromkeys(
+        burden_columns, exposure
+    )
     by_model = {}
     plans = at(models, "models")
     for name, plan in plans.items() if isinstance(plans, dict) else ():

@@ -4,13 +4,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from icpcohort import contracts
+from icpcohort.contracts import burden_columns as names_of_burden
 from icpcohort.contracts.columns import Column
 from icpcohort.study import families
 from icpcohort.study import plan as plan_blocks
 from icpcohort.study.families import Family
 from icpcohort.study.schema import at, is_number, suggestion
-
-_OF_PATIENTS = ("variables", "outcomes", "repeated")
 
 
 def contradictions(
@@ -39,7 +38,7 @@ def contradictions(
 
     Entries of a wrong type are passed over: the schema has named them.
     """
-    table = contracts.analysis({name: declared[name] for name in _OF_PATIENTS})
+    table = contracts.analysis({**declared, "burden": {}})
     columns = table.columns
     kinds = {
         name: {contracts.TEXT: "text", contracts.REAL: "real"}.get(column.dtype, "steps")
@@ -57,7 +56,7 @@ def contradictions(
         passed_over = [
             column
             for column in asked
-            if burden_columns is None and str(column).startswith(("icp_above_", "cpp_below_"))
+            if burden_columns is None and names_of_burden.words(str(column))
         ]
         known = kinds | dict.fromkeys(passed_over, "real")
         lines += _exposure(plan, kinds=known) + _adjustment(plan, kinds=known)
@@ -232,7 +231,7 @@ def _follow_up(plan: object, *, windows: object) -> list[str]:
                 f"window: '{window}' starts at {start_h} h, and the exposure of {family.name} "
                 "is counted from time zero; name a window that starts at 0.0"
             )
-        if isinstance(exposure, str) and not exposure.startswith(("icp_above_", "cpp_below_")):
+        if isinstance(exposure, str) and not names_of_burden.words(exposure):
             problems.append(
                 f"exposure: '{exposure}' is not followed day by day; name a burden such as "
                 "icp_above_20_dose_per_h_mmhg"

@@ -139,7 +139,7 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
 
 
 def _moved(place: str, value: object) -> str:
-    if not isinstance(value, list):
+    if not isinstance(value, (list, int, float)):
         return f"is now {place}; write it there"
     return f"is now {place}; write there {json.dumps(value, ensure_ascii=False)}"
 

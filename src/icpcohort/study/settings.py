@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 from icpcohort.contracts import burden_columns
 from icpcohort.study import (
     cohort_checks,
+    declared_checks,
     dictionary,
     plan_checks,
     presets,
@@ -26,7 +27,6 @@ __all__ = [
     "only",
     "problems",
     "read",
-    "thresholds",
 ]
 
 
@@ -124,6 +124,8 @@ def only(
     without : sequence of str
         Single values of the named sections that are left out.
 
+    A named section that is empty stays empty: nothing is declared there.
+
     Raises
     ------
     KeyError
@@ -191,12 +193,13 @@ def _plan_beside(
     file: str,
 ) -> list[str]:
     """List what the plan asks for and the settings do not give, and immortal time."""
-    exposures = burden_columns.names(thresholds(settings))
+    declared = declared_checks.sound(settings)
+    exposures = burden_columns.names(declared)
     wrong = [line.partition(", ")[2] for line in settings_problems]
     is_burden_sound = not any(where.startswith("burden") for where in wrong)
     lines = plan_checks.contradictions(
         models,
-        declared=settings,
+        declared=declared,
         windows=at(settings, "windows"),
         burden_columns=exposures if is_burden_sound else None,
         file=file,
@@ -240,8 +243,9 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
     lines += signal_checks.contradictions(settings)
+    lines += declared_checks.contradictions(settings)
     lines += cohort_checks.contradictions(
-        settings, exposures=burden_columns.names(thresholds(settings))
+        settings, exposures=burden_columns.names(declared_checks.sound(settings))
     )
     return [f"{file}, {line}" for line in lines]
 
@@ -257,13 +261,10 @@ def _limits_out_of_order(settings: object) -> list[str]:
     lines = _out_of_order(
         at(settings, "trends"), "pulse_min_hz", "pulse_max_hz", where="trends."
     )
-    for signal in ("icp", "cpp"):
-        lines += _out_of_order(
-            at(settings, "intensity_duration"),
-            f"{signal}_from_mmhg",
-            f"{signal}_to_mmhg",
-            where="intensity_duration.",
-        )
+    of_map = at(settings, "intensity_duration", "thresholds")
+    for signal, limits in of_map.items() if isinstance(of_map, dict) else ():
+        where = f"intensity_duration.thresholds.{signal}."
+        lines += _out_of_order(limits, "first", "last", where=where)
     rules = at(settings, "cleaning", "rules")
     for i, rule in enumerate(rules if isinstance(rules, list) else [], start=1):
         where = f"cleaning.rules, entry {i} ({at(rule, 'rule')}), "
@@ -345,22 +346,4 @@ def _names_used_twice(settings: object) -> list[str]:
                     f"{ours_of[theirs]}; name another column"
                 )
             ours_of.setdefault(str(theirs), ours)
-    names = burden_columns.names(thresholds(settings))
-    for name in sorted({name for name in names if names.count(name) > 1}):
-        if name.endswith(next(iter(burden_columns.MEASURES))):
-            lines.append(
-                f"burden: two thresholds give the same column {name}; write them further apart"
-            )
     return lines
-
-
-def thresholds(settings: object) -> dict[str, list[float]]:
-    """Return the thresholds of burden that are numbers: `problems` names the others."""
-    return {
-        name: _numbers(at(settings, "burden", name))
-        for name in ("icp_above_mmhg", "cpp_below_mmhg")
-    }
-
-
-def _numbers(values: object) -> list[float]:
-    return list(dict.fromkeys(filter(is_number, values))) if isinstance(values, list) else []

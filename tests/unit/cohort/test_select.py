@@ -8,7 +8,7 @@ from icpcohort import contracts
 from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
 from icpcohort.exposures import burden, summary
-from icpcohort.indices import reactivity
+from icpcohort.indices import index_settings
 
 WINDOWS = {"first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0}}
 RULES = [
@@ -37,7 +37,8 @@ NO_FACTS = {
     "monitor_removed_h": pl.Float64(),
     "craniectomy_h": pl.Float64(),
 }
-THRESHOLDS = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
+THRESHOLDS = {"thresholds": {"icp": {"above": [20.0]}, "cpp": {"below": [60.0]}}}
+ASKED = DECLARED | {"burden": THRESHOLDS}
 COLUMNS = contracts.analysis(DECLARED).columns
 
 
@@ -59,7 +60,7 @@ def _minutes(hours):
         for name, h in hours.items()
     ]
     schema = {"patient_id": pl.String()} | {
-        name: column.dtype for name, column in contracts.MINUTES.columns.items()
+        name: column.dtype for name, column in contracts.minutes(ASKED).columns.items()
     }
     table = pl.concat([pl.DataFrame(schema=schema), *parts], how="diagonal_relaxed")
     return table.select(list(schema)).cast(schema)
@@ -80,13 +81,15 @@ def _select(patients, hours, *, facts=(), rules=RULES, repeated=None, declared=D
         summary.summarise(
             minutes,
             windows=WINDOWS,
-            scale=reactivity.rules_of(PUBLISHED),
+            indices=index_settings.rules_of(PUBLISHED),
             settings=summary.Settings(**PUBLISHED["summary"]),
+            declared=ASKED,
         ),
         burden.add_up(
             minutes,
             windows=WINDOWS,
             rules=burden.Settings(**(PUBLISHED["burden"] | THRESHOLDS)),
+            declared=ASKED,
         ),
         pl.DataFrame(list(facts), schema=NO_FACTS),
         repeated=store.empty(contracts.repeated_summary({})) if repeated is None else repeated,
@@ -94,9 +97,8 @@ def _select(patients, hours, *, facts=(), rules=RULES, repeated=None, declared=D
         rules=rules,
         declared=declared | {"burden": THRESHOLDS},
     )
-    store.check(
-        table.analysis, contracts.analysis(declared | {"burden": THRESHOLDS}), "analysis"
-    )
+    of_table = contracts.analysis(declared | {"burden": THRESHOLDS})
+    store.check(table.analysis, of_table, "analysis")
     store.check(table.flow, contracts.FLOW, "flow")
     store.check(table.dropped, contracts.DROPPED, "dropped")
     return table

@@ -65,7 +65,7 @@ def _check(folder):
 
 def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
     config = folder / "config"
-    _edit(config / "config.yaml", "  lprx_window_min: 20", "  lprx_window_mi: 20")
+    _edit(config / "config.yaml", "  window_min: 20", "  window_mi: 20")
     first = "adjust_for: [impact_core_logit]\n    as_categories: []         #"
     _edit(config / "models.yaml", first, first.replace("impact_core_logit", "age_yrs"))
     _table(
@@ -104,10 +104,9 @@ def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
     checked = _check(folder)
 
     assert checked.settings == [
-        "config.yaml, reactivity.lprx_window_mi: unknown setting; did you mean "
-        "'lprx_window_min'?",
-        "config.yaml, reactivity.lprx_window_min: missing; write for example the line "
-        "`lprx_window_min: 20`",
+        "config.yaml, reactivity.window_mi: unknown setting; did you mean 'window_min'?",
+        "config.yaml, reactivity.window_min: missing; write for example the line "
+        "`window_min: 20`",
     ]
     assert checked.plan == [
         "models.yaml, models.unfavourable_by_dose.adjust_for: 'age_yrs' is no column that a "

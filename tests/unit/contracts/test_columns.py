@@ -5,10 +5,10 @@ from published_settings import DECLARED, PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import COUNT, FLAG, REAL, TEXT, Column, Table
-from icpcohort.report.tables.grid import REACTIVITY
+from icpcohort.report.tables.grid import reactivity_columns
 
 ANALYSIS = contracts.analysis(
-    DECLARED | {"burden": {"icp_above_mmhg": [22.5], "cpp_below_mmhg": []}}
+    DECLARED | {"burden": {"thresholds": {"icp": {"above": [22.5]}}}}
 ).columns
 
 
@@ -121,4 +121,4 @@ def test_a_burden_column_is_an_exposure_with_the_measure_in_its_meaning():
 )
 def test_the_tables_of_the_report_call_a_column_so(name, heading, decimals):
     assert (ANALYSIS[name].heading(), ANALYSIS[name].decimals) == (heading, decimals)
-    assert name in (*PUBLISHED["cohort"]["table_one"]["rows"], *REACTIVITY)
+    assert name in (*PUBLISHED["cohort"]["table_one"]["rows"], *reactivity_columns(DECLARED))

@@ -3,21 +3,23 @@
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import burden, intensity_duration, summary
-from icpcohort.indices import correlation
+from icpcohort.indices import index_settings
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 6.0}}
-THRESHOLDS = {"icp_above_mmhg": [18.0, 20.0], "cpp_below_mmhg": [60.0]}
+THRESHOLDS = {"icp": {"above": [18.0, 20.0]}, "cpp": {"below": [60.0]}}
+DECLARED = PUBLISHED | {"burden": {"thresholds": THRESHOLDS}}
 BURDEN = burden.Settings(
-    **THRESHOLDS,
+    thresholds=THRESHOLDS,
     inequality="strict",
     integration="trapezoid",
     episode_min=3,
     merge_gap_min=1,
-    impaired_prx=0.25,
+    impaired_above=0.25,
 )
 PATIENTS = [f"P{i:02d}" for i in range(9)]
 
@@ -39,7 +41,7 @@ def minutes_of(patient, seed):
         for name in columns
         if name != "t_s"
     )
-    rest = store.empty(contracts.MINUTES)
+    rest = store.empty(contracts.minutes(DECLARED))
     whole = pl.concat([rest, frame], how="diagonal").select(rest.columns)
     return whole.select(pl.lit(patient).alias("patient_id"), pl.all())
 
@@ -49,19 +51,22 @@ ALL = [minutes_of(patient, seed) for seed, patient in enumerate(PATIENTS)]
 WAYS = {
     "burden": (
         contracts.BURDEN,
-        lambda m: burden.add_up(m, windows=WINDOWS, rules=BURDEN),
+        lambda m: burden.add_up(m, windows=WINDOWS, rules=BURDEN, declared=DECLARED),
     ),
     "by_state": (
         contracts.BURDEN_BY_STATE,
-        lambda m: burden.add_up_by_state(m, windows=WINDOWS, settings=BURDEN),
+        lambda m: burden.add_up_by_state(
+            m, windows=WINDOWS, settings=BURDEN, declared=DECLARED
+        ),
     ),
     "summary": (
-        contracts.SUMMARY,
+        contracts.summary(DECLARED),
         lambda m: summary.summarise(
             m,
             windows=WINDOWS,
-            scale=correlation.Scale(averaging="fisher", fisher_clip=0.999),
-            settings=summary.Settings(min_cppopt_h=0.5, min_prx_interval_h=1.0, n_cosines=6),
+            indices=index_settings.rules_of(DECLARED),
+            settings=summary.Settings(min_cppopt_h=0.5, min_interval_h=1.0, n_cosines=6),
+            declared=DECLARED,
         ),
     ),
     "intensity": (
@@ -70,15 +75,19 @@ WAYS = {
             m,
             windows=WINDOWS,
             rules=intensity_duration.Rules(
-                icp_from_mmhg=15.0,
-                icp_to_mmhg=20.0,
-                cpp_from_mmhg=60.0,
-                cpp_to_mmhg=60.0,
-                step_mmhg=5.0,
+                thresholds={
+                    "icp": intensity_duration.Thresholds(
+                        side="above", first=15.0, last=20.0, step=5.0
+                    ),
+                    "cpp": intensity_duration.Thresholds(
+                        side="below", first=60.0, last=60.0, step=5.0
+                    ),
+                },
                 durations_min=[1, 5, 20],
                 inequality="or_equal",
                 merge_gap_min=0,
             ),
+            declared=DECLARED,
         ),
     ),
 }

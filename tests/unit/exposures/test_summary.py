@@ -1,10 +1,11 @@
 import polars as pl
 import pytest
+from published_settings import PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
 from icpcohort.exposures import summary
-from icpcohort.indices import correlation
+from icpcohort.indices import index_settings
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 24.0}}
 
@@ -14,7 +15,7 @@ def _summarise(n, **columns):
         patient_id=pl.lit("P1"), **{name: pl.Series(values) for name, values in columns.items()}
     )
     schema = {"patient_id": pl.String()} | {
-        name: column.dtype for name, column in contracts.MINUTES.columns.items()
+        name: column.dtype for name, column in contracts.minutes(PUBLISHED).columns.items()
     }
     minutes = pl.concat([pl.DataFrame(schema=schema), table], how="diagonal_relaxed").cast(
         schema
@@ -22,10 +23,11 @@ def _summarise(n, **columns):
     made = summary.summarise(
         minutes,
         windows=WINDOWS,
-        scale=correlation.Scale(averaging="fisher", fisher_clip=0.999),
-        settings=summary.Settings(min_cppopt_h=1.0, min_prx_interval_h=6.0, n_cosines=6),
+        indices=index_settings.rules_of(PUBLISHED),
+        settings=summary.Settings(min_cppopt_h=1.0, min_interval_h=6.0, n_cosines=6),
+        declared=PUBLISHED,
     )
-    store.check(made, contracts.SUMMARY, "summary")
+    store.check(made, contracts.summary(PUBLISHED), "summary")
     return made.row(0, named=True)
 
 

@@ -7,8 +7,8 @@ from published_settings import PUBLISHED, changed
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.indices import curve_settings, whole_recording
 from icpcohort.indices import minutes as indices
+from icpcohort.indices import whole_recording
 from icpcohort.signals import pulse_blocks
 
 
@@ -37,7 +37,7 @@ def _trends(*, abp_interval_s=1.0, hours=12):
 
 SETTINGS = {
     "minute_min_valid_fraction": 0.5,
-    "rules": curve_settings.rules_of(changed(reactivity={"not_during": ["drain_open"]})),
+    "rules": indices.rules_of(changed(reactivity={"not_during": ["drain_open"]})),
 }
 UNCERTAINTY = whole_recording.Settings(
     **(
@@ -49,7 +49,7 @@ UNCERTAINTY = whole_recording.Settings(
 
 def _compute(trends, events=()):
     minutes = indices.compute(trends, events=events, **SETTINGS)
-    store.check(minutes, contracts.MINUTES, "minutes")
+    store.check(minutes, contracts.minutes(PUBLISHED), "minutes")
     return minutes
 
 

@@ -18,7 +18,7 @@ from icpcohort.study import settings
 
 OUTCOMES = blinding.outcomes_of(DECLARED)
 NOW = plan_lock.Now(
-    {"burden": {"inequality": "strict", "icp_above_mmhg": [18.0, 20.0]}},
+    {"burden": {"inequality": "strict", "thresholds": {"icp": {"above": [18.0, 20.0]}}}},
     {"m": {"exposure": "a", "adjust_for": ["b"]}, "k": {"exposure": "c"}},
     {"q": {"choices": {"x": {"options": [{"label": "one"}]}}}},
     {"burden": "0123", "model": "4567"},
@@ -55,14 +55,19 @@ def test_nothing_changed_is_as_planned(locked):
     [
         (
             "settings",
-            {"burden": {"inequality": "or_equal", "icp_above_mmhg": [18.0, 20.0]}},
+            {
+                "burden": {
+                    "inequality": "or_equal",
+                    "thresholds": {"icp": {"above": [18.0, 20.0]}},
+                }
+            },
             "settings: burden.inequality",
             ["m", "k"],
         ),
         (
             "settings",
-            {"burden": {"inequality": "strict", "icp_above_mmhg": [18.0]}},
-            "settings: burden.icp_above_mmhg",
+            {"burden": {"inequality": "strict", "thresholds": {"icp": {"above": [18.0]}}}},
+            "settings: burden.thresholds.icp.above",
             ["m", "k"],
         ),
         (

@@ -27,9 +27,11 @@ SETTINGS = {
     },
     "reactivity": {"n_blocks": 30, "fisher_clip": 0.999, "not_during": ["drain_open"]},
     "burden": {
-        "icp_above_mmhg": [18.0, 20.0, 22.0, 25.0],
-        "cpp_below_mmhg": [50.0, 60.0, 70.0],
-        "impaired_prx": 0.25,
+        "thresholds": {
+            "icp": {"above": [18.0, 20.0, 22.0, 25.0]},
+            "cpp": {"below": [50.0, 60.0, 70.0]},
+        },
+        "impaired_above": 0.25,
     },
     "windows": {
         "first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0},

@@ -17,6 +17,7 @@ from icpcohort.specifications import joint_test, shares
 
 WINDOWS = {"first_24_h": 24.0, "first_72_h": 72.0}
 MAIN_WINDOW = "first_72_h"
+OF_MMHG = {"dose": "dose_mmhg_h", "dose_per_h": "dose_per_h_mmhg"}  # names of wide columns
 
 
 def frame_of(columns, table):
@@ -201,8 +202,9 @@ def make_curves(patients, *, seed):
             if n_minutes >= 20:
                 fitted = base + 0.0006 * (centre_mmhg - optimum_mmhg) ** 2
                 prx = np.tanh(np.arctanh(np.clip(fitted, -0.9, 0.9)) + draw.normal(0, 0.09))
-                rows.append((patient, float(centre_mmhg), n_minutes, float(prx), float(fitted)))
-    names = ("patient_id", "cpp_mmhg", "n_minutes", "prx", "prx_fitted")
+                numbers = (float(centre_mmhg), n_minutes, float(prx), float(fitted))
+                rows.append((patient, "prx", *numbers))
+    names = ("patient_id", *contracts.CURVES.columns)
     return pl.DataFrame(rows, schema=names, orient="row")
 
 
@@ -212,6 +214,7 @@ def make_optima(patients, *, seed):
     optima = _some(draw, draw.normal(74, 7, n).round(1).tolist(), missing=0.25)
     columns = {
         "patient_id": patients["patient_id"].to_list(),
+        "index": ["prx"] * n,
         "cppopt_mmhg": optima,
         "n_minutes": draw.integers(900, 5000, n).tolist(),
         "reason": ["no_minimum_inside" if optimum is None else None for optimum in optima],
@@ -233,7 +236,7 @@ def make_burden(patients, *, seed):
                     dose = max(0.0, float(severity * np.exp(-steps / 3) - 0.05))
                     percent = float(100 * (1 - np.exp(-dose / 3)))
                     rows.append(
-                        (patient, window, signal, side, threshold)
+                        (patient, window, signal, side, threshold, threshold, "mm[Hg]")
                         + (
                             (
                                 dose * monitored_h,
@@ -260,8 +263,8 @@ def make_burden_by_state(burden):
         burden.with_columns(
             pl.lit(state).alias("state"),
             pl.col("monitored_h") * time,
-            pl.col("dose_mmhg_h") * time * excess,
-            pl.col("dose_per_h_mmhg") * excess,
+            pl.col("dose") * time * excess,
+            pl.col("dose_per_h") * excess,
             (pl.col("percent_time") * excess).clip(0, 100),
         )
         for state, (time, excess) in shares.items()
@@ -280,14 +283,17 @@ def make_intensity(patients, *, seed):
         for i, patient in enumerate(patients["patient_id"].to_list()):
             monitored_h = float(hours * draw.uniform(0.5, 0.98)) if i % 9 else 0.0
             severity = float(draw.gamma(0.8, 1.4))
-            for signal, levels in (("cpp", (50.0, 60.0, 70.0)), ("icp", (16.0, 20.0, 24.0))):
+            for signal, side, levels in (
+                ("cpp", "below", (50.0, 60.0, 70.0)),
+                ("icp", "above", (16.0, 20.0, 24.0)),
+            ):
                 for threshold in levels:
                     far = (70 - threshold) / 5 if signal == "cpp" else (threshold - 16) / 4
                     for duration in (5, 15, 60):
                         n = int(20 * severity * np.exp(-far) * 5 / duration)
                         n = n if monitored_h else None
                         often = None if n is None else n / monitored_h * 24
-                        key = (patient, window, signal, threshold, duration)
+                        key = (patient, window, signal, side, threshold, duration)
                         rows.append((*key, monitored_h, n, often))
     columns = dict(zip(contracts.INTENSITY.columns, zip(*rows, strict=True), strict=True))
     return frame_of(columns, contracts.INTENSITY).sort(contracts.INTENSITY.key)
@@ -319,7 +325,7 @@ def make_summary(patients, *, seed):
                 draw, (100 * draw.beta(2, 9, n)).tolist(), missing=0.3
             ),
         }
-        frames.append(frame_of(columns, contracts.SUMMARY))
+        frames.append(frame_of(columns, contracts.summary({})))
     return pl.concat(frames)
 
 
@@ -367,15 +373,13 @@ def make_analysis(made, *, lost):
     wide = (
         made["burden"]
         .with_columns(
-            stem=pl.format(
-                "{}_{}_{}", "signal", "side", pl.col("threshold_mmhg").cast(pl.Int64())
-            )
+            stem=pl.format("{}_{}_{}", "signal", "side", pl.col("threshold").cast(pl.Int64()))
         )
         .pivot("stem", index=["patient_id", "window"], values=list(burden_columns.MEASURES))
     )
     wide = wide.rename(
         {
-            f"{measure}_{stem}": f"{stem}_{measure}"
+            f"{measure}_{stem}": f"{stem}_{OF_MMHG.get(measure, measure)}"
             for measure in burden_columns.MEASURES
             for stem in (
                 "icp_above_18",

@@ -106,7 +106,7 @@ def test_exposures_that_were_not_made_are_no_patient_without_a_recording(main):
 
 def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_path, main):
     asked = load(tmp_path, main, question(cut=[GOSE], dose=[DOSE]))
-    thresholds = {n: main[0]["burden"][n] for n in ("icp_above_mmhg", "cpp_below_mmhg")}
+    thresholds = {"thresholds": main[0]["burden"]["thresholds"]}
     nobody = contracts.analyses(DECLARED | {"burden": thresholds})
     answers = fits.answer_question(
         "q",
@@ -138,8 +138,8 @@ def test_specifications_that_nobody_enters_have_a_reason_and_no_estimate(tmp_pat
             "has this value already",
         ),
         (
-            question(a=[option("x", settings={"burden.icp_above_mmhg": [19.0]})]),
-            "list all thresholds",
+            question(a=[option("x", settings={"burden.thresholds.icp.above": [19.0]})]),
+            "list all of them",
         ),
         (
             question(a=[option("x", settings={"reactivity.n_blocks": -3})]),

@@ -19,7 +19,7 @@ from icpcohort.study.immortal_time import (
 )
 
 WINDOW = {"start_h": 0.0, "end_h": 72.0, "min_monitored_h": 12.0}
-BURDEN = {"icp_above_mmhg": [20.0], "cpp_below_mmhg": [60.0]}
+BURDEN = {"thresholds": {"icp": {"above": [20.0]}, "cpp": {"below": [60.0]}}}
 DOSE = "icp_above_20_dose_per_h_mmhg"
 COLUMNS = contracts.analysis(DECLARED | {"burden": BURDEN}).columns
 LATE = [name for name, column in COLUMNS.items() if column.known == "afterwards"]

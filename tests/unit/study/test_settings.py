@@ -28,6 +28,8 @@ MODEL = {
 }
 
 
+OF_DEMO = CONFIG["burden"]["thresholds"]
+DOWNWARD = {"side": "above", "first": 40.0, "last": 10.0, "step": 1.0}
 ICP, ABP = (CONFIG["signals"][name] for name in ("icp", "abp"))
 
 
@@ -66,6 +68,11 @@ def _config(**blocks):
     return config
 
 
+def _thresholds(**signals):
+    """Return the project's settings with the thresholds of some signals replaced."""
+    return _config(burden={"thresholds": OF_DEMO | signals})
+
+
 def _plan(**values):
     return {"models": {"first": MODEL | values}}
 
@@ -91,7 +98,7 @@ def test_a_setting_that_has_moved_says_where(tmp_path):
     config["reactivity"]["block_s"] = config["trends"].pop("block_s")
     assert set(_problems(tmp_path, config)) == {
         "config.yaml, trends.block_s: missing; write for example the line `block_s: 10.0`",
-        "config.yaml, reactivity.block_s: is now trends.block_s; write it there",
+        "config.yaml, reactivity.block_s: is now trends.block_s; write there 10.0",
     }
 
 
@@ -150,14 +157,9 @@ def test_a_setting_that_has_moved_says_where(tmp_path):
         ("study", "title", "", 'empty; write for example "Title of the study"'),
         ("study", "title", 2024, '2024 is not text; write it in quotes: "2024"'),
         ("study", "title", "x" * 201, "longer than 200 characters; shorten it"),
-        ("burden", "icp_above_mmhg", [], "empty; write for example [18.0, 20.0, 22.0, 25.0]"),
-        ("burden", "icp_above_mmhg", [20, 20.0], "the same value stands twice; keep one"),
-        (
-            "burden",
-            "icp_above_mmhg",
-            20,
-            "20 is not a list; write for example [18.0, 20.0, 22.0, 25.0]",
-        ),
+        ("optimal_cpp", "windows_min", [], "empty; write for example [240]"),
+        ("optimal_cpp", "windows_min", [240, 240], "the same value stands twice; keep one"),
+        ("optimal_cpp", "windows_min", 20, "20 is not a list; write for example [240]"),
     ],
 )
 def test_a_wrong_value_is_shown_with_what_to_write(tmp_path, block, name, value, words):
@@ -172,10 +174,20 @@ def test_the_limits_of_a_fraction_can_be_written(tmp_path, fraction):
 
 
 def test_a_number_in_a_list_is_named_by_its_place(tmp_path):
-    assert _problems(tmp_path, _config(burden={"icp_above_mmhg": [18.0, "twenty"]})) == [
-        "config.yaml, burden.icp_above_mmhg, entry 2: 'twenty' is not a number; "
+    assert _problems(tmp_path, _thresholds(icp={"above": [18.0, "twenty"]})) == [
+        "config.yaml, burden.thresholds.icp.above, entry 2: 'twenty' is not a number; "
         "write for example 18.0"
     ]
+
+
+def test_thresholds_that_are_no_list_or_stand_twice_are_named(tmp_path):
+    for value, words in (
+        (20, "20 is not a list; write for example [18.0, 20.0, 22.0, 25.0]"),
+        ([20, 20.0], "the same value stands twice; keep one"),
+    ):
+        assert _problems(tmp_path, _thresholds(icp={"above": value})) == [
+            f"config.yaml, burden.thresholds.icp.above: {words}"
+        ]
 
 
 def test_a_missing_block_says_what_stands_in_it(tmp_path):
@@ -294,8 +306,8 @@ def test_the_rule_of_beats_stands_once_and_its_limits_in_order(tmp_path):
             "write for example 60",
         ),
         (
-            {"intensity_duration": {"icp_from_mmhg": 40.0, "icp_to_mmhg": 10.0}},
-            "intensity_duration.icp_to_mmhg: 10.0 is not above icp_from_mmhg 40.0; "
+            {"intensity_duration": {"thresholds": {"icp": DOWNWARD}}},
+            "intensity_duration.thresholds.icp.last: 10.0 is not above first 40.0; "
             "write a value above 40.0",
         ),
         (
@@ -337,7 +349,11 @@ def test_the_rule_of_beats_stands_once_and_its_limits_in_order(tmp_path):
             "signals.abp.names: 'p  1' stands in signals.icp.names too; keep one",
         ),
         (
-            {"burden": {"icp_above_mmhg": [18.0, 20.0, 22.0, 22.0000001]}},
+            {
+                "burden": {
+                    "thresholds": OF_DEMO | {"icp": {"above": [18.0, 20.0, 22.0, 22.0000001]}}
+                }
+            },
             "burden: two thresholds give the same column icp_above_22_dose_mmhg_h; "
             "write them further apart",
         ),
@@ -539,7 +555,7 @@ def test_a_group_of_comparisons_has_one_method(tmp_path):
 def test_a_model_may_use_a_threshold_only_if_the_settings_have_it(tmp_path):
     plan = _plan(exposure="cpp_below_62_5_percent_time")
     assert len(_problems(tmp_path, models=plan)) == 1
-    config = _config(burden={"cpp_below_mmhg": [62.5]})
+    config = _thresholds(cpp={"below": [62.5]})
     assert _problems(tmp_path, config, plan) == []
 
 
@@ -562,10 +578,10 @@ def test_all_problems_of_both_files_come_at_once(tmp_path):
 
 
 def test_a_fault_of_a_threshold_is_not_told_again_for_the_models_that_use_it(tmp_path):
-    config = _config(burden={"icp_above_mmhg": ["20"]})
+    config = _thresholds(icp={"above": ["20"]})
     plan = _plan(adjust_for=["cpp_below_60_percent_time"])
     assert [line.split(":")[0] for line in _problems(tmp_path, config, plan)] == [
-        "config.yaml, burden.icp_above_mmhg, entry 1"
+        "config.yaml, burden.thresholds.icp.above, entry 1"
     ]
 
 

@@ -9,25 +9,21 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.commands.why import declared
 from icpcohort.commands.why.results import NotOfOneRun, Results, Unknown
-from icpcohort.contracts import burden_columns, repeated, store
+from icpcohort.contracts import (
+    burden_columns,
+    declared_indices,
+    declared_signals,
+    repeated,
+    store,
+)
+from icpcohort.contracts.burden_columns import Threshold
+from icpcohort.contracts.columns import unit_words
 from icpcohort.exposures import burden, repeated_summary, summary, window
 from icpcohort.exposures.window import Window
-from icpcohort.indices import reactivity
-from icpcohort.indices.reactivity import INDICES
+from icpcohort.indices import index_settings
 
 H_S, MINUTE_S = 3600.0, 60.0
 MOST_EPISODES = 20
-# What a column of the summary is made of: a column of the minutes.
-OF_MINUTES = {
-    "icp": "icp_mmhg",
-    "abp": "abp_mmhg",
-    "cpp": "cpp_mmhg",
-    "amp": "amp_mmhg",
-    **{index: index for index in INDICES},
-    "cppopt": "cppopt_mmhg",
-    "delta": "cppopt_mmhg",
-    "monitored": "icp_mmhg",
-}
 
 
 class Asked(NamedTuple):
@@ -46,10 +42,10 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
     Unknown
         If the analysis table has no such column.
     """
-    burdens = burden_columns.wide(results.settings["burden"])
+    burdens = burden_columns.wide(results.settings)
     if asked.column in burdens:
         yield from _of_burden(asked, results, about=burdens[asked.column].about)
-    elif asked.column in contracts.SUMMARY.columns:
+    elif asked.column in contracts.summary(results.settings).columns:
         yield from _of_summary(asked, results)
     elif asked.column in repeated.columns_of_summaries(results.settings):
         yield from _of_repeated(asked, results)
@@ -61,7 +57,7 @@ def lines(asked: Asked, results: Results) -> Iterator[str]:
 
 def _minutes(asked: Asked, results: Results) -> pl.DataFrame:
     path = results.folder / "minutes" / f"{asked.patient_id}.parquet"
-    return store.read_patients([path], contracts.MINUTES)
+    return store.read_patients([path], contracts.minutes(results.settings))
 
 
 def _span(asked: Asked, results: Results) -> dict[str, Window]:
@@ -100,50 +96,46 @@ def _in_the_analysis(asked: Asked, made: object, results: Results) -> Iterator[s
 
 
 def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
-    signal, side, threshold = _parts(asked.column)
-    block = results.settings["burden"]
+    settings = results.settings
+    threshold, measure = burden_columns.taken_apart(settings)[asked.column]
+    column, of_signal = declared_signals.series(settings)[threshold.signal]
+    block = settings["burden"]
     how = {n: block[n] for n in ("inequality", "integration", "episode_min", "merge_gap_min")}
-    of_one: dict[str, Any] = {"icp_above_mmhg": [], "cpp_below_mmhg": []}
-    of_one[f"{signal}_{side}_mmhg"] = [threshold]
     minutes = _minutes(asked, results)
-    rules = burden.Rules(**of_one, **how)
-    made = burden.add_up(minutes, windows=_span(asked, results), rules=rules)
-    wide = burden.widen(made, of_one)
-    value = wide[asked.column][0]
-    held = _held(results.tables["burden"], asked, signal, side, threshold)
+    rules = burden.Rules(thresholds=block["thresholds"], **how)
+    made = burden.add_up(minutes, windows=_span(asked, results), rules=rules, declared=settings)
+    value = _held(made, asked, threshold, measure)
+    held = _held(results.tables["burden"], asked, threshold, measure)
     yield _head(asked, value, about)
     yield f"  {agreement(value, held)}"
     yield from _in_the_analysis(asked, value, results)
     inside = window.inside(minutes, results.settings["windows"][asked.window])
-    pressure = inside.select("patient_id", "t_s", mmhg=pl.col(f"{signal}_mmhg")).drop_nulls()
+    pressure = inside.select("patient_id", "t_s", value=pl.col(column)).drop_nulls()
     if pressure.is_empty():
-        yield f"  missing: no valid minute of {signal.upper()} in the window"
+        yield f"  missing: no valid minute of {of_signal.label} in the window"
     else:
-        yield from _episodes(pressure, results, side=side, threshold_mmhg=threshold)
-    yield from _rests_on(asked, results, signal=signal)
-    yield f"Settings: {_settings({'burden': {**how, f'{signal}_{side}_mmhg': threshold}})}"
+        yield from _episodes(
+            pressure, results, threshold=threshold, unit=unit_words(of_signal.unit)
+        )
+    yield from _rests_on(asked, results, signal=_recorded(threshold.signal, settings))
+    name = f"thresholds.{threshold.signal}.{threshold.side}"
+    yield f"Settings: {_settings({'burden': {**how, name: threshold.values()}})}"
     yield _code("burden", results)
 
 
-def _parts(column: str) -> tuple[str, str, float]:
-    match = burden_columns.NAME.fullmatch(column)
-    assert match is not None
-    return match[1], match[2], float(match[3].replace("_", "."))
+def _recorded(signal: str, settings: Mapping[str, Any]) -> str:
+    """Return the recorded signal whose masked time is told; of a difference, the subtrahend."""
+    difference = declared_signals.derived(settings).get(signal)
+    return difference["subtrahend"] if difference else signal
 
 
-def _held(
-    burdens: pl.DataFrame, asked: Asked, signal: str, side: str, threshold_mmhg: float
-) -> object:
+def _held(burdens: pl.DataFrame, asked: Asked, threshold: Threshold, measure: str) -> object:
     row = burdens.filter(
         patient_id=asked.patient_id,
         window=asked.window,
-        signal=signal,
-        side=side,
-        threshold_mmhg=threshold_mmhg,
+        **threshold._asdict(),
     ).row(0, named=True)
-    match = burden_columns.NAME.fullmatch(asked.column)
-    assert match is not None
-    return row[match[4]]
+    return row[measure]
 
 
 def _limits(asked: Asked, results: Results) -> dict[str, float]:
@@ -152,17 +144,12 @@ def _limits(asked: Asked, results: Results) -> dict[str, float]:
 
 
 def _episodes(
-    pressure: pl.DataFrame, results: Results, *, side: str, threshold_mmhg: float
+    pressure: pl.DataFrame, results: Results, *, threshold: Threshold, unit: str
 ) -> Iterator[str]:
     """Yield the minutes beyond the threshold, and each episode with the file's own seconds."""
     settings = results.settings["burden"]
     beyond = pressure.filter(
-        burden.is_beyond(
-            pl.col("mmhg"),
-            threshold_mmhg=threshold_mmhg,
-            side=side,
-            inequality=settings["inequality"],
-        )
+        burden.is_beyond(pl.col("value"), threshold, inequality=settings["inequality"])
     )
     apart = pl.col("t_s").diff() > (settings["merge_gap_min"] + 1.5) * MINUTE_S
     stretches = (
@@ -172,12 +159,14 @@ def _episodes(
             start_s=pl.col("t_s").min() - MINUTE_S,
             end_s=pl.col("t_s").max(),
             minutes=pl.len(),
-            most=pl.col("mmhg").max() if side == "above" else pl.col("mmhg").min(),
+            lowest=pl.col("value").min(),
+            highest=pl.col("value").max(),
         )
     )
     episodes = stretches.filter(pl.col("minutes") >= settings["episode_min"])
     yield (
-        f"  {beyond.height} of {pressure.height} valid minutes {side} {threshold_mmhg:g} mmHg, "
+        f"  {beyond.height} of {pressure.height} valid minutes {threshold.side} "
+        f"{threshold.values()} {unit}, "
         f"{episodes['minutes'].sum()} of them in {_counted(episodes.height)} of "
         f"{settings['episode_min']} min or more"
     )
@@ -189,11 +178,17 @@ def _episodes(
     for row in episodes.head(MOST_EPISODES).iter_rows(named=True):
         yield (
             f"    {row['start_s'] / H_S:.2f} to {row['end_s'] / H_S:.2f} h: {row['minutes']} "
-            f"min, {'highest' if side == 'above' else 'lowest'} {row['most']:.1f} mmHg"
+            f"min, {_extremes(row, threshold.side)} {unit}"
             f"{_place(recordings, row['start_s'], row['end_s'])}"
         )
     if episodes.height > MOST_EPISODES:
         yield f"    and {episodes.height - MOST_EPISODES} more"
+
+
+def _extremes(row: Mapping[str, Any], side: str) -> str:
+    """Return the value furthest beyond a threshold, or both where it is outside of two."""
+    ends = {"above": ("highest",), "below": ("lowest",)}.get(side, ("lowest", "highest"))
+    return ", ".join(f"{end} {row[end]:.1f}" for end in ends)
 
 
 def _counted(n: int) -> str:
@@ -222,47 +217,75 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     made = summary.summarise(
         minutes,
         windows=_span(asked, results),
-        scale=reactivity.rules_of(settings),
+        indices=index_settings.rules_of(settings),
         settings=summary.Settings(**settings["summary"]),
+        declared=settings,
     )
     value = made[asked.column][0]
     row = results.tables["summary"].filter(patient_id=asked.patient_id, window=asked.window)
-    yield _head(asked, value, contracts.SUMMARY.columns[asked.column].about)
+    yield _head(asked, value, contracts.summary(settings).columns[asked.column].about)
     yield f"  {agreement(value, row[asked.column][0])}"
     yield from _in_the_analysis(asked, value, results)
     inside = window.inside(minutes, results.settings["windows"][asked.window])
-    base = _base(asked.column)
+    base = _base(asked.column, settings)
     n = inside[base].count()
     yield f"  {n} of {inside.height} minutes of the window have {base}"
     if value is None:
         yield f"  missing: {_why_missing(base, inside, results)}"
-    yield from _rests_on(asked, results, signal="abp" if base == "abp_mmhg" else "icp")
-    yield f"Settings: {_settings({name: settings[name] for name in _blocks_of(base)})}"
+    yield from _rests_on(asked, results, signal=_recorded_of(base, settings))
+    blocks = {name: settings[name] for name in _blocks_of(base, settings)}
+    yield f"Settings: {_settings(blocks)}"
     yield _code("summary", results)
 
 
-CURVE = ("cppopt_mmhg", "llr_mmhg", "ulr_mmhg", "llr_bins_mmhg")
-_PRESSURES = ("icp_mmhg", "abp_mmhg", "cpp_mmhg", "amp_mmhg")
+CURVE = ("cppopt", "llr", "ulr")
 
 
-def _blocks_of(base: str) -> tuple[str, ...]:
+def _blocks_of(base: str, settings: Mapping[str, Any]) -> tuple[str, ...]:
     """Return the blocks of the settings that a column of the minutes depends on."""
-    if base in _PRESSURES:
+    if base in {one.column for one in declared_indices.series(settings).values()}:
         return ("minutes",)
-    if base in INDICES:
+    if base in settings["indices"]:
         return ("minutes", "reactivity")
     return ("minutes", "reactivity", "optimal_cpp", "summary")
 
 
-def _base(column: str) -> str:
-    if "cppopt" in column:
-        return "cppopt_mmhg"
-    if "llr_bins" in column:
-        return "llr_bins_mmhg"
-    for limit in ("llr", "ulr"):
-        if limit in column:
-            return f"{limit}_mmhg"
-    return OF_MINUTES.get(column.split("_")[0], "icp_mmhg")
+def _base(column: str, settings: Mapping[str, Any]) -> str:
+    """Return the column of the minutes that a column of the summary is made of."""
+    minutes = contracts.minutes(settings).columns
+    by = next(
+        (name for name in declared_indices.by(settings)[1:] if f"_by_{name}" in column), None
+    )
+    plain = column.replace(f"_by_{by}", "") if by else column
+    of_cppopt = "cppopt" in plain or plain.startswith("delta_")
+    limits = [name for name in ("llr_bins", "llr", "ulr") if name in plain]
+    name = "cppopt" if of_cppopt else next(iter(limits), None)
+    if name:
+        return declared_indices.by_index(f"{name}_mmhg", by) if by else f"{name}_mmhg"
+    stem = plain.removesuffix("_h").partition("_mean")[0]
+    if stem in minutes:
+        return stem
+    series = declared_indices.series(settings)
+    first = next(iter(declared_signals.recorded(settings)))
+    return series[stem if stem in series else first].column
+
+
+def _recorded_of(base: str, settings: Mapping[str, Any]) -> str:
+    """Return the recorded signal whose masked time is told of a column of the minutes."""
+    recorded = declared_signals.recorded(settings)
+    first = next(iter(recorded))
+    columns = {one.column: name for name, one in declared_signals.series(settings).items()}
+    signal = columns.get(base, first)
+    return signal if signal in recorded else first
+
+
+def _signals_behind(name: str, settings: Mapping[str, Any]) -> list[str]:
+    """Return the recorded signals behind an index or a column of the minutes."""
+    columns = {one.column: n for n, one in declared_indices.series(settings).items()}
+    index = settings["indices"].get(name)
+    series = sorted(index["of"], key=list(columns.values()).index) if index else [columns[name]]
+    behind = [s for one in series for s in declared_indices.rests_on(one, settings)]
+    return [s for s in declared_signals.recorded(settings) if s in behind]
 
 
 def _why_missing(base: str, inside: pl.DataFrame, results: Results) -> str:
@@ -271,12 +294,18 @@ def _why_missing(base: str, inside: pl.DataFrame, results: Results) -> str:
     if inside[base].count():
         least = results.settings["summary"]["min_cppopt_h"]
         return f"fewer minutes than the settings ask for (summary.min_cppopt_h: {least:g} h)"
-    if inside["icp_mmhg"].count() == 0:
-        return "no valid minute of ICP"
-    if base in CURVE and inside["prx"].count():
+    settings = results.settings
+    sought = next(
+        (n for n in declared_indices.by(settings)[1:] if f"_by_{n}_" in base),
+        declared_indices.main(settings),
+    )
+    is_of_curve = base.split("_")[0] in CURVE
+    if is_of_curve and inside[sought].count():
         return "no minute has a curve that the settings accept (optimal_cpp)"
-    if base != "icp_mmhg" and base != "amp_mmhg" and inside["abp_mmhg"].count() == 0:
-        return "no valid minute of ABP"
+    for signal in _signals_behind(sought if is_of_curve else base, settings):
+        one = declared_signals.series(settings)[signal]
+        if inside[one.column].count() == 0:
+            return f"no valid minute of {one.about.label}"
     tiers = ", ".join(inside["tier"].drop_nulls().unique().sort()).replace("_", " ")
     block = results.settings["trends"]["block_s"]
     not_during = " and ".join(results.settings["reactivity"]["not_during"]).replace("_", " ")

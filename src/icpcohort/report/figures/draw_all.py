@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import declared_indices, store
 from icpcohort.report.figures import (
     burden,
     exposure_curve,
@@ -46,8 +46,8 @@ def all_pictures(
     models : mapping of model name to its block of the plan
         One with a curved exposure has a figure of its own.
     settings : mapping
-        Of `cohort` the main window and the main outcome, of `burden` the limit of PRx between
-        the states of `burden_by_state`; and the section `outcomes`.
+        Of `cohort` the main window and the main outcome, of `burden` the limit of the main
+        index between the states of `burden_by_state`; and the sections that declare columns.
     columns : mapping of name to Column
         Those of the analysis table.
 
@@ -60,24 +60,31 @@ def all_pictures(
     of_cohort = of_the_cohort(tables)
     window = str(settings["cohort"]["main_window"])
     score = score_words.of_main_outcome(settings, columns)
+    index = declared_indices.sought(settings)[0]
+    curves, optima = (of_cohort[name].filter(index=index.name) for name in ("curves", "optima"))
     drawn = [
         flow.flow_diagram(of_cohort["flow"], window=window),
         recordings.recorded_time(of_cohort["quality"], of_cohort["masked"]),
         recordings.drift(of_cohort["monitors"]),
-        burden.burden_distribution(of_cohort["burden"], window=window),
+        burden.burden_distribution(of_cohort["burden"], window=window, declared=settings),
         burden.burden_by_state(
             of_cohort["burden_by_state"],
             window=window,
-            impaired_prx=settings["burden"]["impaired_prx"],
+            impaired_above=settings["burden"]["impaired_above"],
+            declared=settings,
         ),
-        intensity.intensity_map(of_cohort["intensity"], window=window),
+        intensity.intensity_map(of_cohort["intensity"], window=window, declared=settings),
         intensity.outcome_map(
-            of_cohort["intensity_map"], of_cohort["transition"], window=window, score=score
+            of_cohort["intensity_map"],
+            of_cohort["transition"],
+            window=window,
+            score=score,
+            declared=settings,
         ),
         reactivity.reactivity_distribution(
-            of_cohort["summary"], of_cohort["optima"], window=window
+            of_cohort["summary"], optima, window=window, index=index
         ),
-        reactivity.reactivity_curves(of_cohort["curves"], of_cohort["optima"]),
+        reactivity.reactivity_curves(curves, optima, index=index),
         forest.forest_plot(fits["estimates"], models=models, columns=columns),
     ]
     drawn += [

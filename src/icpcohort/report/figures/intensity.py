@@ -1,6 +1,7 @@
 """The figures of intensity and duration: how often, and how that is related to outcome."""
 
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -8,8 +9,8 @@ from matplotlib.colors import LogNorm, Normalize
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from icpcohort import contracts
-from icpcohort.exposures.intensity_duration import SIDES
+from icpcohort.contracts import declared_signals
+from icpcohort.contracts.columns import unit_words
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import INK, MUTED, SMALL_PT, Picture
 from icpcohort.report.tables.grid import words_of
@@ -20,8 +21,7 @@ PALETTE = "cividis"  # of even lightness for every eye: Nunez 2018
 N_SHADES = 64
 MIN_WITH_EPISODES = 5  # a correlation that rests on fewer patients is marked as such
 LINE, HALO = "#0a0a0a", "#fafafa"  # on colours that are the same on every page
-CELL = ["signal", "threshold_mmhg", "duration_min"]
-PANEL = ("icp", "cpp")
+CELL = ["signal", "side", "threshold", "duration_min"]
 
 
 def frequencies(intensity: pl.DataFrame) -> pl.DataFrame:
@@ -30,7 +30,7 @@ def frequencies(intensity: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     DataFrame
-        `signal`, `threshold_mmhg`, `duration_min`, `n_patients` (with valid minutes),
+        `signal`, `threshold`, `duration_min`, `n_patients` (with valid minutes),
         `n_with_episodes`, `monitored_h`, `per_day`: the sum of episodes over the sum of days.
 
     Source: counts by intensity and duration: Guiza 2015; one rate for the cohort: our own.
@@ -48,7 +48,9 @@ def frequencies(intensity: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
+def intensity_map(
+    intensity: pl.DataFrame, *, window: str, declared: Mapping[str, Any]
+) -> Picture:
     """Return how often pressure lay beyond each threshold for each duration, in the cohort.
 
     Parameters
@@ -66,12 +68,12 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
     if rates.is_empty():
         return canvas.nothing(name=name, title=title, words="No episodes were counted.")
     seen = rates.filter(pl.col("per_day") > 0)
-    counts = {signal: _most(rates, signal) for signal in _signals(rates)}
-    sentences = [_rates_in_words(rates, signal) for signal in counts]
-    days = rates.group_by("signal").agg(pl.col("monitored_h").max() / 24)
+    panels = _panels_of(rates, declared)
+    sentences = [_rates_in_words(rates, panel) for panel in panels]
+    days = dict(rates.group_by("signal").agg(pl.col("monitored_h").max() / 24).iter_rows())
     beside = [
-        f"{signal.upper()}: n = {counts[signal]}, {format_number(d, decimals=0)} days"
-        for signal, d in days.sort("signal", descending=True).iter_rows()
+        f"{one.label}: n = {one.n}, {format_number(days[one.signal], decimals=0)} days"
+        for one in panels
     ]
     caption = (
         "Episodes per monitored day beyond each threshold that lasted a duration or longer, "
@@ -85,18 +87,22 @@ def intensity_map(intensity: pl.DataFrame, *, window: str) -> Picture:
     )
     norm = LogNorm(low, max(high, low * 1.01))
     with canvas.style(name):
-        figure, axes = _panels(counts)
-        for axis, signal in zip(axes, counts, strict=True):
-            _draw_cells(axis, rates.filter(signal=signal), "per_day", norm=norm)
-            axis.set_title(
-                f"{signal.upper()} {SIDES[signal]} the threshold, n = {counts[signal]}"
-            )
+        figure, axes = _panels(len(panels))
+        for axis, one in zip(axes, panels, strict=True):
+            _draw_cells(axis, rates.filter(signal=one.signal), "per_day", norm=norm)
+            axis.set_xlabel(f"Threshold ({one.unit})")
+            axis.set_title(one.title())
         _scale(figure, norm, words="Episodes per monitored day", ticks=_rate_ticks(low, high))
     return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
 def outcome_map(
-    table: pl.DataFrame, transition: pl.DataFrame, *, window: str, score: ScoreWords
+    table: pl.DataFrame,
+    transition: pl.DataFrame,
+    *,
+    window: str,
+    score: ScoreWords,
+    declared: Mapping[str, Any],
 ) -> Picture:
     """Return the correlation of the frequency of episodes with a score, and its line of zero.
 
@@ -121,12 +127,12 @@ def outcome_map(
         words = "No correlation of episodes with outcome was computed."
         return canvas.nothing(name=name, title=title, words=words)
     line = transition.filter(pl.col("window") == window)
-    counts = {signal: _most(rows, signal) for signal in _signals(known)}
-    sentences = [_correlations_in_words(known, line, signal) for signal in counts]
+    panels = _panels_of(rows, declared, some=known)
+    sentences = [_correlations_in_words(known, line, panel) for panel in panels]
     caption = (
         f"Correlation (Pearson) of episodes per monitored day with {score.correlated}, "
         f"patients of the cohort of the {words_of(window)} whose {score.known} is known "
-        f"({'; '.join(f'{s.upper()}: n = {n}' for s, n in counts.items())}). Below zero: more "
+        f"({'; '.join(f'{one.label}: n = {one.n}' for one in panels)}). Below zero: more "
         f"episodes, {score.worse}. Line: where the correlation first falls below zero with "
         f"longer duration. Crossed: fewer than {MIN_WITH_EPISODES} patients had an episode; "
         "blank: no correlation. Neighbouring cells share their episodes, nothing is "
@@ -135,60 +141,83 @@ def outcome_map(
     reach = float(np.ceil(np.abs(known["correlation"].to_numpy()).max() * 10) / 10)
     norm = Normalize(-reach, reach)
     with canvas.style(name):
-        figure, axes = _panels(counts)
-        for axis, signal in zip(axes, counts, strict=True):
-            panel = rows.filter(signal=signal)
+        figure, axes = _panels(len(panels))
+        for axis, one in zip(axes, panels, strict=True):
+            panel = rows.filter(signal=one.signal)
             _draw_cells(axis, panel, "correlation", norm=norm)
             _cross_out(axis, panel)
-            _draw_line(axis, line.filter(signal=signal), panel)
-            axis.set_title(
-                f"{signal.upper()} {SIDES[signal]} the threshold, n = {counts[signal]}"
-            )
+            _draw_line(axis, line.filter(signal=one.signal), panel)
+            axis.set_xlabel(f"Threshold ({one.unit})")
+            axis.set_title(one.title())
         words = f"Correlation with {score.correlated}"
         _scale(figure, norm, words=words, ticks=[-reach, 0, reach])
     return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
-def _signals(rows: pl.DataFrame) -> list[str]:
-    present = set(rows["signal"])
-    return [signal for signal in PANEL if signal in present]
+class Panel(NamedTuple):
+    """One signal of the map, its side, and the most patients of a cell."""
+
+    signal: str
+    side: str
+    label: str
+    unit: str
+    n: int
+
+    def title(self) -> str:
+        """Return the heading of the panel."""
+        return f"{self.label} {self.side} the threshold, n = {self.n}"
+
+
+def _panels_of(
+    rows: pl.DataFrame, declared: Mapping[str, Any], *, some: pl.DataFrame | None = None
+) -> list[Panel]:
+    """Return a panel for each signal of `some` rows, in the order of the settings."""
+    sides = dict((rows if some is None else some).select("signal", "side").unique().iter_rows())
+    return [
+        Panel(
+            name,
+            sides[name],
+            one.about.label,
+            unit_words(one.about.unit),
+            _most(rows, name),
+        )
+        for name, one in declared_signals.series(declared).items()
+        if name in sides
+    ]
 
 
 def _most(rows: pl.DataFrame, signal: str) -> int:
     return int(rows.filter(signal=signal)["n_patients"].to_numpy().max())
 
 
-def _rates_in_words(rates: pl.DataFrame, signal: str) -> str:
+def _rates_in_words(rates: pl.DataFrame, panel: Panel) -> str:
     """Return some rates: four thresholds at the shortest, a middle, the longest duration."""
-    part = rates.filter(signal=signal)
+    part = rates.filter(signal=panel.signal)
     durations = part["duration_min"].unique().sort().to_list()
     shown = {durations[0], durations[len(durations) // 2], durations[-1]}
-    levels = part["threshold_mmhg"].unique().sort().to_list()
+    levels = part["threshold"].unique().sort().to_list()
     some = levels[:: max(1, (len(levels) - 1) // 3)]
     rows = part.filter(
-        pl.col("duration_min").is_in(list(shown)), pl.col("threshold_mmhg").is_in(some)
+        pl.col("duration_min").is_in(list(shown)), pl.col("threshold").is_in(some)
     )
     cells = [
-        f"{row['threshold_mmhg']:g} mmHg for {row['duration_min']} min: "
+        f"{row['threshold']:g} {panel.unit} for {row['duration_min']} min: "
         f"{format_number(row['per_day'], decimals=2)} ({row['n_with_episodes']} patients)"
         for row in rows.iter_rows(named=True)
     ]
-    return (
-        f"{signal.upper()} {SIDES[signal]} the threshold, n = {_most(rates, signal)}, episodes "
-        f"per monitored day: {'; '.join(cells)}."
-    )
+    return f"{panel.title()}, episodes per monitored day: {'; '.join(cells)}."
 
 
-def _correlations_in_words(known: pl.DataFrame, line: pl.DataFrame, signal: str) -> str:
+def _correlations_in_words(known: pl.DataFrame, line: pl.DataFrame, panel: Panel) -> str:
     """Return the lowest and highest correlation with their limits, and the transition line."""
     part = known.filter(
-        signal=signal,
+        signal=panel.signal,
     ).sort("correlation", *CELL)
     ends = part.filter(pl.col("n_with_episodes") >= MIN_WITH_EPISODES)
     ends = ends if ends.height else part
     words = [
         f"{which} {format_estimate(row['correlation'], row['ci_low'], row['ci_high'])} at "
-        f"{row['threshold_mmhg']:g} mmHg for {row['duration_min']} min "
+        f"{row['threshold']:g} {panel.unit} for {row['duration_min']} min "
         f"({row['n_with_episodes']} of {row['n_patients']} patients with an episode)"
         for which, row in (
             ("lowest", ends.row(0, named=True)),
@@ -196,13 +225,14 @@ def _correlations_in_words(known: pl.DataFrame, line: pl.DataFrame, signal: str)
         )
     ]
     points = [
-        f"{row['threshold_mmhg']:g} mmHg: {format_number(row['duration_min'], decimals=0)} min"
-        for row in line.filter(signal=signal).sort("threshold_mmhg").iter_rows(named=True)
+        f"{row['threshold']:g} {panel.unit}: "
+        f"{format_number(row['duration_min'], decimals=0)} min"
+        for row in line.filter(signal=panel.signal).sort("threshold").iter_rows(named=True)
         if row["duration_min"] is not None
     ]
     where = "; ".join(points) or "nowhere"
     return (
-        f"{signal.upper()} {SIDES[signal]} the threshold, correlation (95 % CI): "
+        f"{panel.label} {panel.side} the threshold, correlation (95 % CI): "
         f"{'; '.join(words)}. It first falls below zero with duration at: {where}."
     )
 
@@ -210,10 +240,10 @@ def _correlations_in_words(known: pl.DataFrame, line: pl.DataFrame, signal: str)
 # --- drawing ---------------------------------------------------------------------------------
 
 
-def _panels(counts: dict[str, int]) -> tuple[Figure, list[Any]]:
+def _panels(n: int) -> tuple[Figure, list[Any]]:
     figure = canvas.sheet("double", height_in=2.9)
     figure.subplots_adjust(left=0.09, right=0.98, top=0.91, bottom=0.34, wspace=0.22)
-    axes = figure.subplots(1, len(counts), squeeze=False)[0]
+    axes = figure.subplots(1, n, squeeze=False)[0]
     axes[0].set_ylabel("Lasting at least (min)")
     return figure, list(axes)
 
@@ -230,7 +260,6 @@ def _draw_cells(axis: Any, panel: pl.DataFrame, column: str, *, norm: Normalize)
     )
     axis.set_yticks(range(durations.size), [f"{d:g}" for d in durations])
     axis.tick_params(length=0)
-    axis.set_xlabel(contracts.INTENSITY.columns["threshold_mmhg"].heading())
     for spine in axis.spines.values():
         spine.set(visible=True, color=MUTED)
 
@@ -239,12 +268,12 @@ def _matrix(
     panel: pl.DataFrame, column: str
 ) -> tuple[NDArray[np.floating], NDArray[np.floating], NDArray[np.floating]]:
     """Return thresholds, durations and values (duration, threshold), NaN for null and zero."""
-    levels = panel["threshold_mmhg"].unique().sort().to_numpy()
+    levels = panel["threshold"].unique().sort().to_numpy()
     durations = panel["duration_min"].unique().sort().to_numpy()
     values = np.full((durations.size, levels.size), np.nan)
     at = (
         np.searchsorted(durations, panel["duration_min"].to_numpy()),
-        np.searchsorted(levels, panel["threshold_mmhg"].to_numpy()),
+        np.searchsorted(levels, panel["threshold"].to_numpy()),
     )
     value = pl.col(column).cast(pl.Float64)
     blank = value == 0 if column == "per_day" else pl.lit(False)
@@ -258,7 +287,7 @@ def _cross_out(axis: Any, panel: pl.DataFrame) -> None:
     few = panel.filter(
         pl.col("correlation").is_not_null(), pl.col("n_with_episodes") < MIN_WITH_EPISODES
     )
-    for threshold, duration in few.select("threshold_mmhg", "duration_min").iter_rows():
+    for threshold, duration in few.select("threshold", "duration_min").iter_rows():
         y = float(np.searchsorted(durations, duration))
         x = threshold - step / 2, threshold + step / 2
         axis.plot(x, (y - 0.5, y + 0.5), color=INK, lw=0.5)
@@ -268,12 +297,12 @@ def _cross_out(axis: Any, panel: pl.DataFrame) -> None:
 def _draw_line(axis: Any, line: pl.DataFrame, panel: pl.DataFrame) -> None:
     """Draw the transition line, dark within light, so that it is seen on every colour."""
     durations = panel["duration_min"].unique().sort().to_numpy().astype(np.float64)
-    ordered = line.sort("threshold_mmhg")
+    ordered = line.sort("threshold")
     minutes = ordered["duration_min"].to_numpy()
     y = np.interp(minutes, durations, np.arange(durations.size))
     y[np.isnan(minutes)] = np.nan
     for colour, width in ((HALO, 3.2), (LINE, 1.4)):
-        axis.plot(ordered["threshold_mmhg"], y, color=colour, lw=width, marker="o", ms=width)
+        axis.plot(ordered["threshold"], y, color=colour, lw=width, marker="o", ms=width)
 
 
 def _rate_ticks(low: float, high: float) -> list[float]:

@@ -9,7 +9,14 @@ import polars as pl
 from markupsafe import Markup
 
 from icpcohort import contracts
-from icpcohort.contracts import Column, Table
+from icpcohort.contracts import (
+    Column,
+    Table,
+    burden_columns,
+    declared_indices,
+    declared_signals,
+)
+from icpcohort.contracts.columns import unit_words
 from icpcohort.exposures.intensity_duration import score_of
 from icpcohort.report.figures.names import NOT_FOR_SHARING
 from icpcohort.report.patients import cohort_picture
@@ -78,29 +85,37 @@ def overview(
 ) -> tuple[list[str], list[dict[str, Any]]]:
     """Return the headings of the list, and the cells and matching filters of each patient.
 
-    The dose is that of the lowest threshold of ICP.
+    The dose is that of the first threshold of the settings.
     """
     of = {
         name: {row["patient_id"]: row for row in table.to_dicts()}
-        for name, table in _one_row_per_patient(
-            tables, settings["cohort"]["main_window"]
-        ).items()
+        for name, table in _one_row_per_patient(tables, settings).items()
     }
-    levels = of["dose"] and {row["threshold_mmhg"] for row in of["dose"].values()}
-    dose = f"ICP dose above {min(levels):g} mmHg (mmHg·h/h)" if levels else "ICP dose"
-    known, summary = _who(settings), contracts.SUMMARY.columns
+    first = next(burden_columns.thresholds(settings))
+    about = declared_signals.series(settings)[first.signal].about
+    unit = unit_words(about.unit)
+    dose = f"{about.label} dose {first.side} {first.values()} {unit} ({unit}·h/h)"
+    index, known = declared_indices.main(settings), _who(settings)
+    summary = contracts.summary(settings).columns
     head = [
         "Patient",
         *(column.heading() for column in known.values()),
         *("Recordings used", "Valid ICP (h)", summary["icp_mean_mmhg"].heading(), dose),
-        *(summary["prx_mean"].heading(), contracts.OPTIMA.columns["cppopt_mmhg"].heading()),
+        *(
+            summary[f"{index}_mean"].heading(),
+            contracts.OPTIMA.columns["cppopt_mmhg"].heading(),
+        ),
         *("95 % interval", "Analysis"),
     ]
     rows = []
     for patient in patients:
         row = {name: by_patient.get(patient, {}) for name, by_patient in of.items()}
         rows.append(
-            {"cells": _cells(patient, row, known), "holds": _holding(row), "id": patient}
+            {
+                "cells": _cells(patient, row, known, settings),
+                "holds": _holding(row),
+                "id": patient,
+            }
         )
     return head, rows
 
@@ -113,32 +128,36 @@ def _who(settings: Mapping[str, Any]) -> dict[str, Column]:
 
 
 def _one_row_per_patient(
-    tables: Mapping[str, pl.DataFrame], main_window: str
+    tables: Mapping[str, pl.DataFrame], settings: Mapping[str, Any]
 ) -> dict[str, pl.DataFrame]:
     """Return tables of one row per patient, those of windows for the main window alone."""
-    here = pl.col("window") == main_window
+    here = pl.col("window") == settings["cohort"]["main_window"]
     used = (
         tables["recordings"]
         .group_by("patient_id")
         .agg(n_used=(pl.col("status") == "used").sum(), n_listed=pl.len())
     )
-    icp = tables["burden"].filter(here, pl.col("signal") == "icp")
+    first = next(burden_columns.thresholds(settings))
     return {
         "patient": tables["patients"],
         "outcome": tables["outcomes"],
-        "optimum": tables["optima"],
+        "optimum": tables["optima"].filter(index=declared_indices.main(settings)),
         "used": used,
         "quality": tables["quality"].filter(pl.col("signal") == "icp"),
         "summary": tables["summary"].filter(here),
-        "dose": icp.filter(pl.col("threshold_mmhg") == pl.col("threshold_mmhg").min()),
+        "dose": tables["burden"].filter(here, **first._asdict()),
         "analysis": tables["analysis"].filter(here),
         "dropped": tables["dropped"].filter(here),
     }
 
 
 def _cells(
-    patient: str, row: Mapping[str, Mapping[str, Any]], known: Mapping[str, Column]
+    patient: str,
+    row: Mapping[str, Mapping[str, Any]],
+    known: Mapping[str, Column],
+    declared: Mapping[str, Any],
 ) -> list[str]:
+    summary, index = contracts.summary(declared), declared_indices.main(declared)
     of_patient = {**row["patient"], **row["outcome"]}
     valid_s = row["quality"].get("valid_s")
     ends = [
@@ -150,9 +169,9 @@ def _cells(
         *(value_words(of_patient.get(name), column) for name, column in known.items()),
         f"{row['used'].get('n_used', 0)} of {row['used'].get('n_listed', 0)}",
         format_number(None if valid_s is None else valid_s / 3600, decimals=1),
-        _number(row["summary"], contracts.SUMMARY, "icp_mean_mmhg"),
-        _number(row["dose"], contracts.BURDEN, "dose_per_h_mmhg"),
-        _number(row["summary"], contracts.SUMMARY, "prx_mean"),
+        _number(row["summary"], summary, "icp_mean_mmhg"),
+        _number(row["dose"], contracts.BURDEN, "dose_per_h"),
+        _number(row["summary"], summary, f"{index}_mean"),
         _number(row["optimum"], contracts.OPTIMA, "cppopt_mmhg"),
         MISSING if MISSING in ends else " to ".join(ends),
         "in" if row["analysis"] else words_of(row["dropped"].get("reason")),

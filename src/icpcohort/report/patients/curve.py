@@ -16,31 +16,33 @@ N_POINTS = 121  # of the fitted line
 HOUR_S, LEAST_MINUTES = 3600.0, 15
 
 
-def hourly_prx(known: pl.DataFrame) -> pl.DataFrame:
-    """Return mean PRx of each hour with at least `LEAST_MINUTES` of it, in the hour's middle.
+def hourly(known: pl.DataFrame, index: str) -> pl.DataFrame:
+    """Return mean index of each hour with at least `LEAST_MINUTES` of it, in the hour's middle.
 
-    Means go through Fisher's z; |PRx| is clipped at 0.999. For the eye only: no table has it.
+    Means go through Fisher's z; |r| is clipped at 0.999. For the eye only: no table has it.
     """
     hour = ((pl.col("t_s") - MINUTE_S) // HOUR_S).alias("hour")
     return (
         known.group_by(hour)
-        .agg(pl.col("prx").clip(-0.999, 0.999).arctanh().mean().tanh(), pl.len())
+        .agg(pl.col(index).clip(-0.999, 0.999).arctanh().mean().tanh(), pl.len())
         .filter(pl.col("len") >= LEAST_MINUTES)
-        .select(((pl.col("hour") + 0.5) * HOUR_S + MINUTE_S / 2).alias("t_s"), "prx")
+        .select(((pl.col("hour") + 0.5) * HOUR_S + MINUTE_S / 2).alias("t_s"), index)
         .sort("t_s")
     )
 
 
-def in_words(optimum: Mapping[str, Any]) -> list[str]:
+def in_words(optimum: Mapping[str, Any], *, label: str) -> list[str]:
     """Return what the whole recording says of CPPopt, its limits, and chance.
 
     Parameters
     ----------
     optimum : mapping
         The patient's row of `contracts.OPTIMA`; empty if there is none.
+    label : str
+        Of the index.
     """
     if not optimum:
-        return ["Whole recording: no minute with PRx and CPP."]
+        return [f"Whole recording: no minute with {label} and CPP."]
     n = format_number(optimum["n_minutes"], decimals=0)
     if optimum["cppopt_mmhg"] is None:
         sentences = [f"Whole recording: no CPPopt ({words_of(optimum['reason'])}), {n} min."]
@@ -84,13 +86,13 @@ def _mmhg(value: float | None) -> str:
 
 
 def smooth_fit(curve: pl.DataFrame) -> tuple[Reals, Reals]:
-    """Return CPP [mmHg] and fitted PRx along the parabola that the fitted bins lie on.
+    """Return CPP [mmHg] and fitted index along the parabola that the fitted bins lie on.
 
-    It is drawn in the scale, Fisher's z or PRx itself, in which the bins lie on a parabola;
-    where they do in neither, the bins are joined by straight lines.
+    It is drawn in the scale, Fisher's z or the index itself, in which the bins lie on a
+    parabola; where they do in neither, the bins are joined by straight lines.
     """
-    known = curve.drop_nulls("prx_fitted").sort("cpp_mmhg")
-    cpp, fitted = known["cpp_mmhg"].to_numpy(), known["prx_fitted"].to_numpy()
+    known = curve.drop_nulls("index_fitted").sort("cpp_mmhg")
+    cpp, fitted = known["cpp_mmhg"].to_numpy(), known["index_fitted"].to_numpy()
     along = np.linspace(cpp[0], cpp[-1], N_POINTS) if cpp.size else cpp
     for scale, back in ((np.arctanh, np.tanh), (np.asarray, np.asarray)):
         if cpp.size < 3 or (scale is np.arctanh and np.abs(fitted).max() >= 1):
@@ -102,28 +104,30 @@ def smooth_fit(curve: pl.DataFrame) -> tuple[Reals, Reals]:
     return cpp, fitted
 
 
-def draw(axis: Any, curve: pl.DataFrame, optimum: Mapping[str, Any]) -> None:
+def draw(axis: Any, curve: pl.DataFrame, optimum: Mapping[str, Any], *, label: str) -> None:
     """Draw bins with their minutes, the fit, CPPopt with its interval, and the limits.
 
     Parameters
     ----------
-    curve : contracts.CURVES of the patient
-    optimum : see `in_words`
+    curve : contracts.CURVES of the patient, of one index
+    optimum, label : see `in_words`
     """
-    known = curve.filter(pl.col("prx").is_not_null()).sort("cpp_mmhg")
+    known = curve.filter(pl.col("index_mean").is_not_null()).sort("cpp_mmhg")
     cpp_words = contracts.CURVES.columns["cpp_mmhg"].heading()
     axis.set_xlabel(f"{cpp_words}, whole recording", labelpad=1)
     axis.tick_params(length=2.5, width=0.6, labelsize=SMALL_PT)
     if known.is_empty():
         axis.set_axis_off()
-        axis.text(0.01, 0.5, "no curve of PRx by CPP", transform=axis.transAxes, va="center")
+        axis.text(
+            0.01, 0.5, f"no curve of {label} by CPP", transform=axis.transAxes, va="center"
+        )
         return
-    cpp, prx = known["cpp_mmhg"].to_numpy(), known["prx"].to_numpy()
+    cpp, means = known["cpp_mmhg"].to_numpy(), known["index_mean"].to_numpy()
     axis.axhline(0, color=MUTED, lw=0.4)
     along, fitted = smooth_fit(known)
     axis.plot(along, fitted, color=ACCENT, lw=1.2)
-    axis.scatter(cpp, prx, s=12, color=INK, zorder=3, lw=0)
-    axis.set_ylim(min(-0.3, prx.min() - 0.1), max(0.6, prx.max() + 0.1, *fitted))
+    axis.scatter(cpp, means, s=12, color=INK, zorder=3, lw=0)
+    axis.set_ylim(min(-0.3, means.min() - 0.1), max(0.6, means.max() + 0.1, *fitted))
     step = float(np.diff(cpp).min()) if cpp.size > 1 else 5.0
     axis.set_xlim(cpp[0] - step, cpp[-1] + step)
     above = axis.get_xaxis_transform()

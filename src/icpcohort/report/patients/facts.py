@@ -6,14 +6,15 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Column
+from icpcohort.contracts import Column, declared_indices
+from icpcohort.contracts.indices import mean_name
 from icpcohort.report.patients import curve, lanes
-from icpcohort.report.tables.grid import REACTIVITY, words_of
+from icpcohort.report.tables.exposures import dose_heading, in_order
+from icpcohort.report.tables.grid import reactivity_columns, words_of
 from icpcohort.report.tables.monitors import COMPLICATIONS
 from icpcohort.report.tables.numbers import MISSING, format_number
 
 Rows = dict[str, list[list[str]]]  # patient -> rows of cells
-PRESSURES = ("monitored_h", *(f"{name}_mean_mmhg" for name in ("icp", "abp", "cpp", "amp")))
 MONITORED = "ICP monitored (h)"  # the window is the column's head here
 
 
@@ -43,7 +44,7 @@ def sections(
     model_dropped : mapping of model name to contracts.MODEL_DROPPED
     models : mapping of model name to its block of the plan
     windows : names of the windows, in their order
-    declared : see `contracts.analysis`
+    declared : sections of the settings that declare columns; see `contracts.analysis`
     """
     columns = contracts.analysis(declared).columns
     outcomes = contracts.outcomes(declared).columns
@@ -66,9 +67,9 @@ def sections(
         _masked(tables["masked"]),
         _monitors(tables["monitors"]),
         _events(tables["events"]),
-        _indices(tables["summary"], places),
-        _burden(tables["burden"], places),
-        _optimum(tables["optima"]),
+        _indices(tables["summary"], places, declared),
+        _burden(tables["burden"], places, declared),
+        *_optima(tables["optima"], declared),
     ]
 
 
@@ -250,8 +251,13 @@ def _events(events: pl.DataFrame) -> Section:
     return Section("Events", ["Event", "From (h)", "To (h)"], rows, "No event was noted.")
 
 
-def _indices(summary: pl.DataFrame, places: Mapping[str, str]) -> Section:
-    columns = {name: contracts.SUMMARY.columns[name] for name in (*PRESSURES, *REACTIVITY)}
+def _indices(
+    summary: pl.DataFrame, places: Mapping[str, str], declared: Mapping[str, Any]
+) -> Section:
+    known = contracts.summary(declared).columns
+    means = [mean_name(*item) for item in declared_indices.series(declared).items()]
+    columns = {name: known[name] for name in ("monitored_h", *means)}
+    columns |= reactivity_columns(declared)
     rows: Rows = {}
     for patient, part in _by_patient(summary, "window"):
         of_window = {row["window"]: row for row in part}
@@ -268,19 +274,23 @@ def _indices(summary: pl.DataFrame, places: Mapping[str, str]) -> Section:
     return Section("Indices", ["", *places.values()], rows, "No minute was computed.")
 
 
-def _burden(burden: pl.DataFrame, places: Mapping[str, str]) -> Section:
-    key = ["signal", "side", "threshold_mmhg"]
+def _burden(
+    burden: pl.DataFrame, places: Mapping[str, str], declared: Mapping[str, Any]
+) -> Section:
     rows: Rows = {}
-    ordered = burden.sort(*key, descending=[True, False, False])
-    for patient, part in _by_patient(ordered):
+    worded = [
+        part.with_columns(threshold_words=pl.lit(words))
+        for _, words, part in in_order(burden, declared)
+    ]
+    for patient, part in _by_patient(pl.concat(worded)) if worded else ():
         cells: dict[str, dict[str, str]] = {}
         for row in part:
-            label = f"{row['signal'].upper()} {row['side']} {row['threshold_mmhg']:g} mmHg"
+            label = row["threshold_words"]
             dose, share = (
                 value_words(row[name], contracts.BURDEN.columns[name])
-                for name in ("dose_per_h_mmhg", "percent_time")
+                for name in ("dose_per_h", "percent_time")
             )
-            known = row["dose_per_h_mmhg"] is not None
+            known = row["dose_per_h"] is not None
             cells.setdefault(label, {})[row["window"]] = (
                 f"{dose}; {share} %" if known else MISSING
             )
@@ -288,12 +298,20 @@ def _burden(burden: pl.DataFrame, places: Mapping[str, str]) -> Section:
             [label, *(of_window.get(window, MISSING) for window in places)]
             for label, of_window in cells.items()
         ]
-    head = ["Dose per hour (mmHg·h/h); time (%)", *places.values()]
+    unit = dose_heading(declared).removeprefix("Dose/h, ")
+    head = [f"Dose per hour ({unit}); time (%)", *places.values()]
     return Section("Burden", head, rows, "No minute was computed.")
 
 
-def _optimum(optima: pl.DataFrame) -> Section:
-    rows = {
-        row["patient_id"]: [[line] for line in curve.in_words(row)] for row in optima.to_dicts()
-    }
-    return Section("CPPopt of the whole recording", [""], rows, "No minute was computed.")
+def _optima(optima: pl.DataFrame, declared: Mapping[str, Any]) -> list[Section]:
+    """Return a section for each index by which CPPopt is sought."""
+    made = []
+    for place, index in enumerate(declared_indices.sought(declared)):
+        rows = {
+            row["patient_id"]: [[line] for line in curve.in_words(row, label=index.label)]
+            for row in optima.filter(index=index.name).to_dicts()
+        }
+        by = f", by {index.label}" if place else ""
+        caption = f"CPPopt of the whole recording{by}"
+        made.append(Section(caption, [""], rows, "No minute was computed."))
+    return made

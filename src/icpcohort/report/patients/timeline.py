@@ -13,6 +13,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
 from icpcohort import contracts
+from icpcohort.contracts import declared_indices
+from icpcohort.contracts.declared_indices import Index
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED
 from icpcohort.report.figures.names import NOT_FOR_SHARING
@@ -29,12 +31,10 @@ FOOTNOTE = (
 WIDTH_IN, LEFT_IN, RIGHT_IN = canvas.COLUMNS_MM["double"] / 25.4, 1.3, 0.95
 LANE_IN, PANEL_IN, NO_PANEL_IN, LINE_IN, PAD_IN = 0.15, 1.0, 0.3, 0.15, 0.12
 CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
-MINUTES = contracts.MINUTES.columns
 LIMITS = ("llr_mmhg", "cppopt_mmhg", "ulr_mmhg")
 SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
 LEAST_RANGE_MMHG = 10.0
-INDICES = ("cpp_mmhg", "prx", "cppopt_mmhg")
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
 PANELS = {"icp": ("icp",), "abp": ("abp",), "cpp": ("icp", "abp")}
@@ -51,8 +51,9 @@ def patient_picture(
     curve: pl.DataFrame,
     optimum: pl.DataFrame,
     time_zero: str,
+    declared: Mapping[str, Any],
 ) -> str:
-    """Return ICP, ABP, CPP and PRx of one patient over time, and PRx by CPP below them.
+    """Return ICP, ABP, CPP and the main index of one patient over time, and it by CPP below.
 
     Parameters
     ----------
@@ -63,6 +64,8 @@ def patient_picture(
     curve, optimum : contracts.CURVES, contracts.OPTIMA, of the patient
     time_zero : str
         What times count from.
+    declared : mapping
+        Sections of the settings that declare columns.
 
     Returns
     -------
@@ -97,17 +100,26 @@ def patient_picture(
         ]
         for signal in ("icp", "abp")
     }
-    optimum_row = {} if optimum.is_empty() else optimum.row(0, named=True)
-    whole = patient_curve.in_words(optimum_row)
-    words = [*lines, *_indices_words(minutes), *whole, *_lane_words("", above)]
+    index = declared_indices.sought(declared)[0]
+    optimum_row = next(optimum.filter(index=index.name).iter_rows(named=True), {})
+    whole = patient_curve.in_words(optimum_row, label=index.label)
+    words = [*lines, *_indices_words(minutes, index), *whole, *_lane_words("", above)]
     words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
     with canvas.style(name):
         figure = _draw(
-            minutes, title=title, lines=lines, above=above, below=below, extent=extent
+            minutes,
+            title=title,
+            lines=lines,
+            above=above,
+            below=below,
+            extent=extent,
+            index=index,
         )
         hours_words = f"Hours since time zero ({time_zero.replace('_', ' ')})"
         figure.axes[-2].set_xlabel(hours_words, labelpad=1)
-        patient_curve.draw(figure.axes[-1], curve, optimum_row)
+        patient_curve.draw(
+            figure.axes[-1], curve.filter(index=index.name), optimum_row, label=index.label
+        )
         _write_beside(figure, whole)
         picture = canvas.Picture(name, title, " ".join(words), "", figure, "double")
         return canvas.as_file(picture)
@@ -158,11 +170,12 @@ def _draw(
     above: Sequence[Lane],
     below: dict[str, list[Lane]],
     extent: Extent,
+    index: Index,
 ) -> Figure:
     """Stack caption, lanes and panels from the top, each as high as it needs."""
     heights = {signal: _panel_in(minutes, signal) for signal in PANELS}
     n_lanes = len(above) + sum(len(rows) for rows in below.values())
-    heights["prx"] = PANEL_IN if minutes["prx"].count() else NO_PANEL_IN
+    heights[index.name] = PANEL_IN if minutes[index.name].count() else NO_PANEL_IN
     head_in, foot_in = 0.5 + LINE_IN * len(lines), 2 * AXIS_IN + CURVE_IN
     height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values()) + 5 * PAD_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
@@ -176,13 +189,13 @@ def _draw(
         top_in -= heights[signal] + PAD_IN / 2
         if signal in below:
             top_in = _lane_axis(figure, below[signal], top_in=top_in, extent=extent) - PAD_IN
-    axis = _axis(figure, top_in=top_in, height_in=heights["prx"], extent=extent)
-    _draw_prx(axis, minutes, extent=extent)
+    axis = _axis(figure, top_in=top_in, height_in=heights[index.name], extent=extent)
+    _draw_index(axis, minutes, index, extent=extent)
     axis.tick_params(labelbottom=True)
     low_in = AXIS_IN
     box = (LEFT_IN, low_in, CURVE_WIDTH_IN, CURVE_IN)
     figure.add_axes(tuple(np.divide(box, [WIDTH_IN, height_in] * 2)))
-    figure.axes[-1].set_ylabel(contracts.CURVES.columns["prx"].heading())
+    figure.axes[-1].set_ylabel(index.label)
     return figure
 
 
@@ -265,7 +278,7 @@ def _draw_panel(
     axis: Any, minutes: pl.DataFrame, *, signal: str, shades: Sequence[Lane], extent: Extent
 ) -> None:
     known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
-    _dress(axis, MINUTES[f"{signal}_mmhg"].heading(), extent=extent)
+    _dress(axis, f"{signal.upper()} (mmHg)", extent=extent)
     if known.is_empty():
         _write_empty(axis, "no valid minute")
         return
@@ -315,25 +328,26 @@ def _draw_limits(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
         looks = {"color": ACCENT, "lw": width}
         _draw_line(axis, known, column, column_s=SMOOTH * extent.column_s, **looks)
         at, (low, high) = float(known[column].to_list()[-1]), axis.get_ylim()
-        words = f"{MINUTES[column].label} {format_number(at, decimals=0)}"
+        words = f"{contracts.OPTIMA.columns[column].label} {format_number(at, decimals=0)}"
         if low <= at <= high:
             axis.text(1.02, at, words, transform=side, va="center", color=ACCENT, fontsize=7)
 
 
-def _draw_prx(axis: Any, minutes: pl.DataFrame, *, extent: Extent) -> None:
-    """Draw PRx of each minute, and over it the mean of each hour through Fisher's z."""
-    _dress(axis, MINUTES["prx"].heading(), extent=extent)
-    known = minutes.select("t_s", "prx").drop_nulls()
+def _draw_index(axis: Any, minutes: pl.DataFrame, index: Index, *, extent: Extent) -> None:
+    """Draw the index of each minute, and over it the mean of each hour through Fisher's z."""
+    _dress(axis, index.label, extent=extent)
+    known = minutes.select("t_s", index.name).drop_nulls()
     if known.is_empty():
-        _write_empty(axis, "no minute with PRx")
+        _write_empty(axis, f"no minute with {index.label}")
         return
     axis.set_ylim(-1.05, 1.05)
     axis.set_yticks([-1, 0, 1])
     axis.grid(axis="x", color=MUTED, lw=0.3, alpha=0.5)
     axis.axhline(0, color=MUTED, lw=0.4)
-    _draw_line(axis, known, "prx", column_s=extent.column_s, color=MUTED, lw=0.4)
-    hours = patient_curve.hourly_prx(known)
-    _draw_line(axis, hours, "prx", column_s=patient_curve.HOUR_S, color=ACCENT, lw=1.3)
+    _draw_line(axis, known, index.name, column_s=extent.column_s, color=MUTED, lw=0.4)
+    hours = patient_curve.hourly(known, index.name)
+    looks = {"color": ACCENT, "lw": 1.3}
+    _draw_line(axis, hours, index.name, column_s=patient_curve.HOUR_S, **looks)
     axis.text(1.02, 0.62, "minutes", transform=axis.transAxes, color=MUTED, fontsize=7)
     axis.text(1.02, 0.38, "hourly mean", transform=axis.transAxes, color=ACCENT, fontsize=7)
 
@@ -347,8 +361,9 @@ def _write_beside(figure: Figure, lines: Sequence[str]) -> None:
         figure.text(x, y, line, fontsize=7.5)
 
 
-def _indices_words(minutes: pl.DataFrame) -> list[str]:
-    counts = [f"{MINUTES[name].label}: {minutes[name].count()}" for name in INDICES]
+def _indices_words(minutes: pl.DataFrame, index: Index) -> list[str]:
+    labels = {"cpp_mmhg": "CPP", index.name: index.label, "cppopt_mmhg": "CPPopt"}
+    counts = [f"{label}: {minutes[name].count()}" for name, label in labels.items()]
     return [f"Minutes with {', '.join(counts)}."]
 
 

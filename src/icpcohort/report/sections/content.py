@@ -137,7 +137,7 @@ def _findings(
         )
         for name, plan in models.items()
     ] or [Item("The analysis plan holds no model.", head="Models.")]
-    items += findings.points(tables, **_asked(settings))
+    items += findings.points(tables, **_asked(settings), declared=settings)
     return Section("findings", "Key findings", (Bullets(tuple(items)),))
 
 
@@ -163,7 +163,7 @@ def _methods(paragraphs: Mapping[str, str], settings: Mapping[str, Any]) -> Sect
 
 def _limits(tables: Tables, settings: Mapping[str, Any]) -> Section:
     items = [Item(caution) for caution in CAUTIONS]
-    items += findings.limits(tables, **_asked(settings))
+    items += findings.limits(tables, **_asked(settings), declared=settings)
     return Section("limits", "Limits and cautions", (Bullets(tuple(items)),))
 
 
@@ -188,7 +188,7 @@ def _settings(settings: Mapping[str, Any], models: Models, columns: Columns) -> 
     plan = appendix.settings(models, caption="Analysis plan as run")
     blocks: list[Block] = [
         Paragraph(_abbreviations(columns)),
-        *table("definitions", appendix.definitions(), supplementary=True),
+        *table("definitions", appendix.definitions(settings), supplementary=True),
         *table("settings", as_run, empty="Nothing was set.", supplementary=True),
         *table("plan", plan, empty="Nothing was planned.", supplementary=True),
     ]

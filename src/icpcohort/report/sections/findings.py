@@ -1,11 +1,15 @@
 """Findings: what was found, in sentences made from numbers, each with its table."""
 
 from collections.abc import Mapping
+from typing import Any
 
 import polars as pl
 
+from icpcohort.contracts import burden_columns, declared_indices, declared_signals
+from icpcohort.contracts.columns import unit_words
+from icpcohort.contracts.declared_indices import Index
 from icpcohort.report.sections.blocks import Item, Link
-from icpcohort.report.tables import grid, reactivity
+from icpcohort.report.tables import exposures, grid, reactivity
 from icpcohort.report.tables import monitors as monitor_grids
 from icpcohort.report.tables.numbers import (
     format_median,
@@ -21,7 +25,13 @@ _OF_BURDEN = ("table-burden", "figure-burden")
 _OF_INDICES = ("table-reactivity", "figure-reactivity")
 
 
-def points(tables: Mapping[str, pl.DataFrame], *, window: str, main_outcome: str) -> list[Item]:
+def points(
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    window: str,
+    main_outcome: str,
+    declared: Mapping[str, Any],
+) -> list[Item]:
     """Return who was studied, how long, and what was measured.
 
     Parameters
@@ -32,8 +42,10 @@ def points(tables: Mapping[str, pl.DataFrame], *, window: str, main_outcome: str
         The window that the sentences are about.
     main_outcome : str
         The flag that counts as unfavourable.
+    declared : mapping
+        Sections of the settings that declare columns.
     """
-    summary = tables["summary"]
+    summary, index = tables["summary"], declared_indices.sought(declared)[0]
     findings = [
         (
             "cohort",
@@ -43,15 +55,25 @@ def points(tables: Mapping[str, pl.DataFrame], *, window: str, main_outcome: str
         ),
         ("recordings", "Recordings.", _recordings_sentence(tables), ["table-recorded"]),
         ("monitors", "Monitors.", _monitors_sentence(tables["monitors"]), _OF_MONITORS),
-        ("burden", "Burden.", _burden_sentence(tables["burden"], window=window), _OF_BURDEN),
+        (
+            "burden",
+            "Burden.",
+            _burden_sentence(tables["burden"], window=window, declared=declared),
+            _OF_BURDEN,
+        ),
         (
             "reactivity",
             "Reactivity.",
-            f"{_reactivity_sentence(summary, window=window)} "
-            f"{without_prx(summary, window=window)}",
+            f"{_reactivity_sentence(summary, window=window, index=index)} "
+            f"{without_index(summary, window=window, index=index)}",
             _OF_INDICES,
         ),
-        ("chance", "Chance.", _chance_sentence(tables["optima"]), ["table-chance"]),
+        (
+            "chance",
+            "Chance.",
+            _chance_sentence(tables["optima"], index=index),
+            ["table-chance"],
+        ),
     ]
     return [
         Item(sentence.strip(), tuple(map(Link, targets)), f"finding-{name}", head)
@@ -122,35 +144,50 @@ def _recordings_sentence(tables: Mapping[str, pl.DataFrame]) -> str:
     )
 
 
-def _burden_sentence(burden: pl.DataFrame, *, window: str) -> str:
-    rows = burden.filter(pl.col("window") == window, pl.col("signal") == "icp")
-    rows = rows.filter(pl.col("percent_time").is_not_null()).sort("threshold_mmhg")
+def _burden_sentence(burden: pl.DataFrame, *, window: str, declared: Mapping[str, Any]) -> str:
+    """Return the time beyond the thresholds of the first signal and side of the settings."""
+    first = next(burden_columns.thresholds(declared))
+    about = declared_signals.series(declared)[first.signal].about
+    rows = burden.filter(pl.col("window") == window, pl.col("percent_time").is_not_null())
     parts = [
-        f"{threshold:g} mmHg: {format_median(part['percent_time'], decimals=1)} %, "
-        f"n = {part.height}"
-        for (threshold,), part in rows.group_by("threshold_mmhg", maintain_order=True)
+        f"{threshold.values()} {unit_words(about.unit)}: "
+        f"{format_median(part['percent_time'], decimals=1)} %, n = {part.height}"
+        for threshold, _, part in exposures.in_order(rows, declared)
+        if threshold[:2] == first[:2]
     ]
     if not parts:
-        return "No patient of the cohort has an ICP burden in the main window."
-    return f"Time with ICP above the threshold, median (IQR) of valid time: {'; '.join(parts)}."
-
-
-def _reactivity_sentence(summary: pl.DataFrame, *, window: str) -> str:
-    rows = summary.filter(pl.col("window") == window)
-    prx, yields = rows["prx_mean"].drop_nulls(), rows["cppopt_yield_percent"].drop_nulls()
-    if prx.is_empty():
-        return (
-            "No patient of the cohort has a pressure reactivity index (PRx) in the main window."
-        )
-    prx_words, yields_words = format_median(prx, decimals=2), format_median(yields, decimals=1)
+        return f"No patient of the cohort has an {about.label} burden in the main window."
     return (
-        f"Mean pressure reactivity index (PRx), median (IQR): {prx_words}, n = {prx.len()}. "
+        f"Time with {about.label} {first.side} the threshold, median (IQR) of valid time:"
+        f" {'; '.join(parts)}."
+    )
+
+
+def _reactivity_sentence(summary: pl.DataFrame, *, window: str, index: Index) -> str:
+    rows = summary.filter(pl.col("window") == window)
+    means, yields = (
+        rows[name].drop_nulls() for name in (f"{index.name}_mean", "cppopt_yield_percent")
+    )
+    if means.is_empty():
+        return f"No patient of the cohort has a {index.in_full()} in the main window."
+    means_words, yields_words = (
+        format_median(values, decimals=decimals)
+        for values, decimals in ((means, 2), (yields, 1))
+    )
+    return (
+        f"Mean {index.in_full()}, median (IQR): {means_words}, n = {means.len()}. "
         f"Optimal CPP (CPPopt) was found in {yields_words} % of the minutes with CPP, "
         f"n = {yields.len()}."
     )
 
 
-def limits(tables: Mapping[str, pl.DataFrame], *, window: str, main_outcome: str) -> list[Item]:
+def limits(
+    tables: Mapping[str, pl.DataFrame],
+    *,
+    window: str,
+    main_outcome: str,
+    declared: Mapping[str, Any],
+) -> list[Item]:
     """Return what limits this study in particular, each with its table."""
     cohort = tables["analysis"].filter(pl.col("window") == window)
     n_all = tables["patients"].height
@@ -179,15 +216,20 @@ def limits(tables: Mapping[str, pl.DataFrame], *, window: str, main_outcome: str
             if unsure
             else "",
         ),
-        ("table-reactivity", without_prx(tables["summary"], window=window)),
+        (
+            "table-reactivity",
+            without_index(
+                tables["summary"], window=window, index=declared_indices.sought(declared)[0]
+            ),
+        ),
     ]
     return [Item(words, (Link(target),)) for target, words in sentences if words]
 
 
-def without_prx(summary: pl.DataFrame, *, window: str) -> str:
-    """Return why patients of the cohort have no mean PRx; empty when all have one."""
+def without_index(summary: pl.DataFrame, *, window: str, index: Index) -> str:
+    """Return why patients of the cohort have no mean of an index; empty when all have one."""
     rows = summary.filter(pl.col("window") == window)
-    without = rows.filter(pl.col("prx_mean").is_null())
+    without = rows.filter(pl.col(f"{index.name}_mean").is_null())
     if without.is_empty():
         return ""
     coarse = pl.col("tier").is_in(TOO_COARSE).fill_null(False)
@@ -199,7 +241,10 @@ def without_prx(summary: pl.DataFrame, *, window: str) -> str:
     }
     known = {why: n for why, n in counts.items() if n}
     reasons = ", ".join(f"{'all' if len(known) == 1 else n} {why}" for why, n in known.items())
-    return f"{without.height} of {rows.height} patients of the cohort have no PRx: {reasons}."
+    return (
+        f"{without.height} of {rows.height} patients of the cohort have no {index.label}:"
+        f" {reasons}."
+    )
 
 
 def _monitors_sentence(monitors: pl.DataFrame) -> str:
@@ -217,16 +262,16 @@ def _monitors_sentence(monitors: pl.DataFrame) -> str:
     return f"Of {monitors.height} monitors: {'; '.join(parts)}. {drift(monitors)}"
 
 
-def _chance_sentence(optima: pl.DataFrame) -> str:
+def _chance_sentence(optima: pl.DataFrame, *, index: Index) -> str:
     """Return how often a CPPopt was found, beside how often chance alone gives one."""
-    tried = optima.filter(pl.col("p_chance").is_not_null())
+    tried = optima.filter(pl.col("p_chance").is_not_null(), index=index.name)
     if tried.is_empty():
         return ""
     n, n_optima = tried.height, tried["cppopt_mmhg"].count()
     bent = int((tried["p_chance"] <= reactivity.P_CHANCE).sum())
     return (
         f"CPPopt of the whole recording was found in {format_share(n_optima, n)} of {n} "
-        "patients with CPP and PRx, and in "
+        f"patients with CPP and {index.label}, and in "
         f"{reactivity.percent_of_all(tried['chance_percent'])}; the U was beyond chance (p at "
         f"most {reactivity.P_CHANCE:g}) in {format_share(bent, n)}."
     )

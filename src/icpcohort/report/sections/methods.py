@@ -6,7 +6,7 @@ from typing import Any
 from icpcohort import contracts
 from icpcohort.cohort import monitoring_end, outcomes, select
 from icpcohort.exposures import burden, intensity_duration, summary
-from icpcohort.indices import cppopt, curve_settings, reactivity, whole_recording
+from icpcohort.indices import cppopt, minutes, reactivity, whole_recording
 from icpcohort.models import wording
 from icpcohort.report.tables import grid, numbers
 from icpcohort.signals import (
@@ -27,7 +27,8 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     """Return the paragraphs by their headings, in the order data flows, as it was run."""
     columns = contracts.analysis(settings).columns
     of_signals = ingest.sections_of(settings)
-    curve_rules = curve_settings.rules_of(settings)
+    made = minutes.rules_of(settings)
+    index = made.main.index
     signals = [
         rules.methods_sentence(of_signals.rules, declared=settings),
         intervals.methods_sentence(
@@ -38,16 +39,20 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         pulse_blocks.methods_sentence(of_signals.trends),
         transducer_level.methods_sentence(of_signals.levels),
     ]
-    index = reactivity.methods_sentence(
-        curve_rules.prx, minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"]
+    indices = reactivity.methods_sentence(
+        made.indices,
+        minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
+        block_s=made.block_s,
     )
     curve = [
-        cppopt.methods_sentence(curve_rules),
-        whole_recording.methods_sentence(whole_recording.Settings(**settings["uncertainty"])),
-        summary.methods_sentence(summary.Settings(**settings["summary"])),
+        cppopt.methods_sentence(list(made.curves.values())),
+        whole_recording.methods_sentence(
+            whole_recording.Settings(**settings["uncertainty"]), decoupled=index.labels
+        ),
+        summary.methods_sentence(summary.Settings(**settings["summary"]), index=index.label),
     ]
     of_burden = burden.Settings(**settings["burden"])
-    of_map = intensity_duration.Settings(**settings["intensity_duration"])
+    of_map = intensity_duration.settings_of(settings["intensity_duration"])
     patients = select.methods_sentence(
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
@@ -59,11 +64,11 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
     )
     return {
         SIGNALS: " ".join(signals),
-        "Reactivity indices": index,
+        "Reactivity indices": indices,
         "Optimal CPP": " ".join(curve),
         "Burden": (
-            f"{burden.methods_sentence(of_burden)}"
-            f" {intensity_duration.methods_sentence(of_map)}"
+            f"{burden.methods_sentence(of_burden, declared=settings)}"
+            f" {intensity_duration.methods_sentence(of_map, declared=settings)}"
         ),
         "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(settings),

@@ -1,10 +1,12 @@
 """The sections about the study itself: who, recordings, monitors, measurements."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
 
+from icpcohort.contracts import declared_indices
+from icpcohort.contracts.declared_indices import Index
 from icpcohort.report.sections import findings
 from icpcohort.report.sections.blocks import Block, Paragraph, PictureBlock, Section, table
 from icpcohort.report.tables import (
@@ -52,13 +54,22 @@ def all_of(
         _recordings(tables, settings, figures),
         _monitors(tables, figures),
         _burden(tables, settings, columns, figures),
-        _reactivity(tables, figures, window=str(settings["cohort"]["main_window"])),
+        _reactivity(tables, settings, figures),
     )
 
 
-def _reason_of_n(summary: pl.DataFrame, *, window: str) -> list[Block]:
-    words = findings.without_prx(summary, window=window)
-    return [Paragraph(words)] if words else []
+def _reason_of_n(
+    summary: pl.DataFrame, *, window: str, indices: Sequence[Index]
+) -> list[Block]:
+    """Say why patients have no main index, and which other indices nobody has."""
+    main = indices[0]
+    words = [findings.without_index(summary, window=window, index=main)]
+    words += [
+        findings.without_index(summary, window=window, index=one)
+        for one in indices[1:]
+        if summary.filter(pl.col("window") == window)[f"{one.name}_mean"].count() == 0
+    ]
+    return [Paragraph(sentence) for sentence in words if sentence]
 
 
 def _drawn(section: str, figures: Figures) -> list[Block]:
@@ -170,11 +181,12 @@ def _burden(
 ) -> Section:
     window = settings["cohort"]["main_window"]
     by_state = tables["burden_by_state"].filter(pl.col("window") == window)
-    limit = f"{settings['burden']['impaired_prx']:g}"
-    of_prx = {
-        "prx_above": f"PRx above {limit}",
-        "prx_not_above": f"PRx not above {limit}",
-        "prx_unknown": "PRx unknown",
+    limit = f"{settings['burden']['impaired_above']:g}"
+    index = declared_indices.sought(settings)[0]
+    of_index = {
+        f"{index.name}_above": f"{index.label} above {limit}",
+        f"{index.name}_not_above": f"{index.label} not above {limit}",
+        f"{index.name}_unknown": f"{index.label} unknown",
     }
     of_llr = {
         "cpp_below_llr": "CPP below LLR",
@@ -185,15 +197,18 @@ def _burden(
         *_drawn("burden", figures),
         *table(
             "burden",
-            exposures.burden(tables["burden"].filter(pl.col("window") == window)),
+            exposures.burden(
+                tables["burden"].filter(pl.col("window") == window), declared=settings
+            ),
             empty="No patient of the cohort has a burden.",
         ),
         *table(
             "burden-by-prx",
             exposures.burden_by_state(
                 by_state,
-                states=of_prx,
+                states=of_index,
                 caption=f"Burden by reactivity, {grid.words_of(window)}",
+                declared=settings,
             ),
         ),
         *table(
@@ -202,14 +217,15 @@ def _burden(
                 by_state,
                 states=of_llr,
                 caption=f"Burden below and above the LLR, {grid.words_of(window)}",
+                declared=settings,
             ),
             supplementary=True,
         ),
         *table(
             "burden-other-windows",
-            exposures.burden(tables["burden"].filter(pl.col("window") != window))._replace(
-                caption="Pressure burden in the other windows"
-            ),
+            exposures.burden(
+                tables["burden"].filter(pl.col("window") != window), declared=settings
+            )._replace(caption="Pressure burden in the other windows"),
             supplementary=True,
         ),
         *table(
@@ -217,6 +233,7 @@ def _burden(
             exposures.transition(
                 tables["transition"].filter(pl.col("window") == window),
                 score=score_words.of_main_outcome(settings, columns),
+                declared=settings,
             ),
             empty="Episodes were not related to outcome.",
             supplementary=True,
@@ -225,32 +242,55 @@ def _burden(
     return Section("burden", "Burden", tuple(blocks))
 
 
-def _reactivity(tables: Tables, figures: Figures, *, window: str) -> Section:
+def _reactivity(tables: Tables, settings: Mapping[str, Any], figures: Figures) -> Section:
+    window = settings["cohort"]["main_window"]
+    main, *others = declared_indices.sought(settings)
     blocks: list[Block] = [
-        *_reason_of_n(tables["summary"], window=window),
+        *_reason_of_n(
+            tables["summary"], window=window, indices=declared_indices.all_named(settings)
+        ),
         *_drawn("reactivity", figures),
         *table(
             "reactivity",
-            reactivity.reactivity(tables["summary"].filter(pl.col("window") == window)),
+            reactivity.reactivity(
+                tables["summary"].filter(pl.col("window") == window), declared=settings
+            ),
             empty="No patient of the cohort has an index.",
         ),
         *table(
             "reactivity-other-windows",
             reactivity.reactivity(
-                tables["summary"].filter(pl.col("window") != window)
+                tables["summary"].filter(pl.col("window") != window), declared=settings
             )._replace(caption="Reactivity indices and optimal CPP in the other windows"),
             supplementary=True,
         ),
+        *_of_optima(tables["optima"], main, name="", words=""),
+    ]
+    for one in others:
+        blocks += _of_optima(
+            tables["optima"],
+            one,
+            name=f"-by-{one.name.replace('_', '-')}",
+            words=f", by {one.label}",
+        )
+    return Section("reactivity", "Reactivity and optimal CPP", tuple(blocks))
+
+
+def _of_optima(optima: pl.DataFrame, index: Index, *, name: str, words: str) -> list[Block]:
+    """Return the tables of CPPopt of whole recordings by one index."""
+    rows = optima.filter(index=index.name)
+    reasons = reactivity.optima_reasons(rows)
+    chance = chance_grid.beside_chance(rows, decoupled=index.labels)
+    return [
         *table(
-            "optima",
-            reactivity.optima_reasons(tables["optima"]),
-            empty="No patient had CPP and PRx from which a CPPopt could be sought.",
+            f"optima{name}",
+            reasons._replace(caption=f"{reasons.caption}{words}"),
+            empty=f"No patient had CPP and {index.label} from which a CPPopt could be sought.",
         ),
         *table(
-            "chance",
-            chance_grid.beside_chance(tables["optima"]),
+            f"chance{name}",
+            chance._replace(caption=f"{chance.caption}{words}"),
             empty="What chance alone would give was not computed.",
             sortable=False,
         ),
     ]
-    return Section("reactivity", "Reactivity and optimal CPP", tuple(blocks))

@@ -52,6 +52,7 @@ def files(
     groups: table_one.Groups,
     columns: Mapping[str, Column],
     min_cell: int,
+    declared: Mapping[str, Any],
 ) -> dict[str, str]:
     """Return the text of every file of the folder by its name, `names.FILES`.
 
@@ -71,6 +72,8 @@ def files(
         Those of the analysis table.
     min_cell : int
         The smallest count that is shown.
+    declared : mapping
+        Sections of the settings that declare columns.
 
     Raises
     ------
@@ -85,7 +88,7 @@ def files(
         columns=columns,
         min_cell=min_cell,
     )
-    sheets = _sheets(tables, described, min_cell=min_cell)
+    sheets = _sheets(tables, described, min_cell=min_cell, declared=declared)
     sheets["estimates.csv"] = share_sheets.estimates(
         tables["analysis"], models=models, fitted=estimates, dropped=dropped, min_cell=min_cell
     )
@@ -155,7 +158,11 @@ def _refuse(problems: list[str]) -> None:
 
 
 def _sheets(
-    tables: Mapping[str, pl.DataFrame], described: Sheet, *, min_cell: int
+    tables: Mapping[str, pl.DataFrame],
+    described: Sheet,
+    *,
+    min_cell: int,
+    declared: Mapping[str, Any],
 ) -> dict[str, Sheet]:
     listed = frozenset(tables["patients"]["patient_id"].to_list())
     cohort = tables["analysis"].select("window", "patient_id")
@@ -170,8 +177,10 @@ def _sheets(
         "table1.csv": described,
         "recorded.csv": share_sheets.recorded(tables["quality"], min_cell=min_cell),
         "monitors.csv": share_sheets.monitors(tables["monitors"], min_cell=min_cell),
-        "burden.csv": share_sheets.burden(burden, min_cell=min_cell),
-        "reactivity.csv": share_sheets.reactivity(summary, min_cell=min_cell),
+        "burden.csv": share_sheets.burden(burden, min_cell=min_cell, declared=declared),
+        "reactivity.csv": share_sheets.reactivity(
+            summary, min_cell=min_cell, declared=declared
+        ),
     }
 
 

@@ -6,11 +6,13 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.contracts import burden_columns
+from icpcohort.contracts.burden_columns import Threshold
 from icpcohort.report.sharing import cells as share_cells
 from icpcohort.report.sharing.cells import Cell, People, Sheet
 from icpcohort.report.sharing.disclosure import HIDDEN, Sum
 from icpcohort.report.tables import descriptive
-from icpcohort.report.tables.grid import REACTIVITY
+from icpcohort.report.tables.grid import reactivity_columns
 from icpcohort.report.tables.monitors import COMPLICATIONS
 from icpcohort.report.tables.numbers import format_p
 from icpcohort.study.families import EVENT_SUFFIX
@@ -68,24 +70,24 @@ def _joined(
     return [*runs, current] if current else runs
 
 
-def burden(table: pl.DataFrame, *, min_cell: int) -> Sheet:
+def burden(table: pl.DataFrame, *, min_cell: int, declared: Mapping[str, Any]) -> Sheet:
     """Return dose per hour and percentage of time by window and threshold."""
     rows, people = [], {}
-    keys = ["window", "signal", "side", "threshold_mmhg"]
-    ordered = table.filter(pl.col("dose_per_h_mmhg").is_not_null()).sort(*keys, "patient_id")
+    keys = ["window", "signal", "side", "threshold", "upper_threshold"]
+    ordered = table.filter(pl.col("dose_per_h").is_not_null()).sort(*keys, "patient_id")
     for key, part in ordered.group_by(keys, maintain_order=True):
-        window, signal, side, threshold = map(str, key)
-        name = f"burden, {window}, {signal} {side} {threshold}"
+        window, beyond = str(key[0]), Threshold(*key[1:])
+        name = f"burden, {window}, {beyond.signal} {beyond.side} {beyond.values()}"
         people[name] = share_cells.ids(part)
         rows.append(
             [
-                *map(Cell, (window, f"{signal.upper()} {side} {float(threshold):g} mmHg")),
+                *map(Cell, (window, burden_columns.beyond(beyond, declared))),
                 share_cells.count(people[name], name),
-                *_quartiles(part, contracts.BURDEN, "dose_per_h_mmhg", min_cell=min_cell),
+                *_quartiles(part, contracts.BURDEN, "dose_per_h", min_cell=min_cell),
                 *_quartiles(part, contracts.BURDEN, "percent_time", min_cell=min_cell),
             ]
         )
-    dose = [f"dose_per_h_{one}_mmhg" for one in ("median", "q1", "q3")]
+    dose = [f"dose_per_h_{one}" for one in ("median", "q1", "q3")]
     time = [f"time_{one}_percent" for one in ("median", "q1", "q3")]
     about = "Pressure burden of the patients of each analysis with valid minutes"
     return Sheet(about, ("window", "threshold", "n", *dose, *time), rows, people)
@@ -99,22 +101,26 @@ def _quartiles(
     return share_cells.quartiles(part[name], decimals=decimals, min_cell=min_cell)
 
 
-def reactivity(summary: pl.DataFrame, *, min_cell: int) -> Sheet:
+def reactivity(summary: pl.DataFrame, *, min_cell: int, declared: Mapping[str, Any]) -> Sheet:
     """Return indices and CPPopt by window, of the patients of the analysis who have them."""
     rows, people = [], {}
     for (window,), part in summary.sort("window", "patient_id").group_by(
         "window", maintain_order=True
     ):
-        for column in REACTIVITY:
+        for column, about_column in reactivity_columns(declared).items():
             name = f"reactivity, {window}, {column}"
             known = part.filter(pl.col(column).is_not_null())
             people[name] = share_cells.ids(known)
             rows.append(
                 [
                     Cell(str(window)),
-                    Cell(contracts.SUMMARY.columns[column].heading()),
+                    Cell(about_column.heading()),
                     share_cells.count(people[name], name),
-                    *_quartiles(known, contracts.SUMMARY, column, min_cell=min_cell),
+                    *share_cells.quartiles(
+                        known[column],
+                        decimals=about_column.decimals or 0,
+                        min_cell=min_cell,
+                    ),
                 ]
             )
     about = "Reactivity indices and optimal CPP of the patients of each analysis"

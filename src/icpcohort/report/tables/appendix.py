@@ -35,9 +35,9 @@ def cleaning_rules(rules: Sequence[Rule], *, declared: Mapping[str, Any]) -> Gri
     return Grid("Rules by which artefacts were masked", head, rows, note)
 
 
-def definitions() -> Grid:
+def definitions(declared: Mapping[str, Any]) -> Grid:
     """Return name, unit and meaning of the exposures, from the contracts."""
-    columns = contracts.SUMMARY.columns | contracts.BURDEN.columns
+    columns = contracts.summary(declared).columns | contracts.BURDEN.columns
     rows = [
         [name, unit_words(column.unit) or MISSING, column.about]
         for name, column in columns.items()

@@ -1,21 +1,46 @@
 """Tables of the burden of pressure: over all minutes, by state, and by duration."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import polars as pl
 
 from icpcohort import contracts
+from icpcohort.contracts import burden_columns, declared_signals
+from icpcohort.contracts.burden_columns import Threshold
+from icpcohort.contracts.columns import unit_words
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number
 from icpcohort.report.tables.score_words import ScoreWords
 
-MEDIANS = ("monitored_h", "dose_per_h_mmhg", "percent_time", "n_episodes")
+MEDIANS = ("monitored_h", "dose_per_h", "percent_time", "n_episodes")
 
 
 def _medians(known: pl.DataFrame, names: Sequence[str]) -> list[str]:
     """Return the median of each column of the burden, with its decimals."""
     columns = contracts.BURDEN.columns
     return [format_median(known[name], decimals=columns[name].decimals or 0) for name in names]
+
+
+class Beyond(NamedTuple):
+    """One threshold, in words too, and its rows of `contracts.BURDEN`."""
+
+    threshold: Threshold
+    words: str
+    rows: pl.DataFrame
+
+
+def dose_heading(declared: Mapping[str, Any]) -> str:
+    """Return the heading of doses per hour: with the unit where all signals share one."""
+    signals = declared_signals.series(declared)
+    units = {signals[one.signal].about.unit for one in burden_columns.thresholds(declared)}
+    unit = unit_words(units.pop()) if len(units) == 1 else "unit"
+    return f"Dose/h, {unit}·h/h"
+
+
+def threshold_of(row: Mapping[str, Any]) -> Threshold:
+    """Return the threshold of a row of the intensity map."""
+    return Threshold(row["signal"], row["side"], row["threshold"], row["threshold"])
 
 
 def _quartiles(median: float | None, low: float | None, high: float | None) -> str:
@@ -25,19 +50,26 @@ def _quartiles(median: float | None, low: float | None, high: float | None) -> s
     return f"{middle} ({first} to {third})"
 
 
-def burden(table: pl.DataFrame) -> Grid:
+def in_order(table: pl.DataFrame, declared: Mapping[str, Any]) -> Iterator[Beyond]:
+    """Yield the rows of each threshold of `contracts.BURDEN`, in the order of the settings."""
+    for threshold in burden_columns.thresholds(declared):
+        part = table.filter(**threshold._asdict()).sort("patient_id")
+        if part.height:
+            yield Beyond(threshold, burden_columns.beyond(threshold, declared), part)
+
+
+def burden(table: pl.DataFrame, *, declared: Mapping[str, Any]) -> Grid:
     """Return dose per hour and percentage of time by window and threshold."""
-    ordered = table.sort(
-        ["window", "signal", "threshold_mmhg", "patient_id"],
-        descending=[False, True, False, False],
-    )
-    keys = ["window", "signal", "side", "threshold_mmhg"]
     rows = []
-    for (window, signal, side, threshold), part in ordered.group_by(keys, maintain_order=True):
-        known = part.filter(pl.col("dose_per_h_mmhg").is_not_null())
+    for window, words, part in (
+        (window, words, part)
+        for (window,), of_window in table.sort("window").group_by("window", maintain_order=True)
+        for _, words, part in in_order(of_window, declared)
+    ):
+        known = part.filter(pl.col("dose_per_h").is_not_null())
         rows.append(
             [
-                f"{str(signal).upper()} {side} {threshold:g} mmHg",
+                words,
                 words_of(str(window)),
                 str(known.height),
                 *_medians(known, MEDIANS),
@@ -48,7 +80,7 @@ def burden(table: pl.DataFrame) -> Grid:
         "Window",
         "Patients, n",
         "Monitored, h",
-        "Dose/h, mmHg·h/h",
+        dose_heading(declared),
         "Time, %",
         "Episodes, n",
     ]
@@ -56,22 +88,24 @@ def burden(table: pl.DataFrame) -> Grid:
     return Grid("Pressure burden by window and threshold", head, rows, note)
 
 
-def burden_by_state(table: pl.DataFrame, *, states: Mapping[str, str], caption: str) -> Grid:
+def burden_by_state(
+    table: pl.DataFrame,
+    *,
+    states: Mapping[str, str],
+    caption: str,
+    declared: Mapping[str, Any],
+) -> Grid:
     """Return the burden of the minutes in each state alone (`contracts.BURDEN_BY_STATE`).
 
     `states` are those to show, each with its words; `table` is of one window.
     """
-    keys = ["signal", "side", "threshold_mmhg"]
-    ordered = table.sort(*keys, "patient_id", descending=[True, False, False, False])
     rows = []
-    for (signal, side, threshold), part in ordered.group_by(keys, maintain_order=True):
+    for _, beyond, part in in_order(table, declared):
         for state, words in states.items():
-            known = part.filter(
-                pl.col("state") == state, pl.col("dose_per_h_mmhg").is_not_null()
-            )
+            known = part.filter(pl.col("state") == state, pl.col("dose_per_h").is_not_null())
             rows.append(
                 [
-                    f"{str(signal).upper()} {side} {threshold:g} mmHg",
+                    beyond,
                     words,
                     str(known.height),
                     *_medians(known, MEDIANS[:3]),
@@ -82,10 +116,10 @@ def burden_by_state(table: pl.DataFrame, *, states: Mapping[str, str], caption: 
         "Median (IQR) over the patients of the cohort who have such minutes; dose and time are "
         "per hour and share of these minutes. Patients differ between the rows."
     )
-    return Grid(caption, [*head, "Dose/h, mmHg·h/h", "Time beyond, %"], rows, note)
+    return Grid(caption, [*head, dose_heading(declared), "Time beyond, %"], rows, note)
 
 
-def transition(table: pl.DataFrame, *, score: ScoreWords) -> Grid:
+def transition(table: pl.DataFrame, *, score: ScoreWords, declared: Mapping[str, Any]) -> Grid:
     """Return the line of no correlation in the map of one window (`contracts.TRANSITION`)."""
     words = {
         "crossing": "negative from this duration on",
@@ -93,14 +127,17 @@ def transition(table: pl.DataFrame, *, score: ScoreWords) -> Grid:
         "not_below_zero": "negative at no duration",
         "unknown": "not estimable",
     }
-    side = {"icp": "above", "cpp": "below"}
+    signals = list(declared_signals.series(declared))
+    ordered = sorted(
+        table.to_dicts(), key=lambda row: (signals.index(row["signal"]), row["threshold"])
+    )
     rows = [
         [
-            f"{row['signal'].upper()} {side[row['signal']]} {row['threshold_mmhg']:g} mmHg",
+            burden_columns.beyond(threshold_of(row), declared),
             format_number(row["duration_min"], decimals=1),
             words[row["course"]],
         ]
-        for row in table.sort("signal", "threshold_mmhg", descending=[True, False]).to_dicts()
+        for row in ordered
     ]
     head = ["Threshold", "Duration, min", f"Correlation of episodes with {score.correlated}"]
     note = (

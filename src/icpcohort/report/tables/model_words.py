@@ -9,7 +9,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import unit_words
-from icpcohort.report.tables.grid import REACTIVITY, words_of
+from icpcohort.report.tables.grid import is_of_reactivity, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
 from icpcohort.study.families import EFFECTS, FAMILIES
 
@@ -72,13 +72,13 @@ def column_words(name: str, columns: Columns) -> str:
 
 def exposure_words(name: str, columns: Columns) -> str:
     """Return an exposure in words with its unit; an unknown name stays as it is."""
-    if words := burden_columns.words(name):
-        return words
-    if name in REACTIVITY:
-        return f"the {lower_first(contracts.SUMMARY.columns[name].heading())}"
     column = columns.get(name)
     if column is None:
-        return name
+        return burden_columns.words(name) or name
+    if column.role == "exposure" and column.in_full != column.about:
+        return column.in_full
+    if is_of_reactivity(name):
+        return f"the {lower_first(column.heading())}"
     unit = unit_words(column.unit)
     return f"{lower_first(column.about)} ({unit})" if unit else lower_first(column.about)
 

@@ -1,21 +1,25 @@
 """Chance grid: the CPPopt of whole recordings beside what chance alone gives, for people."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import polars as pl
 
-from icpcohort import contracts
-from icpcohort.report.tables.grid import REACTIVITY, Grid, words_of
+from icpcohort.report.tables.grid import Grid, reactivity_columns, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number, format_share
 
 P_CHANCE = 0.05
 
 
-def beside_chance(optima: pl.DataFrame) -> Grid:
+def beside_chance(optima: pl.DataFrame, *, decoupled: tuple[str, str]) -> Grid:
     """Return yield, spread and share found of the recordings and of their surrogates.
 
     Parameters
     ----------
     optima : contracts.OPTIMA
-        A patient counts in a row when both columns behind it are known.
+        Of one index. A patient counts in a row when both columns behind it are known.
+    decoupled : tuple of two str
+        Labels of the series of that index.
     """
     tried = optima.filter(pl.col("p_chance").is_not_null())
     timed = tried.drop_nulls(["cppopt_yield_percent", "chance_yield_percent"])
@@ -48,8 +52,8 @@ def beside_chance(optima: pl.DataFrame) -> Grid:
         ],
     ]
     note = (
-        "Surrogates are the patient's own recording with ICP decoupled from ABP; what they give"
-        " is chance. Median (IQR), or patients, n (%)."
+        f"Surrogates are the patient's own recording with {decoupled[0]} decoupled from"
+        f" {decoupled[1]}; what they give is chance. Median (IQR), or patients, n (%)."
     )
     head = ["Quantity", "Patients, n", "Recorded", "Surrogates"]
     return Grid("CPPopt beside chance", head, rows if tried.height else [], note)
@@ -67,12 +71,12 @@ def percent_of_all(values: pl.Series) -> str:
     return f"{format_number(float(known.mean()), decimals=1)} % of surrogates"
 
 
-def reactivity(summary: pl.DataFrame) -> Grid:
+def reactivity(summary: pl.DataFrame, *, declared: Mapping[str, Any]) -> Grid:
     """Return indices and CPPopt by window, of the patients who have them."""
     rows = []
     for (window,), part in summary.sort("window").group_by("window", maintain_order=True):
-        for name in REACTIVITY:
-            column, known = contracts.SUMMARY.columns[name], part[name].drop_nulls()
+        for name, column in reactivity_columns(declared).items():
+            known = part[name].drop_nulls()
             count = f"{known.len()} of {part.height}"
             median = format_median(known, decimals=column.decimals or 0)
             rows.append([column.heading(), words_of(str(window)), count, median])

@@ -15,7 +15,7 @@ from matplotlib.colors import to_hex
 from published_settings import DECLARED
 
 from icpcohort import contracts
-from icpcohort.contracts import store
+from icpcohort.contracts import declared_indices, store
 from icpcohort.report.figures import (
     canvas,
     exposure_curve,
@@ -207,11 +207,11 @@ def test_names_from_data_are_escaped_and_not_read_as_formulas():
 
 def test_the_burden_figure_counts_patients_at_every_threshold():
     of_the_cohort = figures.of_the_cohort(TABLES)["burden"]
-    burden = of_the_cohort.filter(window=WINDOW, signal="icp", threshold_mmhg=20.0)
-    n = burden["dose_per_h_mmhg"].count()
+    burden = of_the_cohort.filter(window=WINDOW, signal="icp", threshold=20.0)
+    n = burden["dose_per_h"].count()
     assert 0 < n < burden.height
     assert sum(word.startswith(f"n = {n}") for word in texts(DRAWN["burden"])) == 7
-    low, middle, high = np.quantile(burden["dose_per_h_mmhg"].drop_nulls(), [0.25, 0.5, 0.75])
+    low, middle, high = np.quantile(burden["dose_per_h"].drop_nulls(), [0.25, 0.5, 0.75])
     spread = f"{middle:.2f} ({low:.2f} to {high:.2f})"
     assert f"ICP above 20 mmHg: median {spread}, n = {n}" in described(DRAWN["burden"])
     assert "18 mmHg" in texts(DRAWN["burden"])
@@ -224,8 +224,9 @@ def test_axes_name_their_units():
 
 
 def _curves(*rows):
-    names = ["patient_id", *contracts.CURVES.columns]
-    return pl.DataFrame(rows, schema=names, orient="row")
+    """Return curves from patient, CPP, minutes, mean of PRx and its fit."""
+    names = ["patient_id", *(name for name in contracts.CURVES.columns if name != "index")]
+    return pl.DataFrame(rows, schema=names, orient="row").with_columns(index=pl.lit("prx"))
 
 
 def test_pooled_prx_counts_every_minute_once():
@@ -236,8 +237,8 @@ def test_pooled_prx_counts_every_minute_once():
         )
     )
     z = (100 * math.atanh(0.5) - 300 * math.atanh(0.2)) / 400
-    assert pooled["prx"].to_list() == pytest.approx([math.tanh(z)], abs=1e-12)
-    assert pooled["prx"].to_list() == pytest.approx([-0.014722], abs=1e-6)
+    assert pooled["index_mean"].to_list() == pytest.approx([math.tanh(z)], abs=1e-12)
+    assert pooled["index_mean"].to_list() == pytest.approx([-0.014722], abs=1e-6)
     assert pooled["n_patients"].to_list() == [2]
 
 
@@ -424,7 +425,7 @@ def test_the_map_counts_episodes_over_days_as_a_plain_loop_does():
     rates = intensity.frequencies(COHORT["intensity"].filter(window=WINDOW))
     assert rates.height == 18
     for rate in rates.to_dicts():
-        key = ("signal", "threshold_mmhg", "duration_min")
+        key = ("signal", "threshold", "duration_min")
         cell = [r for r in rows if all(r[k] == rate[k] for k in key) and r["monitored_h"] > 0]
         n, hours = sum(r["n_episodes"] for r in cell), sum(r["monitored_h"] for r in cell)
         assert rate["per_day"] == pytest.approx(24 * n / hours, rel=1e-12)
@@ -434,13 +435,13 @@ def test_the_map_counts_episodes_over_days_as_a_plain_loop_does():
 
 def test_the_map_tells_rates_and_n_and_leaves_cells_without_episodes_blank():
     rates = intensity.frequencies(COHORT["intensity"].filter(window=WINDOW))
-    row = rates.filter(signal="icp", threshold_mmhg=20.0, duration_min=5).row(0, named=True)
+    row = rates.filter(signal="icp", threshold=20.0, duration_min=5).row(0, named=True)
     description = described(DRAWN["intensity"])
     cell = f"20 mmHg for 5 min: {row['per_day']:.2f} ({row['n_with_episodes']} patients)"
     assert cell in description
     assert f"ICP above the threshold, n = {row['n_patients']}" in texts(DRAWN["intensity"])
     panel = pl.DataFrame(
-        {"threshold_mmhg": [1.0, 2.0], "duration_min": [5, 5], "per_day": [0.0, 2.0]}
+        {"threshold": [1.0, 2.0], "duration_min": [5, 5], "per_day": [0.0, 2.0]}
     )
     _, _, values = intensity._matrix(panel, "per_day")
     assert np.isnan(values[0, 0]) and values[0, 1] == 2.0
@@ -451,18 +452,24 @@ def test_the_map_of_outcome_tells_its_ends_its_line_and_its_n():
     enough = table.filter(pl.col("n_with_episodes") >= intensity.MIN_WITH_EPISODES)
     lowest = enough.sort("correlation").row(0, named=True)
     line = TABLES["transition"].with_columns(
-        duration_min=pl.when(pl.col("threshold_mmhg") > 20).then(12.4)
+        duration_min=pl.when(pl.col("threshold") > 20).then(12.4)
     )
-    made = intensity.outcome_map(TABLES["intensity_map"], line, window=WINDOW, score=SCORE)
+    made = intensity.outcome_map(
+        TABLES["intensity_map"], line, window=WINDOW, score=SCORE, declared={}
+    )
     description = made.description
     words = ", ".join(f"{lowest[name]:.2f}" for name in ("correlation",)).replace("-", "−")
     limits = f"({lowest['ci_low']:.2f} to {lowest['ci_high']:.2f})".replace("-", "−")
-    assert f"lowest {words} {limits} at {lowest['threshold_mmhg']:g} mmHg" in description
+    assert f"lowest {words} {limits} at {lowest['threshold']:g} mmHg" in description
     assert "It first falls below zero with duration at: 24 mmHg: 12 min." in description
     assert "at: 50 mmHg: 12 min; 60 mmHg: 12 min; 70 mmHg: 12 min." in description
     assert description.count("falls below zero") == 2
     without = intensity.outcome_map(
-        TABLES["intensity_map"], TABLES["transition"].clear(), window=WINDOW, score=SCORE
+        TABLES["intensity_map"],
+        TABLES["transition"].clear(),
+        window=WINDOW,
+        score=SCORE,
+        declared={},
     )
     assert without.description.count("with duration at: nowhere.") == 2
     n = table["n_patients"].max()
@@ -519,8 +526,8 @@ def test_drift_is_told_for_each_kind_with_how_many_lie_beyond_2_mmhg():
 
 def test_burden_by_state_stands_state_by_state_with_its_limit():
     rows = COHORT["burden_by_state"].filter(
-        window=WINDOW, signal="icp", threshold_mmhg=20.0, state="prx_above"
-    )["dose_per_h_mmhg"]
+        window=WINDOW, signal="icp", threshold=20.0, state="prx_above"
+    )["dose_per_h"]
     description = described(DRAWN["burden-by-state"])
     n_zero = (rows == 0).sum()
     assert n_zero
@@ -538,7 +545,9 @@ def test_the_yield_stands_beside_that_of_chance():
     )
     tested = optima.head(3).with_columns(chance_yield_percent=known)
     optima = pl.concat([tested, optima.tail(-3)])
-    made = reactivity.reactivity_distribution(COHORT["summary"], optima, window=WINDOW)
+    made = reactivity.reactivity_distribution(
+        COHORT["summary"], optima, window=WINDOW, index=declared_indices.named("prx", {})
+    )
     assert "chance alone: median 7.0 (6.0 to 8.0) percent, n = 3." in made.description
     assert "whole recording: median 80.0 (80.0 to 80.0) percent, n = 3." in made.description
 

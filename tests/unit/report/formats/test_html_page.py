@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from published_settings import DECLARED
+from published_settings import DECLARED, PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.report import reads
@@ -179,7 +179,7 @@ def test_numbers_agree_with_the_tables_they_come_from():
     assert f"of {hours} recorded hours of ICP are valid (n = 100 patients)" in PAGE.text
     assert "4 of 104 recordings could not be used" in PAGE.text
     cohort = tables["analysis"].filter(window="first_72_h")["patient_id"].to_list()
-    rows = tables["burden"].filter(window="first_72_h", signal="icp", threshold_mmhg=22.0)
+    rows = tables["burden"].filter(window="first_72_h", signal="icp", threshold=22.0)
     rows = rows.filter(pl.col("patient_id").is_in(cohort))
     n = rows["percent_time"].count()
     assert 0 < n < 92
@@ -296,10 +296,46 @@ def test_exposures_are_told_in_words_with_their_unit(name, words):
     assert model_words.exposure_words(name, contracts.analysis(DECLARED).columns) == words
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (
+            "pbto2_below_20_dose_per_h_mmhg",
+            "the PbtO2 dose below 20 mmHg per monitored hour (mmHg·h/h)",
+        ),
+        (
+            "spo2_outside_92_98_dose_percent_h",
+            "the SpO2 dose outside 92 to 98 % (%·h)",
+        ),
+        ("pbto2_mean_mmhg", "mean PbtO2 (mmHg)"),
+        ("orx_mean", "the mean ORx"),
+        ("prx_mean", "the mean PRx"),
+        ("cppopt_mean_by_orx_mmhg", "the mean CPPopt, by ORx (mmHg)"),
+    ],
+)
+def test_a_declared_exposure_is_told_by_the_label_that_the_study_gives(name, words):
+    about = {"about": "What it is", "names": ["X"]}
+    asked = DECLARED | {
+        "signals": PUBLISHED["signals"]
+        | {"pbto2": about | {"label": "PbtO2", "unit": "mmHg"}}
+        | {"spo2": about | {"label": "SpO2", "unit": "%"}},
+        "indices": PUBLISHED["indices"]
+        | {"orx": {"label": "ORx", "about": "Oxygen reactivity", "of": ["pbto2", "cpp"]}},
+        "optimal_cpp": {"by": ["prx", "orx"]},
+        "burden": {
+            "thresholds": {
+                "pbto2": {"below": [20.0]},
+                "spo2": {"outside": [{"low": 92.0, "high": 98.0}]},
+            }
+        },
+    }
+    assert model_words.exposure_words(name, contracts.analysis(asked).columns) == words
+
+
 def test_settings_are_listed_by_their_place_in_the_file():
     for words in (
         "windows.first_72_h.end_h 72.0",
-        "burden.icp_above_mmhg 18.0, 20.0, 22.0, 25.0",
+        "burden.thresholds.icp.above 18.0, 20.0, 22.0, 25.0",
         "cleaning.rules[1].min -10.0",
         "unfavourable_by_dose.adjust_for impact_core_logit",
     ):

@@ -107,8 +107,8 @@ def test_seconds_burden_and_exclusions_are_those_of_the_tables():
         "ICP",
         *(f"{row[name] / 3600:.2f}" for name in names),
     ]
-    burden = TABLES["burden"].filter(patient_id=patient, window=WINDOW, threshold_mmhg=20.0)
-    dose, share = burden.select("dose_per_h_mmhg", "percent_time").row(0)
+    burden = TABLES["burden"].filter(patient_id=patient, window=WINDOW, threshold=20.0)
+    dose, share = burden.select("dose_per_h", "percent_time").row(0)
     line = next(cells for cells in facts["Burden"] if cells[0] == "ICP above 20 mmHg")
     assert line[2] == f"{dose:.2f}; {share:.1f} %"
     left_out = TABLES["excluded"].row(0, named=True)

@@ -28,7 +28,12 @@ OPTIMUM = dict.fromkeys(contracts.OPTIMA.columns) | {
 def curve(fitted, prx=None):
     prx = fitted if prx is None else prx
     return pl.DataFrame(
-        {"cpp_mmhg": CPP, "n_minutes": [50] * CPP.size, "prx": prx, "prx_fitted": fitted}
+        {
+            "cpp_mmhg": CPP,
+            "n_minutes": [50] * CPP.size,
+            "index_mean": prx,
+            "index_fitted": fitted,
+        }
     )
 
 
@@ -45,12 +50,12 @@ def test_bins_on_no_parabola_are_joined_by_lines_and_none_give_no_line():
     along, drawn = patient_curve.smooth_fit(curve(fitted))
     assert along.tolist() == CPP.tolist()
     assert drawn.tolist() == fitted.tolist()
-    nothing = curve(fitted).with_columns(prx_fitted=pl.lit(None, pl.Float64))
+    nothing = curve(fitted).with_columns(index_fitted=pl.lit(None, pl.Float64))
     assert [part.size for part in patient_curve.smooth_fit(nothing)] == [0, 0]
 
 
 def test_words_hold_the_optimum_its_interval_its_limits_and_chance():
-    words = " ".join(patient_curve.in_words(OPTIMUM))
+    words = " ".join(patient_curve.in_words(OPTIMUM, label="PRx"))
     assert "CPPopt 71.3 mmHg (95 % interval 70.5 to 72.2), 4075 min." in words
     assert "LLR 60.0 / 59.5, ULR 82.0 / – (mmHg" in words
     assert "p = 0.010; chance alone gives a CPPopt in 4 % of surrogates." in words
@@ -59,15 +64,16 @@ def test_words_hold_the_optimum_its_interval_its_limits_and_chance():
 
 def test_without_an_optimum_the_reason_is_told():
     none = OPTIMUM | {"cppopt_mmhg": None, "reason": "not_u_shaped", "p_chance": None}
-    words = patient_curve.in_words(none)
+    words = patient_curve.in_words(none, label="PRx")
     assert words[0] == "Whole recording: no CPPopt (not U shaped), 4075 min."
     assert not any("chance: p" in line for line in words)
-    assert patient_curve.in_words({}) == ["Whole recording: no minute with PRx and CPP."]
+    nothing = patient_curve.in_words({}, label="PRx")
+    assert nothing == ["Whole recording: no minute with PRx and CPP."]
 
 
 def test_every_bin_has_its_minutes_above_it_and_the_interval_is_shaded():
     axis = Figure().subplots()
-    patient_curve.draw(axis, curve(np.linspace(-0.2, 0.5, CPP.size)), OPTIMUM)
+    patient_curve.draw(axis, curve(np.linspace(-0.2, 0.5, CPP.size)), OPTIMUM, label="PRx")
     assert [text.get_text() for text in axis.texts].count("50") == CPP.size
     (band,) = axis.patches
     assert (band.get_x(), band.get_x() + band.get_width()) == pytest.approx((70.5, 72.2))
@@ -80,6 +86,6 @@ def test_the_mean_of_an_hour_goes_through_fisher_z_and_needs_minutes():
     t_s = 3600.0 + 60.0 * np.arange(1, 41)
     rows = pl.DataFrame({"t_s": t_s, "prx": [0.5, -0.2] * 20})
     few = pl.DataFrame({"t_s": 7200.0 + 60.0 * np.arange(1, 10), "prx": [0.9] * 9})
-    hours = patient_curve.hourly_prx(pl.concat([rows, few]))
+    hours = patient_curve.hourly(pl.concat([rows, few]), "prx")
     assert hours["prx"].to_list() == pytest.approx([0.171573], abs=1e-6)
     assert hours["t_s"].to_list() == [1.5 * 3600 + 30]

@@ -27,7 +27,7 @@ def minutes(*, start_s=START_S, end_s=END_S, without=()):
     gone = np.zeros(t_s.size, bool)
     for low_s, high_s in without:
         gone |= (t_s > low_s) & (t_s - 60.0 < high_s)
-    frame = store.empty(contracts.MINUTES)
+    frame = store.empty(contracts.minutes({}))
     values = pl.DataFrame(
         {"t_s": t_s, "icp_mmhg": 12.0, "abp_mmhg": 90.0, "cpp_mmhg": 78.0, "gone": gone}
     )
@@ -81,7 +81,7 @@ def draw(patient_id="P1", **tables):
         "optimum": store.empty(contracts.OPTIMA),
         "time_zero": "injury",
     }
-    return timeline.patient_picture(patient_id, **(usual | tables))
+    return timeline.patient_picture(patient_id, declared={}, **(usual | tables))
 
 
 def texts(text):
@@ -323,7 +323,7 @@ def test_a_gap_narrower_than_a_column_is_not_a_break_but_a_minute_is_where_it_ca
 def test_a_patient_without_a_used_recording_gets_a_picture_that_says_so():
     rows = recordings({"start_s": 0.0, "status": "excluded", "reason": "no_icp", "tier": None})
     text = draw(
-        minutes=store.empty(contracts.MINUTES),
+        minutes=store.empty(contracts.minutes({})),
         recordings=rows,
         quality=store.empty(contracts.QUALITY),
     )

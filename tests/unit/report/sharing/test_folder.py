@@ -62,6 +62,7 @@ def _files(analysis=None, *, lost=(), methods=METHODS, columns=COLUMNS, rows=ROW
         columns=columns,
         groups=GROUPS,
         min_cell=MIN_CELL,
+        declared=PUBLISHED,
     )
 
 

@@ -12,6 +12,10 @@ def _optima(rows):
     )
 
 
+def _grid(optima):
+    return reactivity.beside_chance(optima, decoupled=("ICP", "ABP"))
+
+
 def _row(i, **known):
     values = {"cppopt_mmhg": 70.0, "cppopt_ci_low_mmhg": 69.0, "cppopt_ci_high_mmhg": 71.5}
     values |= {"cppopt_yield_percent": 60.0 + i, "chance_yield_percent": 5.0, "p_chance": 0.01}
@@ -22,7 +26,7 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
     none = {"cppopt_mmhg": None, "cppopt_ci_low_mmhg": None, "cppopt_ci_high_mmhg": None}
     rows = [_row(0), _row(1), _row(2), _row(3, p_chance=0.3, chance_percent=8.0, **none)]
     unknown = {"patient_id": "P9", "cppopt_mmhg": 80.0}
-    grid = reactivity.beside_chance(_optima([*rows, unknown]))
+    grid = _grid(_optima([*rows, unknown]))
     assert grid.rows == [
         ["CPPopt of the whole recording", "4", "3 (75 %)", "5.0 % of surrogates"],
         ["Yield, % of minutes with CPP", "4", "61.5 (60.8 to 62.3)", "5.0 (5.0 to 5.0)"],
@@ -37,5 +41,5 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
 
 
 def test_without_surrogates_there_is_no_row():
-    assert reactivity.beside_chance(store.empty(contracts.OPTIMA)).rows == []
-    assert reactivity.beside_chance(_optima([{"patient_id": "P1"}])).rows == []
+    assert _grid(store.empty(contracts.OPTIMA)).rows == []
+    assert _grid(_optima([{"patient_id": "P1"}])).rows == []
