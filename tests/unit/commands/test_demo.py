@@ -85,7 +85,6 @@ def test_the_bytes_of_a_study_depend_on_its_settings_too():
     assert demo.made_by(study) != demo.made_by(other)
 
 
-@pytest.mark.xfail(strict=True, reason="repeated values and indices are not declared yet")
 def test_the_study_has_no_problem_but_the_flaw_that_it_was_given(tmp_path, capsys):
     code = cli.main(["simulate", "--like", "sah", "--patients", "4", str(tmp_path / "study")])
     assert code == 0
