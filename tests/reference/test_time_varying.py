@@ -300,8 +300,8 @@ def test_a_covariate_that_changes_stands_once_and_is_no_exposure():
 
 
 def test_the_methods_say_which_value_entered_and_which_event_counts():
-    text = wording.methods_sentence(planned())
+    text = wording.methods_sentence(planned(), columns={})
     assert "Of log_bili the value in force entered: the last that had begun" in text
     assert "Cox regression of the time to 'death' with an exposure that changes" in text
-    other = wording.methods_sentence(planned(event="discharge"))
+    other = wording.methods_sentence(planned(event="discharge"), columns={})
     assert "A hazard ratio above 1 means a higher rate of 'discharge'." in other

@@ -294,7 +294,9 @@ def filled(tmp_path, capsys):
 def test_check_says_what_was_found(filled, capsys):
     code, out, err = _run(capsys, "check", filled)
     assert (code, err) == (0, "")
-    assert out.startswith(
+    note, _, rest = out.partition("\n")
+    assert note.startswith("note: signals.abp: none of 1 recordings has a channel of ABP; ")
+    assert rest.startswith(
         "1 patients, 1 recordings, 0 monitors, 0 events\n\nrecordings (hours)"
     )
 
@@ -316,7 +318,7 @@ def test_check_lists_every_recording_that_cannot_be_used(filled, capsys):
         file.write("R2,P1,gone.csv,csv,0,,,mmHg,,\nR3,P1,gone.hea,wfdb,0,,,,,\n")
     code, out, err = _run(capsys, "check", filled)
     assert code == 1
-    assert out.startswith("1 patients, 3 recordings (2 cannot be used), ")
+    assert "\n1 patients, 3 recordings (2 cannot be used), " in out
     lines = err.splitlines()
     assert lines[0].startswith("recordings.csv row 3 (R2 of P1), gone.csv: not there; ")
     assert lines[1].startswith("recordings.csv row 4 (R3 of P1), gone.hea: not there; ")
