@@ -135,6 +135,9 @@ def test_no_cell_of_a_shared_table_is_live(text):
         main_window=MAIN,
         groups=table_one.Groups(text, f"{text} too", pl.col("unfavourable")),
         min_cell=5,
+        variables=["sex", "tier", "age_years"],
+        columns=contracts.analysis(DECLARED).columns,
+        declared=INVENTED["SETTINGS"],
     )
     for name in ("table1.csv", "monitors.csv", "flow.csv", "estimates.csv"):
         assert any(text in cell for cell in _cells(files[name])), name

@@ -9,7 +9,7 @@ import pytest
 import yaml
 
 from icpcohort.cohort import blinding, outcomes, published_scores
-from icpcohort.indices import curve_settings, reactivity
+from icpcohort.indices import curve_settings, index_settings, minutes
 from icpcohort.provenance import plan_lock
 from icpcohort.report.figures import draw_all
 from icpcohort.report.patients import browser
@@ -23,11 +23,17 @@ CONFIG = yaml.safe_load((HOME / "config/config.yaml").read_text(encoding="utf-8"
 DIRECTIVES = ("input", "output", "params")
 # Read by rules in another way: `folder` and the tables through `inputs` and `study`.
 THROUGH_THE_STUDY = {"study"}
-DECLARED = re.findall(r'"([\w.]+)"', re.search(r"\nDECLARED = \((.*?)\n\)", SNAKEFILE, re.S)[1])
-OF_REACTIVITY = inspect.getsource(reactivity.rules_of)
+COMPUTED, OF_DECLARED, OF_MINUTES = (
+    re.findall(r'"([\w.]+)"', re.search(rf"\n{name} = .*?\((.*?)\)", SNAKEFILE, re.S)[1])
+    for name in ("COMPUTED", "DECLARED", "OF_MINUTES")
+)
+DECLARED = [*OF_DECLARED, *COMPUTED]
+OF_INDICES = inspect.getsource(index_settings.rules_of)
+OF_CURVES = inspect.getsource(curve_settings.rules_of) + OF_INDICES
 CONSTRUCTORS = {
     "ingest.sections_of": inspect.getsource(ingest.sections_of),
-    "curve_settings.rules_of": inspect.getsource(curve_settings.rules_of) + OF_REACTIVITY,
+    "index_settings.rules_of": OF_INDICES,
+    "minutes.rules_of": inspect.getsource(minutes.rules_of) + OF_CURVES,
 }
 # Modules, or functions, of what is handed all sections of a script, and read some by name.
 HANDED_ALL = {
@@ -131,7 +137,9 @@ def _handed(block):
         kept, _, without = call.partition("without=")
         names |= set(re.findall(r'"([\w.]+)"', kept))
         names |= set(DECLARED) if "*DECLARED" in kept else set()
+        names |= set(COMPUTED) if "*COMPUTED" in kept else set()
         left_out |= set(re.findall(r'"([\w.]+)"', without))
+    names |= set(OF_MINUTES) if "OF_MINUTES" in block else set()
     names |= {f"{a}.{b}" for a, b in re.findall(r'SET\["(\w+)"\]\["(\w+)"\]', block)}
     names |= {"plan.blinded_until_locked"} if "IS_BLINDED" in block else set()
     return names, left_out

@@ -19,7 +19,8 @@ from icpcohort import contracts
 from icpcohort.cohort import export
 
 TABLE = contracts.analysis(
-    DECLARED | {"burden": {"icp_above_mmhg": [20.0, 22.5], "cpp_below_mmhg": [60.0]}}
+    DECLARED
+    | {"burden": {"thresholds": {"icp": {"above": [20.0, 22.5]}, "cpp": {"below": [60.0]}}}}
 )
 LONG = "icp_above_22_5_longest_episode_min"
 
