@@ -330,7 +330,7 @@ def test_a_setting_or_a_rule_with_an_old_name_is_told_its_new_one():
     config["reactivity"]["long_n_minutes"] = config["reactivity"].pop("window_min")
     config["cleaning"]["rules"][8]["rule"] = "sampling"
     text = "\n".join(_problems("config", config))
-    assert "reactivity.long_n_minutes: is now reactivity.window_min; write it" in text
+    assert "reactivity.long_n_minutes: is now reactivity.window_min; write there 20" in text
     assert "entry 9 (sampling), rule: 'sampling' is now 'blood_sampling'; write that" in text
 
 
