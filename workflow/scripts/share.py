@@ -22,6 +22,7 @@ texts = folder.files(
         exposure=of_table["exposure"],
         exposed_above=of_table["exposed_above"],
         main_outcome=settings["cohort"]["main_outcome"],
+        columns=results.columns,
     ),
     columns=results.columns,
     min_cell=min_cell,

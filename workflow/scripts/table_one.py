@@ -15,6 +15,7 @@ table = table_one.table_one(
         exposure=of_table["exposure"],
         exposed_above=of_table["exposed_above"],
         main_outcome=settings["cohort"]["main_outcome"],
+        columns=analysis.columns,
     ),
     columns=analysis.columns,
 )

@@ -27,6 +27,7 @@ UNITS = {
 }
 # Signals whose pulse is measured, and which modules about the pulse and the arterial line name.
 ICP, ABP = "icp", "abp"
+CPP = "cpp_mmhg"  # the column against which CPPopt and its limits are sought
 
 _PRESSURES: Mapping[str, Mapping[str, Any]] = {
     "icp": {"label": "ICP", "about": "Intracranial pressure", "unit": "mmHg"},
@@ -88,6 +89,12 @@ def derived(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
     """Return the section `derived_signals`."""
     differences: Mapping[str, Mapping[str, Any]] = declared.get("derived_signals", _DIFFERENCES)
     return differences
+
+
+def made_of(name: str, declared: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the recorded signals that a signal is made of; itself if it is recorded."""
+    difference = derived(declared).get(name)
+    return (difference["subtrahend"], difference["minuend"]) if difference else (name,)
 
 
 def labels(declared: Mapping[str, Any]) -> dict[str, str]:

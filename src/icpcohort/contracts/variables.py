@@ -360,6 +360,7 @@ def events(entries: Mapping[str, Mapping[str, Any]]) -> dict[str, Column]:
                 f"{about}: which event was first; null where none was known",
                 entry["label"],
                 role="outcome",
+                in_full=entry.get("in_full", ""),
                 kind="event",
                 levels=tuple(entry["events"]),
             )

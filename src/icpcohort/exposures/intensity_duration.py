@@ -332,8 +332,8 @@ def transition(table: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def methods_sentence(settings: Settings, *, declared: Mapping[str, Any]) -> str:
-    """Return the report's sentences for the map."""
+def methods_sentence(settings: Settings, *, score: str, declared: Mapping[str, Any]) -> str:
+    """Return the report's sentences for the map; `score` is what it is correlated with."""
     signals = declared_signals.series(declared)
     steps = ", ".join(sorted({f"{one.step:g}" for one in settings.thresholds.values()}))
     ranges = [
@@ -346,9 +346,8 @@ def methods_sentence(settings: Settings, *, declared: Mapping[str, Any]) -> str:
         f"Episodes {edge} every threshold {' and '.join(ranges)} in steps of {steps}, lasting"
         f" {min(durations_min)} to {max(durations_min)} min or longer (interruptions up to"
         f" {settings.merge_gap_min} min), were counted per 24 h of valid time and correlated"
-        f" (Pearson; Guiza 2015) with GOSE in windows of {settings.min_patients} patients or"
-        " more; the"
-        " transition line is where the correlation falls below zero."
+        f" (Pearson; Guiza 2015) with {score} in windows of {settings.min_patients} patients"
+        " or more; the transition line is where the correlation falls below zero."
     )
 
 

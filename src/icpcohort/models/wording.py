@@ -7,7 +7,7 @@ from icpcohort.contracts import Column, burden_columns
 from icpcohort.models import cox
 from icpcohort.models.registry import COMPUTING
 from icpcohort.study.blocks import refuse
-from icpcohort.study.families import FAMILIES
+from icpcohort.study.families import EVENT_SUFFIX, FAMILIES
 from icpcohort.study.plan import Plan
 
 COMPARISON_SOURCES = {"holm": ("Holm 1979",), "hochberg": ("Hochberg 1988",)}
@@ -29,7 +29,7 @@ def methods_sentence(plan: Plan, *, columns: Columns) -> str:
     effect, had = family.effect.words, cox.words_of(plan.event).had
     return " ".join(
         [
-            f"{plan.question} The outcome, {_in_words(plan.outcome, columns)}, was analysed by "
+            f"{plan.question} The outcome, {_outcome(plan, columns)}, was analysed by "
             f"{_of_event(family.words, plan)}{_of(family.sources)} in the cohort of the window "
             f"'{plan.window.replace('_', ' ')}'.",
             f"The exposure was {_in_words(plan.exposure, columns)}; its {effect} is for "
@@ -107,6 +107,14 @@ def _events(plan: Plan) -> list[str]:
         f"exposure below and from {where} on, at {hours} h after time zero; its intervals go "
         "through log(-log) (Kalbfleisch 1980).",
     ]
+
+
+def _outcome(plan: Plan, columns: Columns) -> str:
+    """Return the outcome in words and by its name; one of events is a column under another."""
+    if plan.event is None:
+        return _in_words(plan.outcome, columns)
+    column = columns.get(plan.outcome + EVENT_SUFFIX)
+    return f"{column.in_full} ({plan.outcome})" if column else plan.outcome
 
 
 def _of_event(words: str, plan: Plan) -> str:

@@ -536,7 +536,11 @@ def make_tables(n, *, lost, seed):
     )
     made["transition"] = intensity_duration.transition(made["intensity_map"])
     groups = table_one.groups_of(
-        "outcome", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+        "outcome",
+        exposure="prx_mean",
+        exposed_above=0.0,
+        main_outcome="unfavourable",
+        columns=contracts.analysis(DECLARED).columns,
     )
     made["comparisons"] = make_comparisons()
     made |= make_whatif()

@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import declared_indices, store
+from icpcohort.contracts import declared_indices, declared_signals, store
 from icpcohort.report.figures import (
     burden,
     exposure_curve,
@@ -64,7 +64,11 @@ def all_pictures(
     curves, optima = (of_cohort[name].filter(index=index.name) for name in ("curves", "optima"))
     drawn = [
         flow.flow_diagram(of_cohort["flow"], window=window),
-        recordings.recorded_time(of_cohort["quality"], of_cohort["masked"]),
+        recordings.recorded_time(
+            of_cohort["quality"],
+            of_cohort["masked"],
+            labels=declared_signals.labels(settings),
+        ),
         recordings.drift(of_cohort["monitors"]),
         burden.burden_distribution(of_cohort["burden"], window=window, declared=settings),
         burden.burden_by_state(

@@ -1,5 +1,6 @@
 """The figures of recordings and monitors: how much is valid, what was masked, and drift."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -11,23 +12,25 @@ from icpcohort.report.figures.canvas import ACCENT, INK, MUTED, SMALL_PT, Pictur
 from icpcohort.report.tables.grid import words_of
 from icpcohort.report.tables.numbers import format_median, format_number
 
-SIGNALS = ("icp", "abp")
 MOST_REASONS = 10  # of more the others are added up in one bar
 REASON_LETTERS = 24
 
 
-def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
+def recorded_time(
+    quality: pl.DataFrame, masked: pl.DataFrame, *, labels: Mapping[str, str]
+) -> Picture:
     """Return the valid share of each patient's recorded time, and the hours masked by reason.
 
     Parameters
     ----------
     quality : contracts.QUALITY
     masked : contracts.MASKED
+    labels : mapping of signal to label
     """
     name, title = "recorded", "Recorded time: how much is valid, and what was masked"
     if quality.is_empty():
         return canvas.nothing(name=name, title=title, words="No recording was used.")
-    strips = [_valid_strip(quality, signal) for signal in SIGNALS]
+    strips = [_valid_strip(quality, *one) for one in labels.items()]
     strips = [strip for strip in strips if strip.values.len()]
     bars = masked_hours(masked)
     sentences = [
@@ -36,13 +39,13 @@ def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
         for strip in strips
     ]
     sentences += [
-        f"{signal.upper()} masked for {words_of(reason)}: {format_number(hours, decimals=1)} h "
+        f"{labels[signal]} masked for {words_of(reason)}: {format_number(hours, decimals=1)} h "
         f"in {n} patients."
         for signal, reason, hours, n in bars.iter_rows()
     ]
     caption = (
         "Left: valid share of each patient's recorded time "
-        f"({'; '.join(_hours_words(quality, signal) for signal in SIGNALS)} in all). "
+        f"({'; '.join(_hours_words(quality, *one) for one in labels.items())} in all). "
         f"{canvas.STRIP_WORDS} Right: hours masked, by the reason, all patients together, "
         "square-root scale. Masked is a reading that was set aside; a missing reading is "
         "neither valid nor masked."
@@ -57,23 +60,23 @@ def recorded_time(quality: pl.DataFrame, masked: pl.DataFrame) -> Picture:
         canvas.draw_strips(left, strips, decimals=1, words="above")
         left.set_xlim(min(50.0, *(float(s.values.to_numpy().min()) for s in strips)), 100)
         left.set_xlabel("Valid (% of the recorded time)")
-        _draw_bars(right, bars)
+        _draw_bars(right, bars, labels)
     return Picture(name, title, " ".join(sentences), caption, figure, "double")
 
 
-def _valid_strip(quality: pl.DataFrame, signal: str) -> Strip:
+def _valid_strip(quality: pl.DataFrame, signal: str, label: str) -> Strip:
     rows = quality.filter(pl.col("signal") == signal, pl.col("recorded_s") > 0)
     share = rows.sort("patient_id").select(pl.col("valid_s") / pl.col("recorded_s") * 100)
-    return Strip(f"{signal.upper()} valid (%)", share.to_series(), f"n = {rows.height}")
+    return Strip(f"{label} valid (%)", share.to_series(), f"n = {rows.height}")
 
 
-def _hours_words(quality: pl.DataFrame, signal: str) -> str:
+def _hours_words(quality: pl.DataFrame, signal: str, label: str) -> str:
     rows = quality.filter(pl.col("signal") == signal)
     valid, recorded = (
         format_number(float(rows[column].sum()) / 3600, decimals=0)
         for column in ("valid_s", "recorded_s")
     )
-    return f"{signal.upper()}, {valid} of {recorded} h"
+    return f"{label}, {valid} of {recorded} h"
 
 
 def masked_hours(masked: pl.DataFrame) -> pl.DataFrame:
@@ -105,7 +108,7 @@ def masked_hours(masked: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _draw_bars(axis: Any, bars: pl.DataFrame) -> None:
+def _draw_bars(axis: Any, bars: pl.DataFrame, names: Mapping[str, str]) -> None:
     axis.set_title("Masked")
     if bars.is_empty():
         axis.set_axis_off()
@@ -115,7 +118,7 @@ def _draw_bars(axis: Any, bars: pl.DataFrame) -> None:
     colours = [ACCENT if signal == "icp" else MUTED for signal in bars["signal"]]
     axis.barh(y, bars["hours_h"].to_numpy(), height=0.62, color=colours)
     labels = [
-        canvas.shortened(f"{signal.upper()}, {words_of(reason)}", letters=REASON_LETTERS)
+        canvas.shortened(f"{names[signal]}, {words_of(reason)}", letters=REASON_LETTERS)
         for signal, reason in bars.select("signal", "reason").iter_rows()
     ]
     axis.set_yticks(y, labels)

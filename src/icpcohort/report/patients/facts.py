@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.contracts import Column, declared_indices
+from icpcohort.contracts import Column, declared_indices, declared_signals
 from icpcohort.contracts.indices import mean_name
 from icpcohort.report.patients import curve, lanes
 from icpcohort.report.tables.exposures import dose_heading, in_order
@@ -52,6 +52,7 @@ def sections(
     who = {name: column for name, column in of_patients.items() if name not in outcomes}
     ends = {name: column for name, column in outcomes.items() if column.role != "key"}
     places = {name: words_of(name).capitalize() for name in windows}
+    labels = declared_signals.labels(declared)
     return [
         Section("Who", ["", ""], _facts(tables["patients"], who), ""),
         Section("Outcomes", ["", ""], _facts(tables["outcomes"], ends), ""),
@@ -63,8 +64,8 @@ def sections(
             columns=columns,
         ),
         _recordings(tables["recordings"], tables["excluded"]),
-        _seconds(tables["quality"]),
-        _masked(tables["masked"]),
+        _seconds(tables["quality"], labels),
+        _masked(tables["masked"], labels),
         _monitors(tables["monitors"]),
         _events(tables["events"]),
         _indices(tables["summary"], places, declared),
@@ -181,12 +182,12 @@ def _reason(reason: str | None, detail: str | None) -> str:
     return f"{words_of(reason)}: {detail}" if detail else words_of(reason)
 
 
-def _seconds(quality: pl.DataFrame) -> Section:
+def _seconds(quality: pl.DataFrame, labels: Mapping[str, str]) -> Section:
     columns = ("recorded_s", "valid_s", "masked_s", "missing_s")
     rows = {
         patient: [
             [
-                row["signal"].upper(),
+                labels[row["signal"]],
                 *(_hours(row[name], decimals=2) for name in columns),
                 str(row["n_gaps"]),
                 _hours(row["longest_gap_s"], decimals=2),
@@ -200,10 +201,10 @@ def _seconds(quality: pl.DataFrame) -> Section:
     return Section("Every second accounted", head, rows, "No recording was used.")
 
 
-def _masked(masked: pl.DataFrame) -> Section:
+def _masked(masked: pl.DataFrame, labels: Mapping[str, str]) -> Section:
     rows = {
         patient: [
-            [row["signal"].upper(), words_of(row["reason"]), lanes.hours_words(row["masked_s"])]
+            [labels[row["signal"]], words_of(row["reason"]), lanes.hours_words(row["masked_s"])]
             for row in part
         ]
         for patient, part in _by_patient(masked, "signal", "reason")

@@ -13,8 +13,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 
 from icpcohort import contracts
-from icpcohort.contracts import declared_indices
+from icpcohort.contracts import declared_indices, declared_signals
 from icpcohort.contracts.declared_indices import Index
+from icpcohort.contracts.declared_signals import CPP, Series
 from icpcohort.report.figures import canvas
 from icpcohort.report.figures.canvas import ACCENT, INK, MUTED
 from icpcohort.report.figures.names import NOT_FOR_SHARING
@@ -34,10 +35,10 @@ CURVE_IN, CURVE_WIDTH_IN, AXIS_IN = 1.35, 2.75, 0.62
 LIMITS = ("llr_mmhg", "cppopt_mmhg", "ulr_mmhg")
 SMOOTH = 3  # CPPopt moves slowly: a column of it is so many columns wide
 LINE_LETTERS = 104
-LEAST_RANGE_MMHG = 10.0
+LEAST_RANGE = {"mm[Hg]": 10.0}  # of an axis, by the unit; others have LEAST_OF_OTHERS
+LEAST_OF_OTHERS = 1.0
 TICK_STEPS_H = (0.25, 0.5, 1, 2, 4, 6, 12, 24, 48, 96, 168, 336, 672)
 MAX_TICKS = 9
-PANELS = {"icp": ("icp",), "abp": ("abp",), "cpp": ("icp", "abp")}
 
 
 def patient_picture(
@@ -53,7 +54,7 @@ def patient_picture(
     time_zero: str,
     declared: Mapping[str, Any],
 ) -> str:
-    """Return ICP, ABP, CPP and the main index of one patient over time, and it by CPP below.
+    """Return the signals and the main index of one patient over time, and it by CPP below.
 
     Parameters
     ----------
@@ -75,7 +76,8 @@ def patient_picture(
         drawn a column wide, and two in its lane.
     """
     of_patient = recordings.filter(pl.col("patient_id") == patient_id)
-    account = caption(patient_id, recordings=recordings, quality=quality)
+    labels = declared_signals.labels(declared)
+    account = caption(patient_id, recordings=recordings, quality=quality, labels=labels)
     lines = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
     name, title = "patient", f"Patient {patient_id}"
     extent = lanes.extent_of(of_patient, minutes)
@@ -98,13 +100,13 @@ def patient_picture(
                 missing_s=_row_of(quality, patient_id, signal).get("missing_s", 0.0),
             ),
         ]
-        for signal in ("icp", "abp")
+        for signal in labels
     }
     index = declared_indices.sought(declared)[0]
     optimum_row = next(optimum.filter(index=index.name).iter_rows(named=True), {})
     whole = patient_curve.in_words(optimum_row, label=index.label)
     words = [*lines, *_indices_words(minutes, index), *whole, *_lane_words("", above)]
-    words += [text for signal in below for text in _lane_words(signal.upper(), below[signal])]
+    words += [text for signal in below for text in _lane_words(labels[signal], below[signal])]
     with canvas.style(name):
         figure = _draw(
             minutes,
@@ -113,7 +115,7 @@ def patient_picture(
             above=above,
             below=below,
             extent=extent,
-            index=index,
+            declared=declared,
         )
         hours_words = f"Hours since time zero ({time_zero.replace('_', ' ')})"
         figure.axes[-2].set_xlabel(hours_words, labelpad=1)
@@ -125,7 +127,13 @@ def patient_picture(
         return canvas.as_file(picture)
 
 
-def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame) -> list[str]:
+def caption(
+    patient_id: str,
+    *,
+    recordings: pl.DataFrame,
+    quality: pl.DataFrame,
+    labels: Mapping[str, str],
+) -> list[str]:
     """Return the account of one patient in sentences: recordings, then hours by signal."""
     of_patient = recordings.filter(pl.col("patient_id") == patient_id)
     used = of_patient.filter(pl.col("status") == "used")
@@ -136,9 +144,9 @@ def caption(patient_id: str, *, recordings: pl.DataFrame, quality: pl.DataFrame)
     if reasons:
         words += f" Not used: {', '.join(reasons)}."
     lines = [words.replace("_", " ")]
-    for signal in ("icp", "abp"):
+    for signal, label in labels.items():
         row = _row_of(quality, patient_id, signal)
-        lines.append(f"{signal.upper()}: {_hours_of(row) if row else 'not recorded.'}")
+        lines.append(f"{label}: {_hours_of(row) if row else 'not recorded.'}")
     return lines
 
 
@@ -170,22 +178,25 @@ def _draw(
     above: Sequence[Lane],
     below: dict[str, list[Lane]],
     extent: Extent,
-    index: Index,
+    declared: Mapping[str, Any],
 ) -> Figure:
     """Stack caption, lanes and panels from the top, each as high as it needs."""
-    heights = {signal: _panel_in(minutes, signal) for signal in PANELS}
+    index, panels = declared_indices.sought(declared)[0], declared_signals.series(declared)
+    heights = {name: _panel_in(minutes, panel.column) for name, panel in panels.items()}
     n_lanes = len(above) + sum(len(rows) for rows in below.values())
     heights[index.name] = PANEL_IN if minutes[index.name].count() else NO_PANEL_IN
     head_in, foot_in = 0.5 + LINE_IN * len(lines), 2 * AXIS_IN + CURVE_IN
-    height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values()) + 5 * PAD_IN
+    height_in = head_in + foot_in + LANE_IN * n_lanes + sum(heights.values())
+    height_in += (len(panels) + 2) * PAD_IN
     figure = Figure(figsize=(WIDTH_IN, height_in))
     _write_caption(figure, title, lines)
     top_in = height_in - head_in
     top_in = _lane_axis(figure, above, top_in=top_in, extent=extent) - PAD_IN
-    for signal, masks in PANELS.items():
+    for signal, panel in panels.items():
         axis = _axis(figure, top_in=top_in, height_in=heights[signal], extent=extent)
+        masks = declared_signals.made_of(signal, declared)
         masked = [lane for mask in masks for lane in below[mask] if lane.filling != PLAIN]
-        _draw_panel(axis, minutes, signal=signal, shades=_by_filling(masked), extent=extent)
+        _draw_panel(axis, minutes, panel, shades=_by_filling(masked), extent=extent)
         top_in -= heights[signal] + PAD_IN / 2
         if signal in below:
             top_in = _lane_axis(figure, below[signal], top_in=top_in, extent=extent) - PAD_IN
@@ -207,8 +218,8 @@ def _write_caption(figure: Figure, title: str, lines: Sequence[str]) -> None:
     figure.text(0.01, 0.09 / height_in, FOOTNOTE, fontsize=7.5)
 
 
-def _panel_in(minutes: pl.DataFrame, signal: str) -> float:
-    return PANEL_IN if minutes[f"{signal}_mmhg"].count() else NO_PANEL_IN
+def _panel_in(minutes: pl.DataFrame, column: str) -> float:
+    return PANEL_IN if minutes[column].count() else NO_PANEL_IN
 
 
 def _axis(figure: Figure, *, top_in: float, height_in: float, extent: Extent) -> Any:
@@ -275,24 +286,31 @@ def _by_filling(rows: Sequence[Lane]) -> list[Lane]:
 
 
 def _draw_panel(
-    axis: Any, minutes: pl.DataFrame, *, signal: str, shades: Sequence[Lane], extent: Extent
+    axis: Any,
+    minutes: pl.DataFrame,
+    panel: Series,
+    *,
+    shades: Sequence[Lane],
+    extent: Extent,
 ) -> None:
-    known = minutes.select("t_s", pl.col(f"{signal}_mmhg")).drop_nulls().sort("t_s")
-    _dress(axis, f"{signal.upper()} (mmHg)", extent=extent)
+    known = minutes.select("t_s", panel.column).drop_nulls().sort("t_s")
+    _dress(axis, panel.about.heading(), extent=extent)
     if known.is_empty():
         _write_empty(axis, "no valid minute")
         return
-    columns = [f"{signal}_mmhg", *(LIMITS if signal == "cpp" else ())]
+    has_limits = panel.column == CPP
+    columns = [panel.column, *(LIMITS if has_limits else ())]
     every = pl.concat([minutes[name] for name in columns]).drop_nulls().to_numpy()
     low, high = float(every.min()), float(every.max())
-    pad = max((LEAST_RANGE_MMHG - (high - low)) / 2, 0.06 * (high - low))
+    least = LEAST_RANGE.get(panel.about.unit, LEAST_OF_OTHERS)
+    pad = max((least - (high - low)) / 2, 0.06 * (high - low))
     axis.set_ylim(low - pad, high + pad)
     axis.locator_params(axis="y", nbins=4)
     axis.grid(axis="x", color=MUTED, lw=0.3, alpha=0.5)
     for shade in shades:
         _fill(axis, shade, extent, low=low - pad, high=high + pad, in_lane=False)
-    _draw_line(axis, known, f"{signal}_mmhg", column_s=extent.column_s, color=INK, lw=0.6)
-    if signal == "cpp":
+    _draw_line(axis, known, panel.column, column_s=extent.column_s, color=INK, lw=0.6)
+    if has_limits:
         _draw_limits(axis, minutes, extent=extent)
 
 

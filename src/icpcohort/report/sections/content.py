@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 
 from icpcohort.cohort import blinding
+from icpcohort.contracts import declared_indices, declared_signals
 from icpcohort.provenance import plan_lock
 from icpcohort.report.figures import draw_all
 from icpcohort.report.sections import checklists, findings, sources, specifications, study
@@ -24,7 +25,7 @@ from icpcohort.report.sections.blocks import (
 )
 from icpcohort.report.sections.methods import SIGNALS
 from icpcohort.report.tables import appendix
-from icpcohort.report.tables.model_words import Columns
+from icpcohort.report.tables.model_words import Columns, lower_first
 from icpcohort.signals import rules
 
 SHORT_CAUTION = (
@@ -44,11 +45,6 @@ CAUTIONS = (
     "PRx is not interpretable with an open drain or after craniectomy.",
     "Estimates belong to the patients who stayed in the analysis; the flow of patients says "
     "who did not.",
-)
-ABBREVIATIONS = (
-    "ICP is intracranial pressure, ABP arterial blood pressure, CPP the cerebral perfusion "
-    "pressure (ABP − ICP), PRx the pressure reactivity index, CPPopt the CPP at which PRx is "
-    "lowest, LLR the lower limit of reactivity"
 )
 Tables = Mapping[str, pl.DataFrame]
 Models = Mapping[str, Mapping[str, Any]]
@@ -173,21 +169,36 @@ def _asked(settings: Mapping[str, Any]) -> dict[str, str]:
     return {"window": cohort["main_window"], "main_outcome": cohort["main_outcome"]}
 
 
-def _abbreviations(columns: Columns) -> str:
-    """Return what abbreviations stand for, those of the declared scales included."""
+def _abbreviations(settings: Mapping[str, Any], columns: Columns) -> str:
+    """Return what abbreviations stand for, those of what the study declares."""
+    labels, index = declared_signals.labels(settings), declared_indices.sought(settings)[0]
+    signals = [
+        f"{one['label']} {lower_first(one['about'])}"
+        for one in declared_signals.recorded(settings).values()
+    ]
+    signals += [
+        f"{one['label']} the {lower_first(one['about'])} ({labels[one['minuend']]} − "
+        f"{labels[one['subtrahend']]})"
+        for one in declared_signals.derived(settings).values()
+    ]
+    signals[0] = signals[0].replace(" ", " is ", 1)
+    of_index = lower_first(index.about.partition(":")[0])
     scales = [
         f", {column.label} {column.in_full.replace(f' ({column.label})', '')}"
         for column in columns.values()
         if column.role == "outcome" and f" ({column.label})" in column.in_full
     ]
-    return f"{ABBREVIATIONS}{''.join(scales)}."
+    return (
+        f"{', '.join(signals)}, {index.label} the {of_index}, CPPopt the CPP at which "
+        f"{index.label} is lowest, LLR the lower limit of reactivity{''.join(scales)}."
+    )
 
 
 def _settings(settings: Mapping[str, Any], models: Models, columns: Columns) -> Section:
     as_run = appendix.settings(settings, caption="Settings as run")
     plan = appendix.settings(models, caption="Analysis plan as run")
     blocks: list[Block] = [
-        Paragraph(_abbreviations(columns)),
+        Paragraph(_abbreviations(settings, columns)),
         *table("definitions", appendix.definitions(settings), supplementary=True),
         *table("settings", as_run, empty="Nothing was set.", supplementary=True),
         *table("plan", plan, empty="Nothing was planned.", supplementary=True),

@@ -5,10 +5,11 @@ from typing import Any
 
 from icpcohort import contracts
 from icpcohort.cohort import monitoring_end, outcomes, select
+from icpcohort.contracts import repeated
 from icpcohort.exposures import burden, intensity_duration, summary
 from icpcohort.indices import cppopt, minutes, reactivity, whole_recording
 from icpcohort.models import wording
-from icpcohort.report.tables import grid, numbers
+from icpcohort.report.tables import grid, numbers, score_words
 from icpcohort.signals import (
     ingest,
     intervals,
@@ -25,7 +26,7 @@ SIGNALS = "Signals and artefacts"  # the paragraph beside the table of cleaning 
 
 def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[str, str]:
     """Return the paragraphs by their headings, in the order data flows, as it was run."""
-    columns = contracts.analysis(settings).columns
+    columns = contracts.analysis(settings).columns | repeated.columns_of_values(settings)
     of_signals = ingest.sections_of(settings)
     made = minutes.rules_of(settings)
     index = made.main.index
@@ -52,6 +53,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         summary.methods_sentence(summary.Settings(**settings["summary"]), index=index.label),
     ]
     of_burden = burden.Settings(**settings["burden"])
+    score = score_words.of_main_outcome(settings, columns).correlated
     of_map = intensity_duration.settings_of(settings["intensity_duration"])
     patients = select.methods_sentence(
         windows=settings["windows"],
@@ -68,7 +70,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         "Optimal CPP": " ".join(curve),
         "Burden": (
             f"{burden.methods_sentence(of_burden, declared=settings)}"
-            f" {intensity_duration.methods_sentence(of_map, declared=settings)}"
+            f" {intensity_duration.methods_sentence(of_map, score=score, declared=settings)}"
         ),
         "Exposure windows and cohort": f"{patients} {ends}",
         "Outcomes and baseline risk": outcomes.methods_sentence(settings),

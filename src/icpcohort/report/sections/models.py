@@ -126,8 +126,7 @@ def _named(title: str, grid: Grid) -> Grid:
 
 
 def _title(name: str, columns: Columns) -> str:
-    words = grid_tables.words_of(name, columns)
-    return f"{words[:1].upper()}{words[1:]}"
+    return model_words.upper_first(grid_tables.words_of(name, columns))
 
 
 def of_all(

@@ -5,7 +5,7 @@ from typing import Any
 
 import polars as pl
 
-from icpcohort.contracts import declared_indices
+from icpcohort.contracts import declared_indices, declared_signals
 from icpcohort.contracts.declared_indices import Index
 from icpcohort.report.sections import findings
 from icpcohort.report.sections.blocks import Block, Paragraph, PictureBlock, Section, table
@@ -115,11 +115,12 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
         rules=rules.from_blocks(settings["cleaning"]["rules"]),
         not_during=settings["reactivity"]["not_during"],
     )
+    labels = declared_signals.labels(settings)
     blocks: list[Block] = [
         *_drawn("recordings", figures),
         *table(
             "recorded",
-            recordings.recorded_time(tables["quality"], tables["recordings"]),
+            recordings.recorded_time(tables["quality"], tables["recordings"], labels=labels),
             empty="No recording could be used; there is no recorded time.",
         ),
         *table(
@@ -128,7 +129,7 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
         ),
         *table(
             "masked",
-            recordings.masked_time(tables["masked"], tables["quality"]),
+            recordings.masked_time(tables["masked"], tables["quality"], labels=labels),
             empty="Nothing was masked.",
         ),
         *table(

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import polars as pl
 
-from icpcohort.contracts import Column, atomic_write, bibliography
+from icpcohort.contracts import Column, atomic_write, bibliography, declared_signals
 from icpcohort.contracts.setting import Setting
 from icpcohort.report.formats.csv_cells import as_csv
 from icpcohort.report.sharing import cells, disclosure
@@ -175,7 +175,9 @@ def _sheets(
             listed, tables["flow"], tables["dropped"], min_cell=min_cell
         ),
         "table1.csv": described,
-        "recorded.csv": share_sheets.recorded(tables["quality"], min_cell=min_cell),
+        "recorded.csv": share_sheets.recorded(
+            tables["quality"], labels=declared_signals.labels(declared), min_cell=min_cell
+        ),
         "monitors.csv": share_sheets.monitors(tables["monitors"], min_cell=min_cell),
         "burden.csv": share_sheets.burden(burden, min_cell=min_cell, declared=declared),
         "reactivity.csv": share_sheets.reactivity(

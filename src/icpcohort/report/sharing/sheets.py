@@ -127,8 +127,8 @@ def reactivity(summary: pl.DataFrame, *, min_cell: int, declared: Mapping[str, A
     return Sheet(about, ("window", "quantity", "n", "median", "q1", "q3"), rows, people)
 
 
-def recorded(quality: pl.DataFrame, *, min_cell: int) -> Sheet:
-    """Return hours recorded, valid, masked and missing by signal."""
+def recorded(quality: pl.DataFrame, *, labels: Mapping[str, str], min_cell: int) -> Sheet:
+    """Return hours recorded, valid, masked and missing by signal, called by its label."""
     seconds = ("recorded_s", "valid_s", "masked_s", "missing_s")
     rows, people = [], {}
     for (signal,), part in quality.sort("signal", "patient_id").group_by(
@@ -143,7 +143,7 @@ def recorded(quality: pl.DataFrame, *, min_cell: int) -> Sheet:
             else Cell(HIDDEN)
             for one in seconds
         ]
-        rows.append([Cell(str(signal).upper()), share_cells.count(people[name], name), *hours])
+        rows.append([Cell(labels[str(signal)]), share_cells.count(people[name], name), *hours])
     head = ("signal", "n", "recorded_h", "valid_h", "masked_h", "missing_h")
     return Sheet("Recorded hours of all patients", head, rows, people)
 

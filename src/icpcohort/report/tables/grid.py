@@ -45,13 +45,11 @@ def words_of(code: str | None, columns: Mapping[str, Column] | None = None) -> s
 
 
 def declared_abbreviations(columns: Mapping[str, Column]) -> dict[str, str]:
-    """Return the abbreviations in the labels of covariates and outcomes, in small letters.
+    """Return the abbreviations in the labels of a study's columns, in small letters.
 
     A word with a capital that is not its first letter is one: `wfns` is WFNS, `mrs` is mRS.
     """
-    labels = [
-        column.label for column in columns.values() if column.role in ("covariate", "outcome")
-    ]
+    labels = [column.label for column in columns.values()]
     words = {word for label in labels for word in re.findall("[A-Za-z]+", label)}
     return {word.lower(): word for word in sorted(words) if word[1:].lower() != word[1:]}
 

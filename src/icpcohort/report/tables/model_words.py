@@ -89,6 +89,12 @@ def lower_first(text: str) -> str:
     return text[:1].lower() + text[1:] if first[1:].islower() else text
 
 
+def upper_first(text: str) -> str:
+    """Return `text` with a capital, unless its first word has one already, as mRS has."""
+    first = text.split(" ", 1)[0]
+    return text if first != first.lower() else text[:1].upper() + text[1:]
+
+
 def outcome_words(plan: Mapping[str, Any], columns: Columns) -> str:
     """Return the outcome of a plan with its direction."""
     outcome, kind = str(plan["outcome"]), FAMILIES[str(plan["family"])].outcome.kind
@@ -124,7 +130,9 @@ def finding(
     outcome = outcome_words(plan, columns)
     exposure += _level_words(plan, diagnostics, columns)
     sentences = []
-    for fit in ("adjusted", "unadjusted"):
+    is_adjusted = plan["adjust_for"] or plan.get("time_varying") or plan.get("interaction")
+    fits = ("adjusted", "unadjusted") if is_adjusted else ("unadjusted",)
+    for fit in fits:
         row = rows.get(fit)
         if curved := _curve_words(diagnostics, curve, fit=fit):
             sentences.append(
@@ -140,7 +148,7 @@ def finding(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
             )
         else:
-            sentences += [_reading(row, exposure, outcome)] if fit == "adjusted" else []
+            sentences += [_reading(row, exposure, outcome, fit=fit)] if fit == fits[0] else []
             sentences.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
         sentences += _interaction_words(plan, diagnostics, fit=fit)
     return " ".join(sentences)
@@ -220,7 +228,7 @@ def reasons(diagnostics: pl.DataFrame, *, fit: str) -> list[str]:
     return rows["reason"].drop_nulls().unique(maintain_order=True).to_list()
 
 
-def _reading(row: Mapping[str, Any], exposure: str, outcome: str) -> str:
+def _reading(row: Mapping[str, Any], exposure: str, outcome: str, *, fit: str) -> str:
     """Return how an interval reads; one without limits says nothing of an association."""
     effect = EFFECTS[row["scale"]]
     null, what = effect.none, f"{effect.of} of {outcome}" if effect.is_ratio else outcome
@@ -234,6 +242,6 @@ def _reading(row: Mapping[str, Any], exposure: str, outcome: str) -> str:
         just = f", by an interval that just excludes {null:g}" if barely else ""
         return f"Higher values of {exposure} were associated with {side} {what}{just}."
     return (
-        f"No clear association of {exposure} with {what}: the adjusted interval includes "
+        f"No clear association of {exposure} with {what}: the {fit} interval includes "
         f"{null:g}, which does not show that there is none."
     )

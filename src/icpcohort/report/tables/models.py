@@ -215,14 +215,13 @@ def _other_fit(row: Mapping[str, Any], columns: Columns) -> str:
     """Return the name of a companion in words: a cut of a score, a subgroup, or as it is."""
     if row["subgroup"] is not None:
         return f"{column_words(row['subgroup'], columns)}: {row['subgroup_level']}"
-    words = model_words.plain(row["analysis"], columns)
-    return words.replace("<=", "≤").replace("shift -", f"shift {MINUS}")
+    return _risk_of(row["analysis"], columns).replace("shift -", f"shift {MINUS}")
 
 
 def exposure_heading(plan: Mapping[str, Any], columns: Columns) -> str:
     """Return the exposure of a plan in words, with a capital letter."""
     words = model_words.exposure_words(str(plan["exposure"]), columns).removeprefix("the ")
-    return words[:1].upper() + words[1:]
+    return model_words.upper_first(words)
 
 
 def _measure(table: pl.DataFrame) -> str:
@@ -401,4 +400,4 @@ def _step_words(step: Mapping[str, Any], columns: Columns) -> str:
     if name is None:
         return str(step["name"])
     words = words_of_outcome(name, columns) or column_words(name, columns)
-    return f"{words[:1].upper()}{words[1:]} is known"
+    return f"{model_words.upper_first(words)} is known"

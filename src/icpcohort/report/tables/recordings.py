@@ -1,6 +1,6 @@
 """Tables of the report about recordings: what was recorded, masked, left out and noted."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -8,8 +8,10 @@ from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import format_number, format_share
 
 
-def recorded_time(quality: pl.DataFrame, recordings: pl.DataFrame) -> Grid:
-    """Return hours recorded, valid, masked and missing by tier and signal.
+def recorded_time(
+    quality: pl.DataFrame, recordings: pl.DataFrame, *, labels: Mapping[str, str]
+) -> Grid:
+    """Return hours recorded, valid, masked and missing by tier and signal, by its label.
 
     A patient with recordings of several tiers is in a row of their own ("minutes + waveform"),
     since `contracts.QUALITY` counts seconds by patient.
@@ -26,7 +28,7 @@ def recorded_time(quality: pl.DataFrame, recordings: pl.DataFrame) -> Grid:
     )
     rows = [
         [
-            f"{words_of(row['tier'])}, {row['signal'].upper()}",
+            f"{words_of(row['tier'])}, {labels[row['signal']]}",
             str(row["len"]),
             str(row["n_recordings"]),
         ]
@@ -126,7 +128,9 @@ def excluded_rows(excluded: pl.DataFrame) -> Grid:
     return Grid("Each recording left out", head, rows, "")
 
 
-def masked_time(masked: pl.DataFrame, quality: pl.DataFrame) -> Grid:
+def masked_time(
+    masked: pl.DataFrame, quality: pl.DataFrame, *, labels: Mapping[str, str]
+) -> Grid:
     """Return hours masked by signal and reason, as shares of the signal's recorded time."""
     recorded = quality.group_by("signal").agg(pl.col("recorded_s").sum())
     sums = (
@@ -137,7 +141,7 @@ def masked_time(masked: pl.DataFrame, quality: pl.DataFrame) -> Grid:
     )
     rows = [
         [
-            f"{row['signal'].upper()}, {words_of(row['reason'])}",
+            f"{labels[row['signal']]}, {words_of(row['reason'])}",
             str(row["n_patients"]),
             _hours(row["masked_s"], row["recorded_s"]),
         ]

@@ -19,10 +19,18 @@ class Groups(NamedTuple):
     in_second: pl.Expr  # null where the group is unknown
 
 
-def groups_of(by: str, *, exposure: str, exposed_above: float, main_outcome: str) -> Groups:
+def groups_of(
+    by: str,
+    *,
+    exposure: str,
+    exposed_above: float,
+    main_outcome: str,
+    columns: Mapping[str, Column],
+) -> Groups:
     """Return the groups by outcome, or by an exposure above a value in the exposure's unit.
 
-    `main_outcome` is the flag that counts as unfavourable.
+    `main_outcome` is the flag that counts as unfavourable; `columns` are those of the analysis
+    table.
 
     Raises
     ------
@@ -32,10 +40,10 @@ def groups_of(by: str, *, exposure: str, exposed_above: float, main_outcome: str
     if by == "outcome":
         return Groups("Favourable", "Unfavourable", pl.col(main_outcome))
     if by == "exposure":
-        limit = f"{exposed_above:g}"
+        words, limit = columns[exposure].heading(), f"{exposed_above:g}"
         return Groups(
-            f"{exposure} up to {limit}",
-            f"{exposure} above {limit}",
+            f"{words} up to {limit}",
+            f"{words} above {limit}",
             pl.col(exposure) > exposed_above,
         )
     raise ValueError(f"cohort.table_one.by: {by!r} is unknown; write outcome or exposure")

@@ -578,7 +578,9 @@ def test_hostile_words_neither_break_nor_leave_a_figure(words, tmp_path, recwarn
         ),
         recordings.drift(TABLES["monitors"].with_columns(kind=pl.lit(words))),
         recordings.recorded_time(
-            TABLES["quality"], TABLES["masked"].with_columns(reason=pl.lit(words))
+            TABLES["quality"],
+            TABLES["masked"].with_columns(reason=pl.lit(words)),
+            labels={"icp": "ICP", "abp": "ABP"},
         ),
     ]
     for picture in made:

@@ -36,7 +36,11 @@ def _page(text_of):
     swap = pl.col(pl.String).replace({old: text_of[role] for old, role in roles.items()})
     made = {name: frame.with_columns(swap) for name, frame in whole["tables"].items()}
     groups = table_one.groups_of(
-        "outcome", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+        "outcome",
+        exposure="prx_mean",
+        exposed_above=0.0,
+        main_outcome="unfavourable",
+        columns=contracts.analysis(DECLARED).columns,
     )
     made["table1"] = table_one.table_one(
         made["analysis"],

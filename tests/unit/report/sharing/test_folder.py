@@ -24,7 +24,11 @@ MAIN = INVENTED["MAIN_WINDOW"]
 MODELS = {"dose": INVENTED["MODELS"]["unfavourable_by_dose"]}
 MADE = INVENTED["make_tables"](104, lost=4, seed=20)
 GROUPS = table_one.groups_of(
-    "outcome", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+    "outcome",
+    exposure="prx_mean",
+    exposed_above=0.0,
+    main_outcome="unfavourable",
+    columns=contracts.analysis(DECLARED).columns,
 )
 MIN_CELL = 5
 METHODS = {"Signals": "Artefacts were masked."}

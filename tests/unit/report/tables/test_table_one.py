@@ -158,7 +158,7 @@ FIVE = _analysis(
 
 ROWS = PUBLISHED["cohort"]["table_one"]["rows"]
 BY_OUTCOME = {"by": "outcome", "exposure": "prx_mean", "exposed_above": 0.0}
-BY_OUTCOME |= {"main_outcome": "unfavourable"}
+BY_OUTCOME |= {"main_outcome": "unfavourable", "columns": contracts.analysis({}).columns}
 
 
 def _table_one(analysis, **changed):
@@ -227,8 +227,8 @@ def test_groups_may_be_by_an_exposure_and_its_nulls_are_unknown():
     table = _table_one(doses, **by)
     row = _row(table, "Patients", "n")
     assert [row[c] for c in ("group_1", "group_2", "unknown")] == ["2", "2", "1"]
-    assert row["group_1_is"] == "icp_mean_mmhg up to 20"
-    assert row["group_2_is"] == "icp_mean_mmhg above 20"
+    assert row["group_1_is"] == "Mean ICP (mmHg) up to 20"
+    assert row["group_2_is"] == "Mean ICP (mmHg) above 20"
     age = _row(table, "Age (years)", "median (IQR)")
     # 20, 30 against 40, 61: 25.5 / sqrt((50 + 220.5) / 2)
     assert age["smd"] == pytest.approx(25.5 / np.sqrt(135.25))
@@ -237,7 +237,11 @@ def test_groups_may_be_by_an_exposure_and_its_nulls_are_unknown():
 def test_groups_that_nobody_knows_are_refused():
     with pytest.raises(ValueError, match="'sex' is unknown; write outcome or exposure"):
         table_one.groups_of(
-            "sex", exposure="prx_mean", exposed_above=0.0, main_outcome="unfavourable"
+            "sex",
+            exposure="prx_mean",
+            exposed_above=0.0,
+            main_outcome="unfavourable",
+            columns=contracts.analysis({}).columns,
         )
 
 
