@@ -88,7 +88,8 @@ class Study:
         code, text = self.run()
         assert code == 0, text
         assert self.bytes_of_results() == reference.bytes_of_results()
-        assert verify.verify(self.folder).problems == []
+        verified = verify.verify(self.folder, schema_folder=HOME / "workflow/schemas")
+        assert verified.problems == []
         return text
 
     def open_a_job(self) -> None:

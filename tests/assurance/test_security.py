@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from published_settings import changed
 from recording_files import pressures
 
 from icpcohort import recordings
@@ -174,7 +175,7 @@ def test_a_name_that_a_shell_or_a_path_would_follow_is_refused_as_a_patient(tmp_
                 (tmp_path / name).write_text(text)
         with (tmp_path / "patients.csv").open("a") as file:
             file.write(identifier + "," * (n_columns - 1) + "\n")
-        config = yaml.safe_load(texts["config/config.yaml"])
-        config["study"]["folder"] = str(tmp_path)
+        written = yaml.safe_load(texts["config/config.yaml"])["study"]
+        config = changed(study=written | {"folder": str(tmp_path)})
         with pytest.raises(tables.StudyError, match=r"patients\.csv row 2, patient_id: "):
             tables.read_study(config)

@@ -307,7 +307,7 @@ def test_a_plan_of_events_that_contradicts_itself_is_refused(changes, line):
 
 def test_methods_and_page_name_the_event_and_show_the_incidence():
     asked = small(incidence_at_h=(500.0, 2000.0), incidence_split=0.5)
-    methods = wording.methods_sentence(asked)
+    methods = wording.methods_sentence(asked, columns={})
     for words in (
         "The event was 'death'. Follow-up ran from the landmark to 2000 h after time zero.",
         "exposure below and from 0.5 on, at 500, 2000 h after time zero",
@@ -315,7 +315,7 @@ def test_methods_and_page_name_the_event_and_show_the_incidence():
         "its cause-specific hazard ratio is for 1 more of it",
     ):
         assert words in methods
-    page = model_page.markdown(fitted(cohort(), asked), plan=asked, methods=methods)
+    page = model_page.markdown(fitted(cohort(), asked), plan=asked, methods=methods, columns={})
     assert "## Cumulative incidence of each event" in page
     assert "| X < 0.5 | death | 500 |" in page
     assert "Aalen and Johansen 1978" in page

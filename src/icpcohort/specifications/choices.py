@@ -75,7 +75,7 @@ def exposures_of(settings: Mapping[str, Any]) -> str:
 def _of_cohort(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Return the blocks that make the cohort; of `cohort` itself who may enter it."""
     kept = {name: settings[name] for name in COHORT}
-    if settings["repeated"]:  # so that other studies keep the names of their cohorts
+    if settings.get("repeated"):  # so that other studies keep the names of their cohorts
         kept["repeated"] = settings["repeated"]
     return kept | {"cohort": {"eligibility": settings["cohort"]["eligibility"]}}
 
