@@ -48,6 +48,7 @@ NOT_RUN = {
     "make sbom": "the network",
     "make audit": "the network",
     "icpcohort simulate": "a folder; other tests simulate",
+    "icpcohort check": "a study",
     "icpcohort new": "a folder; another test begins a study",
     "icpcohort run": "a study",
     "icpcohort verify": "a study",

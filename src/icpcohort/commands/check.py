@@ -118,7 +118,7 @@ def check(
         ),
         not_checked=not_checked + unopened,
         notes=[
-            study.unread(tables, sound),
+            study.unread(_of_known_columns(tables, files), sound),
             _idle_events(tables, files),
             _unused_annotations(opened, files),
             _unrecorded(opened, sound),
@@ -186,10 +186,20 @@ def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
     """Return the declared variables, none of which can be read where one is not right."""
     main = at(files.settings, "cohort", "main_outcome")
     declared: dict[str, Any] = {"cohort": {"main_outcome": main}, **_nothing_declared()}
-    if any(line.startswith(dictionary.FILE) for line in files.settings_problems):
+    if not _variables_are_right(files):
         what = "columns of declared variables and outcomes"
         return declared, [f"{what}, since {dictionary.FILE} is not right"]
     return declared | {n: at(files.settings, n) or {} for n in _nothing_declared()}, []
+
+
+def _variables_are_right(files: settings.Files) -> bool:
+    return not any(line.startswith(dictionary.FILE) for line in files.settings_problems)
+
+
+def _of_known_columns(tables: dict[str, Rows], files: settings.Files) -> dict[str, Rows]:
+    """Return the tables of which it is known which columns a study with these settings uses."""
+    declared_by = () if _variables_are_right(files) else ("patients", "repeated")
+    return {name: table for name, table in tables.items() if name not in declared_by}
 
 
 def _nothing_declared() -> dict[str, Any]:

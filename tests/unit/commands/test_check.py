@@ -348,6 +348,15 @@ def test_a_plan_that_looks_ahead_is_told_before_anything_runs(folder, changes, l
     assert "(a run stops at these)" in checked.problem_lines()[-1]
 
 
+def test_no_column_is_called_unused_while_it_is_not_known_which_are_declared(folder):
+    before = [line for part in _check(folder).notes for line in part]
+    _edit(folder / "config" / "variables.yaml", "outcomes: {}", "outcomes: {own: {kind: flag}}")
+    checked = _check(folder)
+    assert [line for line in checked.problems if line.startswith("variables.yaml")]
+    after = [line for part in checked.notes for line in part]
+    assert {line for line in after if "not used" in line} <= set(before)
+
+
 @pytest.mark.parametrize("outcome", ["unfavourable_sliding", "dead_by_horizon"])
 def test_a_plan_with_another_outcome_of_the_cohort_is_sound(folder, outcome):
     _plan_of(folder, outcome=outcome)

@@ -233,21 +233,23 @@ def _of_summary(asked: Asked, results: Results) -> Iterator[str]:
     if value is None:
         yield f"  missing: {_why_missing(base, inside, results)}"
     yield from _rests_on(asked, results, signal=_recorded_of(base, settings))
-    blocks = {name: settings[name] for name in _blocks_of(base, settings)}
-    yield f"Settings: {_settings(blocks)}"
+    yield f"Settings: {_settings(_blocks_of(base, settings))}"
     yield _code("summary", results)
 
 
 CURVE = ("cppopt", "llr", "ulr")
 
 
-def _blocks_of(base: str, settings: Mapping[str, Any]) -> tuple[str, ...]:
+def _blocks_of(base: str, settings: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     """Return the blocks of the settings that a column of the minutes depends on."""
     if base in {one.column for one in declared_indices.series(settings).values()}:
-        return ("minutes",)
+        return {"minutes": settings["minutes"]}
     if base in settings["indices"]:
-        return ("minutes", "reactivity")
-    return ("minutes", "reactivity", "optimal_cpp", "summary")
+        shared, entry = settings["reactivity"], settings["indices"][base]
+        stated = {name: value for name, value in entry.items() if name in shared}
+        rest = {name: value for name, value in shared.items() if name not in stated}
+        return {"minutes": settings["minutes"], "reactivity": rest, f"indices.{base}": stated}
+    return {n: settings[n] for n in ("minutes", "reactivity", "optimal_cpp", "summary")}
 
 
 def _base(column: str, settings: Mapping[str, Any]) -> str:
@@ -274,6 +276,9 @@ def _recorded_of(base: str, settings: Mapping[str, Any]) -> str:
     """Return the recorded signal whose masked time is told of a column of the minutes."""
     recorded = declared_signals.recorded(settings)
     first = next(iter(recorded))
+    if base in settings["indices"]:
+        behind = _signals_behind(base, settings)
+        return first if first in behind else behind[0]
     columns = {one.column: name for name, one in declared_signals.series(settings).items()}
     signal = columns.get(base, first)
     return signal if signal in recorded else first
@@ -412,7 +417,8 @@ def _rests_on(asked: Asked, results: Results, *, signal: str) -> Iterator[str]:
     masked_words = ", ".join(
         f"{r['reason'].replace('_', ' ')} {r['h']:.2f} h" for r in hours.to_dicts()
     )
-    yield f"Masked of {signal.upper()} in the window: {masked_words or 'nothing'}"
+    label = declared_signals.labels(results.settings)[signal]
+    yield f"Masked of {label} in the window: {masked_words or 'nothing'}"
     yield f"Picture: {results.folder / 'pictures' / asked.patient_id}.svg"
 
 

@@ -42,7 +42,11 @@ def patient_hours(
     parts = [
         spans.hourly_states(
             spans.minute_states(
-                minutes, artefacts=artefacts, recordings=of_patient, signal=signal
+                minutes,
+                artefacts=artefacts,
+                recordings=of_patient,
+                signal=signal,
+                column=f"{signal}_mmhg",
             )
         ).select(
             pl.lit(patient_id).alias("patient_id"), pl.lit(signal).alias("signal"), pl.all()

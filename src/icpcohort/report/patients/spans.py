@@ -58,7 +58,12 @@ def recorded(recordings: pl.DataFrame, *, signal: str) -> Reals:
 
 
 def minute_states(
-    minutes: pl.DataFrame, *, artefacts: pl.DataFrame, recordings: pl.DataFrame, signal: str
+    minutes: pl.DataFrame,
+    *,
+    artefacts: pl.DataFrame,
+    recordings: pl.DataFrame,
+    signal: str,
+    column: str,
 ) -> pl.DataFrame:
     """Return what became of every recorded minute of a signal, which is one thing each.
 
@@ -66,7 +71,9 @@ def minute_states(
     ----------
     minutes, artefacts, recordings : contracts of these names, of one patient
     signal : str
-        icp or abp.
+        A declared signal.
+    column : str
+        Its column in the minutes, which ends in the signal's unit.
 
     Returns
     -------
@@ -81,13 +88,13 @@ def minute_states(
         for start_s, end_s in spans
     ]
     grid = pl.DataFrame({"t_s": np.unique(np.concatenate([np.empty(0), *ends_s]))})
-    rows = grid.join(
-        minutes.select("t_s", f"{signal}_mmhg"), on="t_s", how="left", validate="1:1"
-    ).sort("t_s")
+    rows = grid.join(minutes.select("t_s", column), on="t_s", how="left", validate="1:1").sort(
+        "t_s"
+    )
     masked = touched(rows["t_s"].to_numpy(), of(artefacts.filter(pl.col("signal") == signal)))
     return rows.select(
         "t_s",
-        state=pl.when(pl.col(f"{signal}_mmhg").is_not_null())
+        state=pl.when(pl.col(column).is_not_null())
         .then(pl.lit("valid"))
         .when(pl.Series(masked, dtype=pl.Boolean()))
         .then(pl.lit("masked"))

@@ -77,6 +77,7 @@ def patient_picture(
     """
     of_patient = recordings.filter(pl.col("patient_id") == patient_id)
     labels = declared_signals.labels(declared)
+    series = declared_signals.series(declared)
     account = caption(patient_id, recordings=recordings, quality=quality, labels=labels)
     lines = [part for line in account for part in textwrap.wrap(line, LINE_LETTERS)]
     name, title = "patient", f"Patient {patient_id}"
@@ -95,7 +96,11 @@ def patient_picture(
             *lanes.of_masked(artefacts, signal, extent),
             *lanes.of_missing(
                 spans.minute_states(
-                    minutes, artefacts=artefacts, recordings=of_patient, signal=signal
+                    minutes,
+                    artefacts=artefacts,
+                    recordings=of_patient,
+                    signal=signal,
+                    column=series[signal].column,
                 ),
                 missing_s=_row_of(quality, patient_id, signal).get("missing_s", 0.0),
             ),

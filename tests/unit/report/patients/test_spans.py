@@ -62,6 +62,7 @@ def test_every_recorded_minute_has_one_state_and_others_have_no_row():
             {"recording_id": "t", "start_s": 600.0, "end_s": 900.0, "status": "excluded"},
         ),
         signal="icp",
+        column="icp_mmhg",
     )
     assert states.rows() == [
         (60.0, "valid"),
@@ -78,6 +79,7 @@ def test_the_artefacts_of_the_other_signal_mask_nothing():
         artefacts=artefacts((0.0, 60.0), signal="abp"),
         recordings=recordings({"start_s": 0.0, "end_s": 60.0}),
         signal="icp",
+        column="icp_mmhg",
     )
     assert states["state"].to_list() == ["missing"]
 
@@ -89,6 +91,7 @@ def test_a_recording_without_the_signal_is_not_missing_it():
         artefacts=artefacts(),
         recordings=rows,
         signal="abp",
+        column="abp_mmhg",
     )
     assert states.is_empty()
 
@@ -125,7 +128,11 @@ def test_states_agree_with_a_plain_loop(recorded, masked, valid):
             state = "valid" if end_s // 60 in valid else "masked" if lost else "missing"
             expected.append((float(end_s), state))
     states = spans.minute_states(
-        table, artefacts=artefacts(*masks), recordings=rows, signal="icp"
+        table,
+        artefacts=artefacts(*masks),
+        recordings=rows,
+        signal="icp",
+        column="icp_mmhg",
     )
     assert states.rows() == expected
     hours = spans.hourly_states(states)

@@ -70,7 +70,7 @@ def intervals(*rows):
     return frame.cast({"start_s": pl.Float64()})
 
 
-def draw(patient_id="P1", **tables):
+def draw(patient_id="P1", declared=None, **tables):
     usual = {
         "minutes": minutes(),
         "artefacts": artefacts(),
@@ -81,7 +81,7 @@ def draw(patient_id="P1", **tables):
         "optimum": store.empty(contracts.OPTIMA),
         "time_zero": "injury",
     }
-    return timeline.patient_picture(patient_id, declared={}, **(usual | tables))
+    return timeline.patient_picture(patient_id, declared=declared or {}, **(usual | tables))
 
 
 def texts(text):
@@ -344,6 +344,17 @@ def test_a_patient_without_abp_still_has_icp():
     assert len(lines(text)) == 1
     assert texts(text).count("no valid minute") == 2
     assert "ABP: not recorded." in texts(text)
+
+
+def test_a_signal_in_another_unit_than_mmhg_has_its_panel():
+    pressure = {"about": "Pressure", "unit": "mmHg"}
+    signals = {name: {"label": name.upper()} | pressure for name in ("icp", "abp")}
+    signals["temperature"] = {"label": "Heat", "about": "Brain temperature", "unit": "degC"}
+    table = minutes().with_columns(temperature_celsius=pl.lit(37.5))
+    rows = recordings({"start_s": START_S, "end_s": END_S, "temperature_channel": "BTemp"})
+    text = draw(declared={"signals": signals}, minutes=table, recordings=rows)
+    assert "Heat (°C)" in texts(text)
+    assert len(lines(text)) == 4  # ICP, ABP, temperature and CPP
 
 
 @pytest.mark.parametrize("patient_id", ["<script>alert(1)</script>", "$x^2$ & 'y'", "ü" * 80])
