@@ -119,6 +119,12 @@ def _outcome(entry: Mapping[str, Any], declared: Mapping[str, Any]) -> Iterator[
     if len(ways) > 1:
         yield f": {' and '.join(ways)} exclude each other; keep one"
         return
+    is_settled = entry.get("at_h") is not None or kind == "event"
+    if not (is_settled or ways or any(entry.get(way) for way in _WAYS)):
+        yield (
+            ".at_h: missing; write the hours since time zero at which it is settled, so that "
+            "nothing measured later explains it"
+        )
     if kind == "ordered" and better is None:
         yield ".better: an ordered scale states which way is better; write higher or lower"
     if kind == "ordered" and not all(level.lstrip("-").isdigit() for level in levels):

@@ -12,7 +12,8 @@ SHIPPED = ROOT / "workflow/dictionaries"
 SCHEMA = json.loads((ROOT / "workflow/schemas/variables.schema.json").read_text("utf-8"))
 NAMES = ("patient", "tbi", "sah", "ich", "children")
 LEVELS = ["0", "1", "2", "3"]
-SCALE = {"label": "Scale", "kind": "ordered", "levels": LEVELS, "better": "lower", "dead": "3"}
+SCALE = {"label": "Scale", "kind": "ordered", "levels": LEVELS, "better": "lower"}
+SCALE |= {"dead": "3", "at_h": 2190.0}
 GRADE = {"label": "Grade", "kind": "ordered", "levels": LEVELS, "known": "at_admission"}
 
 
@@ -82,6 +83,7 @@ def test_a_covariate_that_contradicts_itself_is_one_line(entry, line):
     ("entry", "line"),
     [
         (SCALE | {"better": None}, ".better: "),
+        (SCALE | {"at_h": None}, ".at_h: missing; write the hours since time zero at which"),
         (SCALE | {"levels": ["bad", "good"]}, ".levels: an outcome scale is of whole numbers"),
         (SCALE | {"levels": ["3", "0", "1"]}, ".levels: not in ascending order; sort them"),
         (SCALE | {"dead": "0"}, ".dead: with lower being better the worst level is 3, and "),
@@ -136,7 +138,11 @@ def test_a_covariate_that_contradicts_itself_is_one_line(entry, line):
 )
 def test_an_outcome_that_contradicts_itself_is_one_line(entry, line):
     stated = {key: value for key, value in entry.items() if value is not None}
-    outcomes = {"scale": SCALE, "flag": {"label": "Flag", "kind": "flag"}, "own": stated}
+    outcomes = {
+        "scale": SCALE,
+        "flag": {"label": "Flag", "kind": "flag", "at_h": 2190.0},
+        "own": stated,
+    }
     lines = problems(variables={"grade": GRADE}, outcomes=outcomes)
     assert len(lines) == 1
     assert lines[0].startswith(f"variables.yaml, outcomes.own{line}")
