@@ -190,3 +190,63 @@ def test_repeated_values_are_locked_where_a_study_has_any():
     later = plan_lock.inputs(*others, repeated=values.with_columns(value=pl.lit(5.0)))
     assert {name for name in before if before[name] != later[name]} == {"repeated values"}
     assert "repeated values" not in plan_lock.inputs(*others, repeated=none)
+
+
+OWN = {
+    "variables": {
+        "grade": {
+            "label": "Grade",
+            "kind": "ordered",
+            "levels": ["1", "2", "3"],
+            "known": "at_admission",
+        },
+        "delayed": {"label": "Delayed", "kind": "flag", "known": "afterwards"},
+    },
+    "outcomes": {
+        "mrs_3m": {
+            "label": "mRS",
+            "kind": "ordered",
+            "levels": ["0", "1", "2", "3", "4", "5", "6"],
+            "better": "lower",
+        },
+        "mrs_bad": {"label": "Bad", "kind": "flag", "of": "mrs_3m", "favourable_from": "2"},
+        "days": {"label": "Days", "kind": "count", "at_h": 2190.0},
+    },
+}
+
+
+def test_a_blinded_run_hides_every_declared_outcome_and_what_is_known_afterwards():
+    assert set(blinding.outcomes_of(OWN)) == {"delayed", "mrs_3m", "days", *contracts.TIMES}
+    rows = pl.DataFrame(
+        {
+            "patient_id": [f"p{i}" for i in range(40)],
+            "grade": [1 + i % 3 for i in range(40)],
+            "delayed": [i % 2 == 0 for i in range(40)],
+            "mrs_3m": [i % 7 for i in range(40)],
+            "days": list(range(40)),
+            **{name: [float(i) for i in range(40)] for name in contracts.TIMES},
+        }
+    )
+    seen = blinding.shuffled(rows, outcomes=blinding.outcomes_of(OWN), seed=1)
+    assert seen["grade"].equals(rows["grade"])
+    for name in ("delayed", "mrs_3m", "days"):
+        assert not seen[name].equals(rows[name])
+        assert seen[name].sort().equals(rows[name].sort())
+
+
+@pytest.mark.parametrize(
+    ("section", "entry", "key", "value"),
+    [
+        ("outcomes", "mrs_bad", "favourable_from", "3"),
+        ("variables", "grade", "known", "afterwards"),
+    ],
+)
+def test_a_declaration_that_changes_after_the_lock_is_named(
+    tmp_path, section, entry, key, value
+):
+    path = tmp_path / "plan.lock.json"
+    now = changed(settings=NOW.settings | OWN)
+    path.write_text(plan_lock.lock(now, locked_on="2026-01-02", was_blinded=True))
+    later = copy.deepcopy(now)
+    later.settings[section][entry][key] = value
+    assert names(plan_lock.read(path), later) == [f"settings: {section}.{entry}.{key}"]
