@@ -406,12 +406,17 @@ def _effect(row):
     return ci(row["effect"], row["effect_ci_low"], row["effect_ci_high"])
 
 
+# Numbers in what the outcome of a model is called.
+OF_OUTCOMES = {"gose_by_dose": "2 3", "unfavourable_by_dose": "6"}
+
+
 def overview(s):
     rows = []
     for model in MODELS:
         fits = {r["adjustment"]: r for r in s.of_model(model, "estimates") if r["term"] == DOSE}
         cells = [x for fit in ("unadjusted", "adjusted") for x in _cells_of(fits[fit])]
-        rows.append(["20", "1", *cells, *_counted(fits["adjusted"])])
+        outcome = OF_OUTCOMES[model]
+        rows.append(["20", "1", outcome, *cells, *_counted(fits["adjusted"])])
     return rows
 
 
@@ -444,6 +449,7 @@ def _risks(model):
             limits = (row["difference"], row["difference_ci_low"], row["difference_ci_high"])
             first = row["difference"] == 0
             outcome = row["outcome"].replace("gose_6m_merged", "2 3")
+            outcome = outcome.replace("unfavourable", "6")
             cells = [
                 outcome,
                 f"{row['exposure_value']:g}",
@@ -471,7 +477,10 @@ def _alternatives(model):
 def _model_flow(model):
     return lambda s: [
         [
-            row["name"].replace("gose_6m_merged", "2 3").replace(DOSE, "20"),
+            row["name"]
+            .replace("gose_6m_merged", "2 3")
+            .replace("unfavourable", "6")
+            .replace(DOSE, "20"),
             *map(str, row_counts(row)),
         ]
         for row in s.of_model(model, "flow")
@@ -581,7 +590,8 @@ def test_every_number_of_a_table_is_in_the_results(study, name):
 def _fit_numbers(s, model):
     """Numbers of a finding: the adjusted fit, then the unadjusted one."""
     fits = {r["adjustment"]: r for r in s.of_model(model, "estimates") if r["term"] == DOSE}
-    numbers = ["20 72 20"]  # of the question, and of the exposure's name
+    # of the question, of the exposure's name, and of the outcome's
+    numbers = ["20 72 20", OF_OUTCOMES[model]]
     for fit in ("adjusted", "unadjusted"):
         row = fits[fit]
         if row["effect"] is None:
@@ -714,6 +724,10 @@ def _leaves(value):
 )
 def test_every_setting_stands_as_it_was_run(study, name, file):
     values = yaml.safe_load((study.folder / "config" / file).read_text(encoding="utf-8"))
+    if name == "settings":  # and what the dictionaries declare
+        as_run = study.folder / "results/provenance/variables.yaml"
+        declared = yaml.safe_load(as_run.read_text(encoding="utf-8"))
+        values |= {n: part for n, part in declared.items() if n != "dictionaries"}
     leaves = _leaves(values["models"] if name == "plan" else values)
     shown = [row[1] for row in study.page.rows[name][1:]]
     assert _tokens(shown) == _tokens(leaves)

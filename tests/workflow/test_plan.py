@@ -2,6 +2,7 @@
 
 import polars as pl
 import pytest
+from published_settings import DECLARED
 
 from icpcohort.cohort import blinding
 from icpcohort.commands import lock as locking
@@ -57,7 +58,7 @@ def test_a_blinded_run_does_not_know_who_had_which_outcome(place, tmp_path):
     )
     listed = place.study / "demo/patients.csv"
     truth = pl.read_csv(listed, infer_schema=False)
-    outcomes = [name for name in blinding.OUTCOMES if name in truth.columns]
+    outcomes = [name for name in blinding.outcomes_of(DECLARED) if name in truth.columns]
     turned = [pl.concat([truth[name].tail(1), truth[name].head(-1)]) for name in outcomes]
     made = []
     for table in (truth, truth.with_columns(turned)):

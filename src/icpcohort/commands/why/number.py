@@ -288,7 +288,10 @@ def _signals_behind(name: str, settings: Mapping[str, Any]) -> list[str]:
     """Return the recorded signals behind an index or a column of the minutes."""
     columns = {one.column: n for n, one in declared_indices.series(settings).items()}
     index = settings["indices"].get(name)
-    series = sorted(index["of"], key=list(columns.values()).index) if index else [columns[name]]
+    of_pulse = [declared_signals.ICP]  # P1, P2, amplitudes
+    series = [columns[name]] if name in columns else of_pulse
+    if index:
+        series = sorted(index["of"], key=list(columns.values()).index)
     behind = [s for one in series for s in declared_indices.rests_on(one, settings)]
     return [s for s in declared_signals.recorded(settings) if s in behind]
 
