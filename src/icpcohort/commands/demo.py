@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import icpcohort
-from icpcohort.commands.new import NoCheckout
+from icpcohort.commands.new import text_of_checkout
 from icpcohort.contracts import atomic_write
 
 # What each study can be asked for, and what it has when it is not asked
@@ -57,7 +57,7 @@ def asked(like: str, options: Mapping[str, Any], *, repository: Path) -> Asked:
 
     Raises
     ------
-    NotOffered, NoCheckout
+    NotOffered, new.NoCheckout
     """
     offered = OFFERED[like]
     for name in OFFERED["tbi"]:
@@ -149,12 +149,12 @@ def texts(like: str, *, repository: Path) -> dict[str, str]:
 
     Raises
     ------
-    NoCheckout
+    new.NoCheckout
         If a file is not there.
     """
     folder = repository / "workflow" / "demos" / like
-    config, variables, models = (_text(folder / name) for name in FILES)
-    published = _text(repository / "config" / "config.yaml")
+    config, variables, models = (text_of_checkout(folder / name) for name in FILES)
+    published = text_of_checkout(repository / "config" / "config.yaml")
     written = (changed(published, by=config), variables, models)
     return {f"config/{name}": text for name, text in zip(FILES, written, strict=True)}
 
@@ -194,13 +194,3 @@ def _parts(text: str, *, margin: str) -> tuple[str, Settings]:
     """Return what stands before the first key at this margin, and the lines of each key."""
     before, *rest = re.split(rf"(?m)^(?={margin}[a-z][a-z0-9_]*:)", text)
     return before, {part.split(":")[0].strip(): part for part in rest}
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise NoCheckout(
-            f"{path} is not there; the project is used from its checkout: "
-            "install it with `pip install -e .` in that folder"
-        ) from None

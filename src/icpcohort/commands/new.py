@@ -34,7 +34,7 @@ def texts(*, title: str, like: str, repository: Path) -> dict[str, str]:
     NoCheckout
         If the files of settings are not there, or not as they were published.
     """
-    config = _settings_text(repository / "config" / "config.yaml")
+    config = text_of_checkout(repository / "config" / "config.yaml")
     begin = begins(repository)[like]
     rows = {"rows": ", ".join(begin["rows"])} if "rows" in begin else {}
     for name, value in (
@@ -44,7 +44,7 @@ def texts(*, title: str, like: str, repository: Path) -> dict[str, str]:
         *(("  rows", f"[{text}]") for text in rows.values()),
     ):
         config = _replaced(config, name, value, repository=repository)
-    plan = _settings_text(repository / "config" / "models.yaml")
+    plan = text_of_checkout(repository / "config" / "models.yaml")
     variables = _variables(begin)
     files = {
         "config/config.yaml": config,
@@ -114,7 +114,8 @@ def _declared(variables: Mapping[str, Any], repository: Path) -> dict[str, Any]:
     return declared.sections
 
 
-def _settings_text(path: Path) -> str:
+def text_of_checkout(path: Path) -> str:
+    """Return the text of a file of the checkout; `NoCheckout` where it is not there."""
     try:
         return path.read_text(encoding="utf-8")
     except FileNotFoundError:

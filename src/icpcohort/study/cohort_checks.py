@@ -96,11 +96,10 @@ def variables_that_do_not_fit(settings: Mapping[str, Any]) -> list[str]:
 def _rows_of_nothing(settings: Mapping[str, Any]) -> list[str]:
     """List the rows of Table 1 that are no column of the analysis table."""
     rows = at(settings, "cohort", "table_one", "rows")
-    declared = declared_checks.sound(settings) | {"burden": {}}
-    columns = contracts.analysis(declared).columns.items()
+    columns = contracts.analysis(declared_checks.sound(settings)).columns.items()
     known = [name for name, column in columns if column.role != "key"]
     return [
-        f"cohort.table_one.rows: '{name}' is no variable of variables.yaml; "
+        f"cohort.table_one.rows: '{name}' is no column of the analysis table; "
         f"{suggestion(name, known)}"
         for name in (rows if isinstance(rows, list) else [])
         if isinstance(name, str) and name not in known
