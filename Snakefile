@@ -11,7 +11,7 @@ from icpcohort.report import reads
 from icpcohort.report.figures import names as figure_names
 from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
-from icpcohort.study import tables
+from icpcohort.study import by_patient, tables
 from icpcohort.study.settings import only
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
@@ -36,8 +36,8 @@ BATCH_MB = jobs.more_if_retried(500 + 8 * max(map(len, BATCHES.values()), defaul
 COMPUTED = ("signals", "derived_signals", "indices", "optimal_cpp.by")  # of the minutes
 DECLARED = ("variables", "outcomes", "repeated", *COMPUTED, "burden.thresholds")
 # Signals as jobs of one patient need them: a label changes none of their results.
-MEASURED = declared_signals.without_labels(SET)
-OF_MINUTES = only(SET, "indices", "optimal_cpp.by") | MEASURED
+MEASURED = declared_signals.as_measured(SET)
+OF_MINUTES = only(SET, "indices", "optimal_cpp.by") | declared_signals.without_labels(SET)
 
 
 wildcard_constraints:

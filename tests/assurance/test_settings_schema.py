@@ -67,6 +67,7 @@ BARE = (
     "min_cell",  # a count; so the literature calls it
     "exposed_above",
     "share_from",  # in the unit of its variable
+    *("from_value", "subtract"),  # in the unit of the variable, and of the signal
     "min_curvature_z",
     "min_arm_z",
     "min_r_squared",
@@ -204,6 +205,7 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
     optional |= path in [("study", part, "repeated") for part in ("columns", "codings")]
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
+    optional |= path == ("derived_signals", "cpp", "subtrahend")  # or `of_patient`
     optional |= path[:2] == ("burden", "thresholds") and path[-1] in ("above", "below")
     if renamed_column or optional or path[:-1] in FREE:
         assert _problems(name, content) == []

@@ -143,6 +143,7 @@ def minutes_of(trends):
         events=[],
         minute_min_valid_fraction=values["minutes"]["min_valid_fraction"],
         rules=indices.rules_of(values),
+        subtracted={},
     )
 
 

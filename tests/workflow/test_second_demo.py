@@ -21,21 +21,34 @@ OF_OTHERS = re.compile(
 )
 
 
+# CPP less a threshold by age, and its burden below it, as a study of children declares them.
+FOR_AGE = """
+  cpp_for_age: {label: CPP for age, about: CPP less a threshold by age, minuend: cpp,
+    of_patient: age_years, steps: [{from_value: 0.0, subtract: 60.0},
+    {from_value: 60.0, subtract: 70.0}]}
+"""
+
+
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):
     folder = tmp_path_factory.mktemp("second") / "study"
-    for arguments in (
-        ("simulate", "--like", "sah", "--patients", "12", str(folder)),
-        ("run", str(folder), "--cores", "2"),
+    _icpcohort("simulate", "--like", "sah", "--patients", "12", str(folder))
+    config = folder / "config/config.yaml"
+    text = config.read_text(encoding="utf-8")
+    for before, added in (
+        ("\n  cpp: {label: CPP,", FOR_AGE.rstrip()),
+        ("\n    cpp: {below:", "\n    cpp_for_age: {below: [0.0]}"),
     ):
-        done = subprocess.run(
-            [COMMAND, *arguments],
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert done.returncode == 0, done.stdout + done.stderr
+        assert text.count(before) == 1
+        text = text.replace(before, added + before)
+    config.write_text(text, encoding="utf-8")
+    _icpcohort("run", str(folder), "--cores", "2")
     return folder
+
+
+def _icpcohort(*arguments):
+    done = subprocess.run([COMMAND, *arguments], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +74,22 @@ def test_cppopt_by_the_study_s_own_index_is_the_true_one(study, truth):
     assert errors.len() >= 8
     assert errors.max() < 2.5
     assert errors.mean() < 1.0
+
+
+def test_burden_below_a_threshold_by_age_is_that_below_the_patient_s_own_threshold(study):
+    burden = pl.read_parquet(study / "results/burden.parquet").filter(
+        pl.col("dose").is_not_null()
+    )
+    ages = pl.read_parquet(study / "results/patients.parquet").select("patient_id", "age_years")
+    of_age = burden.filter(signal="cpp_for_age").join(ages, on="patient_id")
+    of_cpp = burden.filter(signal="cpp", side="below")
+    beside = of_age.with_columns(
+        threshold=pl.when(pl.col("age_years") < 60).then(60.0).otherwise(70.0)
+    ).join(of_cpp, on=["patient_id", "window", "threshold"], suffix="_cpp")
+    assert beside["threshold"].n_unique() == 2
+    assert beside.height == of_age.height > 10
+    for measure in ("dose", "percent_time", "n_episodes", "longest_episode_min"):
+        assert beside[measure].to_list() == pytest.approx(beside[f"{measure}_cpp"].to_list())
 
 
 @pytest.mark.parametrize(("index", "tolerance"), [("orx", 0.15), ("lprx", 0.25)])

@@ -24,7 +24,10 @@ rule indices:
             "optimal_cpp",
             "uncertainty",
         )
-        | MEASURED,
+        | declared_signals.without_labels(SET),
+        subtracted=lambda wildcards: by_patient.subtracted(
+            STUDY, SET, wildcards.patient
+        ),
         code=fingerprint.code_of(SCRIPTS / "indices.py"),
     script:
         "../scripts/indices.py"

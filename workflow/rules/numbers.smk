@@ -3,7 +3,8 @@
 NUMBERS_CODE = fingerprint.code_of(SCRIPTS / "numbers.py")
 
 for batch, members in jobs.batches(LITTLE, n_each=8).items():
-    to_ingest, of_patients = jobs.for_patients(rules.ingest.params, members)
+    to_ingest, of_ingest = jobs.for_patients(rules.ingest.params, members)
+    to_indices, of_indices = jobs.for_patients(rules.indices.params, members)
 
     rule:
         """Ingest a batch of patients with little to read, and compute their indices."""
@@ -31,8 +32,14 @@ for batch, members in jobs.batches(LITTLE, n_each=8).items():
                 for name, pattern in made.items()
             },
             ingest=to_ingest,
-            indices=dict(rules.indices.params.items()),
-            of_patients=of_patients,
+            indices=to_indices,
+            of_patients={
+                patient: {
+                    "ingest": of_ingest[patient],
+                    "indices": of_indices[patient],
+                }
+                for patient in members
+            },
             code=NUMBERS_CODE,
         script:
             "../scripts/numbers.py"

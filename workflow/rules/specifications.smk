@@ -22,6 +22,7 @@ rule alternative:
             patient: {
                 "level": tables.level_of(STUDY, patient),
                 "events": tables.events_of(STUDY, patient),
+                "subtracted": by_patient.subtracted(STUDY, SET, patient),
             }
             for patient in BATCHES[wildcards.batch]
         },

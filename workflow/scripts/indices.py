@@ -10,7 +10,7 @@ shared = {
     "minute_min_valid_fraction": minutes.Settings(**settings["minutes"]).min_valid_fraction,
     "rules": minutes.rules_of(settings),
 }
-by_minute = minutes.compute(trends, **shared)
+by_minute = minutes.compute(trends, **shared, subtracted=snakemake.params.subtracted)
 whole = whole_recording.of_recording(
     snakemake.wildcards.patient,
     trends,

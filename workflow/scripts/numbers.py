@@ -8,8 +8,8 @@ for patient, of_patient in snakemake.params.of_patients.items():
         for name, pattern in snakemake.params.tables.items()
     }
     for script, params in (
-        ("ingest", snakemake.params.ingest | of_patient),
-        ("indices", snakemake.params.indices),
+        ("ingest", snakemake.params.ingest | of_patient["ingest"]),
+        ("indices", snakemake.params.indices | of_patient["indices"]),
     ):
         one = SimpleNamespace(
             wildcards=SimpleNamespace(patient=patient),

@@ -8,11 +8,12 @@ from typing import Any
 from icpcohort import recordings
 from icpcohort.commands import check_tables, inventory
 from icpcohort.commands.check_tables import Opened, named
+from icpcohort.contracts import declared_signals
 from icpcohort.provenance import plan_lock
 from icpcohort.recordings import examine
 from icpcohort.signals import intervals, rules
 from icpcohort.specifications import choices
-from icpcohort.study import dictionary, settings
+from icpcohort.study import by_patient, dictionary, settings
 from icpcohort.study import tables as study
 from icpcohort.study.schema import at
 from icpcohort.study.tables import Row, Rows
@@ -122,6 +123,7 @@ def check(
             _idle_events(tables, files),
             _unused_annotations(opened, files),
             _unrecorded(opened, sound),
+            _without_value(tables, files),
             *check_tables.suspicions(tables, opened, time_zero=time_zero),
         ],
         inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
@@ -284,6 +286,28 @@ def _unrecorded(opened: Sequence[Opened], declared: Mapping[str, Any]) -> list[s
         for name, signal in declared["signals"].items()
         if opened and name not in there
     ]
+
+
+def _without_value(tables: Mapping[str, Rows], files: settings.Files) -> list[str]:
+    """Name the derived signals that are null for patients without the value to subtract."""
+    if "patients" not in tables or not settings.is_sound(files, "derived_signals"):
+        return []
+    rows, lines = tables["patients"].rows, []
+    for name, signal in declared_signals.of_patients(files.settings or {}).items():
+        column, steps = signal["of_patient"], signal.get("steps", ())
+        without = [
+            str(row.values.get("patient_id"))
+            for row in rows
+            if column in row.values and by_patient.at_step(row.values[column], steps) is None
+        ]
+        if without:
+            more = f" and {len(without) - MAX_SHOWN} more" if len(without) > MAX_SHOWN else ""
+            lines.append(
+                f"derived_signals.{name}: null for {len(without)} of {len(rows)} patients, "
+                f"whose {column} is missing{' or below the first step' if steps else ''}: "
+                f"{', '.join(without[:MAX_SHOWN])}{more}"
+            )
+    return lines
 
 
 def _idle_events(tables: Mapping[str, Rows], files: settings.Files) -> list[str]:

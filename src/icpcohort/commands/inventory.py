@@ -7,6 +7,7 @@ from typing import Any
 from icpcohort.commands.check_tables import Opened, overlaps, placed
 from icpcohort.contracts import declared_signals
 from icpcohort.recordings import FORMATS
+from icpcohort.recordings.channels import split_label
 from icpcohort.study.tables import Rows
 
 TIERS = ("waveform", "seconds", "ten_seconds", "minutes", "hourly")
@@ -39,6 +40,11 @@ def lines(
         *_by_tier_and_format(opened),
         "",
         *(f"sampling of {label[name]}: {_rates(_of_signal(opened, name))}" for name in label),
+        *(
+            f"channels read as {label[name]}: {_channels(opened, name)}"
+            for name, signal in declared["signals"].items()
+            if signal.get("if_several") == "first_named"
+        ),
         *(
             f"patients without {label[name]}: {_named(_without(opened, name))}"
             for name in list(label)[1:]  # every recording has the first
@@ -83,6 +89,13 @@ def _rates(rates_hz: Sequence[float | None]) -> str:
     if None in rates_hz:
         counted.append(f"none ({rates_hz.count(None)})")
     return ", ".join(counted)
+
+
+def _channels(opened: Sequence[Opened], signal: str) -> str:
+    """Return how often each channel was chosen for a signal, the most frequent first."""
+    sources = [one.about.signals[signal] for one in opened if signal in one.about.signals]
+    counts = Counter(split_label(source.channel).label for source in sources)
+    return ", ".join(f"{name} ({n})" for name, n in counts.most_common()) or "none"
 
 
 def _of_signal(opened: Sequence[Opened], signal: str) -> list[float | None]:

@@ -42,6 +42,7 @@ class Source:
 
 
 _READ = {
+    "Allen 2014": "Allen and others 2014, Pediatr Crit Care Med 15:62-70",
     "Aries 2012a": "Aries 2012a, Crit Care Med 40:2456-2463, doi 10.1097/CCM.0b013e3182514eb6",
     "Bogli 2025": "Bogli 2025, Crit Care 29:207, doi 10.1186/s13054-025-05458-9",
     "Carney 2017": "Carney 2017, Neurosurgery 80:6-15, doi 10.1227/NEU.0000000000001432",

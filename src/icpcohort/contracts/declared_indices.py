@@ -41,15 +41,16 @@ def stated(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
 def series(declared: Mapping[str, Any]) -> dict[str, Series]:
     """Return the column of each series that an index may correlate; see `declared_signals`."""
     has_pulse = "icp" in declared_signals.recorded(declared)
-    return declared_signals.series(declared) | ({AMPLITUDE: _OF_AMPLITUDE} if has_pulse else {})
+    return declared_signals.of_blocks(declared) | (
+        {AMPLITUDE: _OF_AMPLITUDE} if has_pulse else {}
+    )
 
 
 def rests_on(name: str, declared: Mapping[str, Any]) -> tuple[str, ...]:
     """Return the recorded signals that a series is made of."""
     if name == AMPLITUDE:
         return ("icp",)
-    difference = declared_signals.derived(declared).get(name)
-    return (difference["minuend"], difference["subtrahend"]) if difference else (name,)
+    return declared_signals.made_of(name, declared)[::-1]
 
 
 def by(declared: Mapping[str, Any]) -> Sequence[str]:

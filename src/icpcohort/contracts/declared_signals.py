@@ -49,6 +49,10 @@ class Series(NamedTuple):
     column: str
     about: Column
 
+    def suffix(self, signal: str) -> str:
+        """Return the end of the column's name, which is that of the unit."""
+        return self.column.removeprefix(f"{signal}_")
+
 
 def series(declared: Mapping[str, Any]) -> dict[str, Series]:
     """Return the column of each declared signal by the signal's name, recorded ones first.
@@ -58,19 +62,28 @@ def series(declared: Mapping[str, Any]) -> dict[str, Series]:
     declared : mapping
         Sections of the settings by their names: `signals`, each with `label`, `about` and
         `unit` (of `UNITS`), and `derived_signals`, each with `label`, `about`, `minuend` and
-        `subtrahend`, which are names of signals of one unit.
+        `subtrahend`, which are names of signals of one unit; in place of the latter those of
+        the minutes alone have `of_patient`, a column of the table of patients.
 
     Returns
     -------
     dict
         The column `icp_mmhg` for a signal `icp` in mmHg; its label, unit and meaning.
     """
-    signals = recorded(declared)
-    of_each = {
-        name: _series(name, signal, unit=signal["unit"]) for name, signal in signals.items()
-    }
+    of_each = of_blocks(declared)
+    for name, signal in of_patients(declared).items():
+        about = of_each[signal["minuend"]]
+        of_each[name] = _series(name, signal, about.about.unit, about.suffix(signal["minuend"]))
+    return of_each
+
+
+def of_blocks(declared: Mapping[str, Any]) -> dict[str, Series]:
+    """Return the column of each signal that the trends have; see `series`."""
+    signals, of_each = recorded(declared), {}
+    for name, signal in signals.items():
+        of_each[name] = _series(name, signal, *UNITS[signal["unit"]])
     for name, signal in derived(declared).items():
-        of_each[name] = _series(name, signal, unit=signals[signal["minuend"]]["unit"])
+        of_each[name] = _series(name, signal, *UNITS[signals[signal["minuend"]]["unit"]])
     return of_each
 
 
@@ -86,13 +99,27 @@ def recorded(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
 
 
 def derived(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
-    """Return the section `derived_signals`."""
-    differences: Mapping[str, Mapping[str, Any]] = declared.get("derived_signals", _DIFFERENCES)
-    return differences
+    """Return those of the section `derived_signals` that are a signal less another."""
+    return {
+        name: one
+        for name, one in declared.get("derived_signals", _DIFFERENCES).items()
+        if not one.get("of_patient")
+    }
+
+
+def of_patients(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
+    """Return those of the section `derived_signals` that are less a value of the patient."""
+    return {
+        name: one
+        for name, one in declared.get("derived_signals", {}).items()
+        if one.get("of_patient")
+    }
 
 
 def made_of(name: str, declared: Mapping[str, Any]) -> tuple[str, ...]:
     """Return the recorded signals that a signal is made of; itself if it is recorded."""
+    if name in (less := of_patients(declared)):
+        return made_of(less[name]["minuend"], declared)
     difference = derived(declared).get(name)
     return (difference["subtrahend"], difference["minuend"]) if difference else (name,)
 
@@ -117,8 +144,13 @@ def without_labels(declared: Mapping[str, Any]) -> dict[str, dict[str, dict[str,
     }
 
 
-def _series(name: str, signal: Mapping[str, Any], *, unit: str) -> Series:
-    ucum, suffix = UNITS[unit]
+def as_measured(declared: Mapping[str, Any]) -> dict[str, dict[str, dict[str, Any]]]:
+    """Return what `without_labels` does of the signals that the trends have."""
+    sections = without_labels(declared)
+    return sections | {"derived_signals": dict(derived(sections))}
+
+
+def _series(name: str, signal: Mapping[str, Any], ucum: str, suffix: str) -> Series:
     return Series(
         f"{name}_{suffix}", Column(REAL, ucum, signal["about"], signal.get("label", ""))
     )

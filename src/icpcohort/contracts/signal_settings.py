@@ -1,11 +1,11 @@
-"""Signal settings: the sections by which a study declares signals and their differences.
+"""Signal settings: the sections by which a study declares signals, and what is made of them.
 
 Their names give columns: see `declared_signals`.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, Literal
 
 from icpcohort.contracts.declared_signals import UNITS
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
@@ -41,11 +41,47 @@ class Signal:
             least_items=1,
         ),
     ]
+    if_several: Annotated[
+        Literal["refuse", "first_named"],
+        Setting(
+            "What becomes of a recording with several of these channels, such as two sensors: "
+            "it is refused, or the channel whose name comes first in the list is taken. Left "
+            "out: refuse",
+            OF_THE_STUDY,
+            "first_named",
+        ),
+    ] = "refuse"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """What is taken from the signal of some of the patients."""
+
+    from_value: Annotated[
+        float,
+        Setting(
+            "For patients from this value of the variable on, up to that of the next step",
+            OF_THE_STUDY,
+            6.0,
+            at_least=-1000000,
+            at_most=1000000,
+        ),
+    ]
+    subtract: Annotated[
+        float,
+        Setting(
+            "This is taken from their signal, in its unit",
+            "CPP of 40, 50 and 60 mmHg from 0, 6 and 12 years: Allen 2014 [confirmed]",
+            50.0,
+            at_least=-1000,
+            at_most=10000,
+        ),
+    ]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Difference:
-    """One signal that is the difference of two others in the same block."""
+    """One signal less another in the same block, or less a value of the patient."""
 
     label: Annotated[str, _LABEL]
     about: Annotated[str, _ABOUT]
@@ -53,8 +89,35 @@ class Difference:
         str, Setting("Signal from which the other is taken", OF_THE_STUDY, "abp")
     ]
     subtrahend: Annotated[
-        str, Setting("Signal that is taken from it, in the same unit", OF_THE_STUDY, "icp")
-    ]
+        str,
+        Setting(
+            "Signal that is taken from it, in the same unit. Left out: a value of the patient, "
+            "by `of_patient`",
+            OF_THE_STUDY,
+            "icp",
+        ),
+    ] = ""
+    of_patient: Annotated[
+        str,
+        Setting(
+            "Number of the table of patients, known at admission, that is taken from every "
+            "minute, or by which `steps` says what is",
+            OF_THE_STUDY,
+            "age_years",
+        ),
+    ] = ""
+    steps: Annotated[
+        Sequence[Step],
+        Setting(
+            "What is taken, by that number. Left out: the number itself",
+            OF_THE_STUDY,
+            [
+                {"from_value": 0.0, "subtract": 40.0},
+                {"from_value": 6.0, "subtract": 50.0},
+                {"from_value": 12.0, "subtract": 60.0},
+            ],
+        ),
+    ] = ()
 
 
 Signals = Annotated[
@@ -77,7 +140,7 @@ Signals = Annotated[
 DerivedSignals = Annotated[
     Mapping[str, Difference],
     Setting(
-        "Differences of two signals, block by block, by name; may be empty: {}",
+        "Signals less another, or less a value of the patient, by name; may be empty: {}",
         OF_THE_STUDY,
         {
             "cpp": {

@@ -162,7 +162,7 @@ def trends(declared: Mapping[str, Any]) -> Table:
         Of a recorded signal its mean, `{signal}_valid_fraction` and `{signal}_interval_s`; of
         a derived one its difference. ABP has its level, and ICP its pulse, where declared.
     """
-    of_each = declared_signals.series(declared)
+    of_each = declared_signals.of_blocks(declared)
     signals = declared_signals.recorded(declared)
     differences = declared_signals.derived(declared)
     label = {name: one.about.label for name, one in of_each.items()}

@@ -65,6 +65,7 @@ def compute(
     events: Sequence[Mapping[str, Any]],
     minute_min_valid_fraction: float,
     rules: Rules,
+    subtracted: Mapping[str, float | None],
 ) -> pl.DataFrame:
     """Compute the minutes of one patient.
 
@@ -77,6 +78,9 @@ def compute(
     rules : Rules
         What follows from an index is null in the same minutes as the index, those that touch
         an event of its `not_during`.
+    subtracted : mapping
+        As `by_patient.subtracted` gives it: of each signal that is another less a value of the
+        patient that value; the signal is null without it.
 
     Returns
     -------
@@ -105,6 +109,20 @@ def compute(
             ).to_series()
             for column in cppopt.MINUTE_COLUMNS
         )
+    minutes = minutes.with_columns(_less(subtracted, declared=rules.declared))
     if "abp" in declared_signals.recorded(rules.declared):
         minutes = transducer_level.of_minutes(trends, minutes)
     return minutes.select(list(table.columns))
+
+
+def _less(
+    subtracted: Mapping[str, float | None], *, declared: Mapping[str, Any]
+) -> list[pl.Expr]:
+    """Return the signals that are another signal less a value of the patient."""
+    series = declared_signals.series(declared)
+    return [
+        (
+            pl.col(series[signal["minuend"]].column) - pl.lit(subtracted[name], pl.Float64())
+        ).alias(series[name].column)
+        for name, signal in declared_signals.of_patients(declared).items()
+    ]

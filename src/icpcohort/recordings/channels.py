@@ -27,6 +27,7 @@ class Wanted(NamedTuple):
     unit: str | None
     aliases: Sequence[str]
     to_unit: str
+    takes_first: bool = False  # of several channels, the one whose alias comes first
 
 
 def split_label(name: str) -> Channel:
@@ -41,7 +42,8 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
     """Return the channel that the study means, or None when there is none.
 
     The study's own name counts first and must be exact (whole, or without the unit's bracket);
-    else any alias, without regard to case and to the amount of white space.
+    else any alias, without regard to case and to the amount of white space; the first that is
+    there where the study takes the first.
 
     Raises
     ------
@@ -60,18 +62,26 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
                 f"in column {key} of recordings.csv",
             )
     else:
-        aliases = {_folded(alias) for alias in wanted.aliases}
-        fitting = [
-            c for c in channels if _folded(c.label) in aliases or _folded(c.name) in aliases
-        ]
+        of_each = [_called(alias, channels) for alias in wanted.aliases]
+        fitting = [c for c in channels if any(c in found for found in of_each)]
+        if wanted.takes_first:
+            fitting = next(filter(None, of_each), [])
     if len(fitting) < 2:
         return fitting[0] if fitting else None
     names = ", ".join(repr(c.name) for c in fitting)
     if len({c.name for c in fitting}) < len(fitting):
         cure = "rename all but one of them in the file"
     else:
-        cure = f"write {fitting[0].name} (or another of them) in column {key} of recordings.csv"
+        cure = (
+            f"write {fitting[0].name} (or another of them) in column {key} of recordings.csv, or "
+            f"let the order of signals.{wanted.signal}.names decide, by if_several: first_named"
+        )
     raise RecordingError("ambiguous_channel", f"{where}: {names} all fit {key}; {cure}")
+
+
+def _called(alias: str, channels: Sequence[Channel]) -> list[Channel]:
+    folded = _folded(alias)
+    return [c for c in channels if folded in (_folded(c.label), _folded(c.name))]
 
 
 def choose_all(

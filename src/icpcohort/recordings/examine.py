@@ -108,7 +108,7 @@ def examine(
         Read are `columns`.
     folder : Path
         The study's, from which paths count, and which no file may leave.
-    signals : the section `signals`, of which `unit` and `names` are read
+    signals : the section `signals`, of which `unit`, `names` and `if_several` are read
     opening : Opening
 
     Raises
@@ -131,6 +131,7 @@ def examine(
                     row[f"{name}_unit"],
                     aliases=signal["names"],
                     to_unit=signal["unit"],
+                    takes_first=signal.get("if_several") == "first_named",
                 )
                 for name, signal in signals.items()
             ],

@@ -392,5 +392,15 @@ def methods_sentence(settings: Settings, *, declared: Mapping[str, Any]) -> str:
         f" recorded less often than every {block_s:g} s stand for their interval: they enter"
         f" means and burden, but no index that needs {block_s:g}-s means. Where recordings"
         " overlap, the one with the shorter sampling interval was used."
-        f"{differences.methods_sentence(declared)}"
+        f"{differences.methods_sentence(declared)}{_of_several(declared)}"
+    )
+
+
+def _of_several(declared: Mapping[str, Any]) -> str:
+    """Return a sentence, after a blank, for each signal of which a file may have several."""
+    return "".join(
+        f" Of several channels of {signal['label']} in one recording the first of"
+        f" {', '.join(signal['names'])} was used."
+        for signal in declared_signals.recorded(declared).values()
+        if signal.get("if_several") == "first_named"
     )

@@ -22,6 +22,7 @@ class Patient(NamedTuple):
     intervals: Sequence[Mapping[str, Any]]  # rows of contracts.INTERVALS
     level: Mapping[str, Any]  # as `tables.level_of` gives it
     events: Sequence[Mapping[str, Any]]  # rows of contracts.EVENTS
+    subtracted: Mapping[str, float | None]  # as `by_patient.subtracted` gives it
 
 
 class Exposures(NamedTuple):
@@ -121,6 +122,7 @@ def minutes(
             events=one.intervals,
             minute_min_valid_fraction=settings["minutes"]["min_valid_fraction"],
             rules=rules,
+            subtracted=one.subtracted,
         )
         whose = pl.lit(one.patient_id).alias("patient_id")
         made.append(computed.select(whose, *table.columns))

@@ -67,7 +67,13 @@ def _sound_signals(settings: object) -> dict[str, Any]:
         if _has_texts(difference, "label", "about", "minuend", "subtrahend")
         and {difference["minuend"], difference["subtrahend"]} <= set(signals)
     }
-    return {"signals": signals, "derived_signals": differences} if signals else {}
+    less = {
+        name: one
+        for name, one in _named(at(settings, "derived_signals"))
+        if _has_texts(one, "label", "about", "minuend", "of_patient")
+        and one["minuend"] in signals | differences
+    }
+    return {"signals": signals, "derived_signals": differences | less} if signals else {}
 
 
 def _has_texts(entry: Mapping[str, Any], *names: str) -> bool:
@@ -119,7 +125,9 @@ def _is_whole(index: Mapping[str, Any]) -> bool:
 
 
 def _of_indices(settings: object, signals: Mapping[str, Any]) -> list[str]:
-    series = [*signals, declared_indices.AMPLITUDE]
+    differences = dict(_named(at(settings, "derived_signals")))
+    less = declared_signals.of_patients({"derived_signals": differences})
+    series = [name for name in signals if name not in less] + [declared_indices.AMPLITUDE]
     lines = []
     for name, index in _named(at(settings, "indices")):
         where, of = f"indices.{name}", index.get("of")

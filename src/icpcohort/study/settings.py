@@ -162,7 +162,10 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
         if declared.sections is not None:
             settings_problems += [
                 f"{config_path.name}, {line}"
-                for line in cohort_checks.variables_that_do_not_fit(settings)
+                for line in (
+                    *signal_checks.variables_that_do_not_fit(settings),
+                    *cohort_checks.variables_that_do_not_fit(settings),
+                )
             ]
     if models is not None:
         schema = yaml_files.read_schema(schema_folder / "models.schema.json")

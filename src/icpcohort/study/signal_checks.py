@@ -1,11 +1,12 @@
 """Signal checks: declared signals that do not fit each other, and names of no signal."""
 
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 from icpcohort import contracts
 from icpcohort.contracts import declared_signals
-from icpcohort.study.schema import at, suggestion
+from icpcohort.study.schema import at, is_number, suggestion
 
 # Their pulse is measured, and its columns are in mmHg.
 IN_MMHG = (declared_signals.ICP, declared_signals.ABP)
@@ -24,8 +25,42 @@ def contradictions(settings: object) -> list[str]:
         *_names_twice(signals),
         *_wrong_names(signals, differences),
         *_wrong_differences(signals, differences),
+        *_wrong_of_patients(signals, differences),
         *_strangers(settings, signals),
     ]
+
+
+def variables_that_do_not_fit(settings: object) -> Iterator[str]:
+    """Yield a line for each `of_patient` that is no number known of a patient at admission.
+
+    The settings have the sections of `variables.yaml` too.
+    """
+    variables, signals = _blocks(settings, "variables"), _blocks(settings, "signals")
+    numbers = [
+        variable
+        for variable, entry in variables.items()
+        if entry.get("kind") in ("number", "count")
+        and entry.get("known") == "at_admission"
+        and not entry.get("score")
+    ]
+    differences = _blocks(settings, "derived_signals")
+    for name, block in differences.items():
+        where, column = f"derived_signals.{name}.of_patient", block.get("of_patient")
+        if not isinstance(column, str):
+            continue
+        if column not in numbers:
+            is_known = column in variables
+            what = "not a number that is known at admission" if is_known else "no variable"
+            yield f"{where}: '{column}' is {what}; {suggestion(column, numbers)}"
+        elif "steps" not in block:
+            minuend = str(block.get("minuend"))
+            of = at(differences, minuend, "minuend") or minuend
+            unit, unit_of_signal = variables[column].get("unit"), at(signals, str(of), "unit")
+            if unit != unit_of_signal:
+                yield (
+                    f"{where}: {column} is in {unit} and {minuend} in {unit_of_signal}; write "
+                    "steps, or take a column in one unit with it"
+                )
 
 
 def _blocks(settings: object, section: str) -> dict[str, Mapping[str, Any]]:
@@ -78,6 +113,13 @@ def _wrong_differences(
     signals: Mapping[str, Mapping[str, Any]], differences: Mapping[str, Mapping[str, Any]]
 ) -> Iterator[str]:
     for name, block in differences.items():
+        if "of_patient" in block:
+            continue
+        if "subtrahend" not in block:
+            yield (
+                f"derived_signals.{name}: says not what is taken from {block.get('minuend')}; "
+                "write subtrahend: a signal, or of_patient: a column of the table of patients"
+            )
         ends = [(key, block.get(key)) for key in ("minuend", "subtrahend")]
         unknown = [(k, end) for k, end in ends if isinstance(end, str) and end not in signals]
         for key, end in unknown:
@@ -90,6 +132,37 @@ def _wrong_differences(
             yield (
                 f"derived_signals.{name}: {ends[0][1]} is in {units[0]} and {ends[1][1]} in "
                 f"{units[1]}; declare both in one unit, or remove {name}"
+            )
+
+
+def _wrong_of_patients(
+    signals: Mapping[str, Mapping[str, Any]], differences: Mapping[str, Mapping[str, Any]]
+) -> Iterator[str]:
+    """Yield a line for each fault of a signal that is less a value of the patient."""
+    between = [name for name, block in differences.items() if "of_patient" not in block]
+    for name, block in differences.items():
+        where, minuend = f"derived_signals.{name}", block.get("minuend")
+        if "of_patient" not in block:
+            if "steps" in block:
+                yield f"{where}.steps: has no of_patient; add it, such as age_years"
+            continue
+        if "subtrahend" in block:
+            yield f"{where}: has both subtrahend and of_patient; keep one"
+        if isinstance(minuend, str) and minuend not in [*signals, *between]:
+            yield (
+                f"{where}.minuend: '{minuend}' is none of the signals; "
+                f"{suggestion(minuend, [*signals, *between])}"
+            )
+        yield from _wrong_steps(where, block.get("steps"))
+
+
+def _wrong_steps(where: str, steps: object) -> Iterator[str]:
+    values = [at(step, "from_value") for step in steps] if isinstance(steps, list) else []
+    for before, after in pairwise(values):
+        if is_number(before) and is_number(after) and before >= after:
+            yield (
+                f"{where}.steps: {after:g} comes after {before:g}; write the steps from the "
+                "lowest from_value to the highest"
             )
 
 

@@ -48,7 +48,7 @@ UNCERTAINTY = whole_recording.Settings(
 
 
 def _compute(trends, events=()):
-    minutes = indices.compute(trends, events=events, **SETTINGS)
+    minutes = indices.compute(trends, events=events, **SETTINGS, subtracted={})
     store.check(minutes, contracts.minutes(PUBLISHED), "minutes")
     return minutes
 
@@ -123,3 +123,22 @@ def test_a_patient_without_data_has_tables_without_rows_and_a_reason():
     done = _optimum(store.empty(contracts.trends({})))
     assert (_compute(store.empty(contracts.trends({}))).height, done.curve.height) == (0, 0)
     assert done.row["reason"].to_list() == ["no_data"]
+
+
+@pytest.mark.parametrize("subtracted", [50.0, None])
+def test_a_signal_less_a_value_of_the_patient(subtracted):
+    signal = {"label": "CPP for age", "about": "CPP for age", "minuend": "cpp"}
+    settings = changed(derived_signals={"cpp_for_age": signal | {"of_patient": "age_years"}})
+    trends = _trends(hours=1)
+    minutes = indices.compute(
+        trends,
+        events=[],
+        minute_min_valid_fraction=0.5,
+        rules=indices.rules_of(settings),
+        subtracted={"cpp_for_age": subtracted},
+    )
+    store.check(minutes, contracts.minutes(settings), "minutes")
+    cpp_mmhg = minutes["cpp_mmhg"].to_list()
+    assert len(cpp_mmhg) == 60
+    expected = [None if subtracted is None else cpp - subtracted for cpp in cpp_mmhg]
+    assert minutes["cpp_for_age_mmhg"].to_list() == expected

@@ -6,6 +6,7 @@ import pytest
 from recording_files import pressures
 
 from icpcohort import recordings
+from icpcohort.recordings.channels import Wanted, choose, split_label
 from icpcohort.recordings.chunks import tier_of
 
 
@@ -59,12 +60,27 @@ def test_two_candidates_are_refused_with_the_line_to_write(tmp_path):
     path = _file(tmp_path, "ICP [mmHg]", "Intracranial pressure [mmHg]")
     message = (
         r"r1.csv: 'ICP \[mmHg\]', 'Intracranial pressure \[mmHg\]' all fit icp_channel; "
-        r"write ICP \[mmHg\] \(or another of them\) in column icp_channel of recordings.csv"
+        r"write ICP \[mmHg\] \(or another of them\) in column icp_channel of recordings.csv, or "
+        r"let the order of signals.icp.names decide, by if_several: first_named"
     )
     with pytest.raises(recordings.RecordingError, match=message) as caught:
         _describe(path)
     assert caught.value.reason == "ambiguous_channel"
     assert _describe(path, icp_channel="ICP [mmHg]").signals["icp"].channel == "ICP [mmHg]"
+
+
+@pytest.mark.parametrize(
+    ("columns", "chosen"),
+    [
+        (["ICP drain [mmHg]", "ICP bolt [mmHg]"], "ICP bolt [mmHg]"),
+        (["ICP drain [mmHg]"], "ICP drain [mmHg]"),
+        (["ICP other [mmHg]"], None),
+    ],
+)
+def test_of_two_sensors_the_first_named_is_taken_where_the_study_says_so(columns, chosen):
+    wanted = Wanted("icp", None, None, ["icp bolt", "icp drain"], "mmHg", takes_first=True)
+    channel = choose([split_label(name) for name in columns], wanted, where="r1.csv")
+    assert (channel and channel.name) == chosen
 
 
 @pytest.mark.parametrize(

@@ -73,3 +73,75 @@ def test_the_published_signals_and_two_more_fit_each_other():
 )
 def test_what_does_not_fit_is_one_line_that_says_what_to_do(changed, line):
     assert _lines(**changed) == [line]
+
+
+FOR_AGE = {"label": "CPP for age", "about": "CPP for age", "minuend": "cpp"}
+STEPS = [{"from_value": 0.0, "subtract": 40.0}, {"from_value": 6.0, "subtract": 50.0}]
+
+
+@pytest.mark.parametrize(
+    ("entry", "line"),
+    [
+        (
+            {"minuend": "abp"},
+            ": says not what is taken from abp; write subtrahend: a signal, or of_patient: a "
+            "column of the table of patients",
+        ),
+        (
+            {"of_patient": "age_years", "subtrahend": "icp"},
+            ": has both subtrahend and of_patient; keep one",
+        ),
+        (
+            {"of_patient": "age_years", "minuend": "cp"},
+            ".minuend: 'cp' is none of the signals; did you mean 'icp'?",
+        ),
+        (
+            {"of_patient": "age_years", "steps": STEPS[::-1]},
+            ".steps: 0 comes after 6; write the steps from the lowest from_value to the "
+            "highest",
+        ),
+        (
+            {"subtrahend": "icp", "minuend": "abp", "steps": STEPS},
+            ".steps: has no of_patient; add it, such as age_years",
+        ),
+    ],
+)
+def test_a_value_of_the_patient_that_does_not_fit_is_one_line(entry, line):
+    lines = _lines(derived_signals={"cpp_for_age": FOR_AGE | entry})
+    assert lines == [f"derived_signals.cpp_for_age{line}"]
+
+
+@pytest.mark.parametrize(
+    ("of_patient", "steps", "line"),
+    [
+        ("age_years", STEPS, None),
+        ("age", STEPS, "'age' is no variable; did you mean 'age_years'?"),
+        (
+            "sex",
+            STEPS,
+            "'sex' is not a number that is known at admission; known here: "
+            "age_years, cpp_target",
+        ),
+        ("cpp_target", (), None),
+        (
+            "age_years",
+            (),
+            "age_years is in a and cpp in mmHg; write steps, or take a column in "
+            "one unit with it",
+        ),
+    ],
+)
+def test_the_variable_that_is_taken_is_a_number_of_the_table(of_patient, steps, line):
+    known = {"known": "at_admission"}
+    settings = copy.deepcopy(dict(PUBLISHED)) | {
+        "variables": {
+            "age_years": {"kind": "number", "unit": "a", **known},
+            "sex": {"kind": "category", **known},
+            "cpp_target": {"kind": "number", "unit": "mmHg", **known},
+        }
+    }
+    entry = FOR_AGE | {"of_patient": of_patient} | ({"steps": steps} if steps else {})
+    settings["derived_signals"]["cpp_for_age"] = entry
+    where = "derived_signals.cpp_for_age.of_patient: "
+    lines = list(signal_checks.variables_that_do_not_fit(settings))
+    assert lines == ([where + line] if line else [])

@@ -125,8 +125,7 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
 
 def _recorded(signal: str, settings: Mapping[str, Any]) -> str:
     """Return the recorded signal whose masked time is told; of a difference, the subtrahend."""
-    difference = declared_signals.derived(settings).get(signal)
-    return difference["subtrahend"] if difference else signal
+    return declared_signals.made_of(signal, settings)[0]
 
 
 def _held(burdens: pl.DataFrame, asked: Asked, threshold: Threshold, measure: str) -> object:
@@ -242,7 +241,8 @@ CURVE = ("cppopt", "llr", "ulr")
 
 def _blocks_of(base: str, settings: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     """Return the blocks of the settings that a column of the minutes depends on."""
-    if base in {one.column for one in declared_indices.series(settings).values()}:
+    series = declared_signals.series(settings) | declared_indices.series(settings)
+    if base in {one.column for one in series.values()}:
         return {"minutes": settings["minutes"]}
     if base in settings["indices"]:
         shared, entry = settings["reactivity"], settings["indices"][base]
@@ -267,7 +267,7 @@ def _base(column: str, settings: Mapping[str, Any]) -> str:
     stem = plain.removesuffix("_h").partition("_mean")[0]
     if stem in minutes:
         return stem
-    series = declared_indices.series(settings)
+    series = declared_signals.series(settings) | declared_indices.series(settings)
     first = next(iter(declared_signals.recorded(settings)))
     return series[stem if stem in series else first].column
 
@@ -286,7 +286,8 @@ def _recorded_of(base: str, settings: Mapping[str, Any]) -> str:
 
 def _signals_behind(name: str, settings: Mapping[str, Any]) -> list[str]:
     """Return the recorded signals behind an index or a column of the minutes."""
-    columns = {one.column: n for n, one in declared_indices.series(settings).items()}
+    all_series = declared_signals.series(settings) | declared_indices.series(settings)
+    columns = {one.column: n for n, one in all_series.items()}
     index = settings["indices"].get(name)
     of_pulse = [declared_signals.ICP]  # P1, P2, amplitudes
     series = [columns[name]] if name in columns else of_pulse

@@ -181,6 +181,10 @@ def _abbreviations(settings: Mapping[str, Any], columns: Columns) -> str:
         f"{labels[one['subtrahend']]})"
         for one in declared_signals.derived(settings).values()
     ]
+    signals += [
+        f"{one['label']} the {lower_first(one['about'])}"
+        for one in declared_signals.of_patients(settings).values()
+    ]
     signals[0] = signals[0].replace(" ", " is ", 1)
     of_index = lower_first(index.about.partition(":")[0])
     scales = [
