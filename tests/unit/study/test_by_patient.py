@@ -1,7 +1,7 @@
 """What is taken from a signal by a number of the patient.
 
-Steps: thresholds of CPP by age, Allen 2014, table 4: 40 mmHg to 5 years, 50 from 6 to 11, 60 from
-12 on; and 30, 35 and 50 mmHg.
+Steps: thresholds of CPP by age, Allen 2014, table 4: 40 mmHg to 5 years, 50 from 6 to 11, 60
+from 12 on; and 30, 35 and 50 mmHg.
 """
 
 import pytest
