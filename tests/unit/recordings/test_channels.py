@@ -60,8 +60,8 @@ def test_two_candidates_are_refused_with_the_line_to_write(tmp_path):
     path = _file(tmp_path, "ICP [mmHg]", "Intracranial pressure [mmHg]")
     message = (
         r"r1.csv: 'ICP \[mmHg\]', 'Intracranial pressure \[mmHg\]' all fit icp_channel; "
-        r"write ICP \[mmHg\] \(or another of them\) in column icp_channel of recordings.csv, or "
-        r"let the order of signals.icp.names decide, by if_several: first_named"
+        r"write ICP \[mmHg\] \(or another of them\) in column icp_channel of recordings.csv, "
+        r"or let the order of signals.icp.names decide, by if_several: first_named"
     )
     with pytest.raises(recordings.RecordingError, match=message) as caught:
         _describe(path)
