@@ -37,7 +37,9 @@ COMPUTED = ("signals", "derived_signals", "indices", "optimal_cpp.by")  # of the
 DECLARED = ("variables", "outcomes", "repeated", *COMPUTED, "burden.thresholds")
 # Signals as jobs of one patient need them: a label changes none of their results.
 MEASURED = declared_signals.as_measured(SET)
-OF_MINUTES = only(SET, "indices", "optimal_cpp.by") | declared_signals.without_labels(SET)
+OF_MINUTES = only(SET, "indices", "optimal_cpp.by") | declared_signals.without_labels(
+    SET
+)
 
 
 wildcard_constraints:

@@ -73,8 +73,9 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
         cure = "rename all but one of them in the file"
     else:
         cure = (
-            f"write {fitting[0].name} (or another of them) in column {key} of recordings.csv, or "
-            f"let the order of signals.{wanted.signal}.names decide, by if_several: first_named"
+            f"write {fitting[0].name} (or another of them) in column {key} of recordings.csv, "
+            f"or let the order of signals.{wanted.signal}.names decide, by if_several: "
+            "first_named"
         )
     raise RecordingError("ambiguous_channel", f"{where}: {names} all fit {key}; {cure}")
 

@@ -1,4 +1,4 @@
-"""By patient: what a study takes from a signal of one patient, such as the lowest CPP by age."""
+"""By patient: what a study takes from a signal of one patient, such as CPP by age."""
 
 from collections.abc import Mapping
 from typing import Any
