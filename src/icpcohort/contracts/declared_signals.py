@@ -147,7 +147,10 @@ def without_labels(declared: Mapping[str, Any]) -> dict[str, dict[str, dict[str,
 def as_measured(declared: Mapping[str, Any]) -> dict[str, dict[str, dict[str, Any]]]:
     """Return what `without_labels` does of the signals that the trends have."""
     sections = without_labels(declared)
-    return sections | {"derived_signals": dict(derived(sections))}
+    of_trends = derived(sections)
+    differences = sections["derived_signals"]
+    kept = {name: one for name, one in differences.items() if name in of_trends}
+    return sections | {"derived_signals": kept}
 
 
 def _series(name: str, signal: Mapping[str, Any], ucum: str, suffix: str) -> Series:
