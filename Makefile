@@ -25,7 +25,6 @@ help: ## say what each command does
 demo: .venv/ready ## simulate the demo cohort and run the whole study on it; another: make demo LIKE=sah
 	@$(BIN)/icpcohort simulate --like $(LIKE) $(DEMO)
 	@$(RUN) $(DEMO_STUDY) $(HOW)
-	@echo "The report: $(abspath $(HERE)/$(DEMO_STUDY))/results/report.html"
 
 new: .venv/ready ## write an empty study folder to fill in: make new STUDY=../my_study
 	@$(BIN)/icpcohort new "$(STUDY)"
@@ -35,7 +34,6 @@ check: .venv/ready ## find every problem of a study before anything runs: make c
 
 run: .venv/ready have-study ## run the whole study: make run STUDY=../my_study [PROFILE=slurm]
 	@$(RUN) "$(STUDY)" $(HOW)
-	@echo "The report: $(abspath $(STUDY))/results/report.html"
 
 model: .venv/ready have-study ## rerun one model alone: make model STUDY=../my_study MODEL=name
 	@$(RUN) "$(STUDY)" $(HOW) "results/models/$(MODEL)/estimates.parquet"

@@ -20,6 +20,7 @@ from icpcohort.study.tables import Row, Rows
 
 MAX_NOTES = 5  # of one kind; problems are all shown
 MAX_SHOWN = 20  # numbers of rows in one line
+MAX_ALIKE = 3  # recordings with one fault that have a line each
 
 
 @dataclass(frozen=True)
@@ -231,24 +232,54 @@ def _open(
     asked = {name: at(files.settings, "recordings", name) for name in names}
     signals = at(files.settings, "signals") or {}
     clear = [row for row in rows if _can_be_opened(row, signals)]
-    opened, unusable = [], []
+    opened: list[Opened] = []
+    unusable: list[tuple[Row, recordings.RecordingError]] = []
     for i, row in enumerate(clear, start=1):
         try:
             listed = examine.examine(
                 row.values, folder=folder, signals=signals, opening=examine.Opening(**asked)
             )
         except recordings.RecordingError as error:
-            unusable.append(f"{named(row)}, {error.detail} [{error.reason}]")
+            unusable.append((row, error))
         else:
             opened.append(Opened(row, listed.about, listed.annotations))
         progress(i, len(clear))
     unclear = [row for row in rows if not _can_be_opened(row, signals)]
     if not unclear:
-        return opened, unusable, []
+        return opened, unusable_lines(unusable), []
     shown = ", ".join(str(row.number) for row in unclear[:MAX_SHOWN])
     more = f" and {len(unclear) - MAX_SHOWN} more" if len(unclear) > MAX_SHOWN else ""
     why = "path, format, a channel or a unit is not right there"
-    return opened, unusable, [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
+    skipped = [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
+    return opened, unusable_lines(unusable), skipped
+
+
+def unusable_lines(unusable: Sequence[tuple[Row, recordings.RecordingError]]) -> list[str]:
+    """Return a line for each recording that cannot be used, and one for many of one cause.
+
+    Parameters
+    ----------
+    unusable : sequence of Row and RecordingError
+        Causes are the same where the words are, but for the name of the file.
+    """
+    causes: dict[tuple[str, str], list[tuple[Row, recordings.RecordingError]]] = {}
+    for row, error in unusable:
+        name = Path(row.values["path"]).name
+        causes.setdefault((error.reason, error.detail.replace(name, "")), []).append(
+            (row, error)
+        )
+    lines = []
+    for (reason, _), of_cause in causes.items():
+        if len(of_cause) <= MAX_ALIKE:
+            lines += [f"{named(row)}, {error.detail} [{reason}]" for row, error in of_cause]
+            continue
+        (first, error), others = of_cause[0], of_cause[1:]
+        numbers = ", ".join(str(row.number) for row, _ in others[:2])
+        lines.append(
+            f"{named(first)}, {error.detail} [{reason}]; the same of {len(others)} more "
+            f"recordings, such as rows {numbers}"
+        )
+    return lines
 
 
 def _can_be_opened(row: Row, signals: Mapping[str, Any]) -> bool:

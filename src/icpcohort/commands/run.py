@@ -23,12 +23,14 @@ from typing import IO
 
 import psutil
 
+from icpcohort.commands import progress
 from icpcohort.contracts import job_log
 
 RUN_LOCK = "icpcohort.run"
 MOST_LOGS = 5  # that are named
 STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 STOPPED = 130
+DRY = {"-n", "--dry-run", "--dryrun"}
 NOISE = re.compile(  # Snakemake announces each job three times; everything else is shown
     r"Select jobs to execute|Execute [0-9]+ jobs|\[[A-Z][a-z]{2} [A-Z][a-z]{2} |Finished jobid|"
     r"Complete log|Assuming unrestricted|Using workflow specific profile|Provided cores|"
@@ -76,6 +78,9 @@ def run(
         for path in of_errors[:MOST_LOGS]:
             say(f"What a job said that failed: {path}")
         say(f"Not finished, for the reason above. What is finished is kept; then: {again}")
+    elif not DRY & set(arguments):
+        for line in progress.to_open((study / "results").resolve()):
+            say(line)
     return code
 
 
@@ -156,6 +161,7 @@ def _follow(
 ) -> int:
     """Show what a command says; hand each wish to stop on to it and its jobs, and wait."""
     wishes: list[int] = []
+    began_s = time.monotonic()
     child = subprocess.Popen(
         command,
         stdout=subprocess.PIPE,
@@ -176,7 +182,8 @@ def _follow(
         assert child.stdout is not None
         for line in child.stdout:
             if not NOISE.match(line):
-                say(line.rstrip("\n"))
+                since_s = time.monotonic() - began_s
+                say(progress.with_time_left(line.rstrip("\n"), since_s=since_s))
         code = child.wait()
     finally:
         for number, handler in before.items():

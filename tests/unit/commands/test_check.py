@@ -9,6 +9,8 @@ import pytest
 
 from icpcohort.commands import check
 from icpcohort.commands import new as study_folder
+from icpcohort.recordings import RecordingError
+from icpcohort.study.tables import Row
 
 REPOSITORY = Path(__file__).resolve().parents[3]
 SCHEMAS = REPOSITORY / "workflow" / "schemas"
@@ -387,3 +389,18 @@ def test_the_lock_the_changes_and_other_decisions_are_looked_at_too(folder):
     asked = "questions:\n  q: {question: Is it?, model: none, seed: 1, n_permutations: 99}\n"
     (config / "specifications.yaml").write_text(asked, encoding="utf-8")
     assert any("specifications.yaml" in line for line in _check(folder).plan)
+
+
+@pytest.mark.parametrize(("n", "n_lines"), [(3, 3), (4, 1), (190, 1)])
+def test_many_recordings_with_one_fault_are_one_line(n, n_lines):
+    def fault(number, detail):
+        values = {"path": f"a/P{number}.csv", "recording_id": f"R{number}", "patient_id": "P"}
+        error = RecordingError("no_unit", f"P{number}.csv: {detail}")
+        return Row("recordings.csv", number, values, {}), error
+
+    unusable = [fault(number, "no unit; write it") for number in range(2, n + 2)]
+    lines = check.unusable_lines([*unusable, fault(n + 2, "another fault; mend it")])
+    assert len(lines) == n_lines + 1
+    assert lines[0].startswith("recordings.csv row 2 (R2 of P), P2.csv: no unit; write it")
+    assert ("; the same of" in lines[0]) == (n > 3)
+    assert "another fault" in lines[-1]
