@@ -82,7 +82,7 @@ def patients(*, hours: int = 40, seed: int = 16) -> list[Patient]:
 
 
 def write(study: Path, archive: Path, all_of: list[Patient]) -> None:
-    """Write the spreadsheet, the events and U12 to the study folder, the rest to the archive."""
+    """Write spreadsheet, events and U12 to the study folder, the rest to the archive."""
     study.mkdir(parents=True, exist_ok=True)
     _spreadsheet(study / "Klinik.xlsx", all_of)
     _events(study / "Ereignisse.csv", all_of)
@@ -180,7 +180,11 @@ def _with_offset(folder: Path, one: Patient) -> None:
 def _unknown_clock(path: Path, one: Patient) -> None:
     """Write times of a clock that is 17 days and some minutes off, as nobody knows."""
     rows = [
-        [f"{time + timedelta(days=17, minutes=13):%Y-%m-%d %H:%M:%S}", f"{icp:.1f}", f"{abp:.1f}"]
+        [
+            f"{time + timedelta(days=17, minutes=13):%Y-%m-%d %H:%M:%S}",
+            f"{icp:.1f}",
+            f"{abp:.1f}",
+        ]
         for time, icp, abp in zip(
             (one.start + timedelta(minutes=i) for i in range(len(one.icp_mmhg))),
             one.icp_mmhg,

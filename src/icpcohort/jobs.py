@@ -273,6 +273,7 @@ def one_of(names: Iterable[str]) -> str:
 
 PER_PATIENT = (
     *("recordings", "excluded", "intervals", "trends", "artefacts", "pulse_findings"),
+    "lags",
     *("quality", "masked", "recording_quality", "recording_masked"),
     *("minutes", "curves", "optima", "pictures"),
 )

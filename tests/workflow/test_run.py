@@ -33,6 +33,7 @@ PER_PATIENT = (
     "trends",
     "artefacts",
     "pulse_findings",
+    "lags",
     "quality",
     "masked",
     "recording_quality",
@@ -46,7 +47,7 @@ TIMED = {"provenance.html", "ro-crate-metadata.json", "SHA256SUMS"}  # they say 
 TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
-    *("intensity", "intensity_map", "intensity_transition"),
+    *("intensity", "intensity_map", "intensity_transition", "lags"),
     *("masked", "optima", "outcomes", "patients", "pulse_findings", "quality", "recordings"),
     *("plan_changes", "plan_status", "recording_masked", "recording_quality", "summary"),
 )

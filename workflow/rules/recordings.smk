@@ -9,6 +9,7 @@ rule ingest:
         trends="results/trends/{patient}.parquet",
         artefacts="results/artefacts/{patient}.parquet",
         pulse_findings="results/pulse_findings/{patient}.parquet",
+        lags="results/lags/{patient}.parquet",
         quality="results/quality/{patient}.parquet",
         masked="results/masked/{patient}.parquet",
         recording_quality="results/recording_quality/{patient}.parquet",
@@ -37,6 +38,7 @@ rule collect:
         recordings=expand(rules.ingest.output.recordings, patient=PATIENTS),
         excluded=expand(rules.ingest.output.excluded, patient=PATIENTS),
         pulse_findings=expand(rules.ingest.output.pulse_findings, patient=PATIENTS),
+        lags=expand(rules.ingest.output.lags, patient=PATIENTS),
         quality=expand(rules.ingest.output.quality, patient=PATIENTS),
         masked=expand(rules.ingest.output.masked, patient=PATIENTS),
         recording_quality=expand(
@@ -47,6 +49,7 @@ rule collect:
         recordings="results/recordings.parquet",
         excluded="results/excluded.parquet",
         pulse_findings="results/pulse_findings.parquet",
+        lags="results/lags.parquet",
         quality="results/quality.parquet",
         masked="results/masked.parquet",
         recording_quality="results/recording_quality.parquet",

@@ -15,6 +15,7 @@ for table, paths, whole in (
         snakemake.input.pulse_findings,
         snakemake.output.pulse_findings,
     ),
+    (contracts.LAGS, snakemake.input.lags, snakemake.output.lags),
     (contracts.QUALITY, snakemake.input.quality, snakemake.output.quality),
     (contracts.MASKED, snakemake.input.masked, snakemake.output.masked),
     (

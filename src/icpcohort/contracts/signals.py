@@ -8,6 +8,7 @@ from icpcohort.contracts import declared_signals
 from icpcohort.contracts.columns import (
     COUNT,
     DETAIL,
+    FLAG,
     PATIENT_ID,
     REAL,
     REASON,
@@ -211,6 +212,7 @@ ARTEFACTS = Table(
     },
 )
 
+OUT_OF_STEP = "out_of_step"  # an event that the signals show: ICP and ABP have a lag
 INTERVALS = Table(
     "intervals/<patient>.parquet",
     "Everything noted about one patient's time, and by whom; rules and indices use it",
@@ -219,12 +221,15 @@ INTERVALS = Table(
         "event": Column(
             TEXT,
             "",
-            "A kind of events.csv, or no_monitor, before_calibration, monitor_malfunction",
+            "A kind of events.csv, or no_monitor, before_calibration, monitor_malfunction, "
+            "out_of_step",
         ),
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),
         "source": Column(
-            TEXT, "", "events (the table), annotations (in a recording) or monitors (the log)"
+            TEXT,
+            "",
+            "events (the table), annotations (in a recording), monitors (the log) or signals",
         ),
     },
 )
@@ -243,6 +248,29 @@ PULSE_FINDINGS = Table(
             " no_peak_at_abp_rate, no_peak, or incomplete (not every sample valid)",
         ),
         "n_blocks": Column(COUNT, "", "Blocks"),
+    },
+)
+
+LAGS = Table(
+    "lags.parquet",
+    "One row per part of 10 min of a recording with waveforms of ICP and ABP: their lag",
+    ("recording_id", "t_s"),
+    {
+        "patient_id": PATIENT_ID,
+        "recording_id": Column(TEXT, "", "Recording"),
+        "t_s": Column(REAL, "s", "Middle of the part since time zero"),
+        "lag_s": Column(
+            REAL,
+            "s",
+            "By how much ICP comes after ABP: where the changes of their heart rates agree best",
+            "Lag of ICP behind ABP",
+            decimals=2,
+        ),
+        "correlation": Column(REAL, "1", "Correlation of the two heart rates at that lag"),
+        "correlation_elsewhere": Column(REAL, "1", "Highest correlation 5 s or more from it"),
+        "is_clear": Column(
+            FLAG, "", "The correlation is 0.55 or more, and 0.2 or more above that elsewhere"
+        ),
     },
 )
 

@@ -18,6 +18,7 @@ TABLES: dict[str, Table] = {
     "excluded": contracts.EXCLUDED,
     "quality": contracts.QUALITY,
     "masked": contracts.MASKED,
+    "lags": contracts.LAGS,
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
     "optima": contracts.OPTIMA,

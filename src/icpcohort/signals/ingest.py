@@ -56,6 +56,7 @@ class Ingested(NamedTuple):
     trends: pl.DataFrame
     artefacts: pl.DataFrame
     pulse_findings: pl.DataFrame
+    lags: pl.DataFrame
     accounts: quality.Quality
 
 
@@ -161,10 +162,17 @@ def ingest_patient(
     return Ingested(
         _table([*described, *unusable], contracts.recordings(declared)),
         _table(excluded, contracts.EXCLUDED),
-        noted,
+        intervals.with_out_of_step(
+            noted,
+            [lag for _, part in used for lag in part.summary.lags],
+            max_lag_s=trend.max_lag_s,
+        ),
         _levelled(joined.trends, level=level, events=events, sections=sections),
         masking.merge_spans(pl.concat(spans)),
         _pulse_findings(joined.trends, patient_id, sections=sections),
+        _table(
+            [row for one, part in used for row in _lags(one.row, part.summary)], contracts.LAGS
+        ),
         quality.account(
             patient_id,
             joined,
@@ -196,6 +204,22 @@ def _pulse_findings(
         block_s=sections.trends.block_s,
         tolerance_hz=sections.trends.pulse_tolerance_hz,
     )
+
+
+def _lags(row: Row, summary: trends.Summary) -> list[dict[str, Any]]:
+    """Return the rows of contracts.LAGS of one recording."""
+    return [
+        {
+            "patient_id": row["patient_id"],
+            "recording_id": row["recording_id"],
+            "t_s": lag.t_s,
+            "lag_s": lag.lag_s,
+            "correlation": lag.correlation,
+            "correlation_elsewhere": lag.elsewhere,
+            "is_clear": lag.is_clear,
+        }
+        for lag in summary.lags
+    ]
 
 
 def _open(

@@ -9,6 +9,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.recordings import Annotation
 from icpcohort.recordings.examine import Meaning
+from icpcohort.signals.device_lag import Lag
 
 S_PER_H = 3_600.0
 MONITOR_KINDS = ("no_monitor", "before_calibration", "monitor_malfunction")
@@ -92,6 +93,31 @@ def _event_of(annotation_meanings: Sequence[Meaning]) -> dict[str, str]:
 
 def _folded(text: str) -> str:
     return " ".join(text.split()).casefold()
+
+
+# --- lags that the signals show --------------------------------------------------------------
+
+
+def with_out_of_step(
+    noted: pl.DataFrame, lags: Iterable[Lag], *, max_lag_s: float | None
+) -> pl.DataFrame:
+    """Add to contracts.INTERVALS the parts in which ICP and ABP are out of step.
+
+    Parameters
+    ----------
+    max_lag_s : float or None, s
+        Of a clear lag, either way; None: nothing is added.
+    """
+    if max_lag_s is None:
+        return noted
+    apart = [lag for lag in lags if lag.is_clear and abs(lag.lag_s) > max_lag_s]
+    rows = [
+        _row(contracts.OUT_OF_STEP, lag.from_s, 2 * lag.t_s - lag.from_s, "signals")
+        for lag in apart
+    ]
+    return pl.concat([noted, pl.DataFrame(rows, schema=noted.schema)]).sort(
+        *contracts.INTERVALS.key, "end_s", nulls_last=True
+    )
 
 
 # --- the log of monitors ---------------------------------------------------------------------

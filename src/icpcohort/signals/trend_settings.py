@@ -119,6 +119,18 @@ class Settings:
         ),
     ]
 
+    max_lag_s: Annotated[
+        float | None,
+        Setting(
+            "A part of 10 min in which ICP and ABP have a clear lag of more than this, either "
+            "way, is the event out_of_step. Left out: none is",
+            "own choice: means of 10 s that are 2 s apart share four fifths of their time",
+            2.0,
+            at_least=0.5,
+            at_most=90,
+        ),
+    ] = None
+
     @property
     def seeks_shape(self) -> bool:
         """Whether P1, P2 and P3 are sought."""

@@ -13,7 +13,15 @@ from icpcohort import contracts
 from icpcohort.contracts import declared_signals, store
 from icpcohort.recordings import Chunk
 from icpcohort.recordings.chunks import tier_of
-from icpcohort.signals import beats, cells, differences, masking, nan_divide, pulse_blocks
+from icpcohort.signals import (
+    beats,
+    cells,
+    device_lag,
+    differences,
+    masking,
+    nan_divide,
+    pulse_blocks,
+)
 from icpcohort.signals import time_accounting as accounts
 from icpcohort.signals.pulse_blocks import PULSE_S
 from icpcohort.signals.rules import Beats, Events, Rule
@@ -47,6 +55,7 @@ class Summary(NamedTuple):
     seconds: pl.DataFrame  # signal, `time_accounting.SECONDS`, n_gaps, longest_gap_s
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
+    lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
 
 
 def summarise(
@@ -88,6 +97,7 @@ def summarise(
     """
     tracks: dict[str, _Track] = {}
     pulses = array("d")
+    follower, lags = device_lag.Follower(), []
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
         for signal, samples in stretch.samples.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
@@ -100,6 +110,8 @@ def summarise(
         pulses.frombytes(
             pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
+        lags += follower.push(stretch)
+    lags += follower.finish()
     # each track is let go before the next one is finished
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
     kept = {signal: one.account for signal, one in done.items()}
@@ -115,6 +127,7 @@ def summarise(
         masking.merge_spans(pl.concat(spans)),
         *accounts.total(kept),
         kept,
+        lags,
     )
 
 

@@ -153,6 +153,22 @@ def make_masked(quality):
     return frame_of({name: [row[name] for row in rows] for name in rows[0]}, contracts.MASKED)
 
 
+def make_lags(recordings):
+    """Return two parts of every third recording: in step, out of step, not clear, in turn."""
+    rows = {name: [] for name in contracts.LAGS.columns}
+    kinds = [(0.05, True), (4.2, True), (31.0, False)]
+    for number, row in enumerate(recordings.gather_every(3).iter_rows(named=True)):
+        lag_s, is_clear = kinds[number % 3]
+        for part in range(2):
+            values = (
+                *(row["patient_id"], row["recording_id"], 300.0 + 600 * part),
+                *(lag_s + 0.1 * part, 0.9 if is_clear else 0.4, 0.3, is_clear),
+            )
+            for name, value in zip(rows, values, strict=True):
+                rows[name].append(value)
+    return frame_of(rows, contracts.LAGS)
+
+
 def make_monitors(patients, *, seed):
     draw = np.random.default_rng(seed)
     n = patients.height
@@ -515,6 +531,7 @@ def make_tables(n, *, lost, seed):
         "excluded": make_excluded(recordings),
         "quality": quality,
         "masked": make_masked(quality),
+        "lags": make_lags(recordings),
         "monitors": make_monitors(patients, seed=seed + 3),
         "events": make_events(patients, seed=seed + 4),
         "curves": make_curves(patients, seed=seed + 5),

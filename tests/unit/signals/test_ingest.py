@@ -55,6 +55,7 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
             contracts.trends({}),
             contracts.ARTEFACTS,
             contracts.PULSE_FINDINGS,
+            contracts.LAGS,
             contracts.QUALITY,
             contracts.MASKED,
             contracts.RECORDING_QUALITY,

@@ -29,7 +29,7 @@ BY_RULE, PLAIN = Filling("#e69f00", "////"), Filling(MUTED, "")
 FILLINGS = dict.fromkeys(
     (
         *("drain_open", "craniectomy", "no_monitor"),
-        *("monitor_malfunction", "before_calibration"),
+        *("monitor_malfunction", "before_calibration", "out_of_step"),
     ),
     SENSOR,
 ) | dict.fromkeys(

@@ -11,6 +11,7 @@ from icpcohort.contracts.declared_indices import Index
 from icpcohort.report.sections.blocks import Item, Link
 from icpcohort.report.tables import exposures, grid, reactivity
 from icpcohort.report.tables import monitors as monitor_grids
+from icpcohort.report.tables import recordings as recording_grids
 from icpcohort.report.tables.numbers import (
     format_median,
     format_number,
@@ -133,6 +134,7 @@ def _recordings_sentence(tables: Mapping[str, pl.DataFrame]) -> str:
         return "No recording was listed."
     n_excluded = tables["recordings"].filter(pl.col("status") == "excluded").height
     left_out = f"{n_excluded} of {tables['recordings'].height} recordings could not be used."
+    left_out = f"{left_out} {recording_grids.out_of_step(tables['lags'])}".strip()
     if icp.is_empty():
         return f"No ICP was recorded. {left_out}"
     hours = [

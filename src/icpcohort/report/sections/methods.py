@@ -11,6 +11,7 @@ from icpcohort.indices import cppopt, minutes, reactivity, whole_recording
 from icpcohort.models import wording
 from icpcohort.report.tables import grid, numbers, score_words
 from icpcohort.signals import (
+    device_lag,
     ingest,
     intervals,
     pulse_amplitude,
@@ -39,6 +40,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         pulse_amplitude.methods_sentence(of_signals.trends),
         pulse_blocks.methods_sentence(of_signals.trends),
         transducer_level.methods_sentence(of_signals.levels),
+        device_lag.methods_sentence(declared=settings),
     ]
     indices = reactivity.methods_sentence(
         made.indices,

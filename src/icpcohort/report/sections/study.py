@@ -132,6 +132,13 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             recordings.masked_time(tables["masked"], tables["quality"], labels=labels),
             empty="Nothing was masked.",
         ),
+        *table("lags", recordings.lags(tables["lags"])),
+        *table(
+            "lags-each",
+            recordings.lags_of_each(tables["lags"]),
+            supplementary=True,
+            patient_level=True,
+        ),
         *table(
             "abp-levels",
             recordings.abp_levels(tables["summary"], window=settings["cohort"]["main_window"]),

@@ -6,6 +6,7 @@ import polars as pl
 
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import format_number, format_share
+from icpcohort.signals import device_lag
 
 
 def recorded_time(
@@ -84,6 +85,72 @@ def recorded_by_monitor(quality: pl.DataFrame, monitors: pl.DataFrame) -> Grid:
     head = ["Kind", "Patients, n", "Recorded, h", "Valid, h", "Masked, h", "Missing, h"]
     note = "A patient with monitors of several kinds has all hours under both."
     return Grid("Time of ICP recorded, by kind of monitor", head, rows, note)
+
+
+OUT_OF_STEP_S = 1.0
+FAR_OUT_OF_STEP_S = 10.0
+
+
+def lags(lags_of_parts: pl.DataFrame) -> Grid:
+    """Return how many recordings and patients have ICP and ABP out of step.
+
+    A recording is in the row of its median lag. Without a lag there are no rows.
+    """
+    lag_s = pl.col("lag_s").abs()
+    classes = {
+        "lag not clear": pl.col("lag_s").is_null(),
+        "within 1 s": lag_s <= OUT_OF_STEP_S,
+        "1 to 10 s": (lag_s > OUT_OF_STEP_S) & (lag_s <= FAR_OUT_OF_STEP_S),
+        "over 10 s": lag_s > FAR_OUT_OF_STEP_S,
+    }
+    of_each = device_lag.of_recordings(lags_of_parts)
+    rows = []
+    for name, is_in in classes.items() if of_each.height else ():
+        inside = of_each.filter(is_in)
+        counts = (inside.height, inside["patient_id"].n_unique(), inside["n_parts"].sum())
+        rows.append([name, *map(str, counts)])
+    return Grid(
+        "Lag between ICP and ABP, where both have waveforms",
+        ["Lag, either way", "Recordings, n", "Patients, n", "Parts of 10 min, n"],
+        rows,
+        "Measured where the changes of the heart rate in both waveforms agree best. Out of "
+        "step by some seconds, slow waves do not meet and an index of reactivity falls towards "
+        "zero. Nothing was corrected.",
+    )
+
+
+def lags_of_each(lags_of_parts: pl.DataFrame) -> Grid:
+    """Return the lag of each recording that is out of step by more than 1 s."""
+    of_each = device_lag.of_recordings(lags_of_parts).filter(
+        pl.col("lag_s").abs() > OUT_OF_STEP_S
+    )
+    rows = [
+        [
+            row["recording_id"],
+            row["patient_id"],
+            format_number(row["lag_s"], decimals=1),
+            format_number(row["drift_s_per_h"], decimals=2),
+            f"{row['n_clear']} of {row['n_parts']}",
+        ]
+        for row in of_each.sort("patient_id", "recording_id").to_dicts()
+    ]
+    head = ["Recording", "Patient", "Lag of ICP, s", "Drift, s per h", "Clear parts, n"]
+    note = "Lag: by how much ICP comes after ABP, median of the clear parts of 10 min."
+    return Grid("Recordings with ICP and ABP out of step", head, rows, note)
+
+
+def out_of_step(lags_of_parts: pl.DataFrame) -> str:
+    """Return a sentence on the patients with a lag of more than 1 s; empty without one."""
+    of_each = device_lag.of_recordings(lags_of_parts).drop_nulls("lag_s")
+    apart = of_each.filter(pl.col("lag_s").abs() > OUT_OF_STEP_S)
+    if apart.is_empty():
+        return ""
+    n, n_all = (frame["patient_id"].n_unique() for frame in (apart, of_each))
+    return (
+        f"In {n} of {n_all} patients with a clear heart rate in both waveforms ICP and ABP "
+        f"were out of step by more than {OUT_OF_STEP_S:g} s in a recording, which brings indices "
+        "of reactivity towards zero; nothing was corrected."
+    )
 
 
 def _hours(part_s: float, recorded_s: float | None) -> str:

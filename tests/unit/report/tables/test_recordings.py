@@ -1,7 +1,7 @@
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.report.tables import cohort
+from icpcohort.report.tables import cohort, recordings
 
 ROW = {
     "window": "first_72_h",
@@ -39,3 +39,49 @@ def test_each_reason_stands_with_its_share_and_its_hours():
         ["first 72 h", "unfavourable", "never monitored", "0 (0.0 %)", "120", "–"],
     ]
     assert len(grid.head) == len(grid.rows[0])
+
+
+def _lags(*parts):
+    """Return contracts.LAGS of (patient, recording, t_s, lag_s, is_clear)."""
+    rows = [
+        {
+            "patient_id": patient,
+            "recording_id": recording,
+            "t_s": t_s,
+            "lag_s": lag_s,
+            "correlation": 0.9,
+            "correlation_elsewhere": 0.3,
+            "is_clear": is_clear,
+        }
+        for patient, recording, t_s, lag_s, is_clear in parts
+    ]
+    schema = {name: column.dtype for name, column in contracts.LAGS.columns.items()}
+    return pl.DataFrame(rows, schema=schema)
+
+
+def test_recordings_out_of_step_are_counted_named_and_told():
+    lags = _lags(
+        ("P1", "a", 300.0, 0.1, True),
+        ("P1", "b", 300.0, -4.0, True),
+        ("P1", "b", 900.0, -5.0, True),
+        ("P2", "c", 300.0, 30.0, False),
+        ("P3", "d", 300.0, 12.0, True),
+        ("P3", "d", 4200.0, 13.0, True),
+        ("P3", "d", 7800.0, 14.0, True),
+    )
+    assert recordings.lags(lags).rows == [
+        ["lag not clear", "1", "1", "1"],
+        ["within 1 s", "1", "1", "1"],
+        ["1 to 10 s", "1", "1", "2"],
+        ["over 10 s", "1", "1", "3"],
+    ]
+    assert recordings.lags_of_each(lags).rows == [
+        ["b", "P1", "\u22124.5", "\u2013", "2 of 2"],
+        ["d", "P3", "13.0", "0.96", "3 of 3"],
+    ]
+    assert recordings.out_of_step(lags).startswith("In 2 of 2 patients with a clear heart rate")
+
+
+def test_without_a_lag_there_is_no_table_and_no_sentence():
+    assert recordings.lags(_lags()).rows == recordings.lags_of_each(_lags()).rows == []
+    assert recordings.out_of_step(_lags(("P1", "a", 300.0, 0.9, True))) == ""
