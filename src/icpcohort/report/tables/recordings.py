@@ -148,8 +148,8 @@ def out_of_step(lags_of_parts: pl.DataFrame) -> str:
     n, n_all = (frame["patient_id"].n_unique() for frame in (apart, of_each))
     return (
         f"In {n} of {n_all} patients with a clear heart rate in both waveforms ICP and ABP "
-        f"were out of step by more than {OUT_OF_STEP_S:g} s in a recording, which brings indices "
-        "of reactivity towards zero; nothing was corrected."
+        f"were out of step by more than {OUT_OF_STEP_S:g} s in a recording, which brings"
+        " indices of reactivity towards zero; nothing was corrected."
     )
 
 
