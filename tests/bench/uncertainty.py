@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 import yaml
 
 from icpcohort.exposures import autocorrelated_mean
@@ -168,6 +169,36 @@ def judge(patient: Patient, *, n_surrogates: int) -> Judged:
     )
 
 
+def wandering(kind: str, n_minutes: int, draw: np.random.Generator) -> np.ndarray:
+    """Return a PRx that wanders by itself: of a series, a random walk, or steps of 3 h."""
+    noise = draw.normal(size=n_minutes)
+    if kind == "autoregressive":
+        stay = np.exp(-1 / 100.0)  # 1/e after 100 min
+        z = np.zeros(n_minutes)
+        for i in range(1, n_minutes):
+            z[i] = stay * z[i - 1] + 0.3 * np.sqrt(1 - stay**2) * noise[i]
+    elif kind == "random walk":
+        z = np.cumsum(noise)
+        z = 0.3 * (z - z.mean()) / z.std()
+    else:
+        z = np.repeat(draw.normal(0, 0.4, n_minutes // 180 + 1), 180)[:n_minutes]
+    return np.tanh(z + draw.normal(0, 0.15, n_minutes))
+
+
+def p_rolled(patient: Patient, *, kind: str | None) -> float:
+    """Return the p by rolling of a patient, with a PRx that wanders in place of his own."""
+    draw = np.random.default_rng([patient.seed, 3])
+    pair, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
+    if kind is not None:
+        prx = wandering(kind, minutes.height, draw)
+        prx[minutes["prx"].is_null().to_numpy()] = np.nan
+        minutes = minutes.with_columns(pl.Series("prx", prx).fill_nan(None))
+    settings = surrogates_only(99)
+    return surrogates.rolled(
+        minutes, closed=pair.closed, rules=CURVE, settings=settings, generator=draw
+    ).p
+
+
 def main(n: int, lengths_h: list[int]) -> None:
     """Print a line for each length and kind."""
     for hours in lengths_h:
@@ -194,6 +225,16 @@ def main(n: int, lengths_h: list[int]) -> None:
                     f" median width {np.median([f.width_mmhg for f in some]):.2f} mmHg"
                 )
             print(line, flush=True)
+        for kind in ("autoregressive", "random walk", "steps of 3 h", None):
+            p = [
+                p_rolled(simulate(seed, hours=hours, has_optimum=kind is None), kind=kind)
+                for seed in range(n)
+            ]
+            print(
+                f"{hours} h, {n} patients, PRx {kind or 'with a U'}: p by rolling <= 0.05 in"
+                f" {100 * np.mean(np.array(p) <= 0.05):.1f} %",
+                flush=True,
+            )
         shares = np.mean([mean_prx(seed, hours=hours, n_repeats=60) for seed in range(12)], 0)
         print(
             f"{hours} h, 12 courses: the interval of mean PRx covers {100 * shares[0]:.1f} %,"

@@ -264,6 +264,68 @@ def test_the_recorded_pressures_give_the_minutes_of_the_workflow():
     )
 
 
+def _drifting_minutes(seed, *, has_u):
+    """Return 24 h of a CPP that wanders, and a PRx that depends on it or wanders by itself."""
+    draw = np.random.default_rng([seed, int(has_u)])
+    n = 1440
+    steps = draw.normal(0, 9 * math.sqrt(1 - math.exp(-2 / 60)), n)
+    cpp = 72 + signal.lfilter([1], [1, -math.exp(-1 / 60)], steps) + draw.normal(0, 2, n)
+    own = bench.wandering("autoregressive", n, draw)
+    prx = np.tanh(0.004 * (cpp - 72) ** 2 - 0.2 + 0.5 * own) if has_u else own
+    return pl.DataFrame({"cpp_mmhg": cpp, "prx": prx})
+
+
+def _p_rolled(minutes, seed, n=99):
+    return surrogates.rolled(
+        minutes,
+        closed=np.zeros(minutes.height, bool),
+        rules=bench.CURVE,
+        settings=bench.surrogates_only(n),
+        generator=np.random.default_rng(seed),
+    )
+
+
+def test_an_index_that_wanders_by_itself_is_not_taken_for_a_u_and_a_u_is():
+    """Of 100 at 5 %, more than 12 come in one of a thousand (binomial)."""
+    wanders = [_p_rolled(_drifting_minutes(seed, has_u=False), seed).p for seed in range(100)]
+    assert sum(p <= 0.05 for p in wanders) <= 12
+    bends = [_p_rolled(_drifting_minutes(seed, has_u=True), seed).p for seed in range(20)]
+    assert sum(p <= 0.05 for p in bends) >= 16
+
+
+def test_a_roll_moves_the_index_of_minutes_that_have_both_in_a_circle():
+    """The same rolls, refitted one by one through the analysis of a recording."""
+    minutes = _minutes(600)
+    found = _p_rolled(minutes, 5, n=19)
+    shifts = np.random.default_rng(5)
+    binned = cppopt.bin_minutes(minutes, rules=bench.CURVE)
+    rows = np.flatnonzero(binned.inside)
+    prx = minutes["prx"].fill_null(np.nan).to_numpy()
+    flatter, optima = [], []
+    for shift in np.append(0, shifts.integers(60, rows.size - 59, size=19)):
+        moved = prx.copy()
+        moved[rows] = np.roll(prx[rows], shift)
+        again = minutes.with_columns(pl.Series("prx", moved).fill_nan(None))
+        running = cppopt.running_sums(again, rules=bench.CURVE)
+        sums = cpp_curve.Sums(*(part[-1] for part in running))
+        fit = cpp_curve.accept(
+            sums,
+            min_minutes=bench.CURVE.min_minutes(),
+            min_arm_z=bench.CURVE.min_arm_z,
+            rules=bench.CURVE,
+        )
+        lowest = fit.parabola.lowest_mmhg()
+        arms = cpp_curve.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
+        flatter.append(np.fmin(*arms) if fit.parabola.quadratic > 0 else -np.inf)
+        optima.append(float(fit.cppopt_mmhg))
+    assert found.p == np.mean(np.array(flatter) >= flatter[0])
+    assert found.percent == pytest.approx(100 * np.isfinite(optima[1:]).mean())
+
+
+def test_a_short_recording_has_no_p_by_rolling():
+    assert math.isnan(_p_rolled(_minutes(100), 1).p)
+
+
 def test_on_a_few_patients_the_interval_holds_the_truth_and_chance_is_told_from_a_u():
     """10 patients of 24 h of each kind; 90 % and 95 % of many more by the bench."""
     with_u = [

@@ -157,6 +157,14 @@ OPTIMA = Table(
         ),
         "cppopt_yield_percent": Column(REAL, "%", "Minutes with CPPopt / minutes with CPP"),
         "chance_yield_percent": Column(REAL, "%", "Mean of that yield over the surrogates"),
+        "p_rolled": Column(
+            REAL,
+            "1",
+            "p of no relation to CPP: share of rolls (index moved along CPP) that rise as "
+            "steeply",
+        ),
+        "rolled_percent": Column(REAL, "%", "Rolls with a CPPopt of the whole recording"),
+        "rolled_yield_percent": Column(REAL, "%", "Mean of the minutes' yield over the rolls"),
         "n_minutes": Column(COUNT, "min", "Minutes with CPP and the index"),
         "reason": Column(TEXT, "", "Why there is no CPPopt; null when there is one"),
     },

@@ -12,11 +12,13 @@ from icpcohort.contracts import declared_indices, declared_signals
 from icpcohort.contracts.setting import Setting
 from icpcohort.indices import index_settings, reactivity
 from icpcohort.indices.cpp_curve import Sums, accept, arms_z
-from icpcohort.indices.cppopt import for_minutes, running_sums
+from icpcohort.indices.cppopt import bin_minutes, for_minutes, running_sums
 from icpcohort.indices.curve_settings import Rules
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+LEAST_ROLL_MIN = 60
+LEAST_ROLLED = 180  # minutes: with fewer there are hardly two different rolls
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -255,6 +257,90 @@ def chance(
     )
 
 
+def rolled(
+    recorded: pl.DataFrame,
+    *,
+    closed: Flags,
+    rules: Rules,
+    settings: Settings,
+    generator: np.random.Generator,
+) -> Chance:
+    """Return what the same analysis finds when the index has nothing to do with CPP.
+
+    An index that wanders by itself gives a U now and then, and `chance` does not know of its
+    wandering. Here the minutes' index stays as it is, and moves in a circle along CPP.
+
+    Parameters
+    ----------
+    recorded : DataFrame
+        The recording's own minutes; cpp_mmhg and the index of the rules.
+    closed : (n_minutes,) bool
+        Minutes without the index.
+    rules, settings
+        As for `chance`; `n_surrogates` is the number of rolls.
+
+    Returns
+    -------
+    Chance
+        As of `chance`, of rolls in place of surrogates, but for `p`: the share of the rolls,
+        the recording among them, whose flatter arm rises as steeply or more, each from its own
+        lowest point. It is 1 where the recording's curve has no two arms.
+
+    Source: a circular shift keeps the serial dependence of both series: common practice, no
+    source; an hour or more each way: own choice; both arms must rise: Lind 2010.
+    """
+    binned = bin_minutes(recorded, rules=rules)
+    rows = np.flatnonzero(binned.inside)
+    if not settings.n_surrogates or rows.size < LEAST_ROLLED:
+        return Chance(np.nan, np.nan, np.nan, np.nan)
+    least = min(LEAST_ROLL_MIN, rows.size // 3)
+    shifts = generator.integers(least, rows.size - least + 1, size=settings.n_surrogates)
+    values = binned.value[rows]
+    sums = _binned_again(values, binned.bin[rows], np.append(0, shifts), rules=rules)
+    curves = accept(
+        sums, min_minutes=rules.min_minutes(), min_arm_z=rules.min_arm_z, rules=rules
+    )
+    lowest_mmhg = curves.parabola.lowest_mmhg()
+    arms = np.fmin(*arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules))
+    has_two = (curves.parabola.quadratic > 0) & np.isfinite(arms)
+    arms = np.where(has_two, arms, -np.inf)
+    optima_mmhg = curves.cppopt_mmhg[1:]
+    some = optima_mmhg[np.isfinite(optima_mmhg)]
+    yields = [
+        yield_percent(for_minutes(_moved(recorded, shift, rules), rules=rules), closed)
+        for shift in shifts[: settings.n_yield_surrogates]
+    ]
+    return Chance(
+        float((arms >= arms[0]).mean())
+        if np.isfinite(curves.parabola.quadratic[0])
+        else np.nan,
+        100 * some.size / shifts.size,
+        float(some.std(ddof=1)) if some.size > 1 else np.nan,
+        float(np.mean(yields)) if yields else np.nan,
+    )
+
+
+def _binned_again(
+    values: Reals, bins: NDArray[np.int64], shifts: NDArray[np.int64], *, rules: Rules
+) -> Sums:
+    """Return the sums of each bin, (n_shifts, n_bins), with values moved in a circle."""
+    n_bins = rules.centres_mmhg().size
+    sums = np.empty((3, shifts.size, n_bins))
+    for row, shift in enumerate(shifts):
+        moved = np.roll(values, shift)
+        for power in range(3):
+            sums[power, row] = np.bincount(bins, weights=moved**power, minlength=n_bins)
+    return Sums(*sums)
+
+
+def _moved(recorded: pl.DataFrame, shift: int, rules: Rules) -> pl.DataFrame:
+    """Return the minutes with the index of those that also have CPP moved in a circle."""
+    index = recorded[rules.index.name].fill_null(np.nan).to_numpy().copy()
+    both = np.isfinite(index) & recorded["cpp_mmhg"].is_not_null().to_numpy()
+    index[both] = np.roll(index[both], shift)
+    return recorded.select("cpp_mmhg", pl.Series(rules.index.name, index).fill_nan(None))
+
+
 def _arms(sums: Sums, lowest_mmhg: Reals, rules: Rules) -> tuple[float, float]:
     below, above = arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules)
     return float(below), float(above)
@@ -295,5 +381,7 @@ def methods_sentence(settings: Settings, *, decoupled: tuple[str, str]) -> str:
         f" coupling to {decoupled[1]} ({how}). The p that there is no U is the larger of"
         " two, one for each arm of the curve: the share of the surrogates, the recording among"
         " them, whose bins rise away from its CPPopt as steeply or more (Davison 1997; Lind"
-        f" 2010){yields}."
+        f" 2010){yields}. As often, the minutes' index was moved in a circle along CPP by an"
+        " hour or more, which keeps how both wander: the p by rolling says the same of an index"
+        " that has no relation to CPP."
     )

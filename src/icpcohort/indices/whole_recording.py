@@ -130,6 +130,16 @@ def _by_one_index(
         optimum["chance_percent"] = or_none(chance.percent)
         optimum["chance_cppopt_sd_mmhg"] = or_none(chance.cppopt_sd_mmhg)
         optimum["chance_yield_percent"] = or_none(chance.yield_percent)
+        rolled = surrogates.rolled(
+            minutes,
+            closed=pair.closed,
+            rules=rules,
+            settings=settings,
+            generator=generator_of(settings.seed, whose, stream=3),
+        )
+        optimum["p_rolled"] = or_none(rolled.p)
+        optimum["rolled_percent"] = or_none(rolled.percent)
+        optimum["rolled_yield_percent"] = or_none(rolled.yield_percent)
     return cppopt.WholeCurve(curve, optimum)
 
 

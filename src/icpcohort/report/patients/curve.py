@@ -59,6 +59,12 @@ def in_words(optimum: Mapping[str, Any], *, label: str) -> list[str]:
             f"Beside chance: p {p if p.startswith('<') else f'= {p}'}; chance alone gives a "
             f"CPPopt in {format_number(optimum['chance_percent'], decimals=0)} % of surrogates."
         )
+    if optimum["p_rolled"] is not None:
+        p = format_p(optimum["p_rolled"])
+        sentences.append(
+            f"Beside an index that has nothing to do with CPP: p "
+            f"{p if p.startswith('<') else f'= {p}'}."
+        )
     if optimum["cppopt_yield_percent"] is not None:
         share = format_number(optimum["cppopt_yield_percent"], decimals=1)
         alone = optimum["chance_yield_percent"]

@@ -24,6 +24,7 @@ def beside_chance(optima: pl.DataFrame, *, decoupled: tuple[str, str]) -> Grid:
     tried = optima.filter(pl.col("p_chance").is_not_null())
     timed = tried.drop_nulls(["cppopt_yield_percent", "chance_yield_percent"])
     n_found, bent = tried["cppopt_mmhg"].count(), (tried["p_chance"] <= P_CHANCE).sum()
+    rolled = tried.drop_nulls("p_rolled")
     width = (tried["cppopt_ci_high_mmhg"] - tried["cppopt_ci_low_mmhg"]).drop_nulls()
     rows = [
         [
@@ -50,10 +51,24 @@ def beside_chance(optima: pl.DataFrame, *, decoupled: tuple[str, str]) -> Grid:
             format_share(int(bent), tried.height),
             "at most 5 % expected",
         ],
+        [
+            f"A U beyond an index that has nothing to do with CPP (p at most {P_CHANCE:g})",
+            f"{rolled.height}",
+            format_share(int((rolled["p_rolled"] <= P_CHANCE).sum()), rolled.height),
+            "at most 5 % expected",
+        ],
+        [
+            "Yield with the index moved along CPP, % of minutes with CPP",
+            f"{rolled.height}",
+            MISSING,
+            _median(rolled["rolled_yield_percent"]),
+        ],
     ]
     note = (
         f"Surrogates are the patient's own recording with {decoupled[0]} decoupled from"
-        f" {decoupled[1]}; what they give is chance. Median (IQR), or patients, n (%)."
+        f" {decoupled[1]}; what they give is chance. In the last two rows the minutes' index"
+        " was moved in a circle along CPP instead: an index that wanders by itself gives a U"
+        " now and then. Median (IQR), or patients, n (%)."
     )
     head = ["Quantity", "Patients, n", "Recorded", "Surrogates"]
     return Grid("CPPopt beside chance", head, rows if tried.height else [], note)

@@ -18,6 +18,7 @@ OPTIMUM = dict.fromkeys(contracts.OPTIMA.columns) | {
     "ulr_mmhg": 81.96,
     "llr_bins_mmhg": 59.5,
     "p_chance": 0.01,
+    "p_rolled": 0.02,
     "chance_percent": 4.04,
     "cppopt_yield_percent": 84.41,
     "chance_yield_percent": 2.03,
@@ -63,7 +64,12 @@ def test_words_hold_the_optimum_its_interval_its_limits_and_chance():
 
 
 def test_without_an_optimum_the_reason_is_told():
-    none = OPTIMUM | {"cppopt_mmhg": None, "reason": "not_u_shaped", "p_chance": None}
+    none = OPTIMUM | {
+        "cppopt_mmhg": None,
+        "reason": "not_u_shaped",
+        "p_chance": None,
+        "p_rolled": None,
+    }
     words = patient_curve.in_words(none, label="PRx")
     assert words[0] == "Whole recording: no CPPopt (not U shaped), 4075 min."
     assert not any("chance: p" in line for line in words)

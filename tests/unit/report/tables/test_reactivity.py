@@ -19,12 +19,18 @@ def _grid(optima):
 def _row(i, **known):
     values = {"cppopt_mmhg": 70.0, "cppopt_ci_low_mmhg": 69.0, "cppopt_ci_high_mmhg": 71.5}
     values |= {"cppopt_yield_percent": 60.0 + i, "chance_yield_percent": 5.0, "p_chance": 0.01}
+    values |= {"p_rolled": 0.02, "rolled_yield_percent": 9.0}
     return values | {"patient_id": f"P{i}", "chance_percent": 4.0} | known
 
 
 def test_the_recorded_yield_stands_beside_that_of_chance():
     none = {"cppopt_mmhg": None, "cppopt_ci_low_mmhg": None, "cppopt_ci_high_mmhg": None}
-    rows = [_row(0), _row(1), _row(2), _row(3, p_chance=0.3, chance_percent=8.0, **none)]
+    rows = [
+        _row(0),
+        _row(1),
+        _row(2, p_rolled=0.06),
+        _row(3, p_rolled=0.4, p_chance=0.3, chance_percent=8.0, **none),
+    ]
     unknown = {"patient_id": "P9", "cppopt_mmhg": 80.0}
     grid = _grid(_optima([*rows, unknown]))
     assert grid.rows == [
@@ -36,6 +42,18 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
             "4",
             "3 (75 %)",
             "at most 5 % expected",
+        ],
+        [
+            "A U beyond an index that has nothing to do with CPP (p at most 0.05)",
+            "4",
+            "2 (50 %)",
+            "at most 5 % expected",
+        ],
+        [
+            "Yield with the index moved along CPP, % of minutes with CPP",
+            "4",
+            "–",
+            "9.0 (9.0 to 9.0)",
         ],
     ]
 
