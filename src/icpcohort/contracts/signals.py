@@ -262,7 +262,7 @@ LAGS = Table(
         "lag_s": Column(
             REAL,
             "s",
-            "By how much ICP comes after ABP, where the changes of their heart rates agree best",
+            "By how much ICP comes after ABP, where their heart rates agree best",
             "Lag of ICP behind ABP",
             decimals=2,
         ),
