@@ -97,7 +97,8 @@ def summarise(
     """
     tracks: dict[str, _Track] = {}
     pulses = array("d")
-    follower, lags = device_lag.Follower(), []
+    follower = device_lag.Follower()
+    lags: list[device_lag.Lag] = []
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
         for signal, samples in stretch.samples.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
