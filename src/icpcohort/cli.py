@@ -329,7 +329,7 @@ def _why(options: argparse.Namespace) -> int:
         )
         held = results.read(
             options.study,
-            settings=asked,
+            settings=settings.without_places(asked),
             models=models,
             scripts=REPOSITORY / "workflow" / "scripts",
         )

@@ -83,6 +83,17 @@ class Settings(Opening):
             at_most=10000000,
         ),
     ]
+    roots: Annotated[
+        Mapping[str, str] | None,
+        Setting(
+            "Folder of recordings outside the study folder, by name: absolute on this machine, "
+            "or relative to the folder that holds config/. A path of the table of recordings "
+            "that begins with the name lies there; moving the folder reruns nothing. Left out: "
+            "all recordings lie in the study folder",
+            OF_THE_STUDY,
+            {"archive": "/data/monitor_archive"},
+        ),
+    ] = None
 
 
 class Listed(NamedTuple):
@@ -96,7 +107,7 @@ class Listed(NamedTuple):
 def examine(
     row: Mapping[str, Any],
     *,
-    folder: Path,
+    places: recordings.Places,
     signals: Mapping[str, Mapping[str, Any]],
     opening: Opening,
 ) -> Listed:
@@ -106,8 +117,8 @@ def examine(
     ----------
     row : row of contracts.recording_list
         Read are `columns`.
-    folder : Path
-        The study's, from which paths count, and which no file may leave.
+    places : Places
+        From which paths count, and which no file may leave.
     signals : the section `signals`, of which `unit`, `names` and `if_several` are read
     opening : Opening
 
@@ -116,9 +127,9 @@ def examine(
     RecordingError
         As `recordings.guard`, `unchanged`, `describe` and `read_annotations`.
     """
-    path, format = folder / row["path"], row["format"]
+    path, format = places.path_of(row["path"]), row["format"]
     before = recordings.guard(
-        path, format=format, within=folder, wfdb_extensions=opening.annotation_extensions
+        path, format=format, within=places, wfdb_extensions=opening.annotation_extensions
     )
     with recordings.unchanged(before):
         about = recordings.describe(

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from icpcohort import contracts
 from icpcohort.contracts import Column, Table, declared_signals, repeated
-from icpcohort.recordings import units
+from icpcohort.recordings import places, units
 from icpcohort.study import codings, decimal_commas, dictionary_checks, read_table, row_checks
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
@@ -145,12 +145,13 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
         As in `tables.read_study`; a table whose name is not there is passed over.
     """
     study = settings["study"]
-    folder = Path(study["folder"])
-    tables, wrong = {}, []
+    where = places.of(settings)
+    tables: dict[str, Rows] = {}
+    wrong = list(where.problems())
     for name in (name for name in tables_of(settings) if name in study):
         asked = _asked(settings, name=name)
         table, problems = _read_table(
-            folder / study[name], asked, folder=folder, outcomes=settings["outcomes"]
+            where.folder / study[name], asked, where=where, outcomes=settings["outcomes"]
         )
         wrong += problems
         if table is not None:
@@ -176,12 +177,12 @@ def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
 
 
 def _read_table(
-    path: Path, asked: _Asked, *, folder: Path, outcomes: Mapping[str, Any]
+    path: Path, asked: _Asked, *, where: places.Places, outcomes: Mapping[str, Any]
 ) -> tuple[Rows | None, list[str]]:
     """Return one table (None: it cannot be read) and its problems."""
     name = asked.name
     try:
-        export, row_problems = read_table.read(path, within=folder)
+        export, row_problems = read_table.read(path, within=where.folder)
     except read_table.ExportError as error:
         return None, [f"{path.name}{error}"]
     problems = [f"{path.name}{line}" for line in row_problems]
@@ -198,7 +199,7 @@ def _read_table(
             continue
         row = Row(path.name, number, {}, {})
         problems += _fill(row, texts, asked, outcomes=outcomes)
-        of_row = list(row_checks.contradictions(row.values, folder=folder))
+        of_row = list(row_checks.contradictions(row.values, places=where))
         if name == "patients":
             of_row += row_checks.scores_of_the_dead(row.values, outcomes)
         for ours, words in of_row:
