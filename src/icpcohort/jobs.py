@@ -129,6 +129,16 @@ def watched_files(study: tables.Study, settings: dict[str, Any], patient_id: str
     ]
 
 
+def shared_files(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the setting by which a file may stand in the table of recordings more than once.
+
+    Nothing where the study does not state it.
+    """
+    name = "patient_column"
+    stated = {name: settings["recordings"][name]} if name in settings["recordings"] else {}
+    return {"recordings": stated} if stated else {}
+
+
 def stamps(paths: Sequence[str | Path]) -> list[str]:
     """Return size and time of change [whole seconds] of each file, as text.
 

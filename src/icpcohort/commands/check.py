@@ -1,7 +1,7 @@
 """Checking: every problem of a study that settings, tables and headers can show, at once."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -209,7 +209,11 @@ def _nothing_declared() -> dict[str, Any]:
 
 def _sound_recordings(files: settings.Files) -> dict[str, Any]:
     """Return what says where recordings lie, as far as it is right."""
-    names = [name for name in ("roots",) if settings.is_sound(files, f"recordings.{name}")]
+    names = [
+        name
+        for name in ("roots", "patient_column")
+        if settings.is_sound(files, f"recordings.{name}")
+    ]
     return {name: at(files.settings, "recordings", name) for name in names}
 
 
@@ -228,7 +232,13 @@ def _open(
 ) -> tuple[list[Opened], list[str], list[str]]:
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
-    names = [field.name for field in fields(examine.Opening)]
+    stated = at(files.settings, "recordings")
+    stated = stated if isinstance(stated, dict) else {}
+    names = [
+        field.name
+        for field in fields(examine.Opening)
+        if field.default is MISSING or field.name in stated
+    ]
     for name in ("signals", *(f"recordings.{name}" for name in names)):
         if rows and not settings.is_sound(files, name):
             why = f"{name} in config.yaml is not right"

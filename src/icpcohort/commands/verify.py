@@ -132,13 +132,16 @@ def _tables(folder: Path, noted: Mapping[str, str]) -> list[str]:
 def _recordings(where: places.Places, listed: pl.DataFrame, extensions: list[str]) -> list[str]:
     """Name the recordings that have changed since they were read, or are new, or gone."""
     differences = []
+    digests: dict[tuple[Path, ...], str] = {}  # a file of several patients is read once
     for path, kind, digest in (
         listed.select("path", "format", "sha256").sort("path").iter_rows()
     ):
         files = recordings.files_of(
             where.path_of(path), format=kind, within=where, wfdb_extensions=extensions
         )
-        now = recordings.fingerprint(files) if files else None
+        if files and tuple(files) not in digests:
+            digests[tuple(files)] = recordings.fingerprint(files)
+        now = digests.get(tuple(files))
         if now != digest:
             what = "missing" if now is None else "changed since it was read"
             what = "there now, and was not" if digest is None else what

@@ -23,7 +23,7 @@ from icpcohort.recordings import (
 )
 from icpcohort.recordings.annotations import Annotation
 from icpcohort.recordings.channels import Wanted
-from icpcohort.recordings.chunks import Chunk, Description, RecordingError, Source
+from icpcohort.recordings.chunks import Chunk, Description, RecordingError, Source, Whose
 from icpcohort.recordings.file_checks import State
 from icpcohort.recordings.places import Places
 
@@ -37,6 +37,7 @@ __all__ = [
     "Source",
     "State",
     "Wanted",
+    "Whose",
     "describe",
     "files_of",
     "fingerprint",
@@ -141,6 +142,7 @@ def describe(
     wanted: Sequence[Wanted],
     time_column: str,
     clock_zone: str | None = None,
+    whose: Whose | None = None,
 ) -> Description:
     """Describe a recording without reading its samples.
 
@@ -156,6 +158,7 @@ def describe(
         file must have the first.
     time_column : of CSV and Parquet: the column of the times
     clock_zone : of CSV and Parquet: IANA zone of local clock times, or None
+    whose : of CSV and Parquet: whose rows are the recording where the file has such a column
 
     Raises
     ------
@@ -174,6 +177,7 @@ def describe(
             wanted=wanted,
             time_column=time_column,
             clock_zone=clock_zone,
+            whose=whose,
         )
 
 
@@ -184,12 +188,13 @@ def read_chunks(
     time_column: str,
     chunk_s: float,
     clock_zone: str | None = None,
+    whose: Whose | None = None,
 ) -> Iterator[Chunk]:
     """Yield the samples of a described recording in the order of time.
 
     Parameters
     ----------
-    time_column, clock_zone : of CSV and Parquet, as in `describe`
+    time_column, clock_zone, whose : of CSV and Parquet, as in `describe`
     chunk_s : float, s
         A chunk covers at most this, or one data record of EDF or one sample where that is
         longer; memory does not grow with the length of the recording (of Parquet: with the
@@ -213,6 +218,7 @@ def read_chunks(
                 time_column=time_column,
                 chunk_s=chunk_s,
                 clock_zone=clock_zone,
+                whose=whose,
             )
 
 

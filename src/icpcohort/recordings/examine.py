@@ -29,6 +29,16 @@ class Opening:
             "t_s",
         ),
     ]
+    patient_column: Annotated[
+        str,
+        Setting(
+            "Column of CSV and Parquet recordings with the patient's identifier, where a file "
+            "has rows of several: a recording is then its patient's rows, and the file may "
+            "be listed for each of them. Left out: a file is of one patient",
+            OF_THE_STUDY,
+            "patient_id",
+        ),
+    ] = ""
     annotation_extensions: Annotated[
         Sequence[str],
         Setting(
@@ -94,6 +104,26 @@ class Settings(Opening):
             {"archive": "/data/monitor_archive"},
         ),
     ] = None
+    patterns: Annotated[
+        Sequence[str],
+        Setting(
+            "Paths of recordings that `icpcohort list` writes into their table: {patient} is a "
+            "patient of the study, any other name in braces a text without a slash. Read by "
+            "that command alone. Left out: the table is written by hand",
+            OF_THE_STUDY,
+            ["archive/{patient}/{date}.csv"],
+            each="A path from the study folder, or from a root",
+            pattern=r"^(?![/~]|[A-Za-z]:)(?!(.*/)?\.\.(/|$))[^\\{}]*(\{[a-z_]+\}[^\\{}]*)*$",
+            pattern_in_words="a path without .. and not absolute, with names in braces",
+        ),
+    ] = ()
+
+
+def whose(row: Mapping[str, Any], opening: Opening) -> recordings.Whose | None:
+    """Return whose rows of a file are the recording, where a file may be of several."""
+    if not opening.patient_column:
+        return None
+    return recordings.Whose(opening.patient_column, row.get("patient_id") or "")
 
 
 class Listed(NamedTuple):
@@ -116,7 +146,7 @@ def examine(
     Parameters
     ----------
     row : row of contracts.recording_list
-        Read are `columns`.
+        Read are `columns`, and `patient_id` where a file may be of several patients.
     places : Places
         From which paths count, and which no file may leave.
     signals : the section `signals`, of which `unit`, `names` and `if_several` are read
@@ -148,6 +178,7 @@ def examine(
             ],
             time_column=opening.time_column,
             clock_zone=row["clock_zone"],
+            whose=whose(row, opening),
         )
         notes = recordings.read_annotations(
             path, format=format, wfdb_extensions=opening.annotation_extensions

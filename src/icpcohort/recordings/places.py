@@ -87,6 +87,11 @@ def of(settings: Mapping[str, Any]) -> Places:
     )
 
 
+def are_shared(settings: Mapping[str, Any]) -> bool:
+    """Return whether a file may be of several patients: `recordings.patient_column`."""
+    return bool(settings.get("recordings", {}).get("patient_column"))
+
+
 def wrong_roots(roots: object) -> list[str]:
     """List the roots whose name no path can begin with, and folders that are not written."""
     lines = []

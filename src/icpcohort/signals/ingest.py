@@ -125,6 +125,7 @@ def ingest_patient(
                         one.about,
                         time_column=reading.time_column,
                         clock_zone=one.row["clock_zone"],
+                        whose=examine.whose(one.row, reading),
                         chunk_s=reading.chunk_samples / one.about.first.fs_hz,
                     ),
                     start_s=one.row["start_s"],

@@ -69,6 +69,7 @@ class _Asked(NamedTuple):
     values: Mapping[str, Column]  # of the repeated values, what each variable can be
     others: frozenset[str]  # columns of the other tables that lie in the same file
     has_decimal_commas: bool = False
+    has_shared_files: bool = False  # a recording may be the rows of one patient in a file
 
 
 class _Cell(NamedTuple):
@@ -122,6 +123,7 @@ def _asked(settings: Mapping[str, Any], *, name: str) -> _Asked:
         _choices(settings),
         repeated.columns_of_values(settings),
         columns_beside(settings, name=name),
+        has_shared_files=places.are_shared(settings),
     )
 
 
@@ -211,7 +213,7 @@ def _read_table(
         rows = _once(rows, dict(export.rows))
     return Rows(export.header, rows, commas.n), [
         *problems,
-        *_repeated(rows, name=name, contract=asked.contract),
+        *_repeated(rows, name=name, contract=asked.contract, shared=asked.has_shared_files),
     ]
 
 
@@ -326,15 +328,17 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
         yield f"column {column}: stands {header.count(column)} times; keep one"
 
 
-def _repeated(rows: list[Row], *, name: str, contract: Table) -> Iterator[str]:
+def _repeated(rows: list[Row], *, name: str, contract: Table, shared: bool) -> Iterator[str]:
     """Yield a line for each row that repeats another, or differs from it in capitals only.
+
+    A file of several patients may stand in a row of each: `shared` says that there are such.
 
     Identifiers become names of files, and not every file system tells capitals apart.
     """
     keys: list[tuple[str, ...]] = [contract.key]
     if name == "recordings":
         channels = [column for column in contract.columns if column.endswith("_channel")]
-        keys.append(("path", *channels[:1]))
+        keys.append(("path", *(("patient_id",) if shared else ()), *channels[:1]))
     for key in keys:
         first: dict[tuple[str, ...], int] = {}
         for row in rows:

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
-from icpcohort.recordings import places
+from icpcohort.recordings import patterns, places
 from icpcohort.study import (
     cohort_checks,
     declared_checks,
@@ -31,8 +31,8 @@ __all__ = [
     "without_places",
 ]
 
-# Where files lie on one machine: no result depends on it.
-PLACES = ("roots",)
+# Where files lie on one machine, and how they are listed: no result depends on it.
+PLACES = ("roots", "patterns")
 
 
 class Files(NamedTuple):
@@ -271,6 +271,10 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
     lines += places.wrong_roots(at(settings, "recordings", "roots"))
+    lines += patterns.wrong_patterns(
+        at(settings, "recordings", "patterns"),
+        has_patient_column=bool(at(settings, "recordings", "patient_column")),
+    )
     lines += signal_checks.contradictions(settings)
     lines += declared_checks.contradictions(settings)
     lines += cohort_checks.contradictions(
