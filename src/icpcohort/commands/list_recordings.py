@@ -276,44 +276,39 @@ def _counts(
     unread = [one.listed for one in new if not one.is_readable]
     undated = [one.listed for one in new if one.is_readable and one.start is None]
     local = [one.listed for one in new if one.start and one.start.tzinfo is None]
+    n_fit = len(found.files) + len(found.of_unknown)
     lines = [
-        f"{len(found.files) + len(found.of_unknown)} files fit a pattern: {len(new)} new "
-        f"recordings, {n_there} listed already",
-        _examples(unread, "whose head cannot be read: icpcohort check says why"),
-        _examples(undated, "that state no date: write start_s of each"),
-        _examples(
+        f"files that fit a pattern: {n_fit}; new recordings: {len(new)}; listed already: "
+        f"{n_there}",
+        _line("files whose head cannot be read", unread, "icpcohort check says why"),
+        _line("files that state no date", undated, "write start_s of each"),
+        _line(
+            "files with the time of a clock and no offset from UTC",
             local,
-            "with the time of a clock and no offset from UTC: of CSV and Parquet write "
-            "clock_zone",
+            "of CSV and Parquet write clock_zone",
         ),
-        _same_start(new),
-        _names(list(strangers), "patients with files are not in the table of patients"),
-        _names(without, "patients have no recording"),
-        _examples(found.unfitting, "that fit no pattern"),
-        _examples(found.outside, "that are links out of the study folder and its roots"),
+        _line("patients with recordings that begin at the same moment", _same_start(new)),
+        _line("patients of files who are not in the table of patients", list(strangers)),
+        _line("patients without a recording", without),
+        _line("files that fit no pattern", found.unfitting),
+        _line("links that lead out of the study folder and its roots", found.outside),
     ]
     return [line for line in lines if line]
 
 
-def _examples(paths: Sequence[str], what: str) -> str:
-    if not paths:
-        return ""
-    more = ", ..." if len(paths) > MAX_EXAMPLES else ""
-    return f"{len(paths)} files {what}: {', '.join(paths[:MAX_EXAMPLES])}{more}"
-
-
-def _names(names: Sequence[str], what: str) -> str:
+def _line(what: str, names: Sequence[str], then: str = "") -> str:
+    """Return a count with examples: three paths, or more identifiers, which are short."""
     if not names:
         return ""
-    more = f" and {len(names) - MAX_NAMES} more" if len(names) > MAX_NAMES else ""
-    return f"{len(names)} {what}: {', '.join(names[:MAX_NAMES])}{more}"
+    most = MAX_EXAMPLES if what.startswith(("files", "links")) else MAX_NAMES
+    shown = ", ".join(names[:most]) + (", ..." if len(names) > most else "")
+    return f"{what}: {len(names)} ({shown})" + (f"; {then}" if then else "")
 
 
-def _same_start(new: Sequence[_New]) -> str:
-    """Count the patients with new recordings that begin at the same moment."""
+def _same_start(new: Sequence[_New]) -> list[str]:
+    """Return the patients with new recordings that begin at the same moment."""
     starts_of = defaultdict(list)
     for one in new:
         if one.start is not None:
             starts_of[one.patient_id].append(one.start)
-    twice = [p for p, all_of in starts_of.items() if len(set(all_of)) < len(all_of)]
-    return _names(twice, "patients have recordings that begin at the same moment")
+    return [p for p, all_of in starts_of.items() if len(set(all_of)) < len(all_of)]
