@@ -167,6 +167,10 @@ def _table(asked: dict[str, Any]) -> _Table:
         header = list(theirs.values())
         return _Table(_csv([header], ",").encode(), header, ",", [], theirs)
     try:
+        content.decode("utf-8")  # so that what is added has the same encoding
+    except UnicodeDecodeError as error:
+        raise NotListed(f"{name}: not UTF-8; save the table as CSV in UTF-8") from error
+    try:
         export, problems = read_table.read(path, within=Path(study["folder"]))
     except read_table.ExportError as error:
         raise NotListed(f"{name}{error}") from error

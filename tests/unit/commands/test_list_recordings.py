@@ -104,6 +104,15 @@ def test_rows_that_are_there_stay_byte_for_byte(study, tmp_path):
     )
 
 
+def test_a_table_that_is_no_utf8_is_not_added_to(study, tmp_path, capsys):
+    _csv(tmp_path / "archive/P1/a.csv")
+    before = (study / "recordings.csv").read_bytes() + "r1,P1,Fu\u00dfball.csv".encode("cp1252")
+    (study / "recordings.csv").write_bytes(before)
+    assert cli.main(["list", str(study)]) == 2
+    assert "recordings.csv: not UTF-8;" in capsys.readouterr().err
+    assert (study / "recordings.csv").read_bytes() == before
+
+
 def test_what_is_not_listed_is_counted_and_named(study, tmp_path):
     _csv(tmp_path / "archive/P1/a.csv")
     _csv(tmp_path / "archive/P1/same.csv")
