@@ -116,6 +116,19 @@ def _parser() -> argparse.ArgumentParser:
     )
     run.set_defaults(run=_run)
 
+    listing = commands.add_parser(
+        "list",
+        help="write the table of recordings from the names of their files",
+        description="Add a line to the table of recordings for each file that fits one of "
+        "recordings.patterns, with its start where the file states a date. Lines that are "
+        "there stay as they are.",
+    )
+    listing.add_argument("study", type=Path, help="folder that holds config/")
+    listing.add_argument(
+        "--dry-run", action="store_true", help="show the lines, and write nothing"
+    )
+    listing.set_defaults(run=_list)
+
     verify = commands.add_parser(
         "verify",
         help="say whether results and inputs are unchanged",
@@ -239,6 +252,31 @@ def _check(options: argparse.Namespace) -> int:
     return 1 if checked.problems else 0
 
 
+# --- list --------------------------------------------------------------------------------
+
+
+def _list(options: argparse.Namespace) -> int:
+    """Add the files that fit a pattern to the table of recordings, and print the counts."""
+    from icpcohort.commands import list_recordings
+    from icpcohort.contracts import atomic_write
+
+    try:
+        listing = list_recordings.list_recordings(
+            options.study,
+            schema_folder=REPOSITORY / "workflow" / "schemas",
+            progress=_show_progress,
+        )
+    except list_recordings.NotListed as error:
+        raise UsageError(str(error)) from error
+    if options.dry_run:
+        print(listing.added, end="")
+    elif listing.n_added:
+        atomic_write.write(listing.table, listing.content)
+    for line in listing.counts:
+        print(line)
+    return 0
+
+
 # --- run ---------------------------------------------------------------------------------
 
 
@@ -329,7 +367,7 @@ def _why(options: argparse.Namespace) -> int:
         )
         held = results.read(
             options.study,
-            settings=asked,
+            settings=settings.without_places(asked),
             models=models,
             scripts=REPOSITORY / "workflow" / "scripts",
         )

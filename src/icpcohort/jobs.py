@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from icpcohort import recordings
 from icpcohort.provenance import plan_lock
+from icpcohort.recordings import places
 from icpcohort.specifications import choices
 from icpcohort.study import families, settings, tables
 
@@ -48,7 +49,14 @@ def read(home: Path, environment: MutableMapping[str, str]) -> Study:
     home : Path
         The checkout, with its schemas.
     environment : mapping
-        Of the run: gets when it started and by which command, for its jobs.
+        Of the run: gets when it started and by which command, and the roots of recordings, for
+        its jobs.
+
+    Returns
+    -------
+    Study
+        The settings without the roots: a job has them from the environment, so that moving an
+        archive changes no rule's params.
 
     Raises
     ------
@@ -80,7 +88,8 @@ def read(home: Path, environment: MutableMapping[str, str]) -> Study:
     now = datetime.now(UTC).isoformat(timespec="seconds")
     environment.setdefault("ICPCOHORT_STARTED", now)
     environment.setdefault("ICPCOHORT_COMMAND", "snakemake")
-    return Study(asked, models, questions, study, locked, reasons)
+    environment[places.ENVIRONMENT] = places.as_environment(places.of(asked))
+    return Study(settings.without_places(asked), models, questions, study, locked, reasons)
 
 
 def table(settings: dict[str, Any], name: str) -> str:
@@ -92,20 +101,42 @@ def recording_files(
     study: tables.Study, settings: dict[str, Any], patient_id: str
 ) -> list[str]:
     """Return every existing file of a patient's recordings; a missing one becomes a reason."""
-    folder = Path(settings["study"]["folder"])
+    where = recordings.Places(Path(settings["study"]["folder"]), study.roots)
     extensions = settings["recordings"]["annotation_extensions"]
-    paths: set[str] = set()
+    paths: set[Path] = set()
     for row in tables.recordings_of(study, patient_id):
         paths.update(
-            str(path)
-            for path in recordings.files_of(
-                folder / row["path"],
+            recordings.files_of(
+                where.path_of(row["path"]),
                 format=row["format"],
-                within=folder,
+                within=where,
                 wfdb_extensions=extensions,
             )
         )
-    return sorted(paths)
+    return [str(path) for path in sorted(paths, key=where.listed_as)]
+
+
+def watched_files(study: tables.Study, settings: dict[str, Any], patient_id: str) -> list[str]:
+    """Return the files of `recording_files` that are an input of a rule: those in no root.
+
+    Snakemake shows inputs by name and reruns when a name changes. What lies in a root changes
+    by its stamps alone.
+    """
+    return [
+        file
+        for file in recording_files(study, settings, patient_id)
+        if not any(Path(file).is_relative_to(root) for root in study.roots.values())
+    ]
+
+
+def shared_files(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the setting by which a file may stand in the table of recordings more than once.
+
+    Nothing where the study does not state it.
+    """
+    name = "patient_column"
+    stated = {name: settings["recordings"][name]} if name in settings["recordings"] else {}
+    return {"recordings": stated} if stated else {}
 
 
 def stamps(paths: Sequence[str | Path]) -> list[str]:

@@ -50,6 +50,7 @@ NOT_RUN = {
     "icpcohort simulate": "a folder; other tests simulate",
     "icpcohort check": "a study",
     "icpcohort new": "a folder; another test begins a study",
+    "icpcohort list": "a study",
     "icpcohort run": "a study",
     "icpcohort verify": "a study",
     "icpcohort why": "a study",

@@ -219,6 +219,13 @@ def test_ten_thousand_null_segments_take_no_time(tmp_path):
 def test_a_segment_listed_a_hundred_thousand_times_is_looked_at_once(tmp_path):
     _wfdb(tmp_path, "r1/100000 1 100\n" + 100_000 * "s1 10\n", s1_hea=f"s1 1 100 10\n{LINE}")
     start_s = time.process_time()
-    assert len(recordings.files_of(tmp_path / "r1.hea", format="wfdb", within=tmp_path)) == 3
+    assert (
+        len(
+            recordings.files_of(
+                tmp_path / "r1.hea", format="wfdb", within=recordings.Places(tmp_path)
+            )
+        )
+        == 3
+    )
     assert FILES["refusal"](tmp_path / "r1.hea", "wfdb")[0] == "bad_header"
     assert time.process_time() - start_s < 2.0

@@ -186,7 +186,7 @@ def _changed(data, changes):
 
 def _outcome(path, format):
     """Return what a recording yields, or its RecordingErrors; anything else is a failure."""
-    recordings.files_of(path, format=format, within=path.parent)
+    recordings.files_of(path, format=format, within=recordings.Places(path.parent))
     errors = []
     try:
         about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())

@@ -124,7 +124,9 @@ def _rearranged(draw, files):
 def _result(path, format):
     options = {"time_column": "t_s", "clock_zone": ZONE}
     try:
-        before = recordings.guard(path, format=format, within=path.parent, wfdb_extensions=[])
+        before = recordings.guard(
+            path, format=format, within=recordings.Places(path.parent), wfdb_extensions=[]
+        )
         with recordings.unchanged(before):
             about = recordings.describe(path, format=format, **options, wanted=pressures())
             return list(recordings.read_chunks(path, about, chunk_s=100.0, **options))

@@ -110,6 +110,7 @@ def settings(name: str = "config") -> dict:
 
 def ingest(path: Path, *, rules=None, **changed: str):
     """From the file to 10-s means, as the workflow's first job of a patient does it."""
+    from icpcohort import recordings
     from icpcohort.signals import ingest
 
     values = settings()
@@ -117,7 +118,7 @@ def ingest(path: Path, *, rules=None, **changed: str):
     row |= {"recording_id": "r", "patient_id": "p", "path": path.name, "format": "wfdb"}
     return ingest.ingest_patient(
         "p",
-        folder=path.parent,
+        places=recordings.Places(path.parent),
         rows=[row | {"start_s": 0.0}],
         events=[],
         monitors=[],

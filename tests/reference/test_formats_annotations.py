@@ -143,7 +143,10 @@ def test_several_files_are_joined_in_time_and_absent_ones_have_none(tmp_path):
     assert [(t, text) for t, _, text in annotations] == [(1, "~"), (2, "b"), (3, "~")]
     assert _read(path, extensions=[]) == []
     files = recordings.files_of(
-        path, format="wfdb", within=tmp_path, wfdb_extensions=["man", "xyz", "atr"]
+        path,
+        format="wfdb",
+        within=recordings.Places(tmp_path),
+        wfdb_extensions=["man", "xyz", "atr"],
     )
     assert [f.name for f in files if f.suffix in (".atr", ".man")] == ["r1.atr", "r1.man"]
 

@@ -210,3 +210,70 @@ def test_the_table_of_repeated_values_is_of_the_study_where_it_is_named():
     assert Path("data/repeated.csv") not in jobs.of_the_study(of_study)
     of_study["study"]["repeated"] = "repeated.csv"
     assert Path("data/repeated.csv") in jobs.of_the_study(of_study)
+
+
+def _two_places(tmp_path, archive):
+    """Return a study with a recording in its folder and one in a root, and its settings."""
+    for path in (tmp_path / "study/a.csv", archive / "P1/b.csv"):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("t_s,ICP\n0,10\n")
+        os.utime(path, (1000, 1000))
+    row = {"patient_id": "P1", "format": "csv"}
+    listed = pl.concat(
+        store.empty(contracts.recording_list({}))
+        .clear(1)
+        .with_columns(**{k: pl.lit(v) for k, v in (row | more).items()})
+        for more in (
+            {"recording_id": "r1", "path": "archive/P1/b.csv", "start_s": 0.0},
+            {"recording_id": "r2", "path": "a.csv", "start_s": 1.0},
+        )
+    )
+    patients = (
+        store.empty(contracts.patients(DECLARED)).clear(1).with_columns(patient_id=pl.lit("P1"))
+    )
+    events, monitors = store.empty(contracts.EVENTS), store.empty(contracts.MONITORS)
+    tables = study.Study(
+        patients, listed, monitors, events, None, None, roots={"archive": archive}
+    )
+    settings = {
+        "study": {"folder": str(tmp_path / "study")},
+        "recordings": {"annotation_extensions": []},
+    }
+    return tables, settings
+
+
+def test_what_lies_in_a_root_counts_by_its_stamps_and_is_no_input(tmp_path):
+    tables, settings = _two_places(tmp_path, tmp_path / "archive")
+    inside, outside = str(tmp_path / "study/a.csv"), str(tmp_path / "archive/P1/b.csv")
+    assert sorted(jobs.recording_files(tables, settings, "P1")) == [outside, inside]
+    assert jobs.watched_files(tables, settings, "P1") == [inside]
+    before = jobs.of_patient(tables, settings, "P1")
+    assert len(before["stamps"]) == 2
+    assert str(tmp_path / "archive") not in repr(before)
+    os.utime(outside, (2000, 2000))
+    assert jobs.of_patient(tables, settings, "P1") != before
+
+
+@pytest.mark.parametrize("elsewhere", ["0", "zzz"])
+def test_where_a_root_lies_changes_nothing_that_a_rule_is_given(tmp_path, elsewhere):
+    tables, settings = _two_places(tmp_path, tmp_path / "archive")
+    (tmp_path / "study/a.csv").write_text("longer than the other\n")
+    os.utime(tmp_path / "study/a.csv", (1000, 1000))
+    before = jobs.of_patient(tables, settings, "P1")
+    moved = study.Study(
+        tables.patients,
+        tables.recordings,
+        tables.monitors,
+        tables.events,
+        None,
+        None,
+        roots={"archive": (tmp_path / "archive").rename(tmp_path / elsewhere)},
+    )
+    assert jobs.of_patient(moved, settings, "P1") == before
+    assert jobs.watched_files(moved, settings, "P1") == [str(tmp_path / "study/a.csv")]
+
+
+def test_one_file_for_all_reaches_the_rules_that_read_the_tables_where_it_is_stated():
+    assert jobs.shared_files({"recordings": {"time_column": "t_s"}}) == {}
+    stated = {"recordings": {"time_column": "t_s", "patient_column": "who"}}
+    assert jobs.shared_files(stated) == {"recordings": {"patient_column": "who"}}

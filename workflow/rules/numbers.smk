@@ -14,7 +14,7 @@ for batch, members in jobs.batches(LITTLE, n_each=8).items():
             files=[
                 file
                 for patient in members
-                for file in jobs.recording_files(STUDY, SET, patient)
+                for file in jobs.watched_files(STUDY, SET, patient)
             ],
         output:
             files=expand([*rules.ingest.output, *rules.indices.output], patient=members),

@@ -1,7 +1,7 @@
 rule ingest:
     """Read each recording of one patient once: mask artefacts, average over blocks."""
     input:
-        files=lambda wildcards: jobs.recording_files(STUDY, SET, wildcards.patient),
+        files=lambda wildcards: jobs.watched_files(STUDY, SET, wildcards.patient),
     output:
         recordings="results/recordings/{patient}.parquet",
         excluded="results/excluded/{patient}.parquet",

@@ -23,7 +23,8 @@ rule study:
             *("study", "plan.seed", "variables", "outcomes", "repeated"),
             "cohort.main_outcome",
             without=["study.title", "study.time_zero"],
-        ),
+        )
+        | jobs.shared_files(SET),
         is_blinded=IS_BLINDED,
         code=fingerprint.code_of(SCRIPTS / "study.py"),
     script:
@@ -48,7 +49,8 @@ rule repeated_values:
             SET,
             *("study", "variables", "outcomes", "repeated", "cohort.main_outcome"),
             without=["study.title", "study.time_zero"],
-        ),
+        )
+        | jobs.shared_files(SET),
         code=fingerprint.code_of(SCRIPTS / "repeated_values.py"),
     script:
         "../scripts/repeated_values.py"

@@ -1,14 +1,15 @@
-from pathlib import Path
+import os
 
 from icpcohort import contracts
 from icpcohort.contracts import job_log, store
+from icpcohort.recordings import places
 from icpcohort.signals import ingest
 
 job_log.keep(snakemake.log)
 settings, of_patient = snakemake.params.settings, snakemake.params.of_patient
 done = ingest.ingest_patient(
     snakemake.wildcards.patient,
-    folder=Path(settings["study"]["folder"]),
+    places=places.from_environment(os.environ, folder=settings["study"]["folder"]),
     rows=of_patient["rows"],
     events=of_patient["events"],
     monitors=of_patient["monitors"],

@@ -1,7 +1,7 @@
 """Checking: every problem of a study that settings, tables and headers can show, at once."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ from icpcohort.commands import check_tables, inventory
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.contracts import declared_signals
 from icpcohort.provenance import plan_lock
-from icpcohort.recordings import examine
+from icpcohort.recordings import examine, places
 from icpcohort.signals import intervals, rules
 from icpcohort.specifications import choices
 from icpcohort.study import by_patient, dictionary, settings
@@ -106,8 +106,8 @@ def check(
     )
     sound, not_checked = _sound_study(files, folder=folder)
     tables, in_tables = study.read_rows(sound)
-    tables_folder = Path(sound["study"]["folder"])
-    opened, unusable, unopened = _open(tables, files, folder=tables_folder, progress=progress)
+    where = places.of(sound)
+    opened, unusable, unopened = _open(tables, files, where=where, progress=progress)
     time_zero = at(files.settings, "study", "time_zero")
     stops_run = files.settings_problems or plan_problems or in_tables
     return Checked(
@@ -115,9 +115,7 @@ def check(
         plan=plan_problems,
         tables=in_tables,
         recordings=unusable,
-        contradictions=check_tables.contradictions(
-            tables, folder=tables_folder, time_zero=time_zero
-        ),
+        contradictions=check_tables.contradictions(tables, places=where, time_zero=time_zero),
         not_checked=not_checked + unopened,
         notes=[
             study.unread(_of_known_columns(tables, files), sound),
@@ -182,7 +180,8 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
                 for ours, theirs in (stated.items() if isinstance(stated, dict) else ())
                 if settings.is_sound(files, f"study.{part}.{name}.{ours}")
             }
-    return {"study": sound, **declared, **_sound_signals(files)}, passed_over
+    recorded = {"recordings": _sound_recordings(files)}
+    return {"study": sound, **declared, **_sound_signals(files), **recorded}, passed_over
 
 
 def _sound_variables(files: settings.Files) -> tuple[dict[str, Any], list[str]]:
@@ -209,6 +208,16 @@ def _nothing_declared() -> dict[str, Any]:
     return {"variables": {}, "outcomes": {}, "repeated": {}}
 
 
+def _sound_recordings(files: settings.Files) -> dict[str, Any]:
+    """Return what says where recordings lie, as far as it is right."""
+    names = [
+        name
+        for name in ("roots", "patient_column")
+        if settings.is_sound(files, f"recordings.{name}")
+    ]
+    return {name: at(files.settings, "recordings", name) for name in names}
+
+
 def _sound_signals(files: settings.Files) -> dict[str, Any]:
     """Return the section `signals` where it is right; else without any signal."""
     sound = settings.is_sound(files, "signals")
@@ -219,25 +228,32 @@ def _open(
     tables: Mapping[str, Rows],
     files: settings.Files,
     *,
-    folder: Path,
+    where: places.Places,
     progress: Callable[[int, int], None],
 ) -> tuple[list[Opened], list[str], list[str]]:
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
-    names = [field.name for field in fields(examine.Opening)]
+    stated = at(files.settings, "recordings")
+    stated = stated if isinstance(stated, dict) else {}
+    names = [
+        field.name
+        for field in fields(examine.Opening)
+        if field.default is MISSING or field.name in stated
+    ]
     for name in ("signals", *(f"recordings.{name}" for name in names)):
         if rows and not settings.is_sound(files, name):
             why = f"{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
     asked = {name: at(files.settings, "recordings", name) for name in names}
     signals = at(files.settings, "signals") or {}
+    rows, passed_over = _within_reach(rows, where)
     clear = [row for row in rows if _can_be_opened(row, signals)]
     opened: list[Opened] = []
     unusable: list[tuple[Row, recordings.RecordingError]] = []
     for i, row in enumerate(clear, start=1):
         try:
             listed = examine.examine(
-                row.values, folder=folder, signals=signals, opening=examine.Opening(**asked)
+                row.values, places=where, signals=signals, opening=examine.Opening(**asked)
             )
         except recordings.RecordingError as error:
             unusable.append((row, error))
@@ -246,12 +262,24 @@ def _open(
         progress(i, len(clear))
     unclear = [row for row in rows if not _can_be_opened(row, signals)]
     if not unclear:
-        return opened, unusable_lines(unusable), []
+        return opened, unusable_lines(unusable), passed_over
     shown = ", ".join(str(row.number) for row in unclear[:MAX_SHOWN])
     more = f" and {len(unclear) - MAX_SHOWN} more" if len(unclear) > MAX_SHOWN else ""
     why = "path, format, a channel or a unit is not right there"
-    skipped = [f"the files of {unclear[0].file} row {shown}{more}, since {why}"]
-    return opened, unusable_lines(unusable), skipped
+    passed_over.append(f"the files of {unclear[0].file} row {shown}{more}, since {why}")
+    return opened, unusable_lines(unusable), passed_over
+
+
+def _within_reach(rows: Sequence[Row], where: places.Places) -> tuple[list[Row], list[str]]:
+    """Return the rows whose root is there, and of each root that is not, how many are not."""
+    root_of = [where.root_of(row.values.get("path") or "") for row in rows]
+    away = {name for name, root in where.roots.items() if not root.is_dir()}
+    passed_over = [
+        f"the files of {root_of.count(name)} recordings in {name}, since it is not there"
+        for name in sorted(away & set(root_of))
+    ]
+    kept = [row for row, root in zip(rows, root_of, strict=True) if root not in away]
+    return kept, passed_over
 
 
 def unusable_lines(unusable: Sequence[tuple[Row, recordings.RecordingError]]) -> list[str]:

@@ -52,7 +52,7 @@ def named(row: Row) -> str:
 
 
 def contradictions(
-    tables: Mapping[str, Rows], *, folder: Path, time_zero: str | None
+    tables: Mapping[str, Rows], *, places: recordings.Places, time_zero: str | None
 ) -> list[str]:
     """List recordings outside their patient's life, and files that are there twice.
 
@@ -80,7 +80,7 @@ def contradictions(
                     f"{named(row)}, start_s: {start_s:g} ({start_s / 3600:.1f} h) is after the "
                     f"death at {death_h:g} h ({patient.where}); correct one of them"
                 )
-    return problems + list(_copies(rows, folder=folder))
+    return problems + list(_copies(rows, places=places))
 
 
 def _before_zero(rows: Sequence[Row]) -> list[Row]:
@@ -96,7 +96,7 @@ def _by_patient(rows: Sequence[Row], *filled: str) -> dict[str | None, list[Row]
     return of_patient
 
 
-def _copies(rows: Sequence[Row], *, folder: Path) -> Iterator[str]:
+def _copies(rows: Sequence[Row], *, places: recordings.Places) -> Iterator[str]:
     """Yield a line for each recording whose samples are, byte by byte, another recording's.
 
     Of a WFDB record the signal files count, since its header bears its name. Only files of
@@ -106,7 +106,7 @@ def _copies(rows: Sequence[Row], *, folder: Path) -> Iterator[str]:
     for row in rows:
         path, format = row.values.get("path"), row.values.get("format")
         if path and format:
-            files = recordings.files_of(folder / path, format=format, within=folder)
+            files = recordings.files_of(places.path_of(path), format=format, within=places)
             files = [file for file in files if file.suffix != ".hea"]
             sizes = tuple(sorted(file.stat().st_size for file in files))
             if sum(sizes):

@@ -62,7 +62,7 @@ def lock(study: Path, *, repository: Path, today: str) -> dict[str, Any]:
     files = [_made(study, values.path)] if asked["repeated"] else []
     outcomes = blinding.outcomes_of(asked)
     now = plan_lock.Now(
-        asked,
+        settings.without_places(asked),
         models,
         questions,
         plan_lock.codes(repository / "workflow/scripts"),

@@ -10,7 +10,9 @@ import yaml
 from icpcohort import contracts, recordings
 from icpcohort.contracts import atomic_write, store
 from icpcohort.provenance import checksums, ro_crate
-from icpcohort.study import dictionary, yaml_files
+from icpcohort.recordings import places
+from icpcohort.study import dictionary, settings, yaml_files
+from icpcohort.study.schema import at
 
 MEND = "run the study again, or restore it"
 
@@ -47,7 +49,8 @@ def verify(study: Path, *, schema_folder: Path) -> Verified:
     tables = ro_crate.tables_of((results / ro_crate.NAME).read_text(encoding="utf-8"))
     differences += _tables(folder, tables)
     listed = store.read(results / "recordings.parquet", contracts.recordings(config))
-    differences += _recordings(folder, listed, config["recordings"]["annotation_extensions"])
+    where = places.Places(folder, _roots(study))
+    differences += _recordings(where, listed, config["recordings"]["annotation_extensions"])
     return Verified(len(noted), len(tables) + listed.height, differences)
 
 
@@ -81,7 +84,7 @@ def _settings(study: Path, results: Path, *, schema_folder: Path) -> list[str]:
     changed = [
         name
         for name, as_run in pairs
-        if _yaml(study / "config" / name) != _yaml(results / as_run)
+        if _that_count(study / "config" / name) != _yaml(results / as_run)
     ]
     now = dictionary.read(
         study / "config" / dictionary.FILE,
@@ -95,6 +98,18 @@ def _settings(study: Path, results: Path, *, schema_folder: Path) -> list[str]:
         f"{study / 'config' / name}: other values than those of the run; run the study again"
         for name in changed
     ]
+
+
+def _that_count(path: Path) -> Any:
+    """Return the values of a file without those of one machine, which no run notes."""
+    values = _yaml(path)
+    return settings.without_places(values) if isinstance(values, dict) else values
+
+
+def _roots(study: Path) -> dict[str, Path]:
+    """Return where the roots of recordings lie now; the run has not noted it."""
+    roots = at(_yaml(study / "config" / "config.yaml"), "recordings", "roots")
+    return {name: study / root for name, root in (roots or {}).items()}
 
 
 def _yaml(path: Path) -> Any:
@@ -114,18 +129,22 @@ def _tables(folder: Path, noted: Mapping[str, str]) -> list[str]:
     ]
 
 
-def _recordings(folder: Path, listed: pl.DataFrame, extensions: list[str]) -> list[str]:
+def _recordings(where: places.Places, listed: pl.DataFrame, extensions: list[str]) -> list[str]:
     """Name the recordings that have changed since they were read, or are new, or gone."""
     differences = []
+    digests: dict[tuple[Path, ...], str] = {}  # a file of several patients is read once
     for path, kind, digest in (
         listed.select("path", "format", "sha256").sort("path").iter_rows()
     ):
         files = recordings.files_of(
-            folder / path, format=kind, within=folder, wfdb_extensions=extensions
+            where.path_of(path), format=kind, within=where, wfdb_extensions=extensions
         )
-        now = recordings.fingerprint(files) if files else None
+        if files and tuple(files) not in digests:
+            digests[tuple(files)] = recordings.fingerprint(files)
+        now = digests.get(tuple(files))
         if now != digest:
             what = "missing" if now is None else "changed since it was read"
             what = "there now, and was not" if digest is None else what
-            differences.append(f"{folder / path}: {what}; {MEND}")
+            name = path if where.root_of(path) else where.folder / path
+            differences.append(f"{name}: {what}; {MEND}")
     return differences

@@ -23,18 +23,21 @@ from icpcohort.recordings import (
 )
 from icpcohort.recordings.annotations import Annotation
 from icpcohort.recordings.channels import Wanted
-from icpcohort.recordings.chunks import Chunk, Description, RecordingError, Source
+from icpcohort.recordings.chunks import Chunk, Description, RecordingError, Source, Whose
 from icpcohort.recordings.file_checks import State
+from icpcohort.recordings.places import Places
 
 __all__ = [
     "FORMATS",
     "Annotation",
     "Chunk",
     "Description",
+    "Places",
     "RecordingError",
     "Source",
     "State",
     "Wanted",
+    "Whose",
     "describe",
     "files_of",
     "fingerprint",
@@ -50,31 +53,31 @@ _DATE = re.compile(r"\d{4}([-./])\d\d?\1\d\d?|\d\d?([-./])\d\d?\2\d{2,4}")
 
 
 def files_of(
-    path: Path, *, format: str, within: Path, wfdb_extensions: Sequence[str] = ()
+    path: Path, *, format: str, within: Places, wfdb_extensions: Sequence[str] = ()
 ) -> list[Path]:
     """Return the existing, readable files that make up a recording, sorted by name.
 
     A WFDB record has its header, its signal files, its segments' headers and signal files, and
     the annotation files with one of `wfdb_extensions`. Only text of headers is read; whatever
-    cannot be read is not followed, and what lies outside the folder `within`, itself or through
+    cannot be read is not followed, and what lies outside the places `within`, itself or through
     a link, is left out.
     """
     return sorted(
         (
             file
             for file in _named_files(path, format, within, wfdb_extensions)
-            if file_checks.is_readable(file) and file_checks.is_inside(file, within)
+            if file_checks.is_readable(file) and within.hold(file)
         ),
         key=lambda file: (file.name, str(file)),
     )
 
 
 def _named_files(
-    path: Path, format: str, within: Path, wfdb_extensions: Sequence[str]
+    path: Path, format: str, within: Places, wfdb_extensions: Sequence[str]
 ) -> set[Path]:
     """Return a recording's files, whether they exist or not; a file outside names no others."""
     files = {path}
-    inside = file_checks.is_inside(path, within)
+    inside = within.hold(path)
     if format == "wfdb" and inside and file_checks.is_readable(path):
         # rubbish names no further files; `describe` says what is wrong with it
         with contextlib.suppress(OSError, ValueError, IndexError, RecordingError):
@@ -84,18 +87,19 @@ def _named_files(
 
 
 def guard(
-    path: Path, *, format: str, within: Path, wfdb_extensions: Sequence[str]
+    path: Path, *, format: str, within: Places, wfdb_extensions: Sequence[str]
 ) -> dict[Path, State]:
     """Return the state of a recording's files before they are read, for `unchanged`.
 
     Raises
     ------
     RecordingError
-        `outside_study` unless all files lie in the folder `within` once links are followed;
+        `outside_study` unless all files lie in the places `within` once links are followed;
         `not_a_file` or `no_permission`.
     """
     named = _named_files(path, format, within, wfdb_extensions)
-    file_checks.check_inside(named, within)
+    for part in named:
+        within.check(part)
     for part in sorted(named - {path}):  # of `path` itself, and of what is missing, when read
         file_checks.check_readable_if_there(part)
     return file_checks.states(named)
@@ -138,6 +142,7 @@ def describe(
     wanted: Sequence[Wanted],
     time_column: str,
     clock_zone: str | None = None,
+    whose: Whose | None = None,
 ) -> Description:
     """Describe a recording without reading its samples.
 
@@ -153,6 +158,7 @@ def describe(
         file must have the first.
     time_column : of CSV and Parquet: the column of the times
     clock_zone : of CSV and Parquet: IANA zone of local clock times, or None
+    whose : of CSV and Parquet: whose rows are the recording where the file has such a column
 
     Raises
     ------
@@ -171,6 +177,7 @@ def describe(
             wanted=wanted,
             time_column=time_column,
             clock_zone=clock_zone,
+            whose=whose,
         )
 
 
@@ -181,12 +188,13 @@ def read_chunks(
     time_column: str,
     chunk_s: float,
     clock_zone: str | None = None,
+    whose: Whose | None = None,
 ) -> Iterator[Chunk]:
     """Yield the samples of a described recording in the order of time.
 
     Parameters
     ----------
-    time_column, clock_zone : of CSV and Parquet, as in `describe`
+    time_column, clock_zone, whose : of CSV and Parquet, as in `describe`
     chunk_s : float, s
         A chunk covers at most this, or one data record of EDF or one sample where that is
         longer; memory does not grow with the length of the recording (of Parquet: with the
@@ -210,6 +218,7 @@ def read_chunks(
                 time_column=time_column,
                 chunk_s=chunk_s,
                 clock_zone=clock_zone,
+                whose=whose,
             )
 
 
@@ -270,7 +279,9 @@ def _check_file(path: Path, format: str) -> None:
 
 def _unreadable(path: Path, format: str, error: BaseException) -> RecordingError:
     # a parser quotes the file: what it quotes may be rubbish, or somebody's date or name
-    message = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(str(error).split()))
+    # and its folder is no part of what is wrong with it
+    message = str(error).replace(f"{path.parent}/", "")
+    message = re.sub(r"(invalid value|got \d+):? .*", r"\1", " ".join(message.split()))
     words = "".join(c if c.isprintable() else "?" for c in message)[:300]
     return _without_dates(
         RecordingError(

@@ -34,6 +34,13 @@ class RecordingError(Exception):
         self.detail = detail
 
 
+class Whose(NamedTuple):
+    """Of which patient rows are read where a file has those of several, by their column."""
+
+    column: str
+    patient_id: str
+
+
 class Source(NamedTuple):
     """Where a signal lies in a file: channel, unit there, rate, and the declared unit."""
 

@@ -205,9 +205,17 @@ def _decimal_mark(columns: Sequence[pl.Series], *, separator: str, where: str) -
 
 
 def batches(
-    path: Path, heading: Heading, numbers: Numbers, *, time: str, columns: Sequence[str]
+    path: Path,
+    heading: Heading,
+    numbers: Numbers,
+    *,
+    time: str,
+    columns: Sequence[str],
+    as_text: Sequence[str] = (),
 ) -> Iterator[pa.RecordBatch]:
     """Yield the rows: times as numbers or as text, values as numbers, null where missing.
+
+    Columns that are named to be text are read so.
 
     Raises
     ------
@@ -215,9 +223,21 @@ def batches(
         `unreadable` or `bad_times` with the row (1 is below the heading) and the column.
     """
     types = dict.fromkeys((time, *columns), pa.float64())
+    types |= dict.fromkeys(as_text, pa.string())
     if not numbers.numeric_times:
         types[time] = pa.string()
     yield from _open(path, heading, types, decimal_mark=numbers.decimal_mark, time=time)
+
+
+def texts(path: Path, heading: Heading, *, columns: Sequence[str]) -> Iterator[pa.RecordBatch]:
+    """Yield the rows of some columns as text, null where missing.
+
+    Raises
+    ------
+    RecordingError
+        `unreadable` or `wrong_encoding`.
+    """
+    yield from _open(path, heading, dict.fromkeys(columns, pa.string()))
 
 
 def _open(

@@ -29,6 +29,16 @@ class Opening:
             "t_s",
         ),
     ]
+    patient_column: Annotated[
+        str,
+        Setting(
+            "Column of CSV and Parquet recordings with the patient's identifier, where a file "
+            "has rows of several: a recording is then its patient's rows, and the file may "
+            "be listed for each of them. Left out: a file is of one patient",
+            OF_THE_STUDY,
+            "patient_id",
+        ),
+    ] = ""
     annotation_extensions: Annotated[
         Sequence[str],
         Setting(
@@ -83,6 +93,37 @@ class Settings(Opening):
             at_most=10000000,
         ),
     ]
+    roots: Annotated[
+        Mapping[str, str] | None,
+        Setting(
+            "Folder of recordings outside the study folder, by name: absolute on this machine, "
+            "or relative to the folder that holds config/. A path of the table of recordings "
+            "that begins with the name lies there; moving the folder reruns nothing. Left out: "
+            "all recordings lie in the study folder",
+            OF_THE_STUDY,
+            {"archive": "/data/monitor_archive"},
+        ),
+    ] = None
+    patterns: Annotated[
+        Sequence[str],
+        Setting(
+            "Paths of recordings that `icpcohort list` writes into their table: {patient} is a "
+            "patient of the study, any other name in braces a text without a slash. Read by "
+            "that command alone. Left out: the table is written by hand",
+            OF_THE_STUDY,
+            ["archive/{patient}/{date}.csv"],
+            each="A path from the study folder, or from a root",
+            pattern=r"^(?![/~]|[A-Za-z]:)(?!(.*/)?\.\.(/|$))[^\\{}]*(\{[a-z_]+\}[^\\{}]*)*$",
+            pattern_in_words="a path without .. and not absolute, with names in braces",
+        ),
+    ] = ()
+
+
+def whose(row: Mapping[str, Any], opening: Opening) -> recordings.Whose | None:
+    """Return whose rows of a file are the recording, where a file may be of several."""
+    if not opening.patient_column:
+        return None
+    return recordings.Whose(opening.patient_column, row.get("patient_id") or "")
 
 
 class Listed(NamedTuple):
@@ -96,7 +137,7 @@ class Listed(NamedTuple):
 def examine(
     row: Mapping[str, Any],
     *,
-    folder: Path,
+    places: recordings.Places,
     signals: Mapping[str, Mapping[str, Any]],
     opening: Opening,
 ) -> Listed:
@@ -105,9 +146,9 @@ def examine(
     Parameters
     ----------
     row : row of contracts.recording_list
-        Read are `columns`.
-    folder : Path
-        The study's, from which paths count, and which no file may leave.
+        Read are `columns`, and `patient_id` where a file may be of several patients.
+    places : Places
+        From which paths count, and which no file may leave.
     signals : the section `signals`, of which `unit`, `names` and `if_several` are read
     opening : Opening
 
@@ -116,9 +157,9 @@ def examine(
     RecordingError
         As `recordings.guard`, `unchanged`, `describe` and `read_annotations`.
     """
-    path, format = folder / row["path"], row["format"]
+    path, format = places.path_of(row["path"]), row["format"]
     before = recordings.guard(
-        path, format=format, within=folder, wfdb_extensions=opening.annotation_extensions
+        path, format=format, within=places, wfdb_extensions=opening.annotation_extensions
     )
     with recordings.unchanged(before):
         about = recordings.describe(
@@ -137,6 +178,7 @@ def examine(
             ],
             time_column=opening.time_column,
             clock_zone=row["clock_zone"],
+            whose=whose(row, opening),
         )
         notes = recordings.read_annotations(
             path, format=format, wfdb_extensions=opening.annotation_extensions

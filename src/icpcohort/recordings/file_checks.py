@@ -81,23 +81,6 @@ def _no_permission(path: Path) -> RecordingError:
     )
 
 
-def check_inside(paths: Iterable[Path], folder: Path) -> None:
-    """Refuse a recording with a file outside the study folder.
-
-    Raises
-    ------
-    RecordingError
-        `outside_study`.
-    """
-    for path in paths:
-        if not is_inside(path, folder):
-            raise RecordingError(
-                "outside_study",
-                f"{path.name}: its path or a link leads out of the study folder; put the file "
-                "itself into the study folder and correct recordings.csv",
-            )
-
-
 def states(paths: Iterable[Path]) -> dict[Path, State]:
     """Return the present state of files, without those that are not there."""
     state_of = {}

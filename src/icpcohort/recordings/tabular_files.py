@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from icpcohort.recordings import csv_files, parquet_files
+from icpcohort.recordings import csv_files, parquet_files, whose_rows
 from icpcohort.recordings.channels import (
     Channel,
     Wanted,
@@ -36,6 +36,7 @@ from icpcohort.recordings.chunks import (
     RecordingError,
     Samples,
     Source,
+    Whose,
     check_size,
     samples_in,
     tier_of,
@@ -53,12 +54,18 @@ MAX_SHARED = 0.5
 
 
 class _Columns(NamedTuple):
-    """The columns of a file, and which of them has the times."""
+    """The columns of a file, which of them has the times, and which says whose a row is."""
 
     channels: list[Channel]
     time: str
     heading: csv_files.Heading | None
     schema: pa.Schema | None
+    patient: str | None  # of a file of several patients
+    patient_id: str
+
+    def where(self, path: Path) -> str:
+        """Return what row a message counts from: the file's, or its patient's, first."""
+        return f"{path.name} (rows of {self.patient_id})" if self.patient else path.name
 
 
 def describe(
@@ -68,13 +75,18 @@ def describe(
     wanted: Sequence[Wanted],
     time_column: str,
     clock_zone: str | None,
+    whose: Whose | None,
 ) -> Description:
     """Describe a file from its columns and one pass over its times."""
-    columns = _columns(path, format, time_column)
+    columns = _columns(path, format, time_column, whose)
     if columns.heading is not None:
         csv_files.refuse_bomb(path, columns.heading)
         csv_files.refuse_line_breaks(path, columns.heading)
-    channels = [c for c in columns.channels if c.name != columns.time]
+    if columns.patient is None:
+        names = [channel.name for channel in columns.channels]
+        whose_rows.refuse_several(path, columns.heading, names)
+    of_rows = (columns.time, columns.patient)
+    channels = [c for c in columns.channels if c.name not in of_rows]
     chosen = choose_all(channels, wanted, where=path.name)
     units = {}
     for one in (one for one in wanted if one.signal in chosen):
@@ -109,7 +121,7 @@ def describe(
 # --- columns ---------------------------------------------------------------------------------
 
 
-def _columns(path: Path, format: str, time_column: str) -> _Columns:
+def _columns(path: Path, format: str, time_column: str, whose: Whose | None) -> _Columns:
     if format == "parquet":
         heading, schema = None, parquet_files.read_schema(path)
         names = list(schema.names)
@@ -128,7 +140,15 @@ def _columns(path: Path, format: str, time_column: str) -> _Columns:
             f"{path.name}: {len(times) or 'no'} column {time_column!r} among {shown}; name the "
             "one column with the times in recordings.time_column of the settings",
         )
-    return _Columns([split_label(name) for name in names], times[0], heading, schema)
+    patient = whose_rows.column(names, whose)
+    return _Columns(
+        [split_label(name) for name in names],
+        times[0],
+        heading,
+        schema,
+        patient,
+        whose.patient_id if whose and patient else "",
+    )
 
 
 def _with_metadata(channel: Channel, field: pa.Field, where: str, *, to_unit: str) -> Channel:
@@ -158,13 +178,14 @@ def _batches(
     path: Path, columns: _Columns, *, values: list[str], read_values: bool
 ) -> Iterator[pa.RecordBatch]:
     read = values if read_values else []
+    of_patient = [] if columns.patient is None else [columns.patient]
     if columns.heading is None:
-        yield from parquet_files.batches(path, columns=[columns.time, *read])
+        yield from parquet_files.batches(path, columns=[columns.time, *read, *of_patient])
         return
     # the decimal mark is looked for in all columns that are used, in every pass
     numbers = csv_files.read_numbers(path, columns.heading, time=columns.time, columns=values)
     yield from csv_files.batches(
-        path, columns.heading, numbers, time=columns.time, columns=read
+        path, columns.heading, numbers, time=columns.time, columns=read, as_text=of_patient
     )
 
 
@@ -176,9 +197,10 @@ def _rows(
     values: list[str],
     read_values: bool,
 ) -> Iterator[Rows]:
-    """Yield all rows as the file has them; infinite values become NaN."""
+    """Yield the rows of the patient as the file has them; infinite values become NaN."""
     n_before = 0
-    for batch in _batches(path, columns, values=values, read_values=read_values):
+    for whole in _batches(path, columns, values=values, read_values=read_values):
+        batch = whose_rows.of_patient(whole, columns.patient, columns.patient_id)
         if batch.num_rows == 0:
             continue
         t_s = clock.seconds(pl.Series(values=batch.column(columns.time)))
@@ -210,7 +232,7 @@ def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
 def _look_at_times(
     path: Path, columns: _Columns, *, values: list[str], clock_zone: str | None
 ) -> tuple[Times, int]:
-    where = f"{path.name}, {columns.time}"
+    where = f"{columns.where(path)}, {columns.time}"
     clock, disorder, times = Clock(where, clock_zone=clock_zone), Disorder(), Times()
     rows = _rows(path, columns, clock, values=values, read_values=False)
     for part in _from_zero(in_order(disorder.watch(rows), where=where), clock):
@@ -218,7 +240,9 @@ def _look_at_times(
         if times.n_rows >= N_ROWS_TO_JUDGE:
             _refuse_repetition(times, where)
     if times.n_rows == 0:
-        raise RecordingError("empty", f"{path.name}: no rows; remove it from recordings.csv")
+        raise RecordingError(
+            "empty", f"{columns.where(path)}: no rows; remove it from recordings.csv"
+        )
     _refuse_repetition(times, where)
     return times, disorder.n_unordered
 
@@ -242,6 +266,7 @@ def read(
     time_column: str,
     chunk_s: float,
     clock_zone: str | None,
+    whose: Whose | None,
 ) -> Iterator[Chunk]:
     """Yield the rows on the grid of the sampling interval, as the module's first lines say.
 
@@ -253,8 +278,8 @@ def read(
         name: conversion(source.unit, to=source.to_unit, where=path.name)
         for name, source in sources.items()
     }
-    columns = _columns(path, about.format, time_column)
-    clock = Clock(f"{path.name}, {columns.time}", clock_zone=clock_zone)
+    columns = _columns(path, about.format, time_column, whose)
+    clock = Clock(f"{columns.where(path)}, {columns.time}", clock_zone=clock_zone)
     names = [source.channel for source in sources.values()]
     rows = _rows(path, columns, clock, values=names, read_values=True)
     fs_hz, n_rows, n_shared = about.first.fs_hz, 0, 0

@@ -1,7 +1,6 @@
 """Ingest: all recordings of one patient to trends, with an account of what was not used."""
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import polars as pl
@@ -83,7 +82,7 @@ class _Refused(NamedTuple):
 def ingest_patient(
     patient_id: str,
     *,
-    folder: Path,
+    places: recordings.Places,
     rows: Sequence[Row],
     events: Sequence[Row],
     monitors: Sequence[Row],
@@ -97,6 +96,8 @@ def ingest_patient(
 
     Parameters
     ----------
+    places : Places
+        From which the paths of recordings count.
     rows : rows of contracts.recording_list of this patient
     events, monitors : rows of contracts.EVENTS and contracts.MONITORS of this patient
     level : abp_level, bed_angle_deg, heart_to_tragus_cm of this patient
@@ -104,7 +105,7 @@ def ingest_patient(
     """
     reading, trend, declared = sections.recordings, sections.trends, sections.declared
     signals = declared_signals.recorded(declared)
-    opened, refused = _open(rows, folder=folder, signals=signals, opening=reading)
+    opened, refused = _open(rows, places=places, signals=signals, opening=reading)
     noted = intervals.collect(
         events=events,
         monitors=monitors,
@@ -121,10 +122,11 @@ def ingest_patient(
             with recordings.unchanged(one.listed.before):
                 summary = trends.summarise(
                     recordings.read_chunks(
-                        folder / one.row["path"],
+                        places.path_of(one.row["path"]),
                         one.about,
                         time_column=reading.time_column,
                         clock_zone=one.row["clock_zone"],
+                        whose=examine.whose(one.row, reading),
                         chunk_s=reading.chunk_samples / one.about.first.fs_hz,
                     ),
                     start_s=one.row["start_s"],
@@ -134,13 +136,13 @@ def ingest_patient(
                     settings=trend,
                     declared=declared,
                 )
-                about = _usable(one, folder=folder, meanings=reading.annotation_meanings)
+                about = _usable(one, places=places, meanings=reading.annotation_meanings)
         except recordings.RecordingError as error:
             refused.append(_Refused(one.row, error))
         else:
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
             described.append(about)
-    unusable = [_unusable(no.row, folder=folder, reason=no.error.reason) for no in refused]
+    unusable = [_unusable(no.row, places=places, reason=no.error.reason) for no in refused]
     joined = overlaps.combine(
         [part for _, part in used], block_s=trend.block_s, declared=declared
     )
@@ -225,7 +227,7 @@ def _lags(row: Row, summary: trends.Summary) -> list[dict[str, Any]]:
 def _open(
     rows: Sequence[Row],
     *,
-    folder: Path,
+    places: recordings.Places,
     signals: Mapping[str, Mapping[str, Any]],
     opening: examine.Opening,
 ) -> tuple[list[_Opened], list[_Refused]]:
@@ -236,7 +238,7 @@ def _open(
     opened, refused = [], []
     for row in rows:
         try:
-            listed = examine.examine(row, folder=folder, signals=signals, opening=opening)
+            listed = examine.examine(row, places=places, signals=signals, opening=opening)
             opened.append(_Opened(row, listed))
         except recordings.RecordingError as error:
             refused.append(_Refused(row, error))
@@ -244,10 +246,12 @@ def _open(
 
 
 def _usable(
-    one: _Opened, *, folder: Path, meanings: Sequence[examine.Meaning]
+    one: _Opened, *, places: recordings.Places, meanings: Sequence[examine.Meaning]
 ) -> dict[str, Any]:
     row, about = one.row, one.about
-    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
+    files = recordings.files_of(
+        places.path_of(row["path"]), format=row["format"], within=places
+    )
     has_times = about.format in ("csv", "parquet")
     return {
         "recording_id": row["recording_id"],
@@ -283,8 +287,10 @@ def _of_signals(about: recordings.Description) -> dict[str, Any]:
     }
 
 
-def _unusable(row: Row, *, folder: Path, reason: str) -> dict[str, Any]:
-    files = recordings.files_of(folder / row["path"], format=row["format"], within=folder)
+def _unusable(row: Row, *, places: recordings.Places, reason: str) -> dict[str, Any]:
+    files = recordings.files_of(
+        places.path_of(row["path"]), format=row["format"], within=places
+    )
     known = {name: row[name] for name in ("recording_id", "patient_id", "path", "format")}
     return known | {
         "start_s": row["start_s"],

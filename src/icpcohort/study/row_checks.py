@@ -1,10 +1,10 @@
 """Row checks: cells of one row of a study table that contradict each other."""
 
 from collections.abc import Iterator, Mapping
-from pathlib import Path
 from typing import Any
 
 from icpcohort import contracts
+from icpcohort.recordings.places import Places
 from icpcohort.study import reversed_scale
 from icpcohort.study import values as entries
 
@@ -18,7 +18,7 @@ _IN_THIS_ORDER = (
 )
 
 
-def contradictions(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[str, str]]:
+def contradictions(values: dict[str, Any], *, places: Places) -> Iterator[tuple[str, str]]:
     """Yield, by column, cells of one row that contradict each other, and a wrong path."""
     for start, end in _IN_THIS_ORDER:
         begin, finish = values.get(start), values.get(end)
@@ -33,7 +33,7 @@ def contradictions(values: dict[str, Any], *, folder: Path) -> Iterator[tuple[st
         )
     path = values.get("path")
     if path is not None:
-        words = entries.path_problem(path, folder=folder)
+        words = entries.path_problem(path, places=places)
         if words is None and values.get("format") == "wfdb" and not path.endswith(".hea"):
             words = f"'{path}' is not a WFDB header; write the file that ends in .hea"
         if words is not None:

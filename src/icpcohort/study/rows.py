@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 
 from icpcohort import contracts
 from icpcohort.contracts import Column, Table, declared_signals, repeated
-from icpcohort.recordings import units
+from icpcohort.recordings import places, units
 from icpcohort.study import codings, decimal_commas, dictionary_checks, read_table, row_checks
 from icpcohort.study import values as entries
 from icpcohort.study.schema import suggestion
@@ -69,6 +69,7 @@ class _Asked(NamedTuple):
     values: Mapping[str, Column]  # of the repeated values, what each variable can be
     others: frozenset[str]  # columns of the other tables that lie in the same file
     has_decimal_commas: bool = False
+    has_shared_files: bool = False  # a recording may be the rows of one patient in a file
 
 
 class _Cell(NamedTuple):
@@ -122,6 +123,7 @@ def _asked(settings: Mapping[str, Any], *, name: str) -> _Asked:
         _choices(settings),
         repeated.columns_of_values(settings),
         columns_beside(settings, name=name),
+        has_shared_files=places.are_shared(settings),
     )
 
 
@@ -145,12 +147,13 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
         As in `tables.read_study`; a table whose name is not there is passed over.
     """
     study = settings["study"]
-    folder = Path(study["folder"])
-    tables, wrong = {}, []
+    where = places.of(settings)
+    tables: dict[str, Rows] = {}
+    wrong = list(where.problems())
     for name in (name for name in tables_of(settings) if name in study):
         asked = _asked(settings, name=name)
         table, problems = _read_table(
-            folder / study[name], asked, folder=folder, outcomes=settings["outcomes"]
+            where.folder / study[name], asked, where=where, outcomes=settings["outcomes"]
         )
         wrong += problems
         if table is not None:
@@ -176,12 +179,12 @@ def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
 
 
 def _read_table(
-    path: Path, asked: _Asked, *, folder: Path, outcomes: Mapping[str, Any]
+    path: Path, asked: _Asked, *, where: places.Places, outcomes: Mapping[str, Any]
 ) -> tuple[Rows | None, list[str]]:
     """Return one table (None: it cannot be read) and its problems."""
     name = asked.name
     try:
-        export, row_problems = read_table.read(path, within=folder)
+        export, row_problems = read_table.read(path, within=where.folder)
     except read_table.ExportError as error:
         return None, [f"{path.name}{error}"]
     problems = [f"{path.name}{line}" for line in row_problems]
@@ -198,7 +201,7 @@ def _read_table(
             continue
         row = Row(path.name, number, {}, {})
         problems += _fill(row, texts, asked, outcomes=outcomes)
-        of_row = list(row_checks.contradictions(row.values, folder=folder))
+        of_row = list(row_checks.contradictions(row.values, places=where))
         if name == "patients":
             of_row += row_checks.scores_of_the_dead(row.values, outcomes)
         for ours, words in of_row:
@@ -210,7 +213,7 @@ def _read_table(
         rows = _once(rows, dict(export.rows))
     return Rows(export.header, rows, commas.n), [
         *problems,
-        *_repeated(rows, name=name, contract=asked.contract),
+        *_repeated(rows, name=name, contract=asked.contract, shared=asked.has_shared_files),
     ]
 
 
@@ -325,15 +328,17 @@ def _header_problems(header: list[str], asked: _Asked) -> Iterator[str]:
         yield f"column {column}: stands {header.count(column)} times; keep one"
 
 
-def _repeated(rows: list[Row], *, name: str, contract: Table) -> Iterator[str]:
+def _repeated(rows: list[Row], *, name: str, contract: Table, shared: bool) -> Iterator[str]:
     """Yield a line for each row that repeats another, or differs from it in capitals only.
+
+    A file of several patients may stand in a row of each: `shared` says that there are such.
 
     Identifiers become names of files, and not every file system tells capitals apart.
     """
     keys: list[tuple[str, ...]] = [contract.key]
     if name == "recordings":
         channels = [column for column in contract.columns if column.endswith("_channel")]
-        keys.append(("path", *channels[:1]))
+        keys.append(("path", *(("patient_id",) if shared else ()), *channels[:1]))
     for key in keys:
         first: dict[tuple[str, ...], int] = {}
         for row in rows:

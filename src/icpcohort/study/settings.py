@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
+from icpcohort.recordings import patterns, places
 from icpcohort.study import (
     cohort_checks,
     declared_checks,
@@ -27,7 +28,11 @@ __all__ = [
     "only",
     "problems",
     "read",
+    "without_places",
 ]
+
+# Where files lie on one machine, and how they are listed: no result depends on it.
+PLACES = ("roots", "patterns")
 
 
 class Files(NamedTuple):
@@ -60,7 +65,8 @@ def load(
     tuple of dict
         The first as written in `config.yaml`, with the values of the presets that it names,
         and the sections of `variables.yaml`; the second is what stands under `models:`, one
-        block per model in the order of the file. Nothing else is filled in.
+        block per model in the order of the file. Nothing else is filled in; a relative folder
+        of `recordings.roots` is one from the working directory.
 
     Raises
     ------
@@ -147,6 +153,24 @@ def only(
     return {section: values for section, values in chosen.items() if values or section in names}
 
 
+def without_places(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the settings without what is of one machine alone, as a run hands them on."""
+    of_recordings = settings.get("recordings")
+    if not isinstance(of_recordings, dict):
+        return dict(settings)
+    kept = {name: value for name, value in of_recordings.items() if name not in PLACES}
+    return {**settings, "recordings": kept}
+
+
+def _with_folders(settings: dict[str, Any], home: Path) -> dict[str, Any]:
+    """Let relative folders of roots count from the working directory, not from `home`."""
+    roots = at(settings, "recordings", "roots")
+    if not isinstance(roots, dict):
+        return settings
+    folders = {n: str(home / f) if isinstance(f, str) else f for n, f in roots.items()}
+    return settings | {"recordings": settings["recordings"] | {"roots": folders}}
+
+
 def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
     """Return what `load` returns, as far as it can be read, and every problem."""
     settings, settings_problems = yaml_files.read(config_path)
@@ -156,6 +180,7 @@ def read(config_path: Path, models_path: Path, *, schema_folder: Path) -> Files:
         settings, of_presets = presets.applied(settings, schema, file=config_path.name)
         settings_problems += of_presets + problems(settings, schema, file=config_path.name)
         settings_problems += contradictions(settings, file=config_path.name)
+        settings = _with_folders(settings, config_path.parent.parent)
         declared = _declared(config_path, schema_folder)
         settings |= declared.sections or {}
         settings_problems += declared.problems
@@ -245,6 +270,11 @@ def contradictions(settings: object, *, file: str) -> list[str]:
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)
     lines += _names_used_twice(settings)
+    lines += places.wrong_roots(at(settings, "recordings", "roots"))
+    lines += patterns.wrong_patterns(
+        at(settings, "recordings", "patterns"),
+        has_patient_column=bool(at(settings, "recordings", "patient_column")),
+    )
     lines += signal_checks.contradictions(settings)
     lines += declared_checks.contradictions(settings)
     lines += cohort_checks.contradictions(

@@ -1,8 +1,9 @@
 """Study: the tables that a study brings, typed, and the rows of one patient."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import polars as pl
@@ -10,6 +11,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
+from icpcohort.recordings import places
 from icpcohort.study import codings
 from icpcohort.study.rows import (
     NEEDED,
@@ -152,6 +154,7 @@ class Study:
     events: pl.DataFrame
     repeated: pl.DataFrame  # of REPEATED_VALUES; no rows where the study has none
     recodings: pl.DataFrame  # what of them the settings translated
+    roots: Mapping[str, Path] = field(default_factory=dict)  # of recordings, on this machine
 
 
 def read_study(settings: dict[str, Any]) -> Study:
@@ -161,8 +164,9 @@ def read_study(settings: dict[str, Any]) -> Study:
     ----------
     settings : dict
         Checked settings; read are `study.folder`, the tables' names, `study.columns`,
-        `study.codings`, `variables`, `outcomes`, `repeated` and `signals`. A relative folder
-        counts from the working directory.
+        `study.codings`, `variables`, `outcomes`, `repeated` and `signals`, and
+        `recordings.roots` where it is there. A relative folder counts from the working
+        directory.
 
     Returns
     -------
@@ -195,7 +199,7 @@ def read_study(settings: dict[str, Any]) -> Study:
     stated = {name: codings.of_table(settings, name=name) for name in tables}
     scales = [n for n, entry in settings["outcomes"].items() if entry.get("scales")]
     recodings = codings.count(recoded, stated=stated, scales=scales)
-    return Study(**frames, recodings=recodings)
+    return Study(**frames, recodings=recodings, roots=places.of(settings).roots)
 
 
 def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:

@@ -3,10 +3,11 @@
 import math
 import re
 from collections.abc import Mapping
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any
 
 from icpcohort.contracts import COUNT, EVENT_KINDS, FLAG, MONITOR_TYPES, REAL, TEXT, Column
+from icpcohort.recordings.places import Places
 from icpcohort.study.schema import suggestion
 
 CHOICES = {
@@ -137,7 +138,7 @@ def _level(value: int, column: Column) -> tuple[int | None, str | None]:
     return None, f"{value} is not one of {', '.join(column.levels)}"
 
 
-def path_problem(text: str, *, folder: Path) -> str | None:
+def path_problem(text: str, *, places: Places) -> str | None:
     """Return why a recording's path cannot be used, or None; the file need not exist."""
     if not text.isprintable():
         return f"{text!r} holds characters that cannot be seen; write the path again"
@@ -148,9 +149,10 @@ def path_problem(text: str, *, folder: Path) -> str | None:
     if ".." in PurePosixPath(text).parts:
         return f"'{text}' leaves the study folder; put the file in it and write its path"
     try:
-        inside = (folder / text).resolve().is_relative_to(folder.resolve())
+        path = places.path_of(text)
+        path.resolve()
     except (OSError, RuntimeError):  # a link that leads back to itself, a name too long
         return f"'{text}' leads nowhere; write the path of a file"
-    if not inside:
+    if not places.hold(path):
         return f"'{text}' is a link out of the study folder; put the file itself in the folder"
     return None

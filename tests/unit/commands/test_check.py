@@ -404,3 +404,38 @@ def test_many_recordings_with_one_fault_are_one_line(n, n_lines):
     assert lines[0].startswith("recordings.csv row 2 (R2 of P), P2.csv: no unit; write it")
     assert ("; the same of" in lines[0]) == (n > 3)
     assert "another fault" in lines[-1]
+
+
+def test_recordings_in_a_root_are_opened_and_those_of_an_absent_one_passed_over(folder):
+    home = folder / "home"
+    home.mkdir()
+    for path in list(folder.iterdir()):
+        if path != home and path.name != "r1.csv":
+            path.rename(home / path.name)
+    (folder / "archive").mkdir()
+    (folder / "r1.csv").rename(folder / "archive/r1.csv")
+    _edit(home / "recordings.csv", "r1.csv", "archive/r1.csv")
+    stated = "\nrecordings:\n  roots: {archive: ../archive}\n"
+    _edit(home / "config/config.yaml", "\nrecordings:\n", stated)
+    assert _check(home).problems == []
+    (folder / "archive").rename(folder / "elsewhere")
+    checked = _check(home)
+    assert [line.partition(";")[0] for line in checked.problems] == [
+        "config.yaml, recordings.roots.archive: no such folder"
+    ]
+    assert checked.not_checked == [
+        "the files of 1 recordings in archive, since it is not there"
+    ]
+
+
+def test_one_file_for_all_patients_is_opened_for_each(folder):
+    rows = "".join(f"{60 * i},{p},{12 + i % 3}\n" for i in range(120) for p in ("P1", "P2"))
+    (folder / "all.csv").write_text("t_s,patient_id,ICP [mmHg]\n" + rows, encoding="utf-8")
+    second = _recording(2, "all.csv").replace("P1", "P2")
+    _table(folder, "recordings", _recording(1, "all.csv"), second)
+    config = folder / "config/config.yaml"
+    problems = _check(folder).problems
+    assert any("[several_patients]" in line for line in problems)
+    _edit(config, "\nrecordings:\n", "\nrecordings:\n  patient_column: patient_id\n")
+    checked = _check(folder)
+    assert (checked.problems, checked.not_checked) == ([], [])

@@ -2,6 +2,7 @@
 
 import pytest
 
+from icpcohort import recordings
 from icpcohort.commands import check_tables
 from icpcohort.commands.check_tables import Opened
 from icpcohort.recordings import Description, Source
@@ -46,12 +47,14 @@ def _noted(opened, time_zero="injury", listed=None, **tables):
 def test_nothing_is_recorded_before_an_injury_but_before_another_time_zero_it_may_be(tmp_path):
     row = _listed(2, start_h=-1)
     words = "recordings.csv row 2 (R2 of P1), start_s: -3600 is before "
-    problems = check_tables.contradictions(_tables([row]), folder=tmp_path, time_zero="injury")
+    problems = check_tables.contradictions(
+        _tables([row]), places=recordings.Places(tmp_path), time_zero="injury"
+    )
     assert [line.startswith(f"{words}the injury") for line in problems] == [True]
     assert "early" not in _noted([_opened(row)], time_zero="injury")
     for time_zero in ("admission", None):
         otherwise = check_tables.contradictions(
-            _tables([row]), folder=tmp_path, time_zero=time_zero
+            _tables([row]), places=recordings.Places(tmp_path), time_zero=time_zero
         )
         assert otherwise == []
     (line,) = _noted([_opened(row)], time_zero="admission")["early"]
@@ -62,7 +65,9 @@ def test_nothing_is_recorded_before_an_injury_but_before_another_time_zero_it_ma
 def test_no_recording_starts_after_death(tmp_path, start_h, is_told):
     tables = _tables([_listed(2, start_h=start_h)])
     tables["patients"].rows[0].values["death_h"] = 20.0
-    problems = check_tables.contradictions(tables, folder=tmp_path, time_zero="injury")
+    problems = check_tables.contradictions(
+        tables, places=recordings.Places(tmp_path), time_zero="injury"
+    )
     assert ["is after the death at 20 h" in line for line in problems] == [True] * is_told
 
 
@@ -70,7 +75,7 @@ def _copies(folder, rows):
     return [
         line.split(",")[0].removeprefix("recordings.csv row ")
         for line in check_tables.contradictions(
-            _tables(rows), folder=folder, time_zero="injury"
+            _tables(rows), places=recordings.Places(folder), time_zero="injury"
         )
     ]
 

@@ -146,7 +146,12 @@ def test_a_file_that_is_not_there_is_missing(tmp_path, format):
     with pytest.raises(recordings.RecordingError) as caught:
         _describe(tmp_path / "r1.hea", format=format)
     assert caught.value.reason == "missing_file"
-    assert recordings.files_of(tmp_path / "r1.hea", format=format, within=tmp_path) == []
+    assert (
+        recordings.files_of(
+            tmp_path / "r1.hea", format=format, within=recordings.Places(tmp_path)
+        )
+        == []
+    )
 
 
 def test_the_fingerprint_is_that_of_the_files_joined_in_the_order_of_their_names(tmp_path):

@@ -72,7 +72,9 @@ def intact(tmp_path_factory):
 
 def _result(path, format):
     """Return the samples of a recording, or its RecordingError."""
-    recordings.fingerprint(recordings.files_of(path, format=format, within=path.parent))
+    recordings.fingerprint(
+        recordings.files_of(path, format=format, within=recordings.Places(path.parent))
+    )
     try:
         about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
         return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=1.0))

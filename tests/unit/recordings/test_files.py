@@ -30,7 +30,9 @@ def _wfdb(folder, signal="s1.dat"):
 
 def _unchanged(path, *, format, folder):
     return recordings.unchanged(
-        recordings.guard(path, format=format, within=folder, wfdb_extensions=["atr"])
+        recordings.guard(
+            path, format=format, within=recordings.Places(folder), wfdb_extensions=["atr"]
+        )
     )
 
 
@@ -64,7 +66,9 @@ def test_a_file_or_a_link_to_one_inside_the_folder_is_taken(tmp_path):
     folder = tmp_path / "other"  # the folder itself may be reached through a link
     for path in (folder / "data" / "r1.csv", folder / "r2.csv", folder / "data/../r2.csv"):
         with _unchanged(path, format="csv", folder=folder):
-            assert recordings.files_of(path, format="csv", within=folder) == [path]
+            assert recordings.files_of(
+                path, format="csv", within=recordings.Places(folder)
+            ) == [path]
 
 
 @pytest.mark.parametrize(
@@ -87,7 +91,7 @@ def test_a_file_outside_the_folder_is_refused_unread(tmp_path, monkeypatch, way)
         path.symlink_to(path)
     monkeypatch.setattr(recordings, "describe", None)
     assert _reason(path, folder) == "outside_study"
-    assert recordings.files_of(path, format="csv", within=folder) == []
+    assert recordings.files_of(path, format="csv", within=recordings.Places(folder)) == []
 
 
 @pytest.mark.parametrize("part", ["s1.hea", "s1.dat"])
@@ -96,12 +100,14 @@ def test_a_part_of_a_wfdb_record_outside_the_folder_is_refused(tmp_path, part):
     folder.mkdir(), outside.mkdir()
     path = _wfdb(folder)
     with _unchanged(path, format="wfdb", folder=folder):
-        files = recordings.files_of(path, format="wfdb", within=folder)
+        files = recordings.files_of(path, format="wfdb", within=recordings.Places(folder))
         assert [file.name for file in files] == ["r1.hea", "s1.dat", "s1.hea"]
     (folder / part).rename(outside / part)
     (folder / part).symlink_to(outside / part)
     assert _reason(path, folder, format="wfdb") == "outside_study"
-    assert folder / part not in recordings.files_of(path, format="wfdb", within=folder)
+    assert folder / part not in recordings.files_of(
+        path, format="wfdb", within=recordings.Places(folder)
+    )
 
 
 # --- whether they can be read ----------------------------------------------------------------
@@ -238,7 +244,7 @@ def test_a_file_that_grows_or_lies_outside_is_excluded_and_the_others_are_used(
     monkeypatch.setattr(recordings, "fingerprint", grow)
     done = ingest.ingest_patient(
         "P1",
-        folder=folder,
+        places=recordings.Places(folder),
         rows=[_row(name, start_s=1e5 * i) for i, name in enumerate(["good", "grows", "link"])],
         events=[],
         monitors=[],

@@ -356,7 +356,10 @@ def test_the_signal_file_in_place_of_the_header_is_refused_with_the_line_to_writ
 def test_all_files_of_a_record_are_named_once_in_order(tmp_path):
     path = _variable_record(tmp_path)
     (tmp_path / "s2.dat").unlink()
-    names = [p.name for p in recordings.files_of(path, format="wfdb", within=path.parent)]
+    names = [
+        p.name
+        for p in recordings.files_of(path, format="wfdb", within=recordings.Places(path.parent))
+    ]
     assert names == ["lay.hea", "r1.hea", "s1.dat", "s1.hea", "s2.hea"] + [
         f"s{i}.{kind}" for i in (3, 4) for kind in ("dat", "hea")
     ]
@@ -368,8 +371,15 @@ def test_all_files_of_a_record_are_named_once_in_order(tmp_path):
 def test_rubbish_names_only_itself(tmp_path, text):
     path = tmp_path / "r1.hea"
     path.write_text(text)
-    assert recordings.files_of(path, format="wfdb", within=path.parent) == [path]
+    assert recordings.files_of(path, format="wfdb", within=recordings.Places(path.parent)) == [
+        path
+    ]
 
 
 def test_a_missing_record_has_no_files(tmp_path):
-    assert recordings.files_of(tmp_path / "r1.hea", format="wfdb", within=tmp_path) == []
+    assert (
+        recordings.files_of(
+            tmp_path / "r1.hea", format="wfdb", within=recordings.Places(tmp_path)
+        )
+        == []
+    )

@@ -6,7 +6,7 @@ import pytest
 import wfdb
 from published_settings import changed
 
-from icpcohort import contracts
+from icpcohort import contracts, recordings
 from icpcohort.contracts import store
 from icpcohort.signals import ingest
 
@@ -27,7 +27,7 @@ def _ingest(folder, path, *, format, rules=(), signals=DECLARED, differences=Non
     row |= {"recording_id": "r", "patient_id": "P1", "path": path, "format": format}
     done = ingest.ingest_patient(
         "P1",
-        folder=folder,
+        places=recordings.Places(folder),
         rows=[row | {"start_s": 0.0} | listed],
         events=[],
         monitors=[],

@@ -5,7 +5,7 @@ import pytest
 import wfdb
 from published_settings import changed
 
-from icpcohort import contracts
+from icpcohort import contracts, recordings
 from icpcohort.contracts import store
 from icpcohort.signals import ingest
 
@@ -33,7 +33,7 @@ NO_MONITOR = {"rule": "event", "signal": "icp", "event": "no_monitor", "settle_s
 def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="none"):
     done = ingest.ingest_patient(
         "P1",
-        folder=folder,
+        places=recordings.Places(folder),
         rows=rows,
         events=[],
         monitors=monitors,

@@ -672,3 +672,37 @@ def test_nobody_is_last_known_alive_after_death(tmp_path):
     assert _problems(tmp_path, patients=text) == [
         "patients.csv row 2, last_known_h: 41 is after death_h 40; correct one of them"
     ]
+
+
+def test_a_file_of_several_patients_may_stand_in_a_row_of_each(tmp_path):
+    rows = (
+        "recording_id,patient_id,path,format,start_s\n"
+        "R1,P1,all.csv,csv,0\nR2,P2,all.csv,csv,0\nR3,P2,all.csv,csv,9\n"
+    )
+    settings = _study(tmp_path, recordings=rows)
+    _, problems = study.read_rows(settings)
+    once = [line for line in problems if "stands in row" in line]
+    assert [line.partition(",")[0] for line in once] == [
+        "recordings.csv row 3",
+        "recordings.csv row 4",
+    ]
+    _, problems = study.read_rows(settings | {"recordings": {"patient_column": "who"}})
+    shared = [line for line in problems if "stands in row" in line]
+    assert shared == [
+        "recordings.csv row 4, path, patient_id: 'all.csv, P2' stands in row 3 too; keep one"
+    ]
+
+
+def test_a_root_that_is_not_there_stops_a_study_in_words(tmp_path):
+    settings = _study(tmp_path)
+    roots = {"archive": str(tmp_path / "away")}
+    with pytest.raises(study.StudyError) as caught:
+        study.read_study(settings | {"recordings": {"roots": roots}})
+    assert len(caught.value.problems) == 1
+    assert caught.value.problems[0].startswith(
+        "config.yaml, recordings.roots.archive: no such folder;"
+    )
+    assert str(tmp_path) not in caught.value.problems[0]
+    (tmp_path / "away").mkdir()
+    read = study.read_study(settings | {"recordings": {"roots": roots}})
+    assert read.roots == {"archive": tmp_path / "away"}
