@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from icpcohort import recordings
 from icpcohort.provenance import plan_lock
 from icpcohort.specifications import choices
-from icpcohort.study import families, settings, tables
+from icpcohort.study import families, left_out, settings, tables
 
 AT_START = (
     "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
@@ -91,11 +91,17 @@ def table(settings: dict[str, Any], name: str) -> str:
 def recording_files(
     study: tables.Study, settings: dict[str, Any], patient_id: str
 ) -> list[str]:
-    """Return every existing file of a patient's recordings; a missing one becomes a reason."""
+    """Return every existing file of a patient's recordings; a missing one becomes a reason.
+
+    A recording that the group leaves out is not read and has none.
+    """
     folder = Path(settings["study"]["folder"])
     extensions = settings["recordings"]["annotation_extensions"]
     paths: set[str] = set()
+    reasons = left_out.of_patient(study, patient_id)
     for row in tables.recordings_of(study, patient_id):
+        if left_out.reason(row["recording_id"], reasons):
+            continue
         paths.update(
             str(path)
             for path in recordings.files_of(
@@ -130,6 +136,7 @@ def of_patient(
         "events": tables.events_of(study, patient_id),
         "monitors": tables.monitors_of(study, patient_id),
         "level": tables.level_of(study, patient_id),
+        "left_out": left_out.of_patient(study, patient_id),
         "stamps": stamps(recording_files(study, settings, patient_id)),
     }
 

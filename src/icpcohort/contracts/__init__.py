@@ -67,6 +67,7 @@ from icpcohort.contracts.specifications import (
 from icpcohort.contracts.study import (
     EVENT_KINDS,
     EVENTS,
+    LEFT_OUT,
     LEVEL,
     MONITOR_TYPES,
     MONITORS,
@@ -100,6 +101,7 @@ __all__ = [
     "INTENSITY",
     "INTENSITY_MAP",
     "INTERVALS",
+    "LEFT_OUT",
     "LEVEL",
     "MASKED",
     "MODEL_DROPPED",

@@ -46,6 +46,7 @@ __all__ = [
 ]
 
 MAX_SHOWN = 50
+CODED = {name: table for name, table in (TABLES | OPTIONAL).items() if name != "left_out"}
 # Columns of the list of recordings that a study's own signals have; each name is checked later.
 OF_A_SIGNAL = "^[a-z][a-z0-9_]*_(channel|unit)$"
 
@@ -61,12 +62,12 @@ class StudyError(Exception):
         super().__init__("\n".join(shown))
 
 
-def _table(name: str, *, note: str = "") -> Setting:
+def _table(name: str, *, note: str = "", file: str = "") -> Setting:
     return Setting(
         f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending"
         f"{note}",
         OF_THE_STUDY,
-        f"{name.partition(' ')[0]}.csv",
+        file or f"{name.partition(' ')[0]}.csv",
         pattern=r"\.(csv|parquet)$",
         pattern_in_words="a file name that ends in .csv or .parquet",
     )
@@ -107,6 +108,14 @@ class Settings:
             note=". Left out: the study has none, and variables.yaml declares none",
         ),
     ] = ""
+    left_out: Annotated[
+        str,
+        _table(
+            "patients and recordings that the group leaves out, each with its reason",
+            note=". Left out: the group leaves out nothing",
+            file="left_out.csv",
+        ),
+    ] = ""
     time_zero: Annotated[
         Literal["injury", "onset", "admission", "monitoring_start"],
         Setting(
@@ -132,12 +141,12 @@ class Settings:
         OfColumns(
             "Values in your tables that are not ours, column by column; each is counted in "
             "recodings.parquet",
-            TABLES | OPTIONAL,
+            CODED,
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
             further={"recordings": OF_A_SIGNAL},
-            optional=tuple(OPTIONAL),
+            optional=("repeated",),
         ),
     ]
 
@@ -151,6 +160,7 @@ class Study:
     monitors: pl.DataFrame
     events: pl.DataFrame
     repeated: pl.DataFrame  # of REPEATED_VALUES; no rows where the study has none
+    left_out: pl.DataFrame  # of LEFT_OUT; the same
     recodings: pl.DataFrame  # what of them the settings translated
 
 
