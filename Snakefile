@@ -26,8 +26,8 @@ ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
 LEFT_OUT = left_out.of_patients(STUDY)
 # Short work is done for a batch of patients at once, so that one more patient costs one batch.
-BATCHES = jobs.batches(PATIENTS, n_each=64)
-DRAWN_TOGETHER = jobs.batches(PATIENTS, n_each=32)
+BATCHES = jobs.batches(PATIENTS, n_each=jobs.TOGETHER)
+DRAWN_TOGETHER = jobs.batches(PATIENTS, n_each=jobs.DRAWN_TOGETHER)
 LITTLE = jobs.with_little(STUDY, SET, many=int(config.get("batch_from", jobs.MANY)))
 # Memory of a job with one patient, with a batch, and with the tables of all.
 ONE_MB = jobs.more_if_retried(600)

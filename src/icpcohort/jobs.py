@@ -195,6 +195,7 @@ OF_A_JOB = {  # one core; and memory of long arrays goes back when they are let 
     "MALLOC_TRIM_THRESHOLD_": "67108864",
 }
 LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
+TOGETHER, DRAWN_TOGETHER = 64, 32  # patients of a batch at most: of exposures, of pictures
 MANY = 100  # patients with little to read, from which on they share jobs
 
 

@@ -46,7 +46,6 @@ __all__ = [
 ]
 
 MAX_SHOWN = 50
-CODED = {name: table for name, table in (TABLES | OPTIONAL).items() if name != "left_out"}
 # Columns of the list of recordings that a study's own signals have; each name is checked later.
 OF_A_SIGNAL = "^[a-z][a-z0-9_]*_(channel|unit)$"
 
@@ -141,12 +140,12 @@ class Settings:
         OfColumns(
             "Values in your tables that are not ours, column by column; each is counted in "
             "recodings.parquet",
-            CODED,
+            TABLES | OPTIONAL,
             "Columns of the table of {table} whose values are translated",
             "Values of {column} in your table, each with ours",
             has_values=True,
             further={"recordings": OF_A_SIGNAL},
-            optional=("repeated",),
+            optional=tuple(OPTIONAL),
         ),
     ]
 
