@@ -24,6 +24,10 @@ from icpcohort.study.tables import Rows
 AREAS = ("results", "logs", ".snakemake")  # nothing is removed elsewhere
 NOT_SEARCHED = (".git", ".venv")
 CODE = ("src", "tests", "workflow", "profiles", "docs", ".ci")  # of the project's checkout
+REMOVE = {
+    True: "remove it",
+    False: "if that is the patient, delete it there: it is the group's own and not touched",
+}
 MAX_SHOWN = 20  # numbers of rows in one line
 
 
@@ -43,8 +47,10 @@ class _Asked(NamedTuple):
     study: Path
     patient_id: str
     sought: Sought
+    exact: Sought  # in tables, where other identifiers may begin or end like this one
     others: Sequence[str]  # the patients who stay
-    inputs: frozenset[Path]  # tables and recordings of the study, as they are now
+    tables: frozenset[Path]
+    recordings: frozenset[Path]  # of the patients who stay
 
 
 def forget(
@@ -114,12 +120,14 @@ def _asked(study: Path, patient_id: str, *, schema_folder: Path) -> _Asked:
         study,
         patient_id,
         traces.sought([patient_id, *paths]),
+        traces.sought([patient_id], of_words=entries.OF_IDENTIFIERS),
         [
             row.values["patient_id"]
             for row in rows["patients"].rows
             if "patient_id" in row.values
         ],
-        frozenset(path.resolve() for path in (*files.values(), *_listed(rows, folder))),
+        frozenset(path.resolve() for path in files.values()),
+        frozenset(path.resolve() for path in _listed(rows, folder)),
     )
 
 
@@ -143,8 +151,8 @@ def _still_there(
     paths: Sequence[str],
 ) -> Iterator[str]:
     """Yield a line for each table that names the patient, or lists a file of the patient's."""
-    word = re.compile(rf"(?<![A-Za-z0-9_-]){re.escape(patient_id)}(?![A-Za-z0-9_-])")
-    exact = Sought(re.compile(word.pattern.encode()), re.compile(patient_id.encode()), 64)
+    of = entries.OF_IDENTIFIERS
+    word = re.compile(rf"(?<![{of}]){re.escape(patient_id)}(?![{of}])")
     for name, table in rows.items():
         numbers = [r.number for r in table.rows if r.values.get("patient_id") == patient_id]
         of_file = [
@@ -161,21 +169,12 @@ def _still_there(
             yield f"{file}: delete the recordings of these rows too; no command does it"
         if of_file:
             yield f"{file}: {_rows_in_words(of_file)} a file of {patient_id}; delete them"
-        if not (numbers or of_file or patient_id.isdigit()) and _names(files[name], exact):
-            yield f"{file}: names {patient_id} in another column; delete it there"
 
 
 def _rows_in_words(numbers: Sequence[int]) -> str:
     shown = ", ".join(map(str, numbers[:MAX_SHOWN]))
     more = f" and {len(numbers) - MAX_SHOWN} more" if len(numbers) > MAX_SHOWN else ""
     return f"row {shown}{more}: still"
-
-
-def _names(path: Path, sought: Sought) -> bool:
-    try:
-        return traces.is_named_in(path, sought)
-    except traces.Unreadable as error:
-        raise Refused(f"{path.name}: cannot be searched ({error}); mend it first") from error
 
 
 def _listed(rows: Mapping[str, Rows], folder: Path) -> Iterator[Path]:
@@ -300,25 +299,29 @@ def _remove(doomed: Iterable[Path], *, study: Path) -> tuple[list[Path], list[st
 def _searched(asked: _Asked, *, repository: Path) -> tuple[int, list[str]]:
     """Return how many files were searched, and a line for each that names the patient.
 
-    All below the study but its tables and the recordings of other patients, which were held
-    to the patient before, and the project's own code.
+    All below the study but the recordings of other patients and the project's own code. An
+    identifier of digits alone is not sought in the tables, where it may be any number.
     """
     n, naming = 0, []
     is_checkout = asked.study.resolve() == repository.resolve()
     for path in traces.files_below(asked.study, without=NOT_SEARCHED):
         top = path.relative_to(asked.study).parts[0]
         is_code = is_checkout and top in CODE
-        if is_code or path.resolve() in asked.inputs or path.name == running.RUN_LOCK:
+        if is_code or path.resolve() in asked.recordings or path.name == running.RUN_LOCK:
             continue
         n += 1
-        note = _note_of(path, asked.study)
         try:
-            if _is_trace(path, asked) or asked.sought.are_in(note):
-                ours = "remove it" if top in AREAS else "it is the group's own and not touched"
-                naming.append(f"{path}: names {asked.patient_id}; {ours}")
+            if _still_names(path, asked):
+                naming.append(f"{path}: names {asked.patient_id}; {REMOVE[top in AREAS]}")
         except traces.Unreadable as error:
             naming.append(f"{path}: cannot be looked into ({error}); look at it")
     return n, naming
+
+
+def _still_names(path: Path, asked: _Asked) -> bool:
+    if path.resolve() in asked.tables:
+        return not asked.patient_id.isdigit() and traces.is_named_in(path, asked.exact)
+    return _is_trace(path, asked) or asked.sought.are_in(_note_of(path, asked.study))
 
 
 def _note_of(path: Path, study: Path) -> str:

@@ -46,10 +46,10 @@ class Sought(NamedTuple):
         return self.words.search(text.encode(errors="surrogateescape")) is not None
 
 
-def sought(names: Collection[str]) -> Sought:
-    """Return what finds any of the names."""
+def sought(names: Collection[str], *, of_words: str = "A-Za-z0-9") -> Sought:
+    """Return what finds any of the names; `of_words` are the characters that make words."""
     either = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
-    words = re.compile(rf"(?<![A-Za-z0-9])(?:{either})(?![A-Za-z0-9])".encode())
+    words = re.compile(rf"(?<![{of_words}])(?:{either})(?![{of_words}])".encode())
     longest = max(len(name.encode()) for name in names)
     return Sought(words, re.compile(either.encode()), longest)
 
