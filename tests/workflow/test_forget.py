@@ -11,7 +11,7 @@ from icpcohort.commands import forget
 pytestmark = pytest.mark.workflow
 
 WHO, TABLES = "P003", ("patients", "recordings", "monitors", "events")
-TIME = re.compile(rb"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d\+00:00")
+TIME = re.compile(rb"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\+00:00)?")
 DATED = ("provenance.html", "ro-crate-metadata.json")  # with the times of the run
 SUMS = "SHA256SUMS"  # of which two lines are about these
 

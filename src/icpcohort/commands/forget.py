@@ -121,11 +121,7 @@ def _asked(study: Path, patient_id: str, *, schema_folder: Path) -> _Asked:
         patient_id,
         traces.sought([patient_id, *paths]),
         traces.sought([patient_id], of_words=entries.OF_IDENTIFIERS),
-        [
-            row.values["patient_id"]
-            for row in rows["patients"].rows
-            if "patient_id" in row.values
-        ],
+        [name for row in rows["patients"].rows if (name := row.values.get("patient_id"))],
         frozenset(path.resolve() for path in files.values()),
         frozenset(path.resolve() for path in _listed(rows, folder)),
     )

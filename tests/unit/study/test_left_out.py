@@ -62,9 +62,9 @@ def test_each_mistake_of_the_table_has_one_line(tmp_path):
         "left_out.csv row 7, reason: empty; every row needs one",
         "left_out.csv row 6, patient_id: 'P2' stands in row 5 too; keep one",
         "left_out.csv row 4, patient_id: 'P7' is not in the table of patients; "
-        "did you mean 'P1'?",
+        "known here: P1, P2, P3",
         "left_out.csv row 2, recording_id: 'R9' is not in the table of recordings; "
-        "did you mean 'R1'?",
+        "known here: R1, R2, R3",
         "left_out.csv row 3, recording_id: 'R3' is a recording of P2, not of P1; "
         "correct one of them",
     ]
