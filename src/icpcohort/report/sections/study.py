@@ -149,7 +149,11 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             recordings.excluded_reasons(tables["excluded"]),
             empty="No recording was left out.",
         ),
-        *table("left-out-by-group", recordings.left_out_by_group(tables["excluded"])),
+        *table(
+            "left-out-by-group",
+            recordings.left_out_by_group(tables["excluded"]),
+            patient_level=True,  # a reason in free words may be about one patient
+        ),
         *table(
             "left-out-each",
             recordings.excluded_rows(tables["excluded"]),
