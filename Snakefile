@@ -11,7 +11,7 @@ from icpcohort.report import reads
 from icpcohort.report.figures import names as figure_names
 from icpcohort.report.sharing import names as share_names
 from icpcohort.specifications import choices
-from icpcohort.study import by_patient, tables
+from icpcohort.study import by_patient, left_out, tables
 from icpcohort.study.settings import only
 
 HOME = Path(os.path.relpath(workflow.basedir))  # so that moving both reruns nothing
@@ -24,9 +24,10 @@ except jobs.NotReady as problems:
     sys.exit(f"Nothing was run; mend this first:\n{problems}")
 ALTERNATIVES = choices.alternatives(QUESTIONS, settings=SET, models=MODELS)
 PATIENTS = STUDY.patients["patient_id"].sort().to_list()
+LEFT_OUT = left_out.of_patients(STUDY)
 # Short work is done for a batch of patients at once, so that one more patient costs one batch.
-BATCHES = jobs.batches(PATIENTS, n_each=64)
-DRAWN_TOGETHER = jobs.batches(PATIENTS, n_each=32)
+BATCHES = jobs.batches(PATIENTS, n_each=jobs.TOGETHER)
+DRAWN_TOGETHER = jobs.batches(PATIENTS, n_each=jobs.DRAWN_TOGETHER)
 LITTLE = jobs.with_little(STUDY, SET, many=int(config.get("batch_from", jobs.MANY)))
 # Memory of a job with one patient, with a batch, and with the tables of all.
 ONE_MB = jobs.more_if_retried(600)

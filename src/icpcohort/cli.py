@@ -149,6 +149,20 @@ def _parser() -> argparse.ArgumentParser:
     why.add_argument("window", nargs="?", help="of the number; the main one if left out")
     why.set_defaults(run=_why)
 
+    forget = commands.add_parser(
+        "forget",
+        help="remove every trace of a patient who takes consent back",
+        description="Remove whatever below results/, logs/ and .snakemake/ names a patient who "
+        "is in the study's tables no longer, and search all that remains. The next run makes "
+        "the rest anew.",
+    )
+    forget.add_argument("study", type=Path, help="folder that holds config/ and results/")
+    forget.add_argument("patient", help="identifier of the patient")
+    forget.add_argument(
+        "--dry-run", action="store_true", help="list what would be removed, and change nothing"
+    )
+    forget.set_defaults(run=_forget)
+
     plan = commands.add_parser(
         "plan",
         help="lock the analysis plan before outcomes are seen",
@@ -320,6 +334,30 @@ def _verify(options: argparse.Namespace) -> int:
         "tables and recordings are what the last run wrote and read"
     )
     return 0
+
+
+# --- forget ------------------------------------------------------------------------------
+
+
+def _forget(options: argparse.Namespace) -> int:
+    """Remove the traces of a patient, and say what still names the patient."""
+    from icpcohort.commands import forget as forgetting
+    from icpcohort.commands.run import NotAlone
+    from icpcohort.study import settings
+
+    study, patient_id, is_dry = options.study, options.patient, options.dry_run
+    try:
+        done = forgetting.forget(
+            study, patient_id, repository=REPOSITORY, is_dry=is_dry, say=print
+        )
+    except (forgetting.Refused, NotAlone, settings.SettingsError) as error:
+        raise UsageError(str(error)) from error
+    for line in forgetting.lines(done, study=study, patient_id=patient_id, is_dry=is_dry):
+        print(line)
+    sys.stdout.flush()  # before what is left, where both go to one place
+    for line in done.left:
+        print(line, file=sys.stderr)
+    return 1 if done.left else 0
 
 
 # --- plan --------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from icpcohort import recordings
 from icpcohort.provenance import plan_lock
 from icpcohort.recordings import places
 from icpcohort.specifications import choices
-from icpcohort.study import families, settings, tables
+from icpcohort.study import families, left_out, settings, tables
 
 AT_START = (
     "ICPCOHORT_AT_START"  # environment of a run's jobs: what its settings and tables were
@@ -100,11 +100,17 @@ def table(settings: dict[str, Any], name: str) -> str:
 def recording_files(
     study: tables.Study, settings: dict[str, Any], patient_id: str
 ) -> list[str]:
-    """Return every existing file of a patient's recordings; a missing one becomes a reason."""
+    """Return every existing file of a patient's recordings; a missing one becomes a reason.
+
+    A recording that the group leaves out is not read and has none.
+    """
     where = recordings.Places(Path(settings["study"]["folder"]), study.roots)
     extensions = settings["recordings"]["annotation_extensions"]
     paths: set[Path] = set()
+    reasons = left_out.of_patient(study, patient_id)
     for row in tables.recordings_of(study, patient_id):
+        if left_out.reason(row["recording_id"], reasons):
+            continue
         paths.update(
             recordings.files_of(
                 where.path_of(row["path"]),
@@ -161,6 +167,7 @@ def of_patient(
         "events": tables.events_of(study, patient_id),
         "monitors": tables.monitors_of(study, patient_id),
         "level": tables.level_of(study, patient_id),
+        "left_out": left_out.of_patient(study, patient_id),
         "stamps": stamps(recording_files(study, settings, patient_id)),
     }
 
@@ -219,6 +226,7 @@ OF_A_JOB = {  # one core; and memory of long arrays goes back when they are let 
     "MALLOC_TRIM_THRESHOLD_": "67108864",
 }
 LITTLE_BYTES = 200_000  # of all recordings of a patient: three days of minutes in any format
+TOGETHER, DRAWN_TOGETHER = 64, 32  # patients of a batch at most: of exposures, of pictures
 MANY = 100  # patients with little to read, from which on they share jobs
 
 

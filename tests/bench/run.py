@@ -123,6 +123,7 @@ def ingest(path: Path, *, rules=None, **changed: str):
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
+        left_out={},
         sections=ingest.sections_of(
             values
             | {"cleaning": {"rules": rules or values["cleaning"]["rules"]}}

@@ -68,7 +68,8 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
     patients = (
         store.empty(contracts.patients(DECLARED)).clear(1).with_columns(patient_id=pl.lit("P1"))
     )
-    tables = study.Study(patients, listed, None, None, None, None)
+    nothing = store.empty(contracts.LEFT_OUT)
+    tables = study.Study(patients, listed, None, None, None, nothing, None)
     settings = {
         "study": {"folder": str(tmp_path)},
         "recordings": {"annotation_extensions": ["noted"]},
@@ -148,7 +149,8 @@ def _study_of(folder, sizes):
     listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
     patients = pl.DataFrame({"patient_id": list(sizes)})
     settings = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
-    return study.Study(patients, listed, None, None, None, None), settings
+    nothing = store.empty(contracts.LEFT_OUT)
+    return study.Study(patients, listed, None, None, None, nothing, None), settings
 
 
 def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):

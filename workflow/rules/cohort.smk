@@ -14,6 +14,7 @@ rule outcomes:
         runtime=10,
     params:
         settings=only(SET, "variables", "outcomes", "scores"),
+        left_out=list(LEFT_OUT),
         code=fingerprint.code_of(SCRIPTS / "outcomes.py"),
     script:
         "../scripts/outcomes.py"
@@ -43,6 +44,7 @@ rule cohort:
         runtime=10,
     params:
         settings=only(SET, "windows", "cohort.eligibility", *DECLARED),
+        left_out=LEFT_OUT,
         code=fingerprint.code_of(SCRIPTS / "cohort.py"),
     script:
         "../scripts/cohort.py"
@@ -73,6 +75,7 @@ rule monitoring_end:
             *("variables", "outcomes"),
         )
         | MEASURED,
+        left_out=list(LEFT_OUT),
         code=fingerprint.code_of(SCRIPTS / "monitoring_end.py"),
     script:
         "../scripts/monitoring_end.py"

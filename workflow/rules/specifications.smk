@@ -60,6 +60,7 @@ rule analyses:
     params:
         cohorts={name: one.cohorts for name, one in ALTERNATIVES.items()},
         settings=only(SET, *DECLARED),
+        left_out=list(LEFT_OUT),
         code=fingerprint.code_of(SCRIPTS / "analyses.py"),
     script:
         "../scripts/analyses.py"
@@ -86,6 +87,7 @@ rule question:
         question=lambda wildcards: QUESTIONS[wildcards.question],
         settings=choices.needed(SET),
         model=lambda wildcards: MODELS[QUESTIONS[wildcards.question]["model"]],
+        left_out=list(LEFT_OUT),
         code=fingerprint.code_of(SCRIPTS / "question.py"),
     script:
         "../scripts/question.py"

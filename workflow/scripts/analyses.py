@@ -2,6 +2,7 @@ from icpcohort import contracts
 from icpcohort.contracts import job_log, store
 from icpcohort.specifications import analyses
 from icpcohort.specifications.exposures import Exposures
+from icpcohort.study import left_out
 
 job_log.keep(snakemake.log)
 read, declared = snakemake.input, snakemake.params.settings
@@ -11,7 +12,9 @@ made = analyses.form_all(
         store.read_all(read.burden, contracts.EXPOSED_BURDEN),
     ),
     analyses.Tables(
-        store.read(read.patients, contracts.patients(declared)),
+        left_out.without(
+            store.read(read.patients, contracts.patients(declared)), snakemake.params.left_out
+        ),
         store.read(read.monitors, contracts.MONITORS),
         store.read(read.events, contracts.EVENTS),
         store.read(read.recordings, contracts.recordings(declared)),

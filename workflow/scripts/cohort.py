@@ -15,6 +15,7 @@ cohort = select.select(
         store.read(read.events, contracts.EVENTS),
     ),
     repeated=store.read_all(read.repeated, contracts.repeated_summary(settings)),
+    left_out=snakemake.params.left_out,
     windows=settings["windows"],
     rules=settings["cohort"]["eligibility"],
     declared=settings,

@@ -14,6 +14,7 @@ done = ingest.ingest_patient(
     events=of_patient["events"],
     monitors=of_patient["monitors"],
     level=of_patient["level"],
+    left_out=of_patient["left_out"],
     sections=ingest.sections_of(settings),
 )
 made, accounts = snakemake.output, done.accounts

@@ -1,11 +1,14 @@
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, monitoring_end
 from icpcohort.contracts import job_log, store
+from icpcohort.study import left_out
 
 job_log.keep(snakemake.log)
 settings, read = snakemake.params.settings, snakemake.input
 ends = monitoring_end.describe(
-    store.read(read.patients, contracts.patients(settings)),
+    left_out.without(
+        store.read(read.patients, contracts.patients(settings)), snakemake.params.left_out
+    ),
     eligibility.facts(
         store.read(read.recordings, contracts.recordings(settings)),
         store.read(read.monitors, contracts.MONITORS),

@@ -1,6 +1,7 @@
 from icpcohort import contracts
 from icpcohort.contracts import job_log, store
 from icpcohort.specifications import fits
+from icpcohort.study import left_out
 
 job_log.keep(snakemake.log)
 settings, read = snakemake.params.settings, snakemake.input
@@ -10,7 +11,9 @@ curve = fits.answer_question(
     settings=settings,
     model=snakemake.params.model,
     analyses=store.read(read.analyses, contracts.analyses(settings)),
-    patients=store.read(read.patients, contracts.patients(settings))["patient_id"].to_list(),
+    patients=left_out.without(
+        store.read(read.patients, contracts.patients(settings)), snakemake.params.left_out
+    )["patient_id"].to_list(),
 )
 store.write(curve.specifications, contracts.SPECIFICATIONS, snakemake.output.specifications)
 store.write(curve.options, contracts.SPECIFICATION_OPTIONS, snakemake.output.options)

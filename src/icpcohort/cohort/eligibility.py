@@ -77,6 +77,24 @@ def steps_of(
     return [step for rule in rules.from_blocks(blocks) for step in rule.steps(window, columns)]
 
 
+def left_out(reasons: Mapping[str, str]) -> list[Step]:
+    """Return the question whether the group leaves a patient out; none if it does so to nobody.
+
+    `reasons` are the group's, by patient.
+    """
+    if not reasons:
+        return []
+    patient = pl.col("patient_id")
+    return [
+        Step(
+            "Not left out by the group",
+            "left_out",
+            patient.is_in(list(reasons)),
+            patient.replace_strict(dict(reasons), default=None, return_dtype=pl.String()),
+        )
+    ]
+
+
 def in_words(blocks: Sequence[Mapping[str, Any]], *, columns: Columns) -> list[str]:
     """Return a phrase for each rule that a patient may fail, for the methods text."""
     return [words for rule in rules.from_blocks(blocks) if (words := rule.words(columns))]

@@ -117,6 +117,7 @@ def select(
     facts: pl.DataFrame,
     *,
     repeated: pl.DataFrame,
+    left_out: Mapping[str, str],
     windows: Mapping[str, Window],
     rules: Sequence[Mapping[str, Any]],
     declared: Mapping[str, Any],
@@ -131,6 +132,8 @@ def select(
         As `eligibility.facts` gives them.
     repeated
         Contract `repeated_summary` of what is declared; without rows where there is none.
+    left_out : mapping of patient to reason
+        Whom the group leaves out; they leave first, and where there is nobody, no step asks.
     windows : Window by its name
     rules
         `cohort.eligibility` of the settings; see `eligibility.steps_of`.
@@ -167,9 +170,8 @@ def select(
             **endpoints.survival_columns(of_outcomes, landmark_h=window["end_h"]),
             scored_dead=endpoints.scored_dead(of_outcomes),
         )
-        kept, flow, dropped = follow(
-            rows, eligibility.steps_of(rules, window=window, columns=table.columns)
-        )
+        asked = eligibility.steps_of(rules, window=window, columns=table.columns)
+        kept, flow, dropped = follow(rows, [*eligibility.left_out(left_out), *asked])
         analyses.append(kept.select(list(table.columns)))
         flows.append(flow.select(pl.lit(name).alias("window"), pl.all()))
         drops.append(dropped.select(pl.lit(name).alias("window"), pl.all()))

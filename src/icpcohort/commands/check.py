@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from icpcohort import recordings
-from icpcohort.commands import check_tables, inventory
+from icpcohort.commands import check_tables, inventory, left_out
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.contracts import declared_signals
 from icpcohort.provenance import plan_lock
@@ -107,7 +107,8 @@ def check(
     sound, not_checked = _sound_study(files, folder=folder)
     tables, in_tables = study.read_rows(sound)
     where = places.of(sound)
-    opened, unusable, unopened = _open(tables, files, where=where, progress=progress)
+    kept = left_out.kept(tables)
+    opened, unusable, unopened = _open(kept, files, where=where, progress=progress)
     time_zero = at(files.settings, "study", "time_zero")
     stops_run = files.settings_problems or plan_problems or in_tables
     return Checked(
@@ -115,15 +116,15 @@ def check(
         plan=plan_problems,
         tables=in_tables,
         recordings=unusable,
-        contradictions=check_tables.contradictions(tables, places=where, time_zero=time_zero),
+        contradictions=check_tables.contradictions(kept, places=where, time_zero=time_zero),
         not_checked=not_checked + unopened,
         notes=[
             study.unread(_of_known_columns(tables, files), sound),
-            _idle_events(tables, files),
+            _idle_events(kept, files),
             _unused_annotations(opened, files),
             _unrecorded(opened, sound),
-            _without_value(tables, files),
-            *check_tables.suspicions(tables, opened, time_zero=time_zero),
+            _without_value(kept, files),
+            *check_tables.suspicions(kept, opened, time_zero=time_zero),
         ],
         inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
     )

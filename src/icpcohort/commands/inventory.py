@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from icpcohort.commands import left_out
 from icpcohort.commands.check_tables import Opened, overlaps, placed
 from icpcohort.contracts import declared_signals
 from icpcohort.recordings import FORMATS
@@ -25,9 +26,17 @@ def lines(
     opened : the recordings whose headers could be read
     declared : the section `signals` of the settings
     """
-    n_rows = {name: f"{len(table.rows)} {name}" for name, table in tables.items()}
-    if n_unused := len(tables["recordings"].rows) - len(opened):
+    n_rows = {
+        name: f"{len(table.rows)} {name}"
+        for name, table in tables.items()
+        if name != "left_out"
+    }
+    n_left_out = left_out.counts(tables)
+    n_read = len(tables["recordings"].rows) - n_left_out.get("recordings", 0)
+    if n_unused := n_read - len(opened):
         n_rows["recordings"] += f" ({n_unused} cannot be used)"
+    for name, n in n_left_out.items():
+        n_rows[name] += f" ({n} left out by the group)"
     counts = [", ".join(n_rows.values())]
     if not opened:
         return counts

@@ -66,7 +66,7 @@ def run(
         command += ["--workflow-profile", str(repository / "profiles" / "default")]
     command += ["--directory", str(study), "--rerun-incomplete"]
     again = f"icpcohort run {study}"
-    with _alone(study, say=say) as lock:
+    with alone(study, say=say) as lock:
         date_to_now(study / "results", now_s=time.time(), say=say)
         environment = os.environ | {"ICPCOHORT_COMMAND": in_words(arguments)}
         began_s = time.time()
@@ -85,7 +85,7 @@ def run(
 
 
 @contextmanager
-def _alone(study: Path, *, say: Callable[[str], None]) -> Iterator[int]:
+def alone(study: Path, *, say: Callable[[str], None]) -> Iterator[int]:
     """Hold the study for one run; lift the lock of a dead one that was started from here."""
     folder = study / ".snakemake"
     folder.mkdir(exist_ok=True)

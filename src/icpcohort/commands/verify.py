@@ -49,6 +49,7 @@ def verify(study: Path, *, schema_folder: Path) -> Verified:
     tables = ro_crate.tables_of((results / ro_crate.NAME).read_text(encoding="utf-8"))
     differences += _tables(folder, tables)
     listed = store.read(results / "recordings.parquet", contracts.recordings(config))
+    listed = listed.filter(pl.col("reason").ne_missing("left_out"))  # these are not read
     where = places.Places(folder, _roots(study))
     differences += _recordings(where, listed, config["recordings"]["annotation_extensions"])
     return Verified(len(noted), len(tables) + listed.height, differences)

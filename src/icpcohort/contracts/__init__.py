@@ -69,6 +69,7 @@ from icpcohort.contracts.specifications import (
 from icpcohort.contracts.study import (
     EVENT_KINDS,
     EVENTS,
+    LEFT_OUT,
     LEVEL,
     MONITOR_TYPES,
     MONITORS,
@@ -103,6 +104,7 @@ __all__ = [
     "INTENSITY_MAP",
     "INTERVALS",
     "LAGS",
+    "LEFT_OUT",
     "LEVEL",
     "MASKED",
     "MODEL_DROPPED",

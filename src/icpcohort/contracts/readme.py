@@ -92,9 +92,9 @@ Declared = Mapping[str, Any]
 def results_tables(declared: Declared) -> list[Table]:
     """Return the tables that a run writes under `results/`, in the order of the contracts.
 
-    Left out is the list of recordings, which is the study's own file. Repeated values are
-    there for a study that declares any. Tables whose columns depend on what the study declares
-    stand where they are made.
+    The list of recordings and that of what the group leaves out are the study's own files.
+    Repeated values are there for a study that declares any. Tables whose columns depend on
+    what the study declares stand where they are made.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def results_tables(declared: Declared) -> list[Table]:
         entry.path: entry
         for part in (study, signals, indices, cohort, models, specifications, plan)
         for entry in vars(part).values()
-        if isinstance(entry, Table)
+        if isinstance(entry, Table) and entry is not study.LEFT_OUT
     } | {table.path: table for table in (contracts.recordings(asked), contracts.trends(asked))}
     tables = list(by_path.values())
     tables.insert(tables.index(contracts.CURVES), contracts.minutes(asked))

@@ -153,6 +153,17 @@ EVENTS = Table(
     },
 )
 
+LEFT_OUT = Table(
+    "left_out.csv",
+    "One row per patient or recording that the group leaves out, with its reason",
+    ("patient_id", "recording_id"),
+    {
+        "patient_id": PATIENT_ID,
+        "recording_id": Column(TEXT, "", "Recording; empty when the whole patient is meant"),
+        "reason": Column(TEXT, "", "Why, in the group's words, which stay within the group"),
+    },
+)
+
 RECODINGS = Table(
     "recodings.parquet",
     "One row per value of the study's tables that the settings translate, and how often it "

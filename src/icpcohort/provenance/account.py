@@ -37,8 +37,12 @@ class Account:
 
 
 def recordings_of(table: pl.DataFrame) -> list[Recording]:
-    """Return the fingerprints of recordings as they were read. `table` is RECORDINGS."""
-    columns = table.sort("path", "recording_id").select("path", "format", "sha256")
+    """Return the fingerprints of recordings as they were read. `table` is RECORDINGS.
+
+    Those that the group leaves out are not read, and none of what a run rests on.
+    """
+    read = table.filter(pl.col("reason").ne_missing("left_out"))
+    columns = read.sort("path", "recording_id").select("path", "format", "sha256")
     return [Recording(*row) for row in columns.iter_rows()]
 
 

@@ -23,6 +23,7 @@ from icpcohort.signals import (
 from icpcohort.signals.rules import Rule
 
 Row = Mapping[str, Any]
+LEFT_OUT = "left_out"  # by the group; the detail has its words
 
 
 class Sections(NamedTuple):
@@ -87,6 +88,7 @@ def ingest_patient(
     events: Sequence[Row],
     monitors: Sequence[Row],
     level: Row,
+    left_out: Mapping[str, str],
     sections: Sections,
 ) -> Ingested:
     """Read every recording of one patient once.
@@ -101,11 +103,14 @@ def ingest_patient(
     rows : rows of contracts.recording_list of this patient
     events, monitors : rows of contracts.EVENTS and contracts.MONITORS of this patient
     level : abp_level, bed_angle_deg, heart_to_tragus_cm of this patient
+    left_out : the group's reasons, as `study.left_out.of_patient` returns them
+        Such a recording is not read; it is excluded with this reason.
     sections : Sections
     """
     reading, trend, declared = sections.recordings, sections.trends, sections.declared
     signals = declared_signals.recorded(declared)
-    opened, refused = _open(rows, places=places, signals=signals, opening=reading)
+    to_read, set_aside = _parted(rows, left_out)
+    opened, refused = _open(to_read, places=places, signals=signals, opening=reading)
     noted = intervals.collect(
         events=events,
         monitors=monitors,
@@ -143,10 +148,12 @@ def ingest_patient(
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
             described.append(about)
     unusable = [_unusable(no.row, places=places, reason=no.error.reason) for no in refused]
+    unusable += [_not_used(row, reason=LEFT_OUT) for row, _ in set_aside]
     joined = overlaps.combine(
         [part for _, part in used], block_s=trend.block_s, declared=declared
     )
     excluded = [
+        *(_exclusion(row, "recordings", LEFT_OUT, why) for row, why in set_aside),
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
         *(
             _exclusion(
@@ -159,7 +166,9 @@ def ingest_patient(
         ),
     ]
     if not used:
-        excluded.append(_patient_without_data(patient_id, n_listed=len(rows)))
+        excluded.append(
+            _patient_without_data(patient_id, n_listed=len(rows), why=left_out.get(""))
+        )
     spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
     return Ingested(
         _table([*described, *unusable], contracts.recordings(declared)),
@@ -222,6 +231,20 @@ def _lags(row: Row, summary: trends.Summary) -> list[dict[str, Any]]:
         }
         for lag in summary.lags
     ]
+
+
+def _parted(
+    rows: Sequence[Row], left_out: Mapping[str, str]
+) -> tuple[list[Row], list[tuple[Row, str]]]:
+    """Return the recordings to read, and those that the group leaves out with its reason."""
+    to_read, set_aside = [], []
+    for row in rows:
+        why = left_out.get(row["recording_id"], left_out.get(""))
+        if why is None:
+            to_read.append(row)
+        else:
+            set_aside.append((row, why))
+    return to_read, set_aside
 
 
 def _open(
@@ -291,13 +314,13 @@ def _unusable(row: Row, *, places: recordings.Places, reason: str) -> dict[str, 
     files = recordings.files_of(
         places.path_of(row["path"]), format=row["format"], within=places
     )
+    sha256 = recordings.fingerprint(files) if files else None
+    return _not_used(row, reason=reason) | {"sha256": sha256}
+
+
+def _not_used(row: Row, *, reason: str) -> dict[str, Any]:
     known = {name: row[name] for name in ("recording_id", "patient_id", "path", "format")}
-    return known | {
-        "start_s": row["start_s"],
-        "sha256": recordings.fingerprint(files) if files else None,
-        "status": "excluded",
-        "reason": reason,
-    }
+    return known | {"start_s": row["start_s"], "status": "excluded", "reason": reason}
 
 
 def _exclusion(row: Row, stage: str, reason: str, detail: str) -> dict[str, Any]:
@@ -315,7 +338,7 @@ def _overlap_words(n_blocks: int, signal: str, *, block_s: float) -> str:
     return f"{what} are taken from another recording"
 
 
-def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:
+def _patient_without_data(patient_id: str, *, n_listed: int, why: str | None) -> dict[str, Any]:
     listed_rows = {
         "reason": "no_usable_recording",
         "detail": f"none of {n_listed} listed can be used: see their own rows",
@@ -325,6 +348,8 @@ def _patient_without_data(patient_id: str, *, n_listed: int) -> dict[str, Any]:
         "detail": "recordings.csv has no row of this patient; add one, or leave it so",
     }
     where = {"stage": "patient", "patient_id": patient_id, "recording_id": ""}
+    if why is not None:
+        return where | {"reason": LEFT_OUT, "detail": why}
     return where | (listed_rows if n_listed else unlisted)
 
 

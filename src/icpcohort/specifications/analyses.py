@@ -97,6 +97,7 @@ def form(
     ----------
     exposures : Exposures
     patients, ended : contracts.patients, contracts.outcomes
+        Without those whom the group leaves out.
     facts
         As `eligibility.facts` gives them.
     repeated : contracts.REPEATED_VALUES
@@ -117,6 +118,7 @@ def form(
         repeated=repeated_summary.summarise(
             repeated, windows=settings["windows"], declared=settings
         ),
+        left_out={},  # the patients here are those who are not
         windows=settings["windows"],
         rules=settings["cohort"]["eligibility"],
         declared=declared,

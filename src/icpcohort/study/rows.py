@@ -19,18 +19,23 @@ TABLES: dict[str, Table] = {
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
 }
-OPTIONAL: dict[str, Table] = {"repeated": contracts.REPEATED_VALUES}  # a study may have none
+OPTIONAL: dict[str, Table] = {  # a study may have none
+    "repeated": contracts.REPEATED_VALUES,
+    "left_out": contracts.LEFT_OUT,
+}
 NEEDED = {  # columns that must be there, and filled unless they may be empty
     "patients": ("patient_id", "death_h", "left_unit_h"),
     "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
     "monitors": ("monitor_id", "patient_id", "kind"),
     "events": ("patient_id", "event", "start_s"),
     "repeated": ("patient_id", "variable", "from_h", "value"),
+    "left_out": ("patient_id", "recording_id", "reason"),
 }
-_MAY_BE_EMPTY = (*contracts.TIMES, "value")
-MUST_BE_FILLED = tuple(
-    name for names in NEEDED.values() for name in names if name not in _MAY_BE_EMPTY
-)
+_MAY_BE_EMPTY = {
+    "patients": tuple(contracts.TIMES),
+    "repeated": ("value",),
+    "left_out": ("recording_id",),
+}
 _NUMBERS = (contracts.REAL, contracts.COUNT)
 NEEDS_ROWS = ("patients", "recordings")
 
@@ -83,15 +88,20 @@ class _Cell(NamedTuple):
 def tables_of(declared: Mapping[str, Any]) -> dict[str, Table]:
     """Return the contracts of a study's tables, with what it declares.
 
-    The four that every study has, and that of the repeated values where it declares any.
+    The four that every study has, that of the repeated values where it declares any, and that
+    of what the group leaves out where `study` names one.
     """
+    has = {
+        "repeated": bool(declared.get("repeated")),
+        "left_out": "left_out" in declared.get("study", {}),
+    }
     return (
         TABLES
         | {
             "patients": contracts.patients(declared),
             "recordings": contracts.recording_list(declared),
         }
-        | (OPTIONAL if declared.get("repeated") else {})
+        | {name: table for name, table in OPTIONAL.items() if has[name]}
     )
 
 
@@ -160,7 +170,9 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             tables[name] = table
             if name != "patients":
                 wrong += _strangers(table.rows, tables.get("patients"))
-            if name in OPTIONAL:
+            if name == "left_out":
+                wrong += _wrong_recordings(table.rows, tables.get("recordings"))
+            if name == "repeated":
                 wrong += _without_rows(table.rows, asked, file=study[name])
     patients = tables["patients"].rows if "patients" in tables else []
     return tables, codings.merge_reversed_scores(
@@ -238,13 +250,18 @@ def _fill(
             )
         if meant.ours != meant.theirs:
             row.recoded[cell.about] = (meant.theirs, meant.ours)
-        if words is None and value is None and theirs in texts and ours in MUST_BE_FILLED:
+        if words is None and value is None and theirs in texts and _is_needed(ours, asked):
             words = "empty; every row needs one"
         if words is None:
             row.values[ours] = value
         else:
             of = "" if cell.about == ours else f" of {cell.about}"
             yield f"{row.where}, {ours}{of}: {words}"
+
+
+def _is_needed(ours: str, asked: _Asked) -> bool:
+    """Return whether every row has to have a value in a column."""
+    return ours in NEEDED[asked.name] and ours not in _MAY_BE_EMPTY.get(asked.name, ())
 
 
 def _is_of_another_table(texts: Mapping[str, str], asked: _Asked) -> bool:
@@ -375,3 +392,24 @@ def _strangers(rows: list[Row], patients: Rows | None) -> list[str]:
                 f"{nearest[patient_id]}"
             )
     return problems
+
+
+def _wrong_recordings(rows: list[Row], recordings: Rows | None) -> Iterator[str]:
+    """Yield a line for each row that leaves out a recording which is not the patient's."""
+    listed = recordings.rows if recordings else []
+    whose = {row.values.get("recording_id"): row.values.get("patient_id") for row in listed}
+    known = {name for name in whose if name}
+    for row in rows if known else ():
+        patient_id, name = row.values.get("patient_id"), row.values.get("recording_id")
+        if name is None or patient_id is None:
+            continue
+        if name not in known:
+            yield (
+                f"{row.where}, recording_id: '{name}' is not in the table of recordings; "
+                f"{suggestion(name, known)}"
+            )
+        elif whose[name] not in (None, patient_id):
+            yield (
+                f"{row.where}, recording_id: '{name}' is a recording of {whose[name]}, not of "
+                f"{patient_id}; correct one of them"
+            )

@@ -63,12 +63,12 @@ class StudyError(Exception):
         super().__init__("\n".join(shown))
 
 
-def _table(name: str, *, note: str = "") -> Setting:
+def _table(name: str, *, note: str = "", file: str = "") -> Setting:
     return Setting(
         f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending"
         f"{note}",
         OF_THE_STUDY,
-        f"{name.partition(' ')[0]}.csv",
+        file or f"{name.partition(' ')[0]}.csv",
         pattern=r"\.(csv|parquet)$",
         pattern_in_words="a file name that ends in .csv or .parquet",
     )
@@ -107,6 +107,14 @@ class Settings:
         _table(
             "repeated values",
             note=". Left out: the study has none, and variables.yaml declares none",
+        ),
+    ] = ""
+    left_out: Annotated[
+        str,
+        _table(
+            "patients and recordings that the group leaves out, each with its reason",
+            note=". Left out: the group leaves out nothing",
+            file="left_out.csv",
         ),
     ] = ""
     time_zero: Annotated[
@@ -153,6 +161,7 @@ class Study:
     monitors: pl.DataFrame
     events: pl.DataFrame
     repeated: pl.DataFrame  # of REPEATED_VALUES; no rows where the study has none
+    left_out: pl.DataFrame  # of LEFT_OUT; the same
     recodings: pl.DataFrame  # what of them the settings translated
     roots: Mapping[str, Path] = field(default_factory=dict)  # of recordings, on this machine
 

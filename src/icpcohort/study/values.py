@@ -43,7 +43,8 @@ IDENTIFIERS = ("patient_id", "recording_id", "monitor_id")
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _COMMA_NUMBER = re.compile(r"([+-]?[0-9]+),([0-9]+)")
-_IDENTIFIER = re.compile(r"[A-Za-z0-9_-]{1,64}")
+OF_IDENTIFIERS = "A-Za-z0-9_-"  # characters, as a pattern writes them
+_IDENTIFIER = re.compile(rf"[{OF_IDENTIFIERS}]{{1,64}}")
 _NOT_A_VALUE = ("na", "n/a", "nan", "null", "none", "inf", "+inf", "-inf", "infinity", ".", "-")
 
 

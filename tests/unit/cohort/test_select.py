@@ -73,7 +73,9 @@ def _rows(table, rows):
     )
 
 
-def _select(patients, hours, *, facts=(), rules=RULES, repeated=None, declared=DECLARED):
+def _select(
+    patients, hours, *, facts=(), rules=RULES, repeated=None, declared=DECLARED, left_out=None
+):
     minutes = _minutes(hours)
     table = select.select(
         patients,
@@ -93,6 +95,7 @@ def _select(patients, hours, *, facts=(), rules=RULES, repeated=None, declared=D
         ),
         pl.DataFrame(list(facts), schema=NO_FACTS),
         repeated=store.empty(contracts.repeated_summary({})) if repeated is None else repeated,
+        left_out=left_out or {},
         windows=WINDOWS,
         rules=rules,
         declared=declared | {"burden": THRESHOLDS},
@@ -141,6 +144,29 @@ def test_each_patient_leaves_at_the_first_step_that_says_no():
         "short": "monitored_too_short",
     }
     assert table.flow["n_out"].to_list() == [9, 8, 7, 5, 4, 3, 2, 1]
+
+
+def test_who_is_left_out_by_the_group_leaves_first_with_its_reason():
+    patients = _patients(
+        [
+            {"patient_id": "stays", "age_years": 40.0, "gose_6m": 5},
+            {"patient_id": "moved", "age_years": 12.0},
+            {"patient_id": "refused", "age_years": 40.0},
+        ]
+    )
+    hours = {"stays": 24, "moved": 24}
+    table = _select(patients, hours, left_out={"moved": "other unit", "refused": "no consent"})
+    assert table.flow.sort("step").select("name", "n_in", "n_out").rows()[:3] == [
+        ("Patients listed", 3, 3),
+        ("Not left out by the group", 3, 1),
+        ("Usable ICP recording", 1, 1),
+    ]
+    assert table.flow["reason"].to_list()[1] == "left_out"
+    assert sorted(table.dropped.select("patient_id", "step", "reason", "detail").rows()) == [
+        ("moved", 2, "left_out", "other unit"),
+        ("refused", 2, "left_out", "no consent"),
+    ]
+    assert table.analysis["patient_id"].to_list() == ["stays"]
 
 
 def test_every_kind_of_rule_has_its_own_reason():

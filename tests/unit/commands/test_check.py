@@ -439,3 +439,34 @@ def test_one_file_for_all_patients_is_opened_for_each(folder):
     _edit(config, "\nrecordings:\n", "\nrecordings:\n  patient_column: patient_id\n")
     checked = _check(folder)
     assert (checked.problems, checked.not_checked) == ([], [])
+
+
+# --- left out by the group --------------------------------------------------------------------
+
+
+def _leave_out(folder, *rows):
+    config = folder / "config" / "config.yaml"
+    _edit(config, "  # left_out: left_out.csv", "  left_out: left_out.csv")
+    lines = ["patient_id,recording_id,reason", *rows]
+    (folder / "left_out.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def test_a_recording_that_is_left_out_is_not_opened_and_is_counted(folder):
+    (folder / "r1.csv").write_bytes(b"\x00rubbish")
+    assert len(_check(folder).recordings) == 1
+    _leave_out(folder, "P1,,export broken")
+    checked = _check(folder)
+    assert checked.problems == []
+    assert checked.inventory[0] == (
+        "2 patients (1 left out by the group), 2 recordings (1 left out by the group), "
+        "0 monitors, 0 events"
+    )
+    assert not [line for notes in checked.notes for line in notes if "P1" in line]
+
+
+def test_a_copy_of_a_file_that_is_left_out_contradicts_nothing(folder):
+    copy = (folder / "r2.csv").read_bytes()
+    (folder / "r1.csv").write_bytes(copy)
+    assert len(_check(folder).contradictions) == 1
+    _leave_out(folder, "P1,R1,a copy")
+    assert _check(folder).problems == []

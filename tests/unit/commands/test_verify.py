@@ -43,7 +43,10 @@ def _recordings(**digests):
 
 @pytest.fixture
 def study(tmp_path):
-    """A study of one table and two recordings, one of them absent, with its account."""
+    """A study of one table and two recordings, one of them absent, with its account.
+
+    A third recording is left out by the group, and not read, although its file is there.
+    """
     root = tmp_path / "study"
     results = root / "results"
     atomic_write.write(root / "data/patients.csv", "patient_id\nP1\n")
@@ -56,7 +59,10 @@ def study(tmp_path):
     atomic_write.write(results / "provenance/Snakefile", "rule all: pass\n")
     atomic_write.write(results / "README.md", "Tables\n")
     read = hashlib.sha256(b"t_s,icp\n0,12\n").hexdigest()
-    table = _recordings(r1=read, r2=None)
+    table = _recordings(r1=read, r2=None, r3=None)
+    left_out = pl.when(pl.col("recording_id") == "r3").then(pl.lit("left_out"))
+    table = table.with_columns(reason=left_out)
+    atomic_write.write(root / "data/r3.csv", "never read\n")
     store.write(table, contracts.recordings({}), results / "recordings.parquet")
     names = [str(p.relative_to(results)) for p in results.rglob("*") if p.is_file()]
     account = run_account.Account(

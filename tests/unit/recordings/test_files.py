@@ -249,6 +249,7 @@ def test_a_file_that_grows_or_lies_outside_is_excluded_and_the_others_are_used(
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
+        left_out={},
         sections=ingest.sections_of(changed(cleaning={"rules": []})),
     )
     reasons = dict(done.excluded.select("recording_id", "reason").iter_rows())

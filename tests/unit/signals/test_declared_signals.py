@@ -32,6 +32,7 @@ def _ingest(folder, path, *, format, rules=(), signals=DECLARED, differences=Non
         events=[],
         monitors=[],
         level=LEVEL,
+        left_out={},
         sections=ingest.sections_of(settings),
     )
     store.check(done.trends, contracts.trends(settings), "trends")

@@ -30,7 +30,9 @@ DRAIN = {"rule": "event", "signal": "icp", "event": "drain_open", "settle_s": 10
 NO_MONITOR = {"rule": "event", "signal": "icp", "event": "no_monitor", "settle_s": 0.0}
 
 
-def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="none"):
+def _ingest(
+    folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="none", left_out=None
+):
     done = ingest.ingest_patient(
         "P1",
         places=recordings.Places(folder),
@@ -38,6 +40,7 @@ def _ingest(folder, rows, *, rules=(), monitors=(), level=LEVEL, correction="non
         events=[],
         monitors=monitors,
         level=level,
+        left_out=left_out or {},
         sections=ingest.sections_of(
             changed(
                 recordings={"chunk_samples": 1000, "annotation_extensions": ["noted"]},
@@ -131,7 +134,7 @@ def test_the_same_hours_listed_twice_are_counted_once_and_said(tmp_path):
     assert done.excluded.select("recording_id", "reason").rows() == [("b", "overlap_icp")]
 
 
-# --- what was noted ---
+# --- what was noted --
 
 
 def test_an_annotation_in_a_recording_masks_its_time_and_the_settling_after_it(tmp_path):
@@ -205,3 +208,36 @@ def test_arterial_pressure_is_brought_to_the_tragus_when_asked_for(tmp_path):
     done = _ingest(tmp_path, [_row("r", "r.csv")], level=heart, correction="hydrostatic")
     assert done.trends["abp_level_used"].unique().to_list() == ["tragus"]
     assert done.trends["cpp_mmhg"].to_list() == pytest.approx([90 - 12 - 9.70] * 6, abs=0.01)
+
+
+# --- left out by the group --------------------------------------------------------------------
+
+
+def test_a_recording_left_out_by_the_group_is_not_opened_and_the_others_are_used(tmp_path):
+    _csv(tmp_path, "a.csv")
+    (tmp_path / "b.csv").write_bytes(b"never read")
+    rows = [_row("R1", "a.csv"), _row("R2", "b.csv", start_s=1000.0)]
+    done = _ingest(tmp_path, rows, left_out={"R2": "wrong channel, says the log"})
+    table = done.recordings.sort("recording_id")
+    assert table["status"].to_list() == ["used", "excluded"]
+    assert table["reason"].to_list() == [None, "left_out"]
+    assert table["sha256"].is_null().to_list() == [False, True]
+    assert done.excluded.rows() == [
+        ("recordings", "P1", "R2", "left_out", "wrong channel, says the log")
+    ]
+    alone = _ingest(tmp_path, rows[:1])
+    assert done.trends.equals(alone.trends)
+    assert done.accounts.quality.equals(alone.accounts.quality)
+
+
+def test_a_patient_left_out_has_no_data_and_the_reason_of_the_group(tmp_path):
+    _csv(tmp_path, "a.csv")
+    reasons = {"": "no consent", "R1": "clock wrong"}
+    rows = [_row("R1", "a.csv"), _row("R2", "absent.csv")]
+    done = _ingest(tmp_path, rows, left_out=reasons)
+    assert done.trends.is_empty()
+    assert sorted(done.excluded.rows()) == [
+        ("patient", "P1", "", "left_out", "no consent"),
+        ("recordings", "P1", "R1", "left_out", "clock wrong"),
+        ("recordings", "P1", "R2", "left_out", "no consent"),
+    ]

@@ -132,8 +132,11 @@ def _recordings_sentence(tables: Mapping[str, pl.DataFrame]) -> str:
     icp = tables["quality"].filter(pl.col("signal") == "icp")
     if tables["recordings"].is_empty():
         return "No recording was listed."
-    n_excluded = tables["recordings"].filter(pl.col("status") == "excluded").height
-    left_out = f"{n_excluded} of {tables['recordings'].height} recordings could not be used."
+    excluded = tables["recordings"].filter(pl.col("status") == "excluded")
+    by_group = excluded.filter(pl.col("reason") == "left_out").height
+    further = f" and {by_group} were left out by the group" if by_group else ""
+    n, n_all = excluded.height - by_group, tables["recordings"].height
+    left_out = f"{n} of {n_all} recordings could not be used{further}."
     left_out = f"{left_out} {recording_grids.out_of_step(tables['lags'])}".strip()
     if icp.is_empty():
         return f"No ICP was recorded. {left_out}"

@@ -87,7 +87,9 @@ def _who(tables: Tables, columns: Columns, figures: Figures) -> Section:
         ),
         *table(
             "ends",
-            cohort.ends_of_monitoring(tables["monitoring_ends"]),
+            cohort.ends_of_monitoring(
+                tables["monitoring_ends"], n_left_out=_n_left_out(tables["excluded"])
+            ),
             empty="There is no patient whose monitoring could end.",
             supplementary=True,
         ),
@@ -107,6 +109,11 @@ def _who(tables: Tables, columns: Columns, figures: Figures) -> Section:
         ),
     ]
     return Section("who", "Who is in the study", tuple(blocks))
+
+
+def _n_left_out(excluded: pl.DataFrame) -> int:
+    """Return how many whole patients the group leaves out."""
+    return excluded.filter(stage="patient", reason="left_out").height
 
 
 def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -> Section:
@@ -148,6 +155,11 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             "left-out",
             recordings.excluded_reasons(tables["excluded"]),
             empty="No recording was left out.",
+        ),
+        *table(
+            "left-out-by-group",
+            recordings.left_out_by_group(tables["excluded"]),
+            patient_level=True,  # a reason in free words may be about one patient
         ),
         *table(
             "left-out-each",

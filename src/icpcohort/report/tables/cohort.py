@@ -50,8 +50,12 @@ def _missing(row: dict[str, Any]) -> str:
     return f"{total} ({first}, {second})" if row["n_missing"] else total
 
 
-def ends_of_monitoring(table: pl.DataFrame) -> Grid:
-    """Return why monitoring ended, by outcome (`contracts.MONITORING_END_BY_OUTCOME`)."""
+def ends_of_monitoring(table: pl.DataFrame, *, n_left_out: int) -> Grid:
+    """Return why monitoring ended, by outcome (`contracts.MONITORING_END_BY_OUTCOME`).
+
+    `n_left_out` patients whom the group leaves out are not in the table.
+    """
+    but = f" but {n_left_out} left out by the group" if n_left_out else ""
     rows = [
         [
             *(words_of(row[name]) for name in ("window", "outcome", "reason")),
@@ -65,9 +69,9 @@ def ends_of_monitoring(table: pl.DataFrame) -> Grid:
         "Why monitoring ended in each window, by outcome",
         ["Window", "Outcome", "Reason", "Patients, n (% of N)", "N", "Until, median (IQR), h"],
         rows,
-        "Every patient listed, in the analysis or not. Where the shares differ by outcome, the "
-        "length of monitoring tells of the outcome; an exposure per monitored hour does not "
-        "undo that.",
+        f"Every patient listed{but}, in the analysis or not. Where the shares differ by "
+        "outcome, the length of monitoring tells of the outcome; an exposure per monitored "
+        "hour does not undo that.",
     )
 
 

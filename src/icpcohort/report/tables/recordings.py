@@ -195,6 +195,29 @@ def excluded_rows(excluded: pl.DataFrame) -> Grid:
     return Grid("Each recording left out", head, rows, "")
 
 
+def left_out_by_group(excluded: pl.DataFrame) -> Grid:
+    """Return the group's own reasons (`contracts.EXCLUDED`), each with how many it is of."""
+    counts = (
+        excluded.filter(pl.col("reason") == "left_out")
+        .group_by("detail")
+        .agg(
+            n_patients=(pl.col("recording_id") == "").sum(),
+            n_recordings=(pl.col("recording_id") != "").sum(),
+        )
+        .sort("detail")
+    )
+    rows = [
+        [row["detail"], str(row["n_patients"]), str(row["n_recordings"])]
+        for row in counts.to_dicts()
+    ]
+    return Grid(
+        "Left out by the group",
+        ["Reason", "Whole patients, n", "Recordings, n"],
+        rows,
+        "The reasons are the group's own words. The recordings of a whole patient are counted.",
+    )
+
+
 def masked_time(
     masked: pl.DataFrame, quality: pl.DataFrame, *, labels: Mapping[str, str]
 ) -> Grid:

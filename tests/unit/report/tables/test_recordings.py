@@ -26,7 +26,7 @@ NOBODY = ROW | {
 
 def test_each_reason_stands_with_its_share_and_its_hours():
     schema = {n: c.dtype for n, c in contracts.MONITORING_END_BY_OUTCOME.columns.items()}
-    grid = cohort.ends_of_monitoring(pl.DataFrame([NOBODY, ROW], schema=schema))
+    grid = cohort.ends_of_monitoring(pl.DataFrame([NOBODY, ROW], schema=schema), n_left_out=0)
     assert grid.rows == [
         [
             "first 72 h",
