@@ -23,11 +23,23 @@ class Export(NamedTuple):
     separator: str  # between the cells; empty where there is none, as in Parquet
 
 
+class OfRow(NamedTuple):
+    """What is wrong with a whole row."""
+
+    row: int
+    words: str
+    cause: str
+
+
 class ExportError(Exception):
-    """The table cannot be read; the text has the words after the file's name."""
+    """The table cannot be read; the text says why, and `row` where, if it is one row."""
+
+    def __init__(self, words: str, *, row: int | None = None):
+        super().__init__(words)
+        self.row = row
 
 
-def read(path: Path, *, within: Path) -> tuple[Export, list[str]]:
+def read(path: Path, *, within: Path) -> tuple[Export, list[OfRow]]:
     """Return a table with its cells as texts, and what is wrong with single rows.
 
     In a CSV file a row's number is its line (the header is line 1); in a Parquet file rows
@@ -42,20 +54,20 @@ def read(path: Path, *, within: Path) -> tuple[Export, list[str]]:
     """
     if not file_checks.is_inside(path, within):
         raise ExportError(
-            ": its path or a link leads out of the study folder; put the table itself into "
+            "its path or a link leads out of the study folder; put the table itself into "
             "the folder"
         )
     if not path.is_file():
         raise ExportError(
-            f": no such file in {path.parent}; put it there, or correct study in config.yaml"
+            f"no such file in {path.parent}; put it there, or correct study in config.yaml"
         )
     if path.suffix == ".parquet":
         return _read_parquet(path), []
     return _read_csv(path)
 
 
-def _read_csv(path: Path) -> tuple[Export, list[str]]:
-    problems: list[str] = []
+def _read_csv(path: Path) -> tuple[Export, list[OfRow]]:
+    problems: list[OfRow] = []
     lines: list[tuple[int, list[str]]] = []
     before = 0
     try:
@@ -68,13 +80,13 @@ def _read_csv(path: Path) -> tuple[Export, list[str]]:
                     lines.append((before + 1, [cell.strip() for cell in cells]))
                 before = reader.line_num
     except UnicodeDecodeError as error:
-        raise ExportError(": not UTF-8; save the table again as CSV in UTF-8") from error
+        raise ExportError("not UTF-8; save the table again as CSV in UTF-8") from error
     except csv.Error as error:
         raise ExportError(
-            f" row {before + 1}: not CSV ({error}); look for a quote that is not closed"
+            f"not CSV ({error}); look for a quote that is not closed", row=before + 1
         ) from error
     if not lines:
-        raise ExportError(": empty; write a line with the names of the columns")
+        raise ExportError("empty; write a line with the names of the columns")
     header = lines[0][1]
     more = "comma in quotes, and write decimals with a point"
     if separator != ",":
@@ -82,12 +94,10 @@ def _read_csv(path: Path) -> tuple[Export, list[str]]:
     rows = []
     for number, cells in lines[1:]:
         if not any(cells):
-            problems.append(f" row {number}: an empty row; delete it")
+            problems.append(OfRow(number, "an empty row; delete it", "an empty row"))
         elif len(cells) != len(header):
-            problems.append(
-                f" row {number}: {len(cells)} cells under {len(header)} columns; put a text "
-                f"with a {more}"
-            )
+            words = f"{len(cells)} cells under {len(header)} columns; put a text with a {more}"
+            problems.append(OfRow(number, words, "more or fewer cells"))
         else:
             rows.append((number, cells))
     return Export(header, rows, separator), problems
@@ -103,8 +113,9 @@ def _separator(text: str) -> str:
     if len(often) > 1:
         names = " and ".join(SEPARATORS[separator] for separator in often)
         raise ExportError(
-            f" row 1: {names} stand equally often between the names of columns; put names that "
-            "hold one of them in quotes"
+            f"{names} stand equally often between the names of columns; put names that hold "
+            "one of them in quotes",
+            row=1,
         )
     return often[0] if often else ","
 
@@ -116,7 +127,7 @@ def _read_parquet(path: Path) -> Export:
             [_as_text(value) for value in column.to_pylist()] for column in table.columns
         ]
     except (OSError, ValueError, pa.ArrowException) as error:
-        raise ExportError(": not a Parquet file that can be read; write it again") from error
+        raise ExportError("not a Parquet file that can be read; write it again") from error
     rows = [(number, list(cells)) for number, cells in enumerate(zip(*columns, strict=True), 1)]
     return Export(table.column_names, rows, "")
 

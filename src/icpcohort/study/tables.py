@@ -11,19 +11,17 @@ from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
 from icpcohort.study import codings
-from icpcohort.study.rows import (
+from icpcohort.study.rows import Row, Rows, read_rows
+from icpcohort.study.schema import suggestion
+from icpcohort.study.table_columns import (
     NEEDED,
     OPTIONAL,
     TABLES,
-    Row,
-    Rows,
     columns_beside,
     listed,
     names_of,
-    read_rows,
     tables_of,
 )
-from icpcohort.study.schema import suggestion
 
 __all__ = [
     "NEEDED",

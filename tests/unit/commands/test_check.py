@@ -234,10 +234,18 @@ def test_every_problem_is_shown_but_of_one_kind_of_note_only_the_first(folder):
     notes = _check(folder).note_lines()
     assert len(notes) == check.MAX_NOTES + 1
     assert notes[-1] == "note: ... and 82 more like the last"
-    _table(folder, "patients", *(row.replace("40", "400") for row in rows))
+    wrong = "age_years=400 gcs_total=99 glucose_mmol_l=999 haemoglobin_g_dl=999"
+    _table(folder, "patients", *(f"patient_id=P{i} {wrong}" for i in range(1, 4)))
     checked = _check(folder)
-    assert len(checked.tables) == 89
-    assert checked.problem_lines()[-1] == "89 problem(s): tables 89 (a run stops at these)"
+    assert len(checked.tables) == 12 > check.MAX_NOTES
+    assert checked.problem_lines()[-1] == "12 problem(s): tables 12 (a run stops at these)"
+
+
+def test_many_rows_of_one_cause_are_one_problem(folder):
+    _table(folder, "patients", *(f"patient_id=P{i} age_years=400" for i in range(1, 90)))
+    checked = _check(folder)
+    assert checked.tables[0].startswith("patients.csv, age_years: 89 rows, such as 2 ('400'), ")
+    assert checked.problem_lines()[-1] == "1 problem(s): tables 1 (a run stops at these)"
 
 
 def test_progress_counts_the_files_that_are_opened(folder):

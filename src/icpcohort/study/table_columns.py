@@ -1,0 +1,125 @@
+"""Table columns: the tables of a study, and what is asked of the file of each."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from icpcohort import contracts
+from icpcohort.contracts import Column, Table, declared_signals, repeated
+from icpcohort.recordings import units
+from icpcohort.study import codings, dictionary_checks
+from icpcohort.study import values as entries
+
+# Without what the study declares; see `tables_of`.
+TABLES: dict[str, Table] = {
+    "patients": contracts.patients({}),
+    "recordings": contracts.recording_list({}),
+    "monitors": contracts.MONITORS,
+    "events": contracts.EVENTS,
+}
+OPTIONAL: dict[str, Table] = {"repeated": contracts.REPEATED_VALUES}  # a study may have none
+NEEDED = {  # columns that must be there, and filled unless they may be empty
+    "patients": ("patient_id", "death_h", "left_unit_h"),
+    "recordings": ("recording_id", "patient_id", "path", "format", "start_s"),
+    "monitors": ("monitor_id", "patient_id", "kind"),
+    "events": ("patient_id", "event", "start_s"),
+    "repeated": ("patient_id", "variable", "from_h", "value"),
+}
+_MAY_BE_EMPTY = (*contracts.TIMES, "value")
+MUST_BE_FILLED = tuple(
+    name for names in NEEDED.values() for name in names if name not in _MAY_BE_EMPTY
+)
+_NUMBERS = (contracts.REAL, contracts.COUNT)
+NEEDS_ROWS = ("patients", "recordings")
+
+
+class Asked(NamedTuple):
+    """A table of the study: its contract, and the columns of its file."""
+
+    name: str
+    contract: Table
+    names: Mapping[str, str]  # ours -> theirs, where they differ
+    needed: tuple[str, ...]
+    coding: Mapping[str, codings.Coding]
+    choices: Mapping[str, tuple[str, ...]]  # what a cell may say, by the name of its column
+    values: Mapping[str, Column]  # of the repeated values, what each variable can be
+    others: frozenset[str]  # columns of the other tables that lie in the same file
+    has_decimal_commas: bool = False
+
+    def theirs(self, ours: str) -> str:
+        """Return the name of a column in the file."""
+        return self.names.get(ours, ours)
+
+    def numbers(self) -> set[str]:
+        """Return the columns of the file that hold numbers."""
+        columns = self.contract.columns
+        return {self.theirs(n) for n, column in columns.items() if column.dtype in _NUMBERS}
+
+
+def is_number(column: Column) -> bool:
+    """Return whether a column holds numbers."""
+    return column.dtype in _NUMBERS
+
+
+def tables_of(declared: Mapping[str, Any]) -> dict[str, Table]:
+    """Return the contracts of a study's tables, with what it declares.
+
+    The four that every study has, and that of the repeated values where it declares any.
+    """
+    return (
+        TABLES
+        | {
+            "patients": contracts.patients(declared),
+            "recordings": contracts.recording_list(declared),
+        }
+        | (OPTIONAL if declared.get("repeated") else {})
+    )
+
+
+def listed(settings: Mapping[str, Any]) -> list[str]:
+    """Return the names of the tables for which the settings name a file."""
+    return [name for name in TABLES | OPTIONAL if name in settings["study"]]
+
+
+def names_of(settings: Mapping[str, Any], *, name: str) -> dict[str, str]:
+    """Return our name of a column and that of a table's file, where the two differ."""
+    names = dict(settings["study"]["columns"].get(name, {}))
+    if name == "patients":
+        entries = dictionary_checks.recorded(settings)
+        names |= {ours: entry["column"] for ours, entry in entries.items() if "column" in entry}
+    return names
+
+
+def asked_of(settings: Mapping[str, Any], *, name: str) -> Asked:
+    """Return what the settings ask of a table."""
+    names, needed = names_of(settings, name=name), NEEDED[name]
+    if name == "patients":
+        needed += tuple(n for n in names if n not in TABLES[name].columns)
+        needed += dictionary_checks.main_column(settings)
+    return Asked(
+        name,
+        tables_of(settings)[name],
+        names,
+        needed,
+        codings.of_table(settings, name=name),
+        _choices(settings),
+        repeated.columns_of_values(settings),
+        columns_beside(settings, name=name),
+    )
+
+
+def columns_beside(settings: Mapping[str, Any], *, name: str) -> frozenset[str]:
+    """Return the columns of the other tables that lie in the same file as a table."""
+    study = settings["study"]
+    return frozenset(
+        names_of(settings, name=other).get(ours, ours)
+        for other, contract in tables_of(settings).items()
+        if other != name and study.get(other) == study[name]
+        for ours in contract.columns
+    )
+
+
+def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
+    """Return what a cell may say, by the name of its column."""
+    signals = declared_signals.recorded(declared)
+    of_units = {f"{name}_unit": units.names_like(s["unit"]) for name, s in signals.items()}
+    return entries.CHOICES | of_units | {"variable": tuple(declared.get("repeated", {}))}
