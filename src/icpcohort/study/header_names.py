@@ -1,14 +1,24 @@
 """Header names: what the columns of a study table are called, and what is wrong there."""
 
 import difflib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from icpcohort.study.schema import suggestion
 from icpcohort.study.table_columns import OPTIONAL, TABLES, Asked
 
 
-def problems(header: list[str], asked: Asked) -> Iterator[tuple[str, str]]:
-    """Yield, by place, a column that is missing, stands twice or looks misspelt."""
+def problems(
+    header: list[str], asked: Asked, *, of_dates: Collection[str], block: str
+) -> Iterator[tuple[str, str]]:
+    """Yield, by place, a column that is missing, stands twice or looks misspelt.
+
+    Parameters
+    ----------
+    of_dates : collection of str
+        Columns that hold dates, where the settings do not say what dates count from.
+    block : str
+        What to write into the settings then.
+    """
     name, names = asked.name, asked.names
     theirs = {ours: names.get(ours, ours) for ours in asked.contract.columns}
     known = {*theirs.values(), *asked.others}
@@ -29,7 +39,12 @@ def problems(header: list[str], asked: Asked) -> Iterator[tuple[str, str]]:
             place = f"config.yaml under {line}"
             if ours not in (TABLES | OPTIONAL)[name].columns:
                 place = f"variables.yaml under outcomes the line `{ours}: {{column: {yours}}}`"
-            yield f"column {ours}", f"missing; add it, or write in {place}"
+            more = (
+                f", and since {yours} holds dates, under study the line `{block}`"
+                if yours in of_dates
+                else ""
+            )
+            yield f"column {ours}", f"missing; add it, or write in {place}{more}"
         else:
             optional.append(ours)
     for column in free:

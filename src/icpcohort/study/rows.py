@@ -6,7 +6,9 @@ from typing import Any, NamedTuple
 
 from icpcohort.contracts import Column
 from icpcohort.study import (
+    calendar_times,
     codings,
+    date_texts,
     decimal_commas,
     header_names,
     read_table,
@@ -15,6 +17,7 @@ from icpcohort.study import (
     table_problems,
 )
 from icpcohort.study import values as entries
+from icpcohort.study.calendar_times import Calendar, Dates
 from icpcohort.study.table_columns import (
     MUST_BE_FILLED,
     NEEDED,
@@ -54,6 +57,33 @@ class Rows(NamedTuple):
     n_decimal_commas: int = 0  # numbers that were read with one
 
 
+class _Times(NamedTuple):
+    """What the dates in a row are counted from."""
+
+    calendar: Calendar
+    dates: Dates
+    patient_id: str
+
+    def is_date(self, text: str, ours: str) -> bool:
+        """Return whether a filled cell stands in a column of dates."""
+        return bool(text) and (ours in self.dates.orders or ours in self.dates.unread)
+
+    def since_zero(
+        self, text: str, ours: str, column: Column
+    ) -> tuple[float | None, Fault | None]:
+        """Return the time from the patient's time zero, and None or why there is none."""
+        if self.calendar.counted is None or ours in self.dates.unread:
+            return None, Fault("", calendar_times.UNKNOWN)
+        return calendar_times.since_time_zero(
+            text,
+            self.calendar.counted,
+            patient_id=self.patient_id,
+            name=ours,
+            column=column,
+            order=self.dates.orders[ours],
+        )
+
+
 class _Cell(NamedTuple):
     """What a cell is about: a column, or the variable that a repeated value is of."""
 
@@ -74,12 +104,13 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     """
     study, outcomes = settings["study"], settings["outcomes"]
     folder = Path(study["folder"])
+    calendar = Calendar(study.get("calendar"))
     tables: dict[str, Rows] = {}
     wrong: list[Problem] = []
     for name in (name for name in tables_of(settings) if name in study):
         asked = asked_of(settings, name=name)
         table, problems = _read_table(
-            folder / study[name], asked, folder=folder, outcomes=outcomes
+            folder / study[name], asked, calendar, folder=folder, outcomes=outcomes
         )
         wrong += codings.with_lines_to_write(problems, settings=settings, name=name)
         if table is not None:
@@ -89,7 +120,7 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
             if name in OPTIONAL:
                 wrong += row_keys.without_rows(table.rows, asked.values, file=study[name])
     values = [row.values for row in _rows_of_patients(tables)]
-    wrong = codings.merge_reversed_scores(wrong, values, outcomes=outcomes)
+    wrong = codings.merge_reversed_scores(calendar.merged(wrong), values, outcomes=outcomes)
     return tables, table_problems.lines(wrong)
 
 
@@ -101,27 +132,34 @@ def _rows_of_patients(tables: Mapping[str, Rows]) -> list[Row]:
 
 
 def _read_table(
-    path: Path, asked: Asked, *, folder: Path, outcomes: Mapping[str, Any]
+    path: Path, asked: Asked, calendar: Calendar, *, folder: Path, outcomes: Mapping[str, Any]
 ) -> tuple[Rows | None, list[Problem]]:
     """Return one table (None: it cannot be read) and its problems."""
-    name = asked.name
+    name, file = asked.name, path.name
     try:
         export, of_rows = read_table.read(path, within=folder)
     except read_table.ExportError as error:
-        return None, [Problem(path.name, str(error), error.row)]
-    problems = [Problem(path.name, words, row, cause=cause) for row, words, cause in of_rows]
+        return None, [Problem(file, str(error), error.row)]
+    problems = [Problem(file, words, row, cause=cause) for row, words, cause in of_rows]
     commas = decimal_commas.found(export, columns=asked.numbers())
-    problems += [Problem(path.name, commas.problem)] if commas.problem else []
+    problems += [Problem(file, commas.problem)] if commas.problem else []
     asked = asked._replace(has_decimal_commas=commas.n > 0)
-    problems += [
-        Problem(path.name, words, column=column)
-        for column, words in header_names.problems(export.header, asked)
-    ]
+    if name == "patients":
+        problems += calendar.count_from(export, asked, file=file)
+    dates, of_dates = calendar.dates_of(export, asked, file=file)
+    problems += [*_of_header(export, asked, calendar, file=file), *of_dates]
     if not export.rows and name in NEEDS_ROWS:
         words = f"no rows; write one line for each of the study's {name}"
-        problems.append(Problem(path.name, words))
-    rows, of_cells = _fill_all(path.name, export, asked, folder=folder, outcomes=outcomes)
-    problems += of_cells
+        problems.append(Problem(file, words))
+    rows: list[Row] = []
+    for number, cells in export.rows:
+        texts = dict(zip(export.header, cells, strict=True))
+        if not asked.others or not _is_of_another_table(texts, asked):
+            row = Row(file, number, {}, {})
+            times = _Times(calendar, dates, texts.get(asked.theirs("patient_id"), ""))
+            problems += _fill(row, texts, asked, times, outcomes=outcomes)
+            problems += _contradictions(row, asked, folder=folder, outcomes=outcomes)
+            rows.append(row)
     if asked.others:
         rows = _once(rows, dict(export.rows))
     absent = {ours for ours in asked.needed if asked.theirs(ours) not in export.header}
@@ -129,36 +167,36 @@ def _read_table(
     return Rows(export.header, rows, commas.n), problems
 
 
-def _fill_all(
-    file: str,
-    export: read_table.Export,
-    asked: Asked,
-    *,
-    folder: Path,
-    outcomes: Mapping[str, Any],
-) -> tuple[list[Row], list[Problem]]:
-    """Return the rows of a table with their values, and the problems of their cells."""
-    rows: list[Row] = []
-    problems: list[Problem] = []
-    for number, cells in export.rows:
-        texts = dict(zip(export.header, cells, strict=True))
-        if asked.others and _is_of_another_table(texts, asked):
-            continue
-        row = Row(file, number, {}, {})
-        problems += _fill(row, texts, asked, outcomes=outcomes)
-        of_row = list(row_checks.contradictions(row.values, folder=folder))
-        if asked.name == "patients":
-            of_row += row_checks.scores_of_the_dead(row.values, outcomes)
-        for ours, fault in of_row:
-            if ours not in outcomes:  # scores of the dead tell of a reversed scale
-                row.values.pop(ours, None)
-            problems.append(row.problem(ours, fault))
-        rows.append(row)
-    return rows, problems
+def _of_header(
+    export: read_table.Export, asked: Asked, calendar: Calendar, *, file: str
+) -> Iterator[Problem]:
+    of_dates = calendar_times.columns_of_dates(export) if calendar.stated is None else ()
+    for column, words in header_names.problems(
+        export.header, asked, of_dates=of_dates, block=calendar.block
+    ):
+        yield Problem(file, words, column=column)
+
+
+def _contradictions(
+    row: Row, asked: Asked, *, folder: Path, outcomes: Mapping[str, Any]
+) -> Iterator[Problem]:
+    """Yield a problem for each cell that contradicts another one, and take its value away."""
+    of_row = list(row_checks.contradictions(row.values, folder=folder))
+    if asked.name == "patients":
+        of_row += row_checks.scores_of_the_dead(row.values, outcomes)
+    for ours, fault in of_row:
+        if ours not in outcomes:  # scores of the dead tell of a reversed scale
+            row.values.pop(ours, None)
+        yield row.problem(ours, fault)
 
 
 def _fill(
-    row: Row, texts: Mapping[str, str], asked: Asked, *, outcomes: Mapping[str, Any]
+    row: Row,
+    texts: Mapping[str, str],
+    asked: Asked,
+    times: _Times,
+    *,
+    outcomes: Mapping[str, Any],
 ) -> Iterator[Problem]:
     """Fill in the values of a row, and yield a problem for each cell that has none."""
     for ours in asked.contract.columns:
@@ -172,7 +210,9 @@ def _fill(
         text = meant.ours
         if asked.has_decimal_commas and is_number(cell.column):
             text = decimal_commas.with_point(text)
-        if fault is None:
+        if fault is None and times.is_date(text, ours):
+            value, fault = times.since_zero(text, ours, cell.column)
+        elif fault is None:
             value, fault = entries.understood(
                 text, name=ours, column=cell.column, choices=asked.choices
             )
@@ -184,7 +224,9 @@ def _fill(
             row.values[ours] = value
         else:
             of = "" if cell.about == ours else f" of {cell.about}"
-            yield row.problem(f"{ours}{of}", fault, value=meant.theirs)
+            shown = "" if date_texts.is_date(meant.theirs) else meant.theirs
+            shown = times.patient_id if fault.cause == calendar_times.NO_ZERO else shown
+            yield row.problem(f"{ours}{of}", fault, value=shown)
 
 
 def _is_of_another_table(texts: Mapping[str, str], asked: Asked) -> bool:

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 from icpcohort.contracts import burden_columns
 from icpcohort.study import (
+    calendar_times,
     cohort_checks,
     declared_checks,
     dictionary,
@@ -241,6 +242,9 @@ def is_sound(files: Files, name: str) -> bool:
 def contradictions(settings: object, *, file: str) -> list[str]:
     """List the settings that do not fit each other, one line each, in words."""
     lines = _limits_out_of_order(settings)
+    zone = at(settings, "study", "calendar", "zone")
+    if (words := calendar_times.zone_problem(zone)) is not None:
+        lines.append(f"study.calendar.zone: {words}")
     lines += _blocks_that_do_not_fit(settings)
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)

@@ -10,7 +10,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
-from icpcohort.study import codings
+from icpcohort.study import calendar_times, codings
 from icpcohort.study.rows import Row, Rows, read_rows
 from icpcohort.study.schema import suggestion
 from icpcohort.study.table_columns import (
@@ -113,6 +113,7 @@ class Settings:
             "injury",
         ),
     ]
+    calendar: calendar_times.Settings | None = None
     columns: Annotated[
         Mapping[str, Mapping[str, str]],
         OfColumns(
@@ -210,6 +211,7 @@ def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
         names = names_of(settings, name=name)
         theirs = {ours: names.get(ours, ours) for ours in contracts_of[name].columns}
         known = {*theirs.values(), *columns_beside(settings, name=name)}
+        known.add(study.get("calendar", {}).get("time_zero"))
         unknown = [c for c in header if c and c not in known]
         absent = [
             ours

@@ -7,6 +7,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from icpcohort.contracts import COUNT, EVENT_KINDS, FLAG, MONITOR_TYPES, REAL, TEXT, Column
+from icpcohort.study import date_texts
 from icpcohort.study.schema import suggestion
 from icpcohort.study.table_problems import Fault
 
@@ -72,6 +73,10 @@ def understood(
     if name in IDENTIFIERS:
         return text, _identifier_fault(text)
     allowed = choices.get(name) or column.levels
+    is_free = column.dtype == TEXT and (not allowed or text in allowed)
+    if date_texts.is_date(text) and not is_free:
+        words = "a date, which cannot be here; correct it, or leave the cell empty"
+        return None, Fault(words, "a date")  # words that do not show it
     if allowed and column.dtype == TEXT:
         return _choice(text, allowed)
     if column.dtype == FLAG:
@@ -113,7 +118,7 @@ def _number(text: str, *, name: str, column: Column) -> tuple[float | None, Faul
         cure = f"write {alone}" if alone else "write one, or leave the cell empty"
         return None, Fault(f"'{text}' is not {kind}; {cure}", NO_NUMBER)
     value = float(text)
-    low, high = LIMITS.get(name, _limits_of(column))
+    low, high = limits(name, column)
     if not (math.isfinite(value) and low <= value <= high):
         words = f"{text} is out of range; write a value {_range_words(low, high, column)}"
         return None, Fault(words, "out of range")
@@ -141,9 +146,20 @@ def _range_words(low: float, high: float, column: Column) -> str:
     return f"up to {upper}" if math.isinf(low) else f"from {low:.10g} to {upper}"
 
 
-def _limits_of(column: Column) -> tuple[float, float]:
+def is_number(text: str) -> bool:
+    """Return whether a text is a number, with a decimal point or a comma."""
+    return bool(_NUMBER.fullmatch(text) or _COMMA_NUMBER.fullmatch(text))
+
+
+def limits(name: str, column: Column) -> tuple[float, float]:
+    """Return the lowest and the highest value that a column can have."""
     low = -math.inf if column.low is None else column.low
-    return low, math.inf if column.high is None else column.high
+    return LIMITS.get(name, (low, math.inf if column.high is None else column.high))
+
+
+def unit_of_time(name: str) -> str:
+    """Return the unit of a column of times: s by its name, else h."""
+    return "s" if name.endswith("_s") else "h"
 
 
 def _level(value: int, column: Column) -> tuple[int | None, Fault | None]:

@@ -552,8 +552,8 @@ def test_many_codes_of_another_table_are_written_into_config(tmp_path):
 
 
 def test_rows_are_not_called_alike_by_a_column_that_is_not_there(tmp_path):
-    """Events without a start: the missing column is the cause, and no row is to be taken out."""
-    rows = "".join("P1,rezero\n" for _ in range(3))
+    """Events without a start: the missing column is the cause, and no row is too many."""
+    rows = "P1,rezero\n" * 3
     problems = _problems(tmp_path, events="patient_id,event\n" + rows)
     assert [line.split(";")[0] for line in problems] == ["events.csv, column start_s: missing"]
 
