@@ -167,6 +167,11 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
     sound |= {"columns": {}, "codings": {}}
     declared, passed_over = _sound_variables(files)
+    sound |= {
+        part: written[part]
+        for part in ("sheets", "encoding")
+        if settings.is_sound(files, f"study.{part}")
+    }
     if at(written, "calendar") is not None:
         is_sound = settings.is_sound(files, "study.calendar")
         sound["calendar"] = written["calendar"] if is_sound else {}

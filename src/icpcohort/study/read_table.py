@@ -1,6 +1,7 @@
-"""Exports: a table of the study, CSV or Parquet, as rows of texts that know their place."""
+"""Exports: a table of the study, whatever its format, as rows of texts and their places."""
 
 import csv
+import io
 import re
 from pathlib import Path
 from typing import NamedTuple
@@ -9,6 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from icpcohort.recordings import file_checks
+from icpcohort.study import encodings, spreadsheets
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 MOST_OF_A_HEADER = 1_000_000  # characters
@@ -39,13 +41,27 @@ class ExportError(Exception):
         self.row = row
 
 
-def read(path: Path, *, within: Path) -> tuple[Export, list[OfRow]]:
+def read(
+    path: Path, *, within: Path, sheet: str = "", encoding: str = ""
+) -> tuple[Export, list[OfRow]]:
     """Return a table with its cells as texts, and what is wrong with single rows.
 
-    In a CSV file a row's number is its line (the header is line 1); in a Parquet file rows
-    count from 1. Blanks around a cell are not part of it. Rows that do not fit the header are
-    left out and named. The cells of a CSV file are separated by commas, semicolons, tabs or
-    bars: by what stands most often in its header, outside quotes.
+    In a CSV file a row's number is its line (the header is line 1), in a spreadsheet that of
+    the sheet; in a Parquet file rows count from 1. Blanks around a cell are not part of it.
+    Rows that do not fit the header are left out and named. The cells of a CSV file are
+    separated by commas, semicolons, tabs or bars: by what stands most often in its header,
+    outside quotes.
+
+    Parameters
+    ----------
+    path : Path
+        CSV, Parquet or .xlsx, by its ending.
+    within : Path
+        Folder that it must lie in.
+    sheet : str
+        Of a spreadsheet; empty for the first.
+    encoding : str
+        Of a CSV file that is neither UTF-8 nor UTF-16; empty if it is not known.
 
     Raises
     ------
@@ -63,24 +79,36 @@ def read(path: Path, *, within: Path) -> tuple[Export, list[OfRow]]:
         )
     if path.suffix == ".parquet":
         return _read_parquet(path), []
-    return _read_csv(path)
+    if path.suffix == ".xlsx":
+        return _read_sheet(path, sheet), []
+    return _read_csv(path, encoding)
 
 
-def _read_csv(path: Path) -> tuple[Export, list[OfRow]]:
+def _read_sheet(path: Path, sheet: str) -> Export:
+    try:
+        rows = spreadsheets.read(path, sheet=sheet)
+    except spreadsheets.SpreadsheetError as error:
+        raise ExportError(str(error)) from error
+    if not rows:
+        raise ExportError("empty; write a line with the names of the columns")
+    return Export(rows[0][1], rows[1:], "")
+
+
+def _read_csv(path: Path, encoding: str) -> tuple[Export, list[OfRow]]:
     problems: list[OfRow] = []
     lines: list[tuple[int, list[str]]] = []
     before = 0
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            separator = _separator(file.read(MOST_OF_A_HEADER))
-            file.seek(0)
-            reader = csv.reader(file, strict=True, delimiter=separator)
-            for cells in reader:
-                if cells:  # not a blank line
-                    lines.append((before + 1, [cell.strip() for cell in cells]))
-                before = reader.line_num
-    except UnicodeDecodeError as error:
-        raise ExportError("not UTF-8; save the table again as CSV in UTF-8") from error
+        text = encodings.decoded(path.read_bytes(), encoding=encoding)
+        separator = _separator(text[:MOST_OF_A_HEADER])
+        file = io.StringIO(text, newline="")
+        reader = csv.reader(file, strict=True, delimiter=separator)
+        for cells in reader:
+            if cells:  # not a blank line
+                lines.append((before + 1, [cell.strip() for cell in cells]))
+            before = reader.line_num
+    except encodings.EncodingError as error:
+        raise ExportError(str(error)) from error
     except csv.Error as error:
         raise ExportError(
             f"not CSV ({error}); look for a quote that is not closed", row=before + 1

@@ -26,6 +26,7 @@ from icpcohort.study.table_columns import (
     Asked,
     asked_of,
     is_number,
+    place_of,
     tables_of,
 )
 from icpcohort.study.table_problems import Fault, Problem
@@ -109,9 +110,7 @@ def read_rows(settings: Mapping[str, Any]) -> tuple[dict[str, Rows], list[str]]:
     wrong: list[Problem] = []
     for name in (name for name in tables_of(settings) if name in study):
         asked = asked_of(settings, name=name)
-        table, problems = _read_table(
-            folder / study[name], asked, calendar, folder=folder, outcomes=outcomes
-        )
+        table, problems = _read_table(folder / study[name], asked, calendar, settings=settings)
         wrong += codings.with_lines_to_write(problems, settings=settings, name=name)
         if table is not None:
             tables[name] = table
@@ -132,12 +131,19 @@ def _rows_of_patients(tables: Mapping[str, Rows]) -> list[Row]:
 
 
 def _read_table(
-    path: Path, asked: Asked, calendar: Calendar, *, folder: Path, outcomes: Mapping[str, Any]
+    path: Path, asked: Asked, calendar: Calendar, *, settings: Mapping[str, Any]
 ) -> tuple[Rows | None, list[Problem]]:
     """Return one table (None: it cannot be read) and its problems."""
-    name, file = asked.name, path.name
+    name, study, outcomes = asked.name, settings["study"], settings["outcomes"]
+    folder, sheet = Path(study["folder"]), place_of(settings, asked.name)[1]
+    file = f"{path.name} ({sheet})" if sheet else path.name
     try:
-        export, of_rows = read_table.read(path, within=folder)
+        export, of_rows = read_table.read(
+            path,
+            within=folder,
+            sheet=sheet,
+            encoding=study.get("encoding", ""),
+        )
     except read_table.ExportError as error:
         return None, [Problem(file, str(error), error.row)]
     problems = [Problem(file, words, row, cause=cause) for row, words, cause in of_rows]

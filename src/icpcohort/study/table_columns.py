@@ -109,13 +109,18 @@ def asked_of(settings: Mapping[str, Any], *, name: str) -> Asked:
 
 def columns_beside(settings: Mapping[str, Any], *, name: str) -> frozenset[str]:
     """Return the columns of the other tables that lie in the same file as a table."""
-    study = settings["study"]
     return frozenset(
         names_of(settings, name=other).get(ours, ours)
         for other, contract in tables_of(settings).items()
-        if other != name and study.get(other) == study[name]
+        if other != name and place_of(settings, other) == place_of(settings, name)
         for ours in contract.columns
     )
+
+
+def place_of(settings: Mapping[str, Any], name: str) -> tuple[str | None, str]:
+    """Return the file of a table, and the sheet in it; empty where none is stated."""
+    study = settings["study"]
+    return study.get(name), study.get("sheets", {}).get(name, "")
 
 
 def _choices(declared: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:

@@ -10,7 +10,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
-from icpcohort.study import calendar_times, codings
+from icpcohort.study import calendar_times, codings, encodings
 from icpcohort.study.rows import Row, Rows, read_rows
 from icpcohort.study.schema import suggestion
 from icpcohort.study.table_columns import (
@@ -20,6 +20,7 @@ from icpcohort.study.table_columns import (
     columns_beside,
     listed,
     names_of,
+    place_of,
     tables_of,
 )
 
@@ -61,13 +62,31 @@ class StudyError(Exception):
 
 def _table(name: str, *, note: str = "") -> Setting:
     return Setting(
-        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending"
+        f"Table of the {name}, relative to the study folder; CSV, Parquet or .xlsx by its "
+        f"ending"
         f"{note}",
         OF_THE_STUDY,
         f"{name.partition(' ')[0]}.csv",
-        pattern=r"\.(csv|parquet)$",
-        pattern_in_words="a file name that ends in .csv or .parquet",
+        pattern=r"\.(csv|parquet|xlsx)$",
+        pattern_in_words="a file name that ends in .csv, .parquet or .xlsx",
     )
+
+
+def _sheet(name: str) -> Setting:
+    return Setting(
+        f"Sheet with the {name}. Left out: the first of the file", OF_THE_STUDY, name.title()
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheets:
+    """Which sheet of an .xlsx file is which table."""
+
+    patients: Annotated[str, _sheet("patients")] = ""
+    recordings: Annotated[str, _sheet("recordings")] = ""
+    monitors: Annotated[str, _sheet("monitors")] = ""
+    events: Annotated[str, _sheet("events")] = ""
+    repeated: Annotated[str, _sheet("repeated values")] = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -113,6 +132,16 @@ class Settings:
             "injury",
         ),
     ]
+    sheets: Sheets | None = None
+    encoding: Annotated[
+        encodings.Encoding | None,
+        Setting(
+            "Encoding of the CSV tables that are neither UTF-8 nor UTF-16. Left out: there are "
+            "none",
+            OF_THE_STUDY,
+            "cp1252",
+        ),
+    ] = None
     calendar: calendar_times.Settings | None = None
     columns: Annotated[
         Mapping[str, Mapping[str, str]],
@@ -223,7 +252,8 @@ def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
                 f"{study[name]}: {table.n_decimal_commas} numbers with a decimal comma, read "
                 "so: 1,5 is 1.5"
             )
-        first = next(n for n in tables if study[n] == study[name])  # of several in one file
+        place = place_of(settings, name)
+        first = next(n for n in tables if place_of(settings, n) == place)  # of several there
         if unknown and name == first:
             notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:

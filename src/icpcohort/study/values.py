@@ -46,6 +46,10 @@ _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0"
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _COMMA_NUMBER = re.compile(r"([+-]?[0-9]+),([0-9]+)")
 _IDENTIFIER = re.compile(r"[A-Za-z0-9_-]{1,64}")
+_FORMULA_ERRORS = (
+    *("#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#N/A", "#NUM!", "#NULL!", "#SPILL!", "#CALC!"),
+    "#GETTING_DATA",
+)
 _NOT_A_VALUE = ("na", "n/a", "nan", "null", "none", "inf", "+inf", "-inf", "infinity", ".", "-")
 
 
@@ -67,6 +71,9 @@ def understood(
     """
     if text == "":
         return None, None
+    if text in _FORMULA_ERRORS:
+        words = f"a formula that fails ({text}); correct it, or leave the cell empty"
+        return None, Fault(words, "a failing formula")
     if text.lower() in _NOT_A_VALUE and text not in (column.levels or ()):
         words = f"'{text}' is not a value; leave the cell empty for missing"
         return None, Fault(words, "a word for missing")

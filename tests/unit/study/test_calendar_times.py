@@ -2,9 +2,10 @@
 
 import copy
 from collections import Counter
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -310,3 +311,41 @@ def test_one_offset_beside_clocks_without_a_zone_is_refused(tmp_path):
     row = "P1,,,2024-03-02 10:00+01:00,2024-03-01 10:00\n"
     (line,) = _problems(tmp_path, row, calendar=CALENDAR | {"zone": "none"})
     assert "only one has an offset from UTC; write study.calendar.zone" in line
+
+
+# --- spreadsheets and encodings --------------------------------------------------------------
+
+
+def test_dates_typed_into_a_spreadsheet_are_counted_and_a_day_alone_is_refused(tmp_path):
+    settings = _settings(tmp_path, "")
+    book = openpyxl.Workbook()
+    book.active.append(PATIENTS.strip().split(","))
+    book.active.append(["P1", None, None, datetime(2024, 3, 2, 10), datetime(2024, 3, 1, 10)])
+    book.create_sheet("Bedside").append(["patient_id", "event", "start_s"])
+    book["Bedside"].append(["P1", "rezero", datetime(2024, 3, 1, 10, 1)])
+    book.save(tmp_path / "tables.xlsx")
+    settings["study"] |= {"patients": "tables.xlsx", "events": "tables.xlsx"}
+    settings["study"]["sheets"] = {"events": "Bedside"}
+    read = study.read_study(settings)
+    assert read.patients["left_unit_h"].to_list() == [24.0]
+    assert read.events["start_s"].to_list() == [60.0]
+    book["Bedside"]["C2"].number_format = "yyyy-mm-dd"
+    book["Bedside"]["C2"] = date(2024, 3, 1)
+    book["Bedside"].append(["P1", "#REF!", datetime(2024, 3, 1, 11)])
+    book["Bedside"]["B3"].data_type = "e"
+    book.save(tmp_path / "tables.xlsx")
+    assert study.read_rows(settings)[1] == [
+        "tables.xlsx (Bedside) row 2, start_s: a day without a time of day; write for example "
+        "2024-03-01 10:00",
+        "tables.xlsx (Bedside) row 3, event: a formula that fails (#REF!); correct it, or "
+        "leave the cell empty",
+    ]
+
+
+def test_a_table_in_a_stated_encoding_is_read(tmp_path):
+    settings = _settings(tmp_path, "", calendar=None)
+    text = "patient_id,centre,gose_6m,death_h,left_unit_h\nP1,Zürich,,,\n"
+    (tmp_path / "patients.csv").write_bytes(text.encode("cp1252"))
+    assert "`encoding: cp1252`" in study.read_rows(settings)[1][0]
+    settings["study"]["encoding"] = "cp1252"
+    assert study.read_study(settings).patients["centre"].to_list() == ["Zürich"]

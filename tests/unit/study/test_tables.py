@@ -381,7 +381,9 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
         ({"monitors": ""}, "monitors.csv: empty; write a line with the names of the columns"),
         (
             {"patients": "patient_id,age_years\nP1,30\nGrün,40\n".encode("latin-1")},
-            "patients.csv: not UTF-8; save the table again as CSV in UTF-8",
+            "patients.csv: not UTF-8; cp1252 fits, with ü in it: if that is right, write in "
+            "config.yaml under study the line `encoding: cp1252`; else save the table again as "
+            "CSV in UTF-8",
         ),
         (
             {"patients": 'patient_id,age_years\nP1,"30\n'},
