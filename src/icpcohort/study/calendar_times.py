@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from icpcohort.contracts import Column
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
-from icpcohort.study import date_texts
+from icpcohort.study import date_texts, folded_names
 from icpcohort.study import values as entries
 from icpcohort.study.date_texts import Moment, Order
 from icpcohort.study.read_table import Export
@@ -120,7 +120,8 @@ def zeros(
         As `Settings`, without what is not stated.
     """
     zone, stated = _zone(calendar["zone"]), calendar.get("day_order")
-    column, patient = calendar["time_zero"], asked.theirs("patient_id")
+    column = folded_names.same(calendar["time_zero"], export.header)
+    patient = asked.theirs("patient_id")
     if column not in export.header or patient not in export.header:
         words = "missing; it is study.calendar.time_zero in config.yaml, correct it there"
         problem = Problem(file, words, column=f"column {column}")

@@ -2,6 +2,7 @@
 
 import codecs
 import unicodedata
+from itertools import pairwise
 from typing import Literal
 
 Encoding = Literal["cp1252", "cp1250", "cp850", "mac-roman", "iso8859-15"]
@@ -70,8 +71,7 @@ def _fits(content: bytes, encoding: str) -> bool:
         text = content.decode(encoding)
     except UnicodeDecodeError:
         return False
-    pairs = zip(text, text[1:], strict=False)
-    if any(a.islower() and b.isupper() and not b.isascii() for a, b in pairs):
+    if any(a.islower() and b.isupper() and not b.isascii() for a, b in pairwise(text)):
         return False
     signs = _others(text)
     return all(unicodedata.category(sign)[0] == "L" or sign in _USUAL for sign in signs)

@@ -10,6 +10,7 @@ from icpcohort.study import (
     codings,
     date_texts,
     decimal_commas,
+    folded_names,
     header_names,
     read_table,
     row_checks,
@@ -56,6 +57,7 @@ class Rows(NamedTuple):
     header: list[str]
     rows: list[Row]
     n_decimal_commas: int = 0  # numbers that were read with one
+    read_as: tuple[tuple[str, str], ...] = ()  # names written in another way, and ours
 
 
 class _Times(NamedTuple):
@@ -147,6 +149,11 @@ def _read_table(
     except read_table.ExportError as error:
         return None, [Problem(file, str(error), error.row)]
     problems = [Problem(file, words, row, cause=cause) for row, words, cause in of_rows]
+    same = folded_names.found(
+        export.header, asked.contract.columns, names=asked.names, taken=asked.others
+    )
+    asked = asked.with_names(same.names, export.header)
+    problems += [Problem(file, words, column=column) for column, words in same.problems]
     commas = decimal_commas.found(export, columns=asked.numbers())
     problems += [Problem(file, commas.problem)] if commas.problem else []
     asked = asked._replace(has_decimal_commas=commas.n > 0)
@@ -170,7 +177,8 @@ def _read_table(
         rows = _once(rows, dict(export.rows))
     absent = {ours for ours in asked.needed if asked.theirs(ours) not in export.header}
     problems += row_keys.repeated(rows, name=name, contract=asked.contract, absent=absent)
-    return Rows(export.header, rows, commas.n), problems
+    read_as = tuple((theirs, ours) for ours, theirs in same.names.items())
+    return Rows(export.header, rows, commas.n, read_as), problems
 
 
 def _of_header(

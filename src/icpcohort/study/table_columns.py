@@ -1,12 +1,12 @@
 """Table columns: the tables of a study, and what is asked of the file of each."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, NamedTuple
 
 from icpcohort import contracts
 from icpcohort.contracts import Column, Table, declared_signals, repeated
 from icpcohort.recordings import units
-from icpcohort.study import codings, dictionary_checks
+from icpcohort.study import codings, dictionary_checks, folded_names
 from icpcohort.study import values as entries
 
 # Without what the study declares; see `tables_of`.
@@ -48,6 +48,13 @@ class Asked(NamedTuple):
     def theirs(self, ours: str) -> str:
         """Return the name of a column in the file."""
         return self.names.get(ours, ours)
+
+    def with_names(self, names: Mapping[str, str], header: Collection[str]) -> "Asked":
+        """Return the same with names as they are written in the file, ours -> theirs."""
+        folded = {folded_names.folded(name) for name in self.others}
+        alike = {name for name in header if folded_names.folded(name) in folded}
+        others = self.others | (alike - {*names.values()})
+        return self._replace(names={**self.names, **names}, others=frozenset(others))
 
     def numbers(self) -> set[str]:
         """Return the columns of the file that hold numbers."""

@@ -10,7 +10,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
-from icpcohort.study import calendar_times, codings, encodings
+from icpcohort.study import calendar_times, codings, encodings, folded_names
 from icpcohort.study.rows import Row, Rows, read_rows
 from icpcohort.study.schema import suggestion
 from icpcohort.study.table_columns import (
@@ -229,7 +229,8 @@ def read_study(settings: dict[str, Any]) -> Study:
 def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
-    Decimal commas that were understood are counted.
+    Decimal commas that were understood are counted, and names that are written in another way
+    than ours are named.
 
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
@@ -238,9 +239,12 @@ def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     for name, table in tables.items():
         header = table.header
         names = names_of(settings, name=name)
+        names |= {ours: theirs for theirs, ours in table.read_as}
         theirs = {ours: names.get(ours, ours) for ours in contracts_of[name].columns}
         known = {*theirs.values(), *columns_beside(settings, name=name)}
-        known.add(study.get("calendar", {}).get("time_zero"))
+        known |= {column for other in tables.values() for column, _ in other.read_as}
+        zero = study.get("calendar", {}).get("time_zero")
+        known |= {folded_names.same(zero, header)} if zero and name == "patients" else set()
         unknown = [c for c in header if c and c not in known]
         absent = [
             ours
@@ -253,6 +257,9 @@ def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
                 "so: 1,5 is 1.5"
             )
         place = place_of(settings, name)
+        if table.read_as:
+            pairs = ", ".join(f"'{theirs}' as {ours}" for theirs, ours in table.read_as)
+            notes.append(f"{study[name]}: read {pairs}")
         first = next(n for n in tables if place_of(settings, n) == place)  # of several there
         if unknown and name == first:
             notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
