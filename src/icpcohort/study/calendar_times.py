@@ -308,7 +308,7 @@ def since_time_zero(
 
     Or why there is none, in words that show no date.
     """
-    instant = _instant(text, counted.zone, order)
+    instant = entries.no_value(text) or _instant(text, counted.zone, order)
     if isinstance(instant, Fault):
         return None, instant
     if patient_id not in counted.of_patients:

@@ -22,6 +22,7 @@ _NO_RESULT = re.compile(
     rb'<(?:\w+:)?c r="([A-Z]+[0-9]+)"(?: s="[0-9]+")?>\s*<f[^>]*?(?:/>|>[^<]*</f>)'
     rb"\s*(?:<v\s*/>|<v></v>|</c>)"
 )
+_DOCTYPES = tuple("<!DOCTYPE".encode(name) for name in ("utf-8", "utf-16-le", "utf-16-be"))
 _LITERAL = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
 _BROKEN = (  # a SyntaxError is what both parsers of XML raise
     *(zipfile.BadZipFile, zlib.error, SyntaxError, InvalidFileException, OSError, EOFError),
@@ -84,7 +85,8 @@ def _check_package(path: Path) -> None:
                 "in UTF-8"
             )
         for part in parts:
-            if part.filename.endswith((".xml", ".rels")) and b"<!DOCTYPE" in package.read(part):
+            is_xml = part.filename.endswith((".xml", ".rels"))
+            if is_xml and any(sign in package.read(part) for sign in _DOCTYPES):
                 raise SpreadsheetError("declares XML entities; save it again as .xlsx")
 
 

@@ -71,12 +71,8 @@ def understood(
     """
     if text == "":
         return None, None
-    if text in _FORMULA_ERRORS:
-        words = f"a formula that fails ({text}); correct it, or leave the cell empty"
-        return None, Fault(words, "a failing formula")
-    if text.lower() in _NOT_A_VALUE and text not in (column.levels or ()):
-        words = f"'{text}' is not a value; leave the cell empty for missing"
-        return None, Fault(words, "a word for missing")
+    if (fault := no_value(text)) and text not in (column.levels or ()):
+        return None, fault
     if name in IDENTIFIERS:
         return text, _identifier_fault(text)
     allowed = choices.get(name) or column.levels
@@ -93,6 +89,17 @@ def understood(
     if column.dtype in (REAL, COUNT):
         return _number(text, name=name, column=column)
     return text, None
+
+
+def no_value(text: str) -> Fault | None:
+    """Return why a text is no value in any column: a word for missing, a failing formula."""
+    if text in _FORMULA_ERRORS:
+        words = f"a formula that fails ({text}); correct it, or leave the cell empty"
+        return Fault(words, "a failing formula")
+    if text.lower() in _NOT_A_VALUE:
+        words = f"'{text}' is not a value; leave the cell empty for missing"
+        return Fault(words, "a word for missing")
+    return None
 
 
 def _identifier_fault(text: str) -> Fault | None:

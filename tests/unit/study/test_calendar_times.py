@@ -297,6 +297,16 @@ def test_a_date_in_another_column_is_refused_without_showing_it(tmp_path):
     )
 
 
+def test_what_is_no_date_in_a_column_of_dates_is_refused_in_its_words(tmp_path):
+    rows = "P1,,,2024-03-02 10:00,2024-03-01 10:00\nP2,,,NA,2024-03-01 10:00\n"
+    assert _problems(tmp_path, rows + "P3,,,later,2024-03-01 10:00\n") == [
+        "patients.csv row 3, left_unit_h: 'NA' is not a value; leave the cell empty for "
+        "missing",
+        "patients.csv row 4, left_unit_h: not a date and a time of day; write for example "
+        "2024-03-01 10:00",
+    ]
+
+
 @pytest.mark.parametrize("zone", ["Europe/Atlantis", "YOUR_TIME_ZONE", "+25:00", "1", "../etc"])
 def test_a_zone_that_is_none_is_refused(zone):
     assert f"'{zone}' is no time zone; write an IANA name" in calendar_times.zone_problem(zone)

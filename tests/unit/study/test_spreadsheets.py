@@ -147,7 +147,14 @@ def _with_part(path, name, content):
     [
         ("xl/vbaProject.bin", b"x", "has macros; save it as .xlsx without them"),
         ("xl/bomb.xml", b" " * 60_000_000, "more than 50 MB when unpacked; save the sheet"),
-        ("xl/entities.xml", b'<!DOCTYPE x [<!ENTITY a "b">]>', "declares XML entities;"),
+        *(
+            (
+                f"xl/{code}.xml",
+                '<!DOCTYPE x [<!ENTITY a "b">]>'.encode(code),
+                "declares XML ent",
+            )
+            for code in ("utf-8", "utf-16")
+        ),
     ],
 )
 def test_what_a_package_should_not_hold_is_refused_before_it_is_read(
