@@ -5,6 +5,7 @@ import warnings
 import zipfile
 import zlib
 from datetime import date, datetime, time, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -130,7 +131,7 @@ def _text(cell: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, (int, float)):
-        is_percentage = "%" in _LITERAL.sub("", cell.number_format)
+        is_percentage = "%" in _signs(cell.number_format)
         return f"{_number(value * 100)}%" if is_percentage else _number(value)
     if isinstance(value, timedelta):
         minutes, seconds = divmod(round(value.total_seconds()), 60)
@@ -148,4 +149,10 @@ def _number(value: float) -> str:
 
 
 def _shows_a_time(cell: Any) -> bool:
-    return "h" in _LITERAL.sub("", cell.number_format).lower()
+    return "h" in _signs(cell.number_format).lower()
+
+
+@cache
+def _signs(number_format: str) -> str:
+    """Return a format without what it shows as it stands, and what stands in brackets."""
+    return _LITERAL.sub("", number_format)
