@@ -14,7 +14,7 @@ from icpcohort.provenance import plan_lock
 from icpcohort.report.figures import draw_all
 from icpcohort.report.patients import browser
 from icpcohort.signals import ingest
-from icpcohort.study import codings, dictionary_checks, rows, tables
+from icpcohort.study import codings, dictionary_checks, rows, table_columns, tables
 
 HOME = Path(__file__).parents[2]
 RULES = "\n".join(path.read_text() for path in sorted(HOME.glob("workflow/rules/*.smk")))
@@ -38,7 +38,7 @@ CONSTRUCTORS = {
 # Modules, or functions, of what is handed all sections of a script, and read some by name.
 HANDED_ALL = {
     "tables.read_study(": (
-        *(tables, rows, codings),
+        *(tables, rows, table_columns, codings),
         *(dictionary_checks.main_column, dictionary_checks.recorded),
     ),
     "outcomes.derive(": (outcomes, published_scores),

@@ -167,6 +167,15 @@ def _sound_study(files: settings.Files, *, folder: Path) -> tuple[dict[str, Any]
     sound: dict[str, Any] = {"folder": str(folder / written["folder"])}
     sound |= {"columns": {}, "codings": {}}
     declared, passed_over = _sound_variables(files)
+    sound |= {
+        part: written[part]
+        for part in ("sheets", "encoding")
+        if settings.is_sound(files, f"study.{part}")
+    }
+    if at(written, "calendar") is not None:
+        is_sound = settings.is_sound(files, "study.calendar")
+        sound["calendar"] = written["calendar"] if is_sound else {}
+        passed_over += [] if is_sound else ["dates, since study.calendar is not right"]
     for name in study.TABLES | study.OPTIONAL:
         if name in study.OPTIONAL and at(written, name) is None:
             continue

@@ -40,7 +40,8 @@ def _number(about: str, example: float) -> Setting:
 
 
 _CODINGS = Setting(
-    'Values in your table, each with ours; "" for missing. Each is counted',
+    'Values in your table, each with ours; "" for missing. Each is counted. May be the text of '
+    "a data dictionary, `1, Male | 2, Female`, whose labels are our levels",
     OF_THE_STUDY,
     {"I": "1"},
 )

@@ -1,5 +1,6 @@
 """Codings: values of a study's own tables in our words, each translation counted."""
 
+import json
 import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
@@ -7,9 +8,12 @@ from typing import Any, NamedTuple
 import polars as pl
 
 from icpcohort import contracts
-from icpcohort.study import dictionary_checks, reversed_scale
+from icpcohort.study import dictionary_checks, reversed_scale, table_problems
+from icpcohort.study.table_problems import Fault, Problem
+from icpcohort.study.values import NO_LEVEL, NO_NUMBER
 
 Coding = Mapping[str, str]  # their value -> ours; ours is empty for missing
+_MOST_VALUES = 12  # that a line of codings may hold
 
 
 class Meant(NamedTuple):
@@ -17,7 +21,7 @@ class Meant(NamedTuple):
 
     theirs: str
     ours: str
-    words: str | None
+    fault: Fault | None
 
 
 def of_table(settings: Mapping[str, Any], *, name: str) -> dict[str, Coding]:
@@ -63,11 +67,60 @@ def translate(text: str, coding: Coding, *, outcome: Mapping[str, Any]) -> Meant
     theirs = text if text in coding else whole
     if theirs in coding:
         return Meant(theirs, coding[theirs], None)
-    words = None
+    fault = None
     if outcome.get("scales") and theirs in outcome["levels"]:
         known = ", ".join(sorted(coding))
         words = f"{text} is not in the scale '{outcome.get('coding')}'; known: {known}"
-    return Meant(text, text, words)
+        fault = Fault(words, "not in the scale")
+    return Meant(text, text, fault)
+
+
+def with_lines_to_write(
+    problems: Sequence[Problem], *, settings: Mapping[str, Any], name: str
+) -> list[Problem]:
+    """Return the problems of a table, with the line of codings that may cure many of them.
+
+    A column whose cells are no level of it, in many rows, may be coded in another way.
+    """
+    written = list(problems)
+    for alike in table_problems.groups(problems).values():
+        first = alike[0]
+        values = sorted({problem.value for problem in alike} - {""})
+        may_be_coded = first.cause in (NO_LEVEL, NO_NUMBER) and len(values) <= _MOST_VALUES
+        place = _place_of_codings(settings, name, first)
+        if len(alike) <= table_problems.FEW or not may_be_coded or not place:
+            continue
+        where, known, line = place
+        coding = {**known, **dict.fromkeys(values, "WHAT_IT_MEANS")}
+        line = line.format(json.dumps(coding, ensure_ascii=False))
+        words = (
+            f"{first.words}; if your table has codes, write in {where} the line `{line}`, "
+            "with what each code means after it"
+        )
+        written[written.index(first)] = first._replace(words=words)
+    return written
+
+
+def _place_of_codings(
+    settings: Mapping[str, Any], name: str, problem: Problem
+) -> tuple[str, Coding, str] | None:
+    """Return where the codings of a column are written, what stands there, and the line.
+
+    None where a column has neither levels nor flags.
+    """
+    column = problem.column.removeprefix("value of ")
+    entries = {"patients": ("variables", "outcomes"), "repeated": ("repeated",)}
+    for section in entries.get(name, ()):
+        entry = settings[section].get(column)
+        if entry and (entry.get("levels") or entry["kind"] == "flag"):
+            known = entry.get("codings") or {}
+            return f"variables.yaml under {section}", known, f"{column}: {{{{codings: {{}}}}}}"
+        if entry:
+            return None
+    if problem.cause == NO_NUMBER:
+        return None
+    known = settings["study"]["codings"].get(name, {}).get(column, {})
+    return f"config.yaml under study.codings.{name}", known, f"{column}: {{}}"
 
 
 def count(
@@ -100,18 +153,18 @@ def count(
 
 
 def merge_reversed_scores(
-    problems: Sequence[str],
+    problems: Sequence[Problem],
     patients: Sequence[Mapping[str, Any]],
     *,
     outcomes: Mapping[str, Mapping[str, Any]],
-) -> list[str]:
-    """Return the problems, with one line on a reversed scale in place of one line per death."""
-    lines = list(problems)
+) -> list[Problem]:
+    """Return the problems, with one on a reversed scale in place of one per death."""
+    merged = list(problems)
     deaths_h = [row.get("death_h") for row in patients]
     for name, entry in reversed_scale.scales_with_death(outcomes).items():
         scores = [row.get(name) for row in patients]
         words = reversed_scale.words(name, entry, deaths_h=deaths_h, scores=scores)
         if words is not None:
-            others = [line for line in lines if f", {name}: " not in line]
-            lines = [f"outcomes.{name}.coding: {words}", *others]
-    return lines
+            others = [problem for problem in merged if problem.column != name]
+            merged = [Problem(f"outcomes.{name}.coding", words), *others]
+    return merged

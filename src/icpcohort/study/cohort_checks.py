@@ -155,10 +155,12 @@ def _codings_of_variables(settings: Mapping[str, Any]) -> list[str]:
     columns, lines = contracts.patients(settings).columns, []
     for name, entry in dictionary_checks.recorded(settings).items():
         for theirs, ours in ({} if entry.get("scales") else entry.get("codings") or {}).items():
-            words = entries.understood(
+            fault = entries.understood(
                 ours, name=name, column=columns[name], choices=entries.CHOICES
             )[1]
-            lines += [f"{name}.codings.{theirs} of variables.yaml: {words}"] if words else []
+            lines += (
+                [f"{name}.codings.{theirs} of variables.yaml: {fault.words}"] if fault else []
+            )
     return lines + _codings_of_repeated(settings)
 
 
@@ -166,10 +168,12 @@ def _codings_of_repeated(settings: Mapping[str, Any]) -> list[str]:
     columns, lines = repeated.columns_of_values(settings), []
     for name, entry in settings["repeated"].items():
         for theirs, ours in (entry.get("codings") or {}).items():
-            words = entries.understood(
+            fault = entries.understood(
                 ours, name="value", column=columns[name], choices=entries.CHOICES
             )[1]
-            lines += [f"{name}.codings.{theirs} of variables.yaml: {words}"] if words else []
+            lines += (
+                [f"{name}.codings.{theirs} of variables.yaml: {fault.words}"] if fault else []
+            )
     return lines
 
 
@@ -198,10 +202,10 @@ def _codings_without_meaning(settings: object) -> list[str]:
             where = f"study.codings.{table}.{column}"
             for theirs, ours in values.items():
                 if isinstance(ours, str):
-                    words = entries.understood(
+                    fault = entries.understood(
                         ours, name=column, column=contract, choices=entries.CHOICES
                     )[1]
-                    problems += [f"{where}.{theirs}: {words}"] if words else []
+                    problems += [f"{where}.{theirs}: {fault.words}"] if fault else []
     return problems
 
 

@@ -40,13 +40,13 @@ def found(export: Export, *, columns: Collection[str]) -> Commas:
     problem = None
     if points:
         problem = (
-            f": numbers have a comma ({first} in row {row}) and a point ({points[0][1]} in row "
+            f"numbers have a comma ({first} in row {row}) and a point ({points[0][1]} in row "
             f"{points[0][0]}); write one decimal mark throughout"
         )
     elif all(len(match[1]) == _THOUSANDS for _, _, match in commas):
         whole, thousandths = first.split(",")
         problem = (
-            f": {first} in row {row} may mean {whole}.{thousandths} or {whole}{thousandths}, "
+            f"{first} in row {row} may mean {whole}.{thousandths} or {whole}{thousandths}, "
             f"and so may all {len(commas)} commas in numbers; write decimal points, and "
             "nothing between thousands"
         )

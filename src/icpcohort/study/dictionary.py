@@ -11,7 +11,7 @@ from typing import Annotated, Any, NamedTuple
 
 from icpcohort.contracts.setting import OF_THE_STUDY, Setting
 from icpcohort.contracts.variables import Covariate, Outcome, Repeated, is_recorded
-from icpcohort.study import dictionary_checks, yaml_files
+from icpcohort.study import dictionary_checks, value_lists, yaml_files
 from icpcohort.study.schema import at, problems
 
 SECTIONS = ("variables", "outcomes", "repeated", "scores")
@@ -121,7 +121,13 @@ def resolved(
         ships |= entries.keys()
         of_study = _changed(entries, written.get(section, {}))
         if isinstance(of_study, dict):
-            of_study = {name: _in_texts(entry) for name, entry in of_study.items()}
+            expanded = {name: value_lists.expanded(e) for name, e in of_study.items()}
+            lines += [
+                f"{file}, {section}.{name}.codings: {words}"
+                for name, (_, words) in expanded.items()
+                if words
+            ]
+            of_study = {name: _in_texts(entry) for name, (entry, _) in expanded.items()}
         merged[section] = of_study
     lines += problems(merged, dict(schema), file=file)
     if not lines:

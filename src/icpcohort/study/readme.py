@@ -12,7 +12,7 @@ from typing import Any
 import yaml
 
 from icpcohort.contracts.variables import MOST
-from icpcohort.study.rows import OPTIONAL, TABLES
+from icpcohort.study.table_columns import OPTIONAL, TABLES
 
 UNITS = {
     "_mmhg": "mmHg",

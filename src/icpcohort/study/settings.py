@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 from icpcohort.contracts import burden_columns
 from icpcohort.recordings import patterns, places
 from icpcohort.study import (
+    calendar_times,
     cohort_checks,
     declared_checks,
     dictionary,
@@ -266,6 +267,7 @@ def is_sound(files: Files, name: str) -> bool:
 def contradictions(settings: object, *, file: str) -> list[str]:
     """List the settings that do not fit each other, one line each, in words."""
     lines = _limits_out_of_order(settings)
+    lines += _dates_and_sheets_that_do_not_fit(at(settings, "study"))
     lines += _blocks_that_do_not_fit(settings)
     lines += _bins_that_do_not_fit(settings)
     lines += _windows_that_do_not_fit(settings)
@@ -281,6 +283,22 @@ def contradictions(settings: object, *, file: str) -> list[str]:
         settings, exposures=burden_columns.names(declared_checks.sound(settings))
     )
     return [f"{file}, {line}" for line in lines]
+
+
+def _dates_and_sheets_that_do_not_fit(study: object) -> list[str]:
+    lines = []
+    words = calendar_times.zone_problem(at(study, "calendar", "zone"))
+    if words is not None:
+        lines.append(f"study.calendar.zone: {words}")
+    sheets = at(study, "sheets")
+    for name in sheets if isinstance(sheets, dict) else ():
+        file = at(study, name)
+        if isinstance(file, str) and not file.endswith(".xlsx"):
+            lines.append(
+                f"study.sheets.{name}: {file} has no sheets; name an .xlsx file under "
+                f"study.{name}, or leave this out"
+            )
+    return lines
 
 
 def _out_of_order(block: object, low: str, high: str, *, where: str) -> list[str]:

@@ -12,20 +12,19 @@ from icpcohort import contracts
 from icpcohort.contracts import Table, store
 from icpcohort.contracts.setting import OF_THE_STUDY, OfColumns, Setting
 from icpcohort.recordings import places
-from icpcohort.study import codings
-from icpcohort.study.rows import (
+from icpcohort.study import calendar_times, codings, encodings, folded_names
+from icpcohort.study.rows import Row, Rows, read_rows
+from icpcohort.study.schema import suggestion
+from icpcohort.study.table_columns import (
     NEEDED,
     OPTIONAL,
     TABLES,
-    Row,
-    Rows,
     columns_beside,
     listed,
     names_of,
-    read_rows,
+    place_of,
     tables_of,
 )
-from icpcohort.study.schema import suggestion
 
 __all__ = [
     "NEEDED",
@@ -65,13 +64,30 @@ class StudyError(Exception):
 
 def _table(name: str, *, note: str = "", file: str = "") -> Setting:
     return Setting(
-        f"Table of the {name}, relative to the study folder; CSV or Parquet by its ending"
-        f"{note}",
+        f"Table of the {name}, relative to the study folder; CSV, Parquet or .xlsx by its "
+        f"ending{note}",
         OF_THE_STUDY,
         file or f"{name.partition(' ')[0]}.csv",
-        pattern=r"\.(csv|parquet)$",
-        pattern_in_words="a file name that ends in .csv or .parquet",
+        pattern=r"\.(csv|parquet|xlsx)$",
+        pattern_in_words="a file name that ends in .csv, .parquet or .xlsx",
     )
+
+
+def _sheet(name: str) -> Setting:
+    return Setting(
+        f"Sheet with the {name}. Left out: the first of the file", OF_THE_STUDY, name.title()
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sheets:
+    """Which sheet of an .xlsx file is which table."""
+
+    patients: Annotated[str, _sheet("patients")] = ""
+    recordings: Annotated[str, _sheet("recordings")] = ""
+    monitors: Annotated[str, _sheet("monitors")] = ""
+    events: Annotated[str, _sheet("events")] = ""
+    repeated: Annotated[str, _sheet("repeated values")] = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,6 +141,17 @@ class Settings:
             "injury",
         ),
     ]
+    sheets: Sheets | None = None
+    encoding: Annotated[
+        encodings.Encoding | None,
+        Setting(
+            "Encoding of the CSV tables that are neither UTF-8 nor UTF-16. Left out: there are "
+            "none",
+            OF_THE_STUDY,
+            "cp1252",
+        ),
+    ] = None
+    calendar: calendar_times.Settings | None = None
     columns: Annotated[
         Mapping[str, Mapping[str, str]],
         OfColumns(
@@ -214,7 +241,8 @@ def read_study(settings: dict[str, Any]) -> Study:
 def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     """List, for each table that was read, the columns not used and those not there.
 
-    Decimal commas that were understood are counted.
+    Decimal commas that were understood are counted, and names that are written in another way
+    than ours are named.
 
     A column that is not there is null in every row; a name that only looks like a column's is
     not used. Neither is a fault, but whoever wrote the table should know.
@@ -223,8 +251,12 @@ def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
     for name, table in tables.items():
         header = table.header
         names = names_of(settings, name=name)
+        names |= {ours: theirs for theirs, ours in table.read_as}
         theirs = {ours: names.get(ours, ours) for ours in contracts_of[name].columns}
         known = {*theirs.values(), *columns_beside(settings, name=name)}
+        known |= {column for other in tables.values() for column, _ in other.read_as}
+        zero = study.get("calendar", {}).get("time_zero")
+        known |= {folded_names.same(zero, header)} if zero and name == "patients" else set()
         unknown = [c for c in header if c and c not in known]
         absent = [
             ours
@@ -236,7 +268,11 @@ def unread(tables: dict[str, Rows], settings: Mapping[str, Any]) -> list[str]:
                 f"{study[name]}: {table.n_decimal_commas} numbers with a decimal comma, read "
                 "so: 1,5 is 1.5"
             )
-        first = next(n for n in tables if study[n] == study[name])  # of several in one file
+        place = place_of(settings, name)
+        if table.read_as:
+            pairs = ", ".join(f"'{theirs}' as {ours}" for theirs, ours in table.read_as)
+            notes.append(f"{study[name]}: read {pairs}")
+        first = next(n for n in tables if place_of(settings, n) == place)  # of several there
         if unknown and name == first:
             notes.append(f"{study[name]}: columns not used: {', '.join(unknown)}")
         if absent:

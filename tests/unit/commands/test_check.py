@@ -236,10 +236,18 @@ def test_every_problem_is_shown_but_of_one_kind_of_note_only_the_first(folder):
     notes = _check(folder).note_lines()
     assert len(notes) == check.MAX_NOTES + 1
     assert notes[-1] == "note: ... and 82 more like the last"
-    _table(folder, "patients", *(row.replace("40", "400") for row in rows))
+    wrong = "age_years=400 gcs_total=99 glucose_mmol_l=999 haemoglobin_g_dl=999"
+    _table(folder, "patients", *(f"patient_id=P{i} {wrong}" for i in range(1, 4)))
     checked = _check(folder)
-    assert len(checked.tables) == 89
-    assert checked.problem_lines()[-1] == "89 problem(s): tables 89 (a run stops at these)"
+    assert len(checked.tables) == 12 > check.MAX_NOTES
+    assert checked.problem_lines()[-1] == "12 problem(s): tables 12 (a run stops at these)"
+
+
+def test_many_rows_of_one_cause_are_one_problem(folder):
+    _table(folder, "patients", *(f"patient_id=P{i} age_years=400" for i in range(1, 90)))
+    checked = _check(folder)
+    assert checked.tables[0].startswith("patients.csv, age_years: 89 rows, such as 2 ('400'), ")
+    assert checked.problem_lines()[-1] == "1 problem(s): tables 1 (a run stops at these)"
 
 
 def test_progress_counts_the_files_that_are_opened(folder):
@@ -470,3 +478,63 @@ def test_a_copy_of_a_file_that_is_left_out_contradicts_nothing(folder):
     assert len(_check(folder).contradictions) == 1
     _leave_out(folder, "P1,R1,a copy")
     assert _check(folder).problems == []
+
+
+# --- dates, sheets and names as others write them --------------------------------------------
+
+
+def _in_study(folder, lines):
+    _edit(
+        folder / "config/config.yaml",
+        "\n  time_zero: injury",
+        f"\n{lines}\n  time_zero: injury",
+    )
+
+
+def test_dates_are_checked_from_the_settings_to_the_last_table(folder):
+    patients = folder / "patients.csv"
+    _table(folder, "patients", "patient_id=P1 death_h=2024-03-02T10:00", "patient_id=P2")
+    (line,) = _check(folder).tables
+    assert LINE.fullmatch(line)
+    assert "under study the line `calendar: {time_zero: YOUR_COLUMN_OF_TIME_ZERO, zone" in line
+    text = patients.read_text("utf-8").splitlines()
+    added = [text[0] + ",Injury time", text[1] + ",2024-03-01 10:00", text[2] + ","]
+    patients.write_text("\n".join(added) + "\n", encoding="utf-8")
+    assert (
+        'calendar: {time_zero: "Injury time", zone: YOUR_TIME_ZONE}' in _check(folder).tables[0]
+    )
+    _in_study(folder, '  calendar: {time_zero: "Injury time", zone: YOUR_TIME_ZONE}')
+    checked = _check(folder)
+    assert checked.tables == []
+    assert [line.split(";")[0] for line in checked.settings] == [
+        "config.yaml, study.calendar.zone: 'YOUR_TIME_ZONE' is no time zone"
+    ]
+    assert "dates, since study.calendar is not right" in checked.not_checked
+    _edit(folder / "config/config.yaml", "YOUR_TIME_ZONE", "Europe/Vienna")
+    checked = _check(folder)
+    assert checked.problems == []
+    assert "2024" not in str(checked.notes) and "Injury" not in str(checked.notes)
+
+
+def test_a_name_in_another_writing_is_noted(folder):
+    _edit(folder / "patients.csv", "age_years", "Age (years)")
+    notes = _check(folder).note_lines()
+    assert "note: patients.csv: read 'Age (years)' as age_years" in notes
+
+
+def test_an_encoding_and_a_sheet_come_from_the_settings(folder):
+    text = (folder / "patients.csv").read_text("utf-8").replace("patient_id", "Für wen?", 1)
+    (folder / "patients.csv").write_bytes(text.encode("cp1252"))
+    assert "`encoding: cp1252`" in _check(folder).tables[0]
+    _in_study(folder, "  encoding: cp1252\n  sheets: {events: Bedside}")
+    assert _check(folder).settings == [
+        "config.yaml, study.sheets.events: events.csv has no sheets; name an .xlsx file under "
+        "study.events, or leave this out"
+    ]
+    _edit(folder / "config/config.yaml", "  sheets: {events: Bedside}\n", "")
+    _edit(
+        folder / "config/config.yaml",
+        "    patients: {}\n",
+        "    patients: {patient_id: Für wen?}\n",
+    )
+    assert _check(folder).tables == []

@@ -42,6 +42,15 @@ def test_a_study_changes_single_keys_of_a_shipped_entry():
     assert made["variables"]["wfns"]["levels"] == ["1", "2", "3", "4", "5"]
 
 
+def test_the_codings_of_an_entry_may_be_the_text_of_a_data_dictionary():
+    made = resolve({"sex": {"codings": "1, Male | 2, Female"}}, dictionaries=("patient",))
+    assert made.problems == []
+    assert made.sections["variables"]["sex"]["codings"] == {"1": "male", "2": "female"}
+    lines = problems(variables={"sex": {"codings": "1, Man"}}, dictionaries=("patient",))
+    assert len(lines) == 1
+    assert lines[0].startswith("variables.yaml, variables.sex.codings: 1, Man has no level")
+
+
 def test_two_dictionaries_that_differ_in_an_entry_are_named_with_it():
     assert problems(dictionaries=("patient", "sah", "ich")) == [
         "variables.yaml, dictionaries: 'ich' and 'sah' declare 'mrs_3m_unfavourable' "

@@ -150,8 +150,8 @@ def test_a_setting_that_has_moved_says_where(tmp_path):
         (
             "study",
             "patients",
-            "patients.xlsx",
-            "'patients.xlsx' is not a file name that ends in .csv or .parquet; "
+            "patients.xls",
+            "'patients.xls' is not a file name that ends in .csv, .parquet or .xlsx; "
             'write for example "patients.csv"',
         ),
         ("study", "title", "", 'empty; write for example "Title of the study"'),

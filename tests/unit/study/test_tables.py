@@ -259,7 +259,9 @@ def test_the_rows_of_an_unknown_patient_are_refused(tmp_path):
         ("nan", "'nan' is not a value; leave the cell empty for missing"),
         ("Inf", "'Inf' is not a value; leave the cell empty for missing"),
         ("NA", "'NA' is not a value; leave the cell empty for missing"),
-        ("1_0", "'1_0' is not a number; write 1"),
+        ("1_0", "'1_0' is not a number; write one, or leave the cell empty"),
+        ("2/3", "'2/3' is not a number; write one, or leave the cell empty"),
+        ("7 mmHg", "'7 mmHg' is not a number; write one, or leave the cell empty"),
         ("", "empty; every row needs one"),
         ("1e9", "1e9 is out of range; write a value from -31536000 to 31536000 s"),
         ("1e999", "1e999 is out of range; write a value from -31536000 to 31536000 s"),
@@ -379,7 +381,9 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
         ({"monitors": ""}, "monitors.csv: empty; write a line with the names of the columns"),
         (
             {"patients": "patient_id,age_years\nP1,30\nGrün,40\n".encode("latin-1")},
-            "patients.csv: not UTF-8; save the table again as CSV in UTF-8",
+            "patients.csv: not UTF-8; cp1252 fits, with ü in it: if that is right, write in "
+            "config.yaml under study the line `encoding: cp1252`; else save the table again as "
+            "CSV in UTF-8",
         ),
         (
             {"patients": 'patient_id,age_years\nP1,"30\n'},
@@ -506,12 +510,60 @@ def test_a_file_that_only_calls_itself_parquet_is_told_in_words(tmp_path):
         study.read_study(settings)
 
 
-def test_the_text_shows_50_problems_and_counts_the_rest(tmp_path):
-    rows = "".join(f"Q{i},x\n" for i in range(60))
-    with pytest.raises(study.StudyError) as caught:
-        study.read_study(_study(tmp_path, patients="patient_id,age_years\nP1,1\n" + rows))
-    assert len(caught.value.problems) == 60
-    lines = str(caught.value).splitlines()
+# --- many rows of one cause ---
+
+
+@pytest.mark.parametrize(("n", "n_lines"), [(3, 3), (4, 1), (60, 1)])
+def test_more_than_three_rows_of_one_cause_are_one_line(tmp_path, n, n_lines):
+    rows = "".join(f"Q{i},x{i}\n" for i in range(n))
+    problems = _problems(tmp_path, patients="patient_id,age_years\nP1,1\n" + rows)
+    assert len(problems) == n_lines
+    words = "'x0' is not a number; write one, or leave the cell empty"
+    if n_lines == 1:
+        shown = f"{n} rows, such as 3 ('x0'), 4 ('x1') and 5 ('x2')"
+        assert problems == [f"patients.csv, age_years: {shown}: {words}"]
+    else:
+        assert problems[0] == f"patients.csv row 3, age_years: {words}"
+
+
+def test_two_causes_in_one_column_are_two_lines_and_another_column_a_third(tmp_path):
+    rows = "".join(f"Q{i},x,\n" for i in range(4)) + "".join(f"R{i},400,9\n" for i in range(4))
+    text = "patient_id,age_years,gcs_motor\nP1,1,\n" + rows
+    problems = _problems(tmp_path, patients=text)
+    assert [line.split(":")[1][:7] for line in problems] == [" 4 rows"] * 3
+
+
+def test_many_codes_are_one_line_with_the_line_to_write(tmp_path):
+    rows = "".join(f"Q{i},{1 + i % 2}\n" for i in range(6))
+    problems = _problems(tmp_path, patients="patient_id,sex\nP1,female\n" + rows)
+    assert problems == [
+        "patients.csv, sex: 6 rows, such as 3 ('1'), 4 ('2') and 5 ('1'): '1' is not one of "
+        "female, male; if your table has codes, write in variables.yaml under variables the "
+        'line `sex: {codings: {"1": "WHAT_IT_MEANS", "2": "WHAT_IT_MEANS"}}`, with what each '
+        "code means after it"
+    ]
+
+
+def test_many_codes_of_another_table_are_written_into_config(tmp_path):
+    rows = "".join(f"M{i},P1,ICP-{i % 2}\n" for i in range(4))
+    (line,) = _problems(tmp_path, monitors="monitor_id,patient_id,kind\n" + rows)
+    assert (
+        'config.yaml under study.codings.monitors the line `kind: {"ICP-0": "WHAT_IT_MEANS", '
+        '"ICP-1": "WHAT_IT_MEANS"}`' in line
+    )
+
+
+def test_rows_are_not_called_alike_by_a_column_that_is_not_there(tmp_path):
+    """Events without a start: the missing column is the cause, and no row is too many."""
+    rows = "P1,rezero\n" * 3
+    problems = _problems(tmp_path, events="patient_id,event\n" + rows)
+    assert [line.split(";")[0] for line in problems] == ["events.csv, column start_s: missing"]
+
+
+def test_the_text_shows_50_problems_and_counts_the_rest():
+    error = study.StudyError([f"problem {i}" for i in range(60)])
+    assert len(error.problems) == 60
+    lines = str(error).splitlines()
     assert len(lines) == 51
     assert lines[-1] == "... and 10 more"
 

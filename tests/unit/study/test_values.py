@@ -17,8 +17,8 @@ def test_a_declared_level_none_is_a_value():
 
 def test_none_where_no_level_is_called_so_is_refused():
     words = "'none' is not a value; leave the cell empty for missing"
-    assert _of("none", UNIT) == (None, words)
-    assert _of("NA", TREATMENT) == (
-        None,
-        "'NA' is not a value; leave the cell empty for missing",
-    )
+    value, fault = _of("none", UNIT)
+    assert (value, fault.words) == (None, words)
+    value, fault = _of("NA", TREATMENT)
+    assert value is None
+    assert fault.words == "'NA' is not a value; leave the cell empty for missing"
