@@ -1,10 +1,10 @@
 """Times of rows: seconds, elapsed text or clock times, to seconds.
 
-Numbers are seconds since the recording's start. All others count from the file's earliest row,
-so no date leaves this module: text HH:MM:SS[.fff] with days before it where needed (`1 day,
-02:03:04`), ISO 8601 durations (`PT1H2M3.5S`), ISO 8601 date-times with an offset from UTC, and
-without one where the recording's `clock_zone` names an IANA zone. Of Parquet also durations,
-times of day and timestamps.
+Numbers are seconds since the recording's start, or in the unit of their heading. All others
+count from the file's earliest row, so no date leaves this module: text HH:MM:SS[.fff] with days
+before it where needed (`1 day, 02:03:04`), ISO 8601 durations (`PT1H2M3.5S`), ISO 8601
+date-times with an offset from UTC, and without one where the recording's `clock_zone` names an
+IANA zone. Of Parquet also durations, times of day and timestamps.
 
 Source: ISO 8601-1:2019 for the forms; the IANA time zone database for changes of the clock.
 """
@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort.recordings.chunks import MAX_DURATION_S, RecordingError, Samples
+from icpcohort.recordings.time_columns import seconds_in
 
 _ELAPSED = (
     r"^\s*(?:(?<days>\d{1,5})(?:\s*(?:days?|d)\s*,?\s*|\s+))?"
@@ -51,8 +52,8 @@ class Clock:
     go on although rows are half an hour or more apart.
     """
 
-    def __init__(self, where: str, *, clock_zone: str | None) -> None:
-        self.where, self.clock_zone = where, clock_zone
+    def __init__(self, where: str, *, clock_zone: str | None, unit: str | None = None) -> None:
+        self.where, self.clock_zone, self.unit = where, clock_zone, unit
         self.from_earliest_row = False
         self._n_rows = 0
         self._form: str | None = None
@@ -100,6 +101,15 @@ class Clock:
 
     def _numbers(self, times: pl.Series) -> Samples:
         t_s: Samples = times.cast(pl.Float64).to_numpy()  # null is NaN
+        if self.unit is not None:
+            s_in_unit = seconds_in(self.unit)
+            if s_in_unit is None:
+                raise self._refusal(
+                    None,
+                    f"numbers under a heading in {self.unit!r}, which is no known unit of "
+                    "time; write s, ms, min or h there",
+                )
+            t_s = t_s if s_in_unit == 1 else t_s * s_in_unit
         self._require(np.isfinite(t_s), "no time; every row needs one")
         self._require(t_s >= 0, "a time before the recording's start; count from its start")
         self._require(

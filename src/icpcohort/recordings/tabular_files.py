@@ -19,9 +19,10 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from icpcohort.recordings import csv_files, parquet_files
+from icpcohort.recordings import csv_files, parquet_files, time_columns
 from icpcohort.recordings.channels import (
     Channel,
+    Problems,
     Wanted,
     choose_all,
     conversion,
@@ -44,7 +45,8 @@ from icpcohort.recordings.clocks import Clock
 from icpcohort.recordings.regular_grid import Grid
 from icpcohort.recordings.row_order import Contradictions, Disorder, Rows, in_order
 from icpcohort.recordings.sampling import MAX_GAP_INTERVALS, Times
-from icpcohort.recordings.units import Conversion
+from icpcohort.recordings.time_columns import TimeColumn, Timing
+from icpcohort.recordings.units import Conversion, is_known
 
 MAX_DUPLICATES = 0.5
 N_ROWS_TO_JUDGE = 1_000_000
@@ -56,7 +58,7 @@ class _Columns(NamedTuple):
     """The columns of a file, and which of them has the times."""
 
     channels: list[Channel]
-    time: str
+    time: TimeColumn
     heading: csv_files.Heading | None
     schema: pa.Schema | None
 
@@ -66,25 +68,24 @@ def describe(
     *,
     format: str,
     wanted: Sequence[Wanted],
-    time_column: str,
-    clock_zone: str | None,
+    timing: Timing,
 ) -> Description:
     """Describe a file from its columns and one pass over its times."""
-    columns = _columns(path, format, time_column)
+    columns = _columns(path, format, timing)
     if columns.heading is not None:
         csv_files.refuse_bomb(path, columns.heading)
         csv_files.refuse_line_breaks(path, columns.heading)
-    channels = [c for c in columns.channels if c.name != columns.time]
-    chosen = choose_all(channels, wanted, where=path.name)
+    problems = Problems(path.name)
+    channels = [c for c in columns.channels if c.name not in columns.time.names]
+    chosen = choose_all(channels, wanted, problems)
     units = {}
     for one in (one for one in wanted if one.signal in chosen):
-        channel = chosen[one.signal]
-        if columns.schema is not None:
-            field = columns.schema.field(channel.name)
-            channel = _with_metadata(channel, field, path.name, to_unit=one.to_unit)
-        units[one.signal] = (unit_of(channel, one, where=path.name), one.to_unit)
+        with problems.collected():
+            channel = _with_unit(chosen[one.signal], columns, path.name, to_unit=one.to_unit)
+            units[one.signal] = (unit_of(channel, one, where=path.name), one.to_unit)
+    problems.raise_any()
     times, n_unordered = _look_at_times(
-        path, columns, values=[c.name for c in chosen.values()], clock_zone=clock_zone
+        path, columns, values=[c.name for c in chosen.values()], timing=timing
     )
     fs_hz = times.fs_hz()
     if fs_hz is None:
@@ -109,26 +110,39 @@ def describe(
 # --- columns ---------------------------------------------------------------------------------
 
 
-def _columns(path: Path, format: str, time_column: str) -> _Columns:
+def _columns(path: Path, format: str, timing: Timing) -> _Columns:
     if format == "parquet":
         heading, schema = None, parquet_files.read_schema(path)
         names = list(schema.names)
     else:
-        heading, schema = csv_files.read_heading(path, time_column=time_column), None
-        names = heading.names
+        heading = csv_files.read_heading(
+            path, has_times=lambda names: time_columns.has_one(names, timing)
+        )
+        names, schema = heading.names, None
     if len(names) > MAX_CHANNELS:
         raise RecordingError(
             "bad_header", f"{path.name}: {len(names)} columns, more than {MAX_CHANNELS}"
         )
-    times = [name for name in names if name.strip() == time_column]
-    if len(times) != 1:
-        shown = ", ".join(repr(name[:40]) for name in names[:20])
-        raise RecordingError(
-            "bad_times",
-            f"{path.name}: {len(times) or 'no'} column {time_column!r} among {shown}; name the "
-            "one column with the times in recordings.time_column of the settings",
+    time = time_columns.find(names, timing, where=path.name)
+    unit = time.unit
+    if unit is None and len(time.names) == 1:
+        unit = (
+            heading.unit(time.names[0])
+            if heading
+            else parquet_files.unit_of(schema.field(time.names[0]))
         )
-    return _Columns([split_label(name) for name in names], times[0], heading, schema)
+    return _Columns([split_label(n) for n in names], time._replace(unit=unit), heading, schema)
+
+
+def _with_unit(channel: Channel, columns: _Columns, where: str, *, to_unit: str) -> Channel:
+    """Return a channel with the unit that stands outside its name, if one does."""
+    if columns.schema is not None:
+        field = columns.schema.field(channel.name)
+        return _with_metadata(channel, field, where, to_unit=to_unit)
+    unit = columns.heading.unit(channel.name) if columns.heading else None
+    if channel.unit is not None or unit is None or not is_known(unit):
+        return channel
+    return channel._replace(unit=unit)
 
 
 def _with_metadata(channel: Channel, field: pa.Field, where: str, *, to_unit: str) -> Channel:
@@ -159,7 +173,7 @@ def _batches(
 ) -> Iterator[pa.RecordBatch]:
     read = values if read_values else []
     if columns.heading is None:
-        yield from parquet_files.batches(path, columns=[columns.time, *read])
+        yield from parquet_files.batches(path, columns=[*columns.time.names, *read])
         return
     # the decimal mark is looked for in all columns that are used, in every pass
     numbers = csv_files.read_numbers(path, columns.heading, time=columns.time, columns=values)
@@ -181,16 +195,31 @@ def _rows(
     for batch in _batches(path, columns, values=values, read_values=read_values):
         if batch.num_rows == 0:
             continue
-        t_s = clock.seconds(pl.Series(values=batch.column(columns.time)))
+        t_s = clock.seconds(_times(batch, columns.time))
         number = np.arange(n_before + 1, n_before + len(t_s) + 1)
         yield Rows(t_s, number, {name: _numbers(batch, name) for name in values if read_values})
         n_before += len(t_s)
+
+
+def _times(batch: pa.RecordBatch, time: TimeColumn) -> pl.Series:
+    """Return the times as they stand; those of two columns as texts joined by a blank."""
+    parts = [pl.Series(values=batch.column(name)) for name in time.names]
+    if len(parts) == 1:
+        return parts[0]
+    date, time_of_day = (part.cast(pl.String).str.strip_chars() for part in parts)
+    return date + " " + time_of_day
 
 
 def _numbers(batch: pa.RecordBatch, name: str) -> Samples:
     # through polars: the way of pyarrow loads pandas
     numbers: Samples = pl.Series(values=batch.column(name)).cast(pl.Float64).to_numpy()
     return np.where(np.isfinite(numbers), numbers, np.nan)
+
+
+def _clock(path: Path, columns: _Columns, timing: Timing) -> Clock:
+    return Clock(
+        f"{path.name}, {columns.time}", unit=columns.time.unit, clock_zone=timing.clock_zone
+    )
 
 
 def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
@@ -208,10 +237,10 @@ def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
 
 
 def _look_at_times(
-    path: Path, columns: _Columns, *, values: list[str], clock_zone: str | None
+    path: Path, columns: _Columns, *, values: list[str], timing: Timing
 ) -> tuple[Times, int]:
-    where = f"{path.name}, {columns.time}"
-    clock, disorder, times = Clock(where, clock_zone=clock_zone), Disorder(), Times()
+    clock, disorder, times = _clock(path, columns, timing), Disorder(), Times()
+    where = clock.where
     rows = _rows(path, columns, clock, values=values, read_values=False)
     for part in _from_zero(in_order(disorder.watch(rows), where=where), clock):
         times.add(part.t_s)
@@ -239,9 +268,8 @@ def read(
     path: Path,
     description: Description,
     *,
-    time_column: str,
+    timing: Timing,
     chunk_s: float,
-    clock_zone: str | None,
 ) -> Iterator[Chunk]:
     """Yield the rows on the grid of the sampling interval, as the module's first lines say.
 
@@ -253,8 +281,8 @@ def read(
         name: conversion(source.unit, to=source.to_unit, where=path.name)
         for name, source in sources.items()
     }
-    columns = _columns(path, about.format, time_column)
-    clock = Clock(f"{path.name}, {columns.time}", clock_zone=clock_zone)
+    columns = _columns(path, about.format, timing)
+    clock = _clock(path, columns, timing)
     names = [source.channel for source in sources.values()]
     rows = _rows(path, columns, clock, values=names, read_values=True)
     fs_hz, n_rows, n_shared = about.first.fs_hz, 0, 0

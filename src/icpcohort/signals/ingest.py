@@ -122,8 +122,7 @@ def ingest_patient(
                     recordings.read_chunks(
                         folder / one.row["path"],
                         one.about,
-                        time_column=reading.time_column,
-                        clock_zone=one.row["clock_zone"],
+                        timing=examine.timing(one.row, reading),
                         chunk_s=reading.chunk_samples / one.about.first.fs_hz,
                     ),
                     start_s=one.row["start_s"],

@@ -185,9 +185,9 @@ def test_a_sound_study_has_no_line_but_what_was_found(folder):
             "the files of 2 recordings, since signals in config.yaml is not right",
         ),
         (
-            "  time_column: t_s",
-            "  time_column: 1",
-            "the files of 2 recordings, since recordings.time_column in config.yaml is not "
+            "  time_columns: [t_s,",
+            "  time_columns: [1,",
+            "the files of 2 recordings, since recordings.time_columns in config.yaml is not "
             "right",
         ),
     ],

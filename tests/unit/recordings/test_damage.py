@@ -74,8 +74,12 @@ def _result(path, format):
     """Return the samples of a recording, or its RecordingError."""
     recordings.fingerprint(recordings.files_of(path, format=format, within=path.parent))
     try:
-        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
-        return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=1.0))
+        about = recordings.describe(
+            path, format=format, timing=recordings.Timing(["t_s"]), wanted=pressures()
+        )
+        return list(
+            recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=1.0)
+        )
     except recordings.RecordingError as error:
         return error
 

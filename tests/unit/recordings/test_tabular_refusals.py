@@ -15,7 +15,7 @@ from icpcohort.recordings import parquet_files
 
 
 def _refusal(path, *, clock_zone=None):
-    options = {"time_column": "t_s", "clock_zone": clock_zone}
+    options = {"timing": recordings.Timing(["t_s"], clock_zone=clock_zone)}
     with pytest.raises(recordings.RecordingError) as caught:
         about = recordings.describe(
             path,
@@ -190,7 +190,9 @@ def test_an_overlap_that_repeats_the_same_rows_is_read(tmp_path):
     path = _table(tmp_path, t_s, t_s / 10)
     about = _describe(path)
     assert (about.n_duplicate_times, about.n_unordered_times) == (500, 499)
-    chunks = list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=9999.0))
+    chunks = list(
+        recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=9999.0)
+    )
     np.testing.assert_allclose(chunks[0].samples["icp"], np.arange(3000) / 10)
 
 
@@ -198,7 +200,7 @@ def _describe(path):
     return recordings.describe(
         path,
         format="parquet",
-        time_column="t_s",
+        timing=recordings.Timing(["t_s"]),
         wanted=pressures(icp_unit="mmHg", abp_aliases=[]),
     )
 
