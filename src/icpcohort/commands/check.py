@@ -1,7 +1,7 @@
 """Checking: every problem of a study that settings, tables and headers can show, at once."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -122,6 +122,7 @@ def check(
             study.unread(_of_known_columns(tables, files), sound),
             _idle_events(tables, files),
             _unused_annotations(opened, files),
+            [f"{named(one.row)}, {note}" for one in opened for note in one.about.notes],
             _unrecorded(opened, sound),
             _without_value(tables, files),
             *check_tables.suspicions(tables, opened, time_zero=time_zero),
@@ -224,11 +225,16 @@ def _open(
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
     names = [field.name for field in fields(examine.Opening)]
+    optional = {f.name for f in fields(examine.Opening) if f.default is not MISSING}
     for name in ("signals", *(f"recordings.{name}" for name in names)):
+        section, _, key = name.partition(".")
+        if key in optional and at(files.settings, section, key) is None:
+            continue
         if rows and not settings.is_sound(files, name):
             why = f"{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
-    asked = {name: at(files.settings, "recordings", name) for name in names}
+    stated = at(files.settings, "recordings") or {}
+    asked = {name: stated[name] for name in names if name in stated}
     signals = at(files.settings, "signals") or {}
     clear = [row for row in rows if _can_be_opened(row, signals)]
     opened, unusable = [], []

@@ -67,7 +67,10 @@ _CLOCK = {
         "Column of the times in CSV or Parquet, where the names in the settings do not find it",
     ),
     "clock_zone": Column(
-        TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
+        TEXT,
+        "",
+        "Time zone of a local clock in CSV or Parquet, as Europe/Vienna; an offset from UTC, "
+        "as +01:00; or none, where only differences count",
     ),
 }
 

@@ -270,6 +270,11 @@ def _decimal_mark(columns: Sequence[pl.Series], *, separator: str, where: str) -
     return "," if commas.any() else "."
 
 
+def texts(path: Path, heading: Heading, *, columns: Sequence[str]) -> Iterator[pa.RecordBatch]:
+    """Yield some columns as they are written."""
+    yield from _open(path, heading, dict.fromkeys(columns, pa.string()))
+
+
 def batches(
     path: Path, heading: Heading, numbers: Numbers, *, time: TimeColumn, columns: Sequence[str]
 ) -> Iterator[pa.RecordBatch]:

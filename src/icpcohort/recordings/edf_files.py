@@ -38,6 +38,7 @@ from icpcohort.recordings.edf_headers import (
     Header,
     Signal,
     digital_range,
+    only_notes,
     read_header,
     scale,
 )
@@ -49,6 +50,8 @@ _RECORD_START = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14\x14")
 def describe(path: Path, *, format: str, wanted: Sequence[Wanted]) -> Description:
     """Describe a file from its header and, in EDF+, the times of its first and last record."""
     header = read_header(path, format)
+    if header.has_only_notes:
+        raise only_notes(path.name)
     labels = [
         Channel(s.label, s.label, s.unit or None)
         for s in header.signals

@@ -8,6 +8,7 @@ from typing import Annotated, Any, NamedTuple, TypedDict
 from icpcohort import recordings
 from icpcohort.contracts import EVENT_KINDS
 from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
+from icpcohort.recordings.time_columns import DayOrder
 
 OF_TIMES = ("time_column", "clock_zone")
 
@@ -35,6 +36,25 @@ class Opening:
             least_items=1,
         ),
     ]
+    clock_zone: Annotated[
+        str | None,
+        Setting(
+            "Zone of local clock times in CSV and Parquet, where column clock_zone of the list "
+            "of recordings is empty: an IANA name, an offset from UTC, or none, where only "
+            "differences count. Left out: every such recording states its own",
+            OF_THE_STUDY,
+            "Europe/Vienna",
+        ),
+    ] = None
+    day_order: Annotated[
+        DayOrder | None,
+        Setting(
+            "What comes first in dates with slashes or dashes that end in the year, where no "
+            "row of a file shows it by a number above 12. Left out: such a file is refused",
+            OF_THE_STUDY,
+            "day_first",
+        ),
+    ] = None
     annotation_extensions: Annotated[
         Sequence[str],
         Setting(
@@ -101,7 +121,12 @@ class Listed(NamedTuple):
 
 def timing(row: Mapping[str, Any], opening: Opening) -> recordings.Timing:
     """Return what a row of contracts.recording_list and the settings say of the times."""
-    return recordings.Timing(opening.time_columns, row["time_column"], row["clock_zone"])
+    return recordings.Timing(
+        opening.time_columns,
+        row["time_column"],
+        row["clock_zone"] or opening.clock_zone,
+        opening.day_order,
+    )
 
 
 def examine(

@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from icpcohort.recordings import csv_files, parquet_files, time_columns
+from icpcohort.recordings import csv_files, date_texts, parquet_files, time_columns
 from icpcohort.recordings.channels import (
     Channel,
     Problems,
@@ -45,7 +45,7 @@ from icpcohort.recordings.clocks import Clock
 from icpcohort.recordings.regular_grid import Grid
 from icpcohort.recordings.row_order import Contradictions, Disorder, Rows, in_order
 from icpcohort.recordings.sampling import MAX_GAP_INTERVALS, Times
-from icpcohort.recordings.time_columns import TimeColumn, Timing
+from icpcohort.recordings.time_columns import DayOrder, TimeColumn, Timing
 from icpcohort.recordings.units import Conversion, is_known
 
 MAX_DUPLICATES = 0.5
@@ -84,7 +84,7 @@ def describe(
             channel = _with_unit(chosen[one.signal], columns, path.name, to_unit=one.to_unit)
             units[one.signal] = (unit_of(channel, one, where=path.name), one.to_unit)
     problems.raise_any()
-    times, n_unordered = _look_at_times(
+    times, n_unordered, notes = _look_at_times(
         path, columns, values=[c.name for c in chosen.values()], timing=timing
     )
     fs_hz = times.fs_hz()
@@ -104,6 +104,7 @@ def describe(
         },
         n_duplicate_times=times.n_duplicates,
         n_unordered_times=n_unordered,
+        notes=notes,
     )
 
 
@@ -218,8 +219,30 @@ def _numbers(batch: pa.RecordBatch, name: str) -> Samples:
 
 def _clock(path: Path, columns: _Columns, timing: Timing) -> Clock:
     return Clock(
-        f"{path.name}, {columns.time}", unit=columns.time.unit, clock_zone=timing.clock_zone
+        f"{path.name}, {columns.time}",
+        unit=columns.time.unit,
+        clock_zone=timing.clock_zone,
+        day_order=_day_order(path, columns, timing),
     )
+
+
+def _day_order(path: Path, columns: _Columns, timing: Timing) -> DayOrder | None:
+    """Return which comes first, day or month, by the first row that shows it, or the study."""
+    if columns.heading is None:
+        batches = parquet_files.batches(path, columns=columns.time.names)
+    else:
+        batches = csv_files.texts(path, columns.heading, columns=columns.time.names)
+    for n_before, batch in enumerate(batches):
+        times = _times(batch, columns.time)
+        if times.dtype not in (pl.String, pl.Categorical) or times.is_empty():
+            return None
+        texts = times.cast(pl.String)
+        if n_before == 0 and not date_texts.is_unclear(texts[0]):
+            return None
+        order = date_texts.order_in(texts)
+        if order is not None:
+            return order
+    return timing.day_order
 
 
 def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
@@ -238,7 +261,7 @@ def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
 
 def _look_at_times(
     path: Path, columns: _Columns, *, values: list[str], timing: Timing
-) -> tuple[Times, int]:
+) -> tuple[Times, int, tuple[str, ...]]:
     clock, disorder, times = _clock(path, columns, timing), Disorder(), Times()
     where = clock.where
     rows = _rows(path, columns, clock, values=values, read_values=False)
@@ -249,7 +272,7 @@ def _look_at_times(
     if times.n_rows == 0:
         raise RecordingError("empty", f"{path.name}: no rows; remove it from recordings.csv")
     _refuse_repetition(times, where)
-    return times, disorder.n_unordered
+    return times, disorder.n_unordered, tuple(clock.notes)
 
 
 def _refuse_repetition(times: Times, where: str) -> None:
