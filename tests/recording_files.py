@@ -170,13 +170,15 @@ def pressures(*, icp_aliases=("ICP",), abp_aliases=("ABP",), **listed):
 def describe(path, format, **options):
     values = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit")) | options
     return recordings.describe(
-        path, format=format, time_column="t_s", wanted=pressures(**values)
+        path, format=format, timing=recordings.Timing(["t_s"]), wanted=pressures(**values)
     )
 
 
 def chunks(path, format, *, chunk_s=600.0):
     about = describe(path, format)
-    return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
+    return list(
+        recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=chunk_s)
+    )
 
 
 def joined(chunks, role="icp"):

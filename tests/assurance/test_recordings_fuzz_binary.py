@@ -189,9 +189,13 @@ def _outcome(path, format):
     recordings.files_of(path, format=format, within=recordings.Places(path.parent))
     errors = []
     try:
-        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
+        about = recordings.describe(
+            path, format=format, timing=recordings.Timing(["t_s"]), wanted=pressures()
+        )
         n_samples, end_s = 0, 0.0
-        for chunk in recordings.read_chunks(path, about, time_column="t_s", chunk_s=1.0):
+        for chunk in recordings.read_chunks(
+            path, about, timing=recordings.Timing(["t_s"]), chunk_s=1.0
+        ):
             n_samples += _check_chunk(chunk, after_s=end_s)
             end_s = chunk.start_s + len(chunk.samples["icp"]) / about.signals["icp"].fs_hz
         assert n_samples <= about.duration_s * about.signals["icp"].fs_hz + 1

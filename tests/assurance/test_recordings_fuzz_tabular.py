@@ -122,7 +122,7 @@ def _rearranged(draw, files):
 
 
 def _result(path, format):
-    options = {"time_column": "t_s", "clock_zone": ZONE}
+    options = {"timing": recordings.Timing(["t_s"], clock_zone=ZONE)}
     try:
         before = recordings.guard(
             path, format=format, within=recordings.Places(path.parent), wfdb_extensions=[]

@@ -139,7 +139,7 @@ def _describe(path):
     return recordings.describe(
         path,
         format="csv",
-        time_column="t_s",
+        timing=recordings.Timing(["t_s"]),
         wanted=pressures(icp_channel="ICP", icp_unit="mmHg"),
     )
 

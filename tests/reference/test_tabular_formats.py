@@ -28,8 +28,7 @@ def _about(path, *, clock_zone=None):
     return recordings.describe(
         path,
         format="parquet" if path.suffix == ".parquet" else "csv",
-        time_column="t_s",
-        clock_zone=clock_zone,
+        timing=recordings.Timing(["t_s"], clock_zone=clock_zone),
         wanted=pressures(icp_unit="mmHg", abp_unit="mmHg"),
     )
 
@@ -39,7 +38,7 @@ def _read(path, *, clock_zone=None, role="icp"):
     about = _about(path, clock_zone=clock_zone)
     chunks = list(
         recordings.read_chunks(
-            path, about, time_column="t_s", chunk_s=600.0, clock_zone=clock_zone
+            path, about, chunk_s=600.0, timing=recordings.Timing(["t_s"], clock_zone=clock_zone)
         )
     )
     t_s = [c.start_s + np.arange(len(c.samples[role])) / c.fs_hz[role] for c in chunks]

@@ -122,6 +122,7 @@ def check(
             study.unread(_of_known_columns(tables, files), sound),
             _idle_events(kept, files),
             _unused_annotations(opened, files),
+            [f"{named(one.row)}, {note}" for one in opened for note in one.about.notes],
             _unrecorded(opened, sound),
             _without_value(kept, files),
             *check_tables.suspicions(kept, opened, time_zero=time_zero),
@@ -245,16 +246,17 @@ def _open(
     rows = tables["recordings"].rows if "recordings" in tables else []
     stated = at(files.settings, "recordings")
     stated = stated if isinstance(stated, dict) else {}
+    optional = {f.name for f in fields(examine.Opening) if f.default is not MISSING}
     names = [
         field.name
         for field in fields(examine.Opening)
-        if field.default is MISSING or field.name in stated
+        if field.name not in optional or field.name in stated
     ]
     for name in ("signals", *(f"recordings.{name}" for name in names)):
         if rows and not settings.is_sound(files, name):
             why = f"{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
-    asked = {name: at(files.settings, "recordings", name) for name in names}
+    asked = {name: stated[name] for name in names if name in stated}
     signals = at(files.settings, "signals") or {}
     rows, passed_over = _within_reach(rows, where)
     clear = [row for row in rows if _can_be_opened(row, signals)]

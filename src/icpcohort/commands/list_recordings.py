@@ -14,6 +14,7 @@ import pyarrow as pa
 
 from icpcohort.recordings import patterns, places, starts
 from icpcohort.recordings.chunks import RecordingError
+from icpcohort.recordings.time_columns import Timing
 from icpcohort.study import read_table, settings, tables
 from icpcohort.study.schema import at
 
@@ -175,9 +176,10 @@ def _table(asked: dict[str, Any]) -> _Table:
     except read_table.ExportError as error:
         raise NotListed(f"{name}{error}") from error
     absent = [theirs[ours] for ours in NEEDED if theirs[ours] not in export.header]
-    problems += [f", column {column}: missing; add it" for column in absent]
-    if problems:
-        raise NotListed("\n".join(f"{name}{line}" for line in problems))
+    lines = [f"{name} row {one.row}: {one.words}" for one in problems]
+    lines += [f"{name}, column {column}: missing; add it" for column in absent]
+    if lines:
+        raise NotListed("\n".join(lines))
     cells = [dict(zip(export.header, row, strict=True)) for _, row in export.rows]
     rows = [{ours: row[theirs[ours]] for ours in NEEDED} for row in cells]
     return _Table(content, export.header, export.separator, rows, theirs)
@@ -190,17 +192,18 @@ def _recordings(
     file: patterns.File, *, where: places.Places, reading: Mapping[str, Any]
 ) -> list[_New]:
     """Return the recording in a file, or one per patient of a file for all."""
-    path, time_column = where.path_of(file.listed), reading["time_column"]
+    path = where.path_of(file.listed)
+    timing = Timing(reading["time_columns"], day_order=reading.get("day_order"))
     try:
         if file.patient_id is None:
             of_patients = starts.starts_by_patient(
                 path,
                 format=file.format,
-                time_column=time_column,
+                timing=timing,
                 patient_column=reading["patient_column"],
             )
         else:
-            start = starts.start_of(path, format=file.format, time_column=time_column)
+            start = starts.start_of(path, format=file.format, timing=timing)
             of_patients = {file.patient_id: start}
     except (
         *(RecordingError, OSError, ValueError, IndexError, pa.ArrowException),

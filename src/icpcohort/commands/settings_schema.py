@@ -74,6 +74,7 @@ SECTIONS: dict[str, Any] = {
 RENAMED = {
     ("recordings", "icp_channels"): "signals.icp.names",
     ("recordings", "abp_channels"): "signals.abp.names",
+    ("recordings", "time_column"): "recordings.time_columns",
     ("reactivity", "block_s"): "trends.block_s",
     ("reactivity", "long_n_minutes"): "reactivity.window_min",
     ("reactivity", "lprx_window_min"): "reactivity.window_min",

@@ -32,8 +32,9 @@ class Signal:
     names: Annotated[
         Sequence[str],
         Setting(
-            "Names by which a channel of it is known; case and the amount of white space do not"
-            " count",
+            "Names by which a channel of it is known; case, accents and the amount of white "
+            "space do not count. A name with * stands for any letters there, and counts only "
+            "where no channel has a plain name of the list",
             "IEEE 11073-10101 and LOINC codes [confirmed]; other names: choice of the study, "
             "no source",
             ["ICP"],

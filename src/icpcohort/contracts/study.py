@@ -61,8 +61,16 @@ _LISTED = {
     "start_s": Column(REAL, "s", "Start since the patient's time zero"),
 }
 _CLOCK = {
+    "time_column": Column(
+        TEXT,
+        "",
+        "Column of the times in CSV or Parquet, where the names in the settings do not find it",
+    ),
     "clock_zone": Column(
-        TEXT, "", "Time zone of a local clock in CSV or Parquet, as Europe/Vienna"
+        TEXT,
+        "",
+        "Time zone of a local clock in CSV or Parquet, as Europe/Vienna; an offset from UTC, "
+        "as +01:00; or none, where only differences count",
     ),
 }
 

@@ -26,6 +26,7 @@ from icpcohort.recordings.channels import Wanted
 from icpcohort.recordings.chunks import Chunk, Description, RecordingError, Source, Whose
 from icpcohort.recordings.file_checks import State
 from icpcohort.recordings.places import Places
+from icpcohort.recordings.time_columns import Timing
 
 __all__ = [
     "FORMATS",
@@ -36,6 +37,7 @@ __all__ = [
     "RecordingError",
     "Source",
     "State",
+    "Timing",
     "Wanted",
     "Whose",
     "describe",
@@ -140,8 +142,7 @@ def describe(
     *,
     format: str,
     wanted: Sequence[Wanted],
-    time_column: str,
-    clock_zone: str | None = None,
+    timing: Timing,
     whose: Whose | None = None,
 ) -> Description:
     """Describe a recording without reading its samples.
@@ -156,8 +157,7 @@ def describe(
     wanted : of each declared signal the exact name of its channel, or None to look for the
         aliases; its unit where the file states none, or None; and the unit to convert to. The
         file must have the first.
-    time_column : of CSV and Parquet: the column of the times
-    clock_zone : of CSV and Parquet: IANA zone of local clock times, or None
+    timing : of CSV and Parquet: which column has the times, and how they are written
     whose : of CSV and Parquet: whose rows are the recording where the file has such a column
 
     Raises
@@ -175,8 +175,7 @@ def describe(
             path,
             format=format,
             wanted=wanted,
-            time_column=time_column,
-            clock_zone=clock_zone,
+            timing=timing,
             whose=whose,
         )
 
@@ -185,16 +184,15 @@ def read_chunks(
     path: Path,
     description: Description,
     *,
-    time_column: str,
+    timing: Timing,
     chunk_s: float,
-    clock_zone: str | None = None,
     whose: Whose | None = None,
 ) -> Iterator[Chunk]:
     """Yield the samples of a described recording in the order of time.
 
     Parameters
     ----------
-    time_column, clock_zone, whose : of CSV and Parquet, as in `describe`
+    timing, whose : of CSV and Parquet, as in `describe`
     chunk_s : float, s
         A chunk covers at most this, or one data record of EDF or one sample where that is
         longer; memory does not grow with the length of the recording (of Parquet: with the
@@ -215,9 +213,8 @@ def read_chunks(
             yield from tabular_files.read(
                 path,
                 description,
-                time_column=time_column,
+                timing=timing,
                 chunk_s=chunk_s,
-                clock_zone=clock_zone,
                 whose=whose,
             )
 

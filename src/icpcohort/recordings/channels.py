@@ -1,11 +1,13 @@
 """Choice of the channels of the declared signals in a file, and of their units."""
 
+import contextlib
 import difflib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 from icpcohort.recordings import units
 from icpcohort.recordings.chunks import RecordingError
+from icpcohort.recordings.names import ANY, fits, folded, split_bracket
 
 
 class Channel(NamedTuple):
@@ -30,20 +32,56 @@ class Wanted(NamedTuple):
     takes_first: bool = False  # of several channels, the one whose alias comes first
 
 
+class Problems:
+    """Collects all that one file lacks, so that it is asked for at once."""
+
+    def __init__(self, where: str) -> None:
+        self.where = where
+        self._errors: list[RecordingError] = []
+
+    @contextlib.contextmanager
+    def collected(self) -> Iterator[None]:
+        """Keep an error of what follows for later."""
+        try:
+            yield
+        except RecordingError as error:
+            self._errors.append(error)
+
+    def raise_any(self) -> None:
+        """Raise what was collected, a sentence each; the first is the reason.
+
+        Raises
+        ------
+        RecordingError
+            With the reason of the first.
+        """
+        if not self._errors:
+            return
+        first, *others = self._errors
+        details = [error.detail.removeprefix(f"{self.where}: ") for error in others]
+        further = "".join(f". {text[:1].upper()}{text[1:]}" for text in details)
+        raise RecordingError(first.reason, first.detail + further)
+
+
 def split_label(name: str) -> Channel:
-    """Return the channel of a column whose heading may carry its unit: `ICP [kPa]`."""
+    """Return the channel of a column whose heading may end in its unit: `ICP [kPa]`.
+
+    What stands in square brackets is a unit. Round and curly brackets have other uses too
+    (`ICP (2)`): without a known unit they are part of the name.
+    """
     label, bracket, rest = name.partition("[")
     if bracket and rest.rstrip().endswith("]"):
         return Channel(name, label.strip(), rest.rstrip()[:-1].strip() or None)
-    return Channel(name, name.strip(), None)
+    return Channel(name, *split_bracket(name, is_unit=units.is_known))
 
 
 def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channel | None:
     """Return the channel that the study means, or None when there is none.
 
     The study's own name counts first and must be exact (whole, or without the unit's bracket);
-    else any alias, without regard to case and to the amount of white space; the first that is
-    there where the study takes the first.
+    else any alias, without regard to case, accents and the amount of white space; the first
+    that is there where the study takes the first. Aliases with a `*` count where none of the
+    plain ones is there.
 
     Raises
     ------
@@ -62,7 +100,7 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
                 f"in column {key} of recordings.csv",
             )
     else:
-        of_each = [_called(alias, channels) for alias in wanted.aliases]
+        of_each = _by_alias(channels, wanted.aliases)
         fitting = [c for c in channels if any(c in found for found in of_each)]
         if wanted.takes_first:
             fitting = next(filter(None, of_each), [])
@@ -80,13 +118,21 @@ def choose(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> Channe
     raise RecordingError("ambiguous_channel", f"{where}: {names} all fit {key}; {cure}")
 
 
+def _by_alias(channels: Sequence[Channel], aliases: Sequence[str]) -> list[list[Channel]]:
+    """Return the channels that fit each plain alias, or where none does, each pattern."""
+    for is_pattern in (False, True):
+        of_each = [_called(a, channels) for a in aliases if (ANY in a) == is_pattern]
+        if any(of_each):
+            return of_each
+    return []
+
+
 def _called(alias: str, channels: Sequence[Channel]) -> list[Channel]:
-    folded = _folded(alias)
-    return [c for c in channels if folded in (_folded(c.label), _folded(c.name))]
+    return [c for c in channels if fits(alias, c.label) or fits(alias, c.name)]
 
 
 def choose_all(
-    channels: Sequence[Channel], wanted: Sequence[Wanted], *, where: str
+    channels: Sequence[Channel], wanted: Sequence[Wanted], problems: Problems
 ) -> dict[str, Channel]:
     """Return the channel of each wanted signal that the file has, by the signal's name.
 
@@ -94,18 +140,19 @@ def choose_all(
     """
     chosen: dict[str, Channel] = {}
     for one in wanted:
-        channel = choose(channels, one, where=where)
-        if channel is None:
-            if one is wanted[0]:
-                raise _absent(channels, one, where=where)
-            continue
-        for other in (name for name, taken in chosen.items() if taken == channel):
-            raise RecordingError(
-                "ambiguous_channel",
-                f"{where}: {channel.name!r} fits both {other}_channel and {one.signal}_channel;"
-                " write two different channels in recordings.csv",
-            )
-        chosen[one.signal] = channel
+        with problems.collected():
+            channel = choose(channels, one, where=problems.where)
+            if channel is None:
+                if one is wanted[0]:
+                    raise _absent(channels, one, where=problems.where)
+                continue
+            for other in (name for name, taken in chosen.items() if taken == channel):
+                raise RecordingError(
+                    "ambiguous_channel",
+                    f"{problems.where}: {channel.name!r} fits both {other}_channel and "
+                    f"{one.signal}_channel; write two different channels in recordings.csv",
+                )
+            chosen[one.signal] = channel
     return chosen
 
 
@@ -161,14 +208,10 @@ def _same(one: str, other: str, *, to: str) -> bool:
         return "".join(one.split()).casefold() == "".join(other.split()).casefold()
 
 
-def _folded(name: str) -> str:
-    return " ".join(name.split()).casefold()
-
-
 def _nearest(name: str, channels: Sequence[Channel]) -> str:
     names = [c.name for c in channels]
-    by_label = {_folded(c.label): c.name for c in channels}
-    near = difflib.get_close_matches(_folded(name), list(by_label), n=1)
+    by_label = {folded(c.label): c.name for c in channels}
+    near = difflib.get_close_matches(folded(name), list(by_label), n=1)
     if near:
         return f"did you mean {by_label[near[0]]!r}? Write it"
     return f"write one of {', '.join(map(repr, names)) or '(the file has none)'}"

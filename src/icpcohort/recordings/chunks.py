@@ -57,7 +57,8 @@ class Description:
     `signals` has those of the declared signals that the file has, in their order; the first
     one declared is always there, and `tier` is that of its rate.
     `n_duplicate_times` and `n_unordered_times` count rows of CSV and Parquet whose time another
-    row has, and rows that stand below a later one.
+    row has, and rows that stand below a later one. `notes` says what a person may want to look
+    at, a line each.
     """
 
     format: str
@@ -66,6 +67,7 @@ class Description:
     signals: Mapping[str, Source]
     n_duplicate_times: int = 0
     n_unordered_times: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def first(self) -> Source:

@@ -1,18 +1,20 @@
 """CSV: separator, decimal mark, compression and missing values, and the rows in batches.
 
-The heading decides the separator (comma, semicolon or tab): the one that gives the time column
-a cell of its own. The numbers decide the decimal mark, one for the whole file: a point unless
-the first numbers that have a mark have a comma, so that a quoted "12,5" between commas is 12.5
-where all numbers are written so. Refused are points and commas mixed, marks of thousands, and
-numbers that may have such marks: where every mark stands before three digits ("1,234") although
-the file is separated by commas, or although numbers without a mark stand in the same column.
+Lines that begin with # may stand before the heading. The heading decides the separator (comma,
+semicolon or tab): the one that gives the time column a cell of its own. A row right below it
+that has a known unit, and besides only words without a digit, belongs to it. The numbers decide
+the decimal mark, one for the whole file: a point unless the first numbers that have a mark have
+a comma, so that a quoted "12,5" between commas is 12.5 where all numbers are written so.
+Refused are points and commas mixed, marks of thousands, and numbers that may have such marks:
+where every mark stands before three digits ("1,234") although the file is separated by commas,
+or although numbers without a mark stand in the same column.
 Gzip is known by its first bytes; what it unpacks to is limited, and never kept as a whole.
 """
 
 import csv
 import itertools
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -21,12 +23,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
+from icpcohort.recordings import units
 from icpcohort.recordings.chunks import RecordingError
+from icpcohort.recordings.names import split_bracket
+from icpcohort.recordings.time_columns import TimeColumn, seconds_in
 
 BLOCK_BYTES = 250_000
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 GZIP_BYTES = b"\x1f\x8b"
 QUOTE = b'"'
+BOM = b"\xef\xbb\xbf"  # that some programs write before UTF-8 text
 MAX_RATIO, FREE_BYTES = 200, 100_000_000  # of gzip; tables of numbers come to 3 to 20
 
 MISSING = (
@@ -43,11 +49,23 @@ _BAD_LINE = re.compile(r"CSV parse error: Row #(\d+): Expected (\d+) columns, go
 
 
 class Heading(NamedTuple):
-    """The first line of a file: its cells and what separates them."""
+    """The heading of a file: its cells, what separates them, and the lines around it.
+
+    `below` has the cells of a row of units, else none; `n_above` and `n_below` count the lines
+    that are passed over before the heading and after it.
+    """
 
     names: list[str]
     separator: str
     compression: str | None
+    below: list[str]
+    n_above: int = 0
+    n_below: int = 0
+
+    def unit(self, name: str) -> str | None:
+        """Return what the row of units says of a column."""
+        cell = self.below[self.names.index(name)] if self.below else ""
+        return None if cell in MISSING else cell
 
 
 class Numbers(NamedTuple):
@@ -57,8 +75,13 @@ class Numbers(NamedTuple):
     numeric_times: bool
 
 
-def read_heading(path: Path, *, time_column: str) -> Heading:
-    """Return the cells of the first line under the separator that sets the time column apart.
+def read_heading(path: Path, *, has_times: Callable[[Sequence[str]], bool]) -> Heading:
+    """Return the cells of the heading under the separator that sets the time column apart.
+
+    Parameters
+    ----------
+    has_times : function
+        Tells whether there is a column of times among these cells.
 
     Raises
     ------
@@ -69,27 +92,68 @@ def read_heading(path: Path, *, time_column: str) -> Heading:
         compression = "gzip" if file.read(2) == GZIP_BYTES else None
     with pa.input_stream(str(path), compression=compression) as stream:
         first = stream.read(BLOCK_BYTES)
-    line = re.split(rb"[\r\n]", first.lstrip(b"\r\n"), maxsplit=1)[0]
     if not first.strip():
         raise RecordingError("empty", f"{path.name}: no text in it; restore it")
+    lines = re.split(rb"\r\n|\r|\n", first)
+    filled = (i for i, line in enumerate(lines) if line)
+    place = next((i for i in filled if not lines[i].removeprefix(BOM).startswith(b"#")), None)
+    if place is None:
+        raise RecordingError("empty", f"{path.name}: only lines of comments; restore it")
+    if len(lines[place]) == len(first) == BLOCK_BYTES:
+        raise RecordingError(
+            "unreadable", f"{path.name}: no line ends in {BLOCK_BYTES} bytes; this is no table"
+        )
+    text = _decoded(lines[place], path.name)
+    splits = {mark: _cells(text, mark) for mark in SEPARATORS}
+    best = max(SEPARATORS, key=lambda mark: (has_times(splits[mark]), len(splits[mark])))
+    names = splits[best]
+    under = next((i for i in range(place + 1, len(lines) - 1) if lines[i]), None)
+    cells = [] if under is None else _cells(lines[under].decode("utf-8", "replace"), best)
+    below = [_without_bracket(cell) for cell in cells]
+    n_below = under - place if under is not None and _are_units(below, names) else 0
+    has_comments = any(lines[:place])
+    return Heading(
+        names,
+        best,
+        compression,
+        below if n_below else [],
+        place if has_comments else 0,
+        n_below,
+    )
+
+
+def _decoded(line: bytes, where: str) -> str:
     try:
         text = line.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = "\0"
     if "\0" in text:
         raise RecordingError(
-            "wrong_encoding", f"{path.name}: its heading is no UTF-8 text; save it as UTF-8"
+            "wrong_encoding", f"{where}: its heading is no UTF-8 text; save it as UTF-8"
         )
-    if len(line) == len(first) == BLOCK_BYTES:
-        raise RecordingError(
-            "unreadable", f"{path.name}: no line ends in {BLOCK_BYTES} bytes; this is no table"
+    return text
+
+
+def _without_bracket(cell: str) -> str:
+    name, inside = split_bracket(cell, is_unit=_is_unit)
+    return inside if inside and not name else cell.strip()
+
+
+def _is_unit(text: str) -> bool:
+    return units.is_known(text) or seconds_in(text) is not None
+
+
+def _are_units(cells: Sequence[str], names: Sequence[str]) -> bool:
+    """Tell whether a row has a known unit, and besides only words without a digit."""
+    known = [_is_unit(cell) for cell in cells]
+    return (
+        len(cells) == len(names)
+        and any(known)
+        and all(
+            is_unit or not any(letter.isdigit() for letter in cell)
+            for is_unit, cell in zip(known, cells, strict=True)
         )
-    splits = {mark: _cells(text, mark) for mark in SEPARATORS}
-    best = max(
-        SEPARATORS,
-        key=lambda mark: (time_column in map(str.strip, splits[mark]), len(splits[mark])),
     )
-    return Heading(splits[best], best, compression)
 
 
 def _cells(text: str, separator: str) -> list[str]:
@@ -155,7 +219,9 @@ def refuse_line_breaks(path: Path, heading: Heading) -> None:
         n_before += batch.num_rows
 
 
-def read_numbers(path: Path, heading: Heading, *, time: str, columns: Sequence[str]) -> Numbers:
+def read_numbers(
+    path: Path, heading: Heading, *, time: TimeColumn, columns: Sequence[str]
+) -> Numbers:
     """Return the decimal mark of the first block of numbers with one, and the kind of times.
 
     Between commas the first 250 kB decide; a comma that comes later is then no number.
@@ -165,13 +231,13 @@ def read_numbers(path: Path, heading: Heading, *, time: str, columns: Sequence[s
     RecordingError
         `mixed_decimals` where points and commas stand in one block.
     """
-    numeric_times: bool | None = None
-    for batch in _open(path, heading, dict.fromkeys((time, *columns), pa.string())):
-        cells = {
-            name: pl.Series(values=batch.column(name)).drop_nulls() for name in (time, *columns)
-        }
-        if numeric_times is None and len(cells[time]):
-            numeric_times = bool(cells[time].head(1).str.contains(_NUMBER)[0])
+    # a date beside a time of day is no number, though 01.03.2024 looks like thousands
+    numeric_times = False if len(time.names) > 1 else None
+    written = [*(() if numeric_times is False else time.names), *columns]
+    for batch in _open(path, heading, dict.fromkeys(written, pa.string())):
+        cells = {name: pl.Series(values=batch.column(name)).drop_nulls() for name in written}
+        if numeric_times is None and len(cells[time.names[0]]):
+            numeric_times = bool(cells[time.names[0]].head(1).str.contains(_NUMBER)[0])
         mark = _decimal_mark(list(cells.values()), separator=heading.separator, where=path.name)
         if mark is not None:
             return Numbers(mark, numeric_times is not False)
@@ -209,7 +275,7 @@ def batches(
     heading: Heading,
     numbers: Numbers,
     *,
-    time: str,
+    time: TimeColumn,
     columns: Sequence[str],
     as_text: Sequence[str] = (),
 ) -> Iterator[pa.RecordBatch]:
@@ -222,11 +288,10 @@ def batches(
     RecordingError
         `unreadable` or `bad_times` with the row (1 is below the heading) and the column.
     """
-    types = dict.fromkeys((time, *columns), pa.float64())
+    of_times = pa.float64() if numbers.numeric_times else pa.string()
+    types = dict.fromkeys(time.names, of_times) | dict.fromkeys(columns, pa.float64())
     types |= dict.fromkeys(as_text, pa.string())
-    if not numbers.numeric_times:
-        types[time] = pa.string()
-    yield from _open(path, heading, types, decimal_mark=numbers.decimal_mark, time=time)
+    yield from _open(path, heading, types, decimal_mark=numbers.decimal_mark, times=time.names)
 
 
 def texts(path: Path, heading: Heading, *, columns: Sequence[str]) -> Iterator[pa.RecordBatch]:
@@ -246,7 +311,7 @@ def _open(
     types: dict[str, pa.DataType],
     *,
     decimal_mark: str = ".",
-    time: str = "",
+    times: Sequence[str] = (),
 ) -> Iterator[pa.RecordBatch]:
     convert = pyarrow.csv.ConvertOptions(
         include_columns=list(types),
@@ -260,7 +325,12 @@ def _open(
             pa.input_stream(str(path), compression=heading.compression) as stream,
             pyarrow.csv.open_csv(
                 stream,
-                read_options=pyarrow.csv.ReadOptions(use_threads=False, block_size=BLOCK_BYTES),
+                read_options=pyarrow.csv.ReadOptions(
+                    use_threads=False,
+                    block_size=BLOCK_BYTES,
+                    skip_rows=heading.n_above,
+                    skip_rows_after_names=heading.n_below,
+                ),
                 parse_options=pyarrow.csv.ParseOptions(delimiter=heading.separator),
                 convert_options=convert,
             ) as rows,
@@ -268,31 +338,32 @@ def _open(
             yield from rows
     except pa.ArrowInvalid as error:
         raise _in_words(
-            path, heading, str(error), time=time, decimal_mark=decimal_mark
+            path, heading, str(error), times=times, decimal_mark=decimal_mark
         ) from error
 
 
 def _in_words(
-    path: Path, heading: Heading, message: str, *, time: str, decimal_mark: str
+    path: Path, heading: Heading, message: str, *, times: Sequence[str], decimal_mark: str
 ) -> RecordingError:
     """Return the parser's complaint without the cell, which may be a name or a date."""
     if "UTF8" in message:
         return RecordingError(
             "wrong_encoding", f"{path.name}: text that is no UTF-8; save it as UTF-8"
         )
+    n_before = 1 + heading.n_above + heading.n_below
     if match := _BAD_CELL.search(message):
         name = heading.names[int(match[1])]
         mark = "points" if decimal_mark == "." else "commas"
         return RecordingError(
-            "bad_times" if name == time else "unreadable",
-            f"{path.name}, row {int(match[2]) - 1}, column {name!r}: neither a number nor "
-            f"missing; this file has decimal {mark}: write it so, without marks of thousands, "
-            "or leave the cell empty",
+            "bad_times" if name in times else "unreadable",
+            f"{path.name}, row {int(match[2]) - n_before}, column {name!r}: neither a number "
+            f"nor missing; this file has decimal {mark}: write it so, without marks of "
+            "thousands, or leave the cell empty",
         )
     if match := _BAD_LINE.search(message):
         return RecordingError(
             "unreadable",
-            f"{path.name}, row {int(match[1]) - 1}: {match[3]} cells under a heading of "
+            f"{path.name}, row {int(match[1]) - n_before}: {match[3]} cells under a heading of "
             f"{match[2]}, separated by {SEPARATORS[heading.separator]}; complete the row, or, "
             "if its numbers have decimal commas, separate by semicolons",
         )

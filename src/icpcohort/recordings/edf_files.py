@@ -13,7 +13,14 @@ from typing import BinaryIO
 import numpy as np
 
 from icpcohort.recordings import packed
-from icpcohort.recordings.channels import Channel, Wanted, choose_all, conversion, unit_of
+from icpcohort.recordings.channels import (
+    Channel,
+    Problems,
+    Wanted,
+    choose_all,
+    conversion,
+    unit_of,
+)
 from icpcohort.recordings.chunks import (
     MAX_BLOCK_BYTES,
     MAX_DURATION_S,
@@ -31,6 +38,7 @@ from icpcohort.recordings.edf_headers import (
     Header,
     Signal,
     digital_range,
+    only_notes,
     read_header,
     scale,
 )
@@ -42,22 +50,27 @@ _RECORD_START = re.compile(rb"([+-]\d+(?:\.\d*)?)\x14\x14")
 def describe(path: Path, *, format: str, wanted: Sequence[Wanted]) -> Description:
     """Describe a file from its header and, in EDF+, the times of its first and last record."""
     header = read_header(path, format)
+    if header.has_only_notes:
+        raise only_notes(path.name)
     labels = [
         Channel(s.label, s.label, s.unit or None)
         for s in header.signals
         if s.label not in ANNOTATIONS.values()
     ]
-    chosen = choose_all(labels, wanted, where=path.name)
+    problems = Problems(path.name)
+    chosen = choose_all(labels, wanted, problems)
     sources = {}
     for one in (one for one in wanted if one.signal in chosen):
         channel = chosen[one.signal]
         signal = header.signal(channel.name)
-        scale(header, signal, path.name)
-        unit = unit_of(channel, one, where=path.name)
-        source = Source(channel.name, unit, signal.n_per_record / header.record_s, one.to_unit)
-        n_samples = signal.n_per_record * header.n_records
-        check_size(path.name, fs_hz=source.fs_hz, n_samples=n_samples)
-        sources[one.signal] = source
+        with problems.collected():
+            scale(header, signal, path.name)
+            unit = unit_of(channel, one, where=path.name)
+            fs_hz = signal.n_per_record / header.record_s
+            n_samples = signal.n_per_record * header.n_records
+            check_size(path.name, fs_hz=fs_hz, n_samples=n_samples)
+            sources[one.signal] = Source(channel.name, unit, fs_hz, one.to_unit)
+    problems.raise_any()
     return Description(
         format=format,
         tier=tier_of(sources[wanted[0].signal].fs_hz),

@@ -55,6 +55,11 @@ class Header:
         """Return the signals that hold annotations; the first one keeps the time."""
         return [s for s in self.signals if s.label == ANNOTATIONS[self.format]]
 
+    @property
+    def has_only_notes(self) -> bool:
+        """Tell whether every signal holds annotations, as in a file of scorings."""
+        return len(self.annotations) == len(self.signals)
+
     def signal(self, label: str) -> Signal:
         """Return the signal with this label."""
         return next(s for s in self.signals if s.label == label)
@@ -70,7 +75,8 @@ def read_header(path: Path, format: str) -> Header:
     Raises
     ------
     RecordingError
-        `unreadable`, `bad_header`, `truncated` or `empty`.
+        `unreadable`, `bad_header`, `truncated`, `empty`, or `no_signals` for annotations alone
+        in records of 0 s.
     """
     where = path.name
     with path.open("rb") as file:
@@ -97,10 +103,24 @@ def read_header(path: Path, format: str) -> Header:
     )
     if header.n_bytes != 256 * (1 + n_signals):
         raise _bad(where, f"header of {header.n_bytes} bytes with {n_signals} signals")
+    if header.record_s == 0 and header.has_only_notes:
+        raise only_notes(where)
     if not 0 < header.record_s <= MAX_DURATION_S:
         raise _bad(where, f"data records of {header.record_s:g} s")
     _check_length(path, header)
     return header
+
+
+def only_notes(where: str) -> RecordingError:
+    """Return the refusal of a file of annotations alone.
+
+    Source: Kemp 2003 allows such a file, and then data records of 0 s.
+    """
+    return RecordingError(
+        "no_signals",
+        f"{where}: it has no signals, only notes (annotations); take its row out of "
+        "recordings.csv, or write there the file with the signals",
+    )
 
 
 def _check_kind(magic: bytes, format: str, where: str) -> None:

@@ -8,25 +8,32 @@ from typing import Annotated, Any, NamedTuple, TypedDict
 from icpcohort import recordings
 from icpcohort.contracts import EVENT_KINDS
 from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
+from icpcohort.recordings.time_columns import DayOrder
+
+OF_TIMES = ("time_column", "clock_zone")
 
 
 def columns(signals: Iterable[str]) -> list[str]:
     """Return the columns of a row that `examine` reads, for signals of these names."""
     of_signals = [f"{name}_{what}" for name in signals for what in ("channel", "unit")]
-    return ["path", "format", *of_signals, "clock_zone"]
+    return ["path", "format", *of_signals, *OF_TIMES]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Opening:
     """What is asked of a recording before any sample is read."""
 
-    time_column: Annotated[
-        str,
+    time_columns: Annotated[
+        Sequence[str],
         Setting(
-            "Column of CSV and Parquet recordings with the times: seconds since the "
-            "recording's start, elapsed time or clock times",
+            "Names of the column of CSV and Parquet recordings with the times: seconds since "
+            "the recording's start, elapsed time or clock times. The first that a file has "
+            "counts; case, accents and the amount of white space do not",
             OF_THE_STUDY,
-            "t_s",
+            ["t_s"],
+            each="A column's name, or those of the date and of the time of day with ' + ' "
+            "between them",
+            least_items=1,
         ),
     ]
     patient_column: Annotated[
@@ -39,6 +46,25 @@ class Opening:
             "patient_id",
         ),
     ] = ""
+    clock_zone: Annotated[
+        str | None,
+        Setting(
+            "Zone of local clock times in CSV and Parquet, where column clock_zone of the list "
+            "of recordings is empty: an IANA name, an offset from UTC, or none, where only "
+            "differences count. Left out: every such recording states its own",
+            OF_THE_STUDY,
+            "Europe/Vienna",
+        ),
+    ] = None
+    day_order: Annotated[
+        DayOrder | None,
+        Setting(
+            "What comes first in dates with slashes or dashes that end in the year, where no "
+            "row of a file shows it by a number above 12. Left out: such a file is refused",
+            OF_THE_STUDY,
+            "day_first",
+        ),
+    ] = None
     annotation_extensions: Annotated[
         Sequence[str],
         Setting(
@@ -134,6 +160,16 @@ class Listed(NamedTuple):
     before: dict[Path, recordings.State]
 
 
+def timing(row: Mapping[str, Any], opening: Opening) -> recordings.Timing:
+    """Return what a row of contracts.recording_list and the settings say of the times."""
+    return recordings.Timing(
+        opening.time_columns,
+        row["time_column"],
+        row["clock_zone"] or opening.clock_zone,
+        opening.day_order,
+    )
+
+
 def examine(
     row: Mapping[str, Any],
     *,
@@ -176,8 +212,7 @@ def examine(
                 )
                 for name, signal in signals.items()
             ],
-            time_column=opening.time_column,
-            clock_zone=row["clock_zone"],
+            timing=timing(row, opening),
             whose=whose(row, opening),
         )
         notes = recordings.read_annotations(

@@ -8,7 +8,7 @@ Sources: header(5) of the WFDB Applications Guide for base time and base date; K
 
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
@@ -16,9 +16,10 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from icpcohort.recordings import csv_files, parquet_files, wfdb_headers
-from icpcohort.recordings.chunks import RecordingError
+from icpcohort.recordings import csv_files, parquet_files, tabular_files, wfdb_headers
+from icpcohort.recordings.chunks import RecordingError, Whose
 from icpcohort.recordings.clocks import Clock
+from icpcohort.recordings.time_columns import Timing
 
 _WFDB_TIME = re.compile(r"(\d\d?):(\d\d):(\d\d)(\.\d+)?")
 _WFDB_DATE = re.compile(r"(\d\d?)/(\d\d?)/(\d{4})")
@@ -29,7 +30,7 @@ _HAS_OFFSET = r"(Z|[+-]\d\d:?\d\d|[T ].*[+-]\d\d)\s*$"
 _SINCE_1970 = datetime(1970, 1, 1)
 
 
-def start_of(path: Path, *, format: str, time_column: str) -> datetime | None:
+def start_of(path: Path, *, format: str, timing: Timing) -> datetime | None:
     """Return when a recording starts, or None where its file states no date.
 
     With an offset from UTC where the file states one, else as its clock showed it. Of CSV and
@@ -44,13 +45,15 @@ def start_of(path: Path, *, format: str, time_column: str) -> datetime | None:
         return _of_wfdb(path)
     if format in ("edf", "bdf"):
         return _of_edf(path)
-    for batch in _batches(path, format, [time_column]):
-        return _earliest(batch.column(0), path.name)
+    columns = tabular_files.columns_of(path, format, timing, None)
+    for batch in _batches(path, columns, columns.time.names):
+        times = tabular_files.times_of(batch, columns.time)
+        return _earliest(times, tabular_files.clock_of(path, columns, _shown(timing)))
     return None
 
 
 def starts_by_patient(
-    path: Path, *, format: str, time_column: str, patient_column: str
+    path: Path, *, format: str, timing: Timing, patient_column: str
 ) -> dict[str, datetime | None]:
     """Return what `start_of` returns for each patient of one file for all, in their order.
 
@@ -62,14 +65,24 @@ def starts_by_patient(
     RecordingError, OSError, ValueError, ArrowException
         As `start_of`, also where there is no such column.
     """
+    columns = tabular_files.columns_of(path, format, timing, Whose(patient_column, ""))
+    if columns.patient is None:
+        raise RecordingError("bad_header", f"{path.name}: no column {patient_column!r}")
     starts: dict[str, datetime | None] = {}
-    for batch in _batches(path, format, [time_column, patient_column]):
-        patients = pc.utf8_trim_whitespace(batch.column(1).cast(pa.string()))
+    for batch in _batches(path, columns, [*columns.time.names, columns.patient]):
+        patients = pc.utf8_trim_whitespace(batch.column(columns.patient).cast(pa.string()))
         for patient_id in pc.unique(patients).drop_null().to_pylist():
             if patient_id and patient_id not in starts:
                 rows = batch.filter(pc.equal(patients, pa.scalar(patient_id)))
-                starts[patient_id] = _earliest(rows.column(0), path.name)
+                clock = tabular_files.clock_of(path, columns, _shown(timing))
+                times = tabular_files.times_of(rows, columns.time)
+                starts[patient_id] = _earliest(times, clock)
     return starts
+
+
+def _shown(timing: Timing) -> Timing:
+    """Return a timing by which local times come out as the clock showed them."""
+    return timing._replace(clock_zone="UTC")
 
 
 def _of_wfdb(path: Path) -> datetime | None:
@@ -93,27 +106,20 @@ def _of_edf(path: Path) -> datetime | None:
     return None if on == _EDF_UNKNOWN else datetime.combine(on, time(hour, minute, second))
 
 
-def _batches(path: Path, format: str, columns: list[str]) -> Iterator[pa.RecordBatch]:
+def _batches(
+    path: Path, columns: tabular_files.Columns, names: Sequence[str]
+) -> Iterator[pa.RecordBatch]:
     """Yield the rows of some columns, those of CSV as text; empty batches are left out."""
-    if format == "parquet":
-        names = list(parquet_files.read_schema(path).names)
+    if columns.heading is None:
+        batches = parquet_files.batches(path, columns=names)
     else:
-        heading = csv_files.read_heading(path, time_column=columns[0])
-        names = heading.names
-    theirs = [next((n for n in names if n.strip() == column), "") for column in columns]
-    if "" in theirs:
-        absent = columns[theirs.index("")]
-        raise RecordingError("bad_times", f"{path.name}: no column {absent!r}; look at it")
-    if format == "parquet":
-        batches = parquet_files.batches(path, columns=theirs)
-    else:
-        batches = csv_files.texts(path, heading, columns=theirs)
-    yield from (batch.select(theirs) for batch in batches if batch.num_rows)
+        batches = csv_files.texts(path, columns.heading, columns=names)
+    yield from (batch for batch in batches if batch.num_rows)
 
 
-def _earliest(column: pa.Array, where: str) -> datetime | None:
+def _earliest(column: pl.Series, clock: Clock) -> datetime | None:
     """Return the earliest of some times that state their date, or None where none does."""
-    times = pl.Series(values=column).drop_nulls()
+    times = column.drop_nulls()
     has_offset = getattr(times.dtype, "time_zone", None) is not None
     if times.dtype in (pl.String, pl.Categorical):
         first = times.cast(pl.String).head(1)
@@ -124,8 +130,6 @@ def _earliest(column: pa.Array, where: str) -> datetime | None:
         return None
     if times.is_empty():
         return None
-    # local times are read as if UTC, so that they come out as the clock showed them
-    clock = Clock(where, clock_zone="UTC")
     since_first_s = float(clock.seconds(times).min())
     first_us = clock._first_us  # no date leaves `Clock` by another way
     if first_us is None:

@@ -19,9 +19,16 @@ import numpy as np
 import polars as pl
 import pyarrow as pa
 
-from icpcohort.recordings import csv_files, parquet_files, whose_rows
+from icpcohort.recordings import (
+    csv_files,
+    date_texts,
+    parquet_files,
+    time_columns,
+    whose_rows,
+)
 from icpcohort.recordings.channels import (
     Channel,
+    Problems,
     Wanted,
     choose_all,
     conversion,
@@ -45,7 +52,8 @@ from icpcohort.recordings.clocks import Clock
 from icpcohort.recordings.regular_grid import Grid
 from icpcohort.recordings.row_order import Contradictions, Disorder, Rows, in_order
 from icpcohort.recordings.sampling import MAX_GAP_INTERVALS, Times
-from icpcohort.recordings.units import Conversion
+from icpcohort.recordings.time_columns import DayOrder, TimeColumn, Timing
+from icpcohort.recordings.units import Conversion, is_known
 
 MAX_DUPLICATES = 0.5
 N_ROWS_TO_JUDGE = 1_000_000
@@ -53,11 +61,11 @@ MAX_SHARED_OF_WAVEFORM = 0.05
 MAX_SHARED = 0.5
 
 
-class _Columns(NamedTuple):
+class Columns(NamedTuple):
     """The columns of a file, which of them has the times, and which says whose a row is."""
 
     channels: list[Channel]
-    time: str
+    time: TimeColumn
     heading: csv_files.Heading | None
     schema: pa.Schema | None
     patient: str | None  # of a file of several patients
@@ -73,30 +81,29 @@ def describe(
     *,
     format: str,
     wanted: Sequence[Wanted],
-    time_column: str,
-    clock_zone: str | None,
+    timing: Timing,
     whose: Whose | None,
 ) -> Description:
     """Describe a file from its columns and one pass over its times."""
-    columns = _columns(path, format, time_column, whose)
+    columns = columns_of(path, format, timing, whose)
     if columns.heading is not None:
         csv_files.refuse_bomb(path, columns.heading)
         csv_files.refuse_line_breaks(path, columns.heading)
     if columns.patient is None:
         names = [channel.name for channel in columns.channels]
         whose_rows.refuse_several(path, columns.heading, names)
-    of_rows = (columns.time, columns.patient)
+    problems = Problems(path.name)
+    of_rows = (*columns.time.names, columns.patient)
     channels = [c for c in columns.channels if c.name not in of_rows]
-    chosen = choose_all(channels, wanted, where=path.name)
+    chosen = choose_all(channels, wanted, problems)
     units = {}
     for one in (one for one in wanted if one.signal in chosen):
-        channel = chosen[one.signal]
-        if columns.schema is not None:
-            field = columns.schema.field(channel.name)
-            channel = _with_metadata(channel, field, path.name, to_unit=one.to_unit)
-        units[one.signal] = (unit_of(channel, one, where=path.name), one.to_unit)
-    times, n_unordered = _look_at_times(
-        path, columns, values=[c.name for c in chosen.values()], clock_zone=clock_zone
+        with problems.collected():
+            channel = _with_unit(chosen[one.signal], columns, path.name, to_unit=one.to_unit)
+            units[one.signal] = (unit_of(channel, one, where=path.name), one.to_unit)
+    problems.raise_any()
+    times, n_unordered, notes = _look_at_times(
+        path, columns, values=[c.name for c in chosen.values()], timing=timing
     )
     fs_hz = times.fs_hz()
     if fs_hz is None:
@@ -115,40 +122,55 @@ def describe(
         },
         n_duplicate_times=times.n_duplicates,
         n_unordered_times=n_unordered,
+        notes=notes,
     )
 
 
 # --- columns ---------------------------------------------------------------------------------
 
 
-def _columns(path: Path, format: str, time_column: str, whose: Whose | None) -> _Columns:
+def columns_of(path: Path, format: str, timing: Timing, whose: Whose | None) -> Columns:
+    """Return the columns of a file, the one with the times found by what the study says."""
     if format == "parquet":
         heading, schema = None, parquet_files.read_schema(path)
         names = list(schema.names)
     else:
-        heading, schema = csv_files.read_heading(path, time_column=time_column), None
-        names = heading.names
+        heading = csv_files.read_heading(
+            path, has_times=lambda names: time_columns.has_one(names, timing)
+        )
+        names, schema = heading.names, None
     if len(names) > MAX_CHANNELS:
         raise RecordingError(
             "bad_header", f"{path.name}: {len(names)} columns, more than {MAX_CHANNELS}"
         )
-    times = [name for name in names if name.strip() == time_column]
-    if len(times) != 1:
-        shown = ", ".join(repr(name[:40]) for name in names[:20])
-        raise RecordingError(
-            "bad_times",
-            f"{path.name}: {len(times) or 'no'} column {time_column!r} among {shown}; name the "
-            "one column with the times in recordings.time_column of the settings",
+    time = time_columns.find(names, timing, where=path.name)
+    unit = time.unit
+    if unit is None and len(time.names) == 1:
+        unit = (
+            heading.unit(time.names[0])
+            if heading
+            else parquet_files.unit_of(schema.field(time.names[0]))
         )
     patient = whose_rows.column(names, whose)
-    return _Columns(
+    return Columns(
         [split_label(name) for name in names],
-        times[0],
+        time._replace(unit=unit),
         heading,
         schema,
         patient,
         whose.patient_id if whose and patient else "",
     )
+
+
+def _with_unit(channel: Channel, columns: Columns, where: str, *, to_unit: str) -> Channel:
+    """Return a channel with the unit that stands outside its name, if one does."""
+    if columns.schema is not None:
+        field = columns.schema.field(channel.name)
+        return _with_metadata(channel, field, where, to_unit=to_unit)
+    unit = columns.heading.unit(channel.name) if columns.heading else None
+    if channel.unit is not None or unit is None or not is_known(unit):
+        return channel
+    return channel._replace(unit=unit)
 
 
 def _with_metadata(channel: Channel, field: pa.Field, where: str, *, to_unit: str) -> Channel:
@@ -175,12 +197,14 @@ def _refuse_text(field: pa.Field, where: str) -> None:
 
 
 def _batches(
-    path: Path, columns: _Columns, *, values: list[str], read_values: bool
+    path: Path, columns: Columns, *, values: list[str], read_values: bool
 ) -> Iterator[pa.RecordBatch]:
     read = values if read_values else []
     of_patient = [] if columns.patient is None else [columns.patient]
     if columns.heading is None:
-        yield from parquet_files.batches(path, columns=[columns.time, *read, *of_patient])
+        yield from parquet_files.batches(
+            path, columns=[*columns.time.names, *read, *of_patient]
+        )
         return
     # the decimal mark is looked for in all columns that are used, in every pass
     numbers = csv_files.read_numbers(path, columns.heading, time=columns.time, columns=values)
@@ -191,7 +215,7 @@ def _batches(
 
 def _rows(
     path: Path,
-    columns: _Columns,
+    columns: Columns,
     clock: Clock,
     *,
     values: list[str],
@@ -203,16 +227,54 @@ def _rows(
         batch = whose_rows.of_patient(whole, columns.patient, columns.patient_id)
         if batch.num_rows == 0:
             continue
-        t_s = clock.seconds(pl.Series(values=batch.column(columns.time)))
+        t_s = clock.seconds(times_of(batch, columns.time))
         number = np.arange(n_before + 1, n_before + len(t_s) + 1)
         yield Rows(t_s, number, {name: _numbers(batch, name) for name in values if read_values})
         n_before += len(t_s)
+
+
+def times_of(batch: pa.RecordBatch, time: TimeColumn) -> pl.Series:
+    """Return the times as they stand; those of two columns as texts joined by a blank."""
+    parts = [pl.Series(values=batch.column(name)) for name in time.names]
+    if len(parts) == 1:
+        return parts[0]
+    date, time_of_day = (part.cast(pl.String).str.strip_chars() for part in parts)
+    return date + " " + time_of_day
 
 
 def _numbers(batch: pa.RecordBatch, name: str) -> Samples:
     # through polars: the way of pyarrow loads pandas
     numbers: Samples = pl.Series(values=batch.column(name)).cast(pl.Float64).to_numpy()
     return np.where(np.isfinite(numbers), numbers, np.nan)
+
+
+def clock_of(path: Path, columns: Columns, timing: Timing) -> Clock:
+    """Return what turns the times of a file into seconds."""
+    return Clock(
+        f"{columns.where(path)}, {columns.time}",
+        unit=columns.time.unit,
+        clock_zone=timing.clock_zone,
+        day_order=_day_order(path, columns, timing),
+    )
+
+
+def _day_order(path: Path, columns: Columns, timing: Timing) -> DayOrder | None:
+    """Return which comes first, day or month, by the first row that shows it, or the study."""
+    if columns.heading is None:
+        batches = parquet_files.batches(path, columns=columns.time.names)
+    else:
+        batches = csv_files.texts(path, columns.heading, columns=columns.time.names)
+    for n_before, batch in enumerate(batches):
+        times = times_of(batch, columns.time)
+        if times.dtype not in (pl.String, pl.Categorical) or times.is_empty():
+            return None
+        texts = times.cast(pl.String)
+        if n_before == 0 and not date_texts.is_unclear(texts[0]):
+            return None
+        order = date_texts.order_in(texts)
+        if order is not None:
+            return order
+    return timing.day_order
 
 
 def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
@@ -230,10 +292,10 @@ def _from_zero(rows: Iterable[Rows], clock: Clock) -> Iterator[Rows]:
 
 
 def _look_at_times(
-    path: Path, columns: _Columns, *, values: list[str], clock_zone: str | None
-) -> tuple[Times, int]:
-    where = f"{columns.where(path)}, {columns.time}"
-    clock, disorder, times = Clock(where, clock_zone=clock_zone), Disorder(), Times()
+    path: Path, columns: Columns, *, values: list[str], timing: Timing
+) -> tuple[Times, int, tuple[str, ...]]:
+    clock, disorder, times = clock_of(path, columns, timing), Disorder(), Times()
+    where = clock.where
     rows = _rows(path, columns, clock, values=values, read_values=False)
     for part in _from_zero(in_order(disorder.watch(rows), where=where), clock):
         times.add(part.t_s)
@@ -244,7 +306,7 @@ def _look_at_times(
             "empty", f"{columns.where(path)}: no rows; remove it from recordings.csv"
         )
     _refuse_repetition(times, where)
-    return times, disorder.n_unordered
+    return times, disorder.n_unordered, tuple(clock.notes)
 
 
 def _refuse_repetition(times: Times, where: str) -> None:
@@ -263,9 +325,8 @@ def read(
     path: Path,
     description: Description,
     *,
-    time_column: str,
+    timing: Timing,
     chunk_s: float,
-    clock_zone: str | None,
     whose: Whose | None,
 ) -> Iterator[Chunk]:
     """Yield the rows on the grid of the sampling interval, as the module's first lines say.
@@ -278,8 +339,8 @@ def read(
         name: conversion(source.unit, to=source.to_unit, where=path.name)
         for name, source in sources.items()
     }
-    columns = _columns(path, about.format, time_column, whose)
-    clock = Clock(f"{columns.where(path)}, {columns.time}", clock_zone=clock_zone)
+    columns = columns_of(path, about.format, timing, whose)
+    clock = clock_of(path, columns, timing)
     names = [source.channel for source in sources.values()]
     rows = _rows(path, columns, clock, values=names, read_values=True)
     fs_hz, n_rows, n_shared = about.first.fs_hz, 0, 0

@@ -1,6 +1,7 @@
 """Units: what a file may be written in, and how a reading becomes one in the declared unit."""
 
 import difflib
+import unicodedata
 from typing import NamedTuple
 
 PA_PER_MMHG = 133.322387415  # conventional: 13 595.1 kg/m3 x 9.80665 m/s2 x 1 mm
@@ -56,7 +57,16 @@ class Conversion(NamedTuple):
 
 
 def _folded(unit: str) -> str:
-    return "".join(unit.split()).casefold()
+    return "".join(unicodedata.normalize("NFKC", unit).split()).casefold()
+
+
+def is_known(unit: str) -> bool:
+    """Tell whether a text, not a mere number, is a unit of any kind."""
+    folded = _folded(unit)
+    return folded != "1" and folded in _ALL_FOLDED
+
+
+_ALL_FOLDED = {_folded(name) for units in _KINDS.values() for name in units}
 
 
 def names_like(unit: str) -> tuple[str, ...]:
@@ -71,7 +81,7 @@ def conversion(unit: str, *, to: str) -> Conversion:
     Parameters
     ----------
     unit : str
-        As a file writes it; case and spaces do not count.
+        As a file writes it; case, spaces and the height of a digit do not count.
     to : str
         A declared unit, one of `contracts.declared_signals.UNITS`.
 

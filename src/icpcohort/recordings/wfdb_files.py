@@ -9,7 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from icpcohort.recordings import wfdb_samples
-from icpcohort.recordings.channels import Channel, Wanted, choose_all, conversion, unit_of
+from icpcohort.recordings.channels import (
+    Channel,
+    Problems,
+    Wanted,
+    choose_all,
+    conversion,
+    unit_of,
+)
 from icpcohort.recordings.chunks import (
     MAX_BLOCK_BYTES,
     Chunk,
@@ -30,16 +37,19 @@ def describe(path: Path, *, wanted: Sequence[Wanted]) -> Description:
     """Describe a record from its headers and the sizes of its signal files."""
     record = read_record(path)
     names = [Channel(s.name, s.name, s.unit) for s in record.signals]
-    chosen = choose_all(names, wanted, where=path.name)
+    problems = Problems(path.name)
+    chosen = choose_all(names, wanted, problems)
     sources = {}
     for one in (one for one in wanted if one.signal in chosen):
         name = chosen[one.signal].name
-        used = _used(record, name, where=path.name)
-        unit = _check_calibration(used, one)
-        per_frame = used[0][1].samples_per_frame
-        source = Source(name, unit, record.fs_hz * per_frame, one.to_unit)
-        check_size(path.name, fs_hz=source.fs_hz, n_samples=record.n_frames * per_frame)
-        sources[one.signal] = source
+        with problems.collected():
+            used = _used(record, name, where=path.name)
+            unit = _check_calibration(used, one)
+            per_frame = used[0][1].samples_per_frame
+            source = Source(name, unit, record.fs_hz * per_frame, one.to_unit)
+            check_size(path.name, fs_hz=source.fs_hz, n_samples=record.n_frames * per_frame)
+            sources[one.signal] = source
+    problems.raise_any()
     _check_files(record, [source.channel for source in sources.values()])
     return Description(
         format="wfdb",

@@ -129,8 +129,7 @@ def ingest_patient(
                     recordings.read_chunks(
                         places.path_of(one.row["path"]),
                         one.about,
-                        time_column=reading.time_column,
-                        clock_zone=one.row["clock_zone"],
+                        timing=examine.timing(one.row, reading),
                         whose=examine.whose(one.row, reading),
                         chunk_s=reading.chunk_samples / one.about.first.fs_hz,
                     ),

@@ -109,7 +109,7 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
                 if any(re.search(pattern, name) for pattern in free):
                     continue
                 if name in schema.get("x-moved", {}):
-                    yield name, _moved(schema["x-moved"][name], value[name])
+                    yield name, _moved(schema["x-moved"][name], value[name], schema)
                 elif name not in schema["properties"]:
                     near = suggestion(name, known or schema["properties"])
                     yield name, f"unknown setting; {near}"
@@ -138,7 +138,10 @@ def _in_words(error: "ValidationError") -> Iterator[tuple[str | None, str]]:
             yield None, f"empty; {_example(schema)}"
 
 
-def _moved(place: str, value: object) -> str:
+def _moved(place: str, value: object, schema: dict[str, Any]) -> str:
+    beside = schema["properties"].get(place.rpartition(".")[2], {})
+    if beside.get("type") == "array" and isinstance(value, str):
+        value = [value]
     if not isinstance(value, (list, int, float)):
         return f"is now {place}; write it there"
     return f"is now {place}; write there {json.dumps(value, ensure_ascii=False)}"

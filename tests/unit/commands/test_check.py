@@ -1,6 +1,8 @@
 """Checking: many mistakes at once, each told in one line that can be acted on."""
 
+import datetime as dt
 import re
+import zoneinfo
 from pathlib import Path
 
 import edfio
@@ -187,9 +189,9 @@ def test_a_sound_study_has_no_line_but_what_was_found(folder):
             "the files of 2 recordings, since signals in config.yaml is not right",
         ),
         (
-            "  time_column: t_s",
-            "  time_column: 1",
-            "the files of 2 recordings, since recordings.time_column in config.yaml is not "
+            "  time_columns: [t_s,",
+            "  time_columns: [1,",
+            "the files of 2 recordings, since recordings.time_columns in config.yaml is not "
             "right",
         ),
     ],
@@ -538,3 +540,42 @@ def test_an_encoding_and_a_sheet_come_from_the_settings(folder):
         "    patients: {patient_id: Für wen?}\n",
     )
     assert _check(folder).tables == []
+
+
+# --- clocks ----------------------------------------------------------------------------------
+
+
+def _clock_times(folder, name, first, n=240):
+    start = dt.datetime.fromisoformat(first)
+    texts = [(start + i * dt.timedelta(minutes=1)).strftime("%d/%m/%Y %H:%M") for i in range(n)]
+    rows = "".join(f"{text},{10 + i % 5}\n" for i, text in enumerate(texts))
+    (folder / name).write_text(f"Time,ICP [mmHg]\n{rows}", encoding="utf-8")
+
+
+def test_the_zone_and_the_order_of_days_may_stand_once_in_the_settings(folder):
+    _clock_times(folder, "r1.csv", "2024-02-03 10:00")
+    config, line = folder / "config" / "config.yaml", "\n  chunk_samples:"
+    assert [x.split("[")[-1] for x in _check(folder).recordings] == ["unclear_dates]"]
+    _edit(config, line, f"\n  day_order: day_first{line}")
+    assert [x.split("[")[-1] for x in _check(folder).recordings] == ["no_zone]"]
+    _edit(config, line, f"\n  clock_zone: Europe/Vienna{line}")
+    checked = _check(folder)
+    assert (checked.recordings, checked.settings, checked.note_lines()) == ([], [], [])
+
+
+def test_a_recording_with_a_change_of_the_clock_is_noted(folder):
+    vienna = zoneinfo.ZoneInfo("Europe/Vienna")
+    start = dt.datetime(2024, 10, 26, 22, tzinfo=dt.UTC)
+    times = [(start + i * dt.timedelta(minutes=1)).astimezone(vienna) for i in range(240)]
+    rows = "".join(f"{t:%d.%m.%Y %H:%M},{10 + i % 5}\n" for i, t in enumerate(times))
+    (folder / "r1.csv").write_text(f"Time,ICP [mmHg]\n{rows}", encoding="utf-8")
+    line = "\n  chunk_samples:"
+    _edit(folder / "config" / "config.yaml", line, f"\n  clock_zone: Europe/Vienna{line}")
+    checked = _check(folder)
+    assert checked.problem_lines() == []
+    (note,) = [line for line in checked.note_lines() if "clock" in line]
+    assert note.endswith(
+        "r1.csv, Time, row 181: the clock was put back here, as clocks in Europe/Vienna are; "
+        "its times are counted so, leave it"
+    )
+    assert "2024" not in note

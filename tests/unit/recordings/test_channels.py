@@ -3,6 +3,7 @@
 import hashlib
 
 import pytest
+from published_settings import PUBLISHED
 from recording_files import pressures
 
 from icpcohort import recordings
@@ -20,7 +21,7 @@ def _describe(path, *, format="csv", **options):
     return recordings.describe(
         path,
         format=format,
-        time_column="t_s",
+        timing=recordings.Timing(["t_s"]),
         wanted=pressures(
             icp_aliases=["ICP", "Intracranial pressure", "60956-0"],
             abp_aliases=["ABP", "ART"],
@@ -161,3 +162,114 @@ def test_the_fingerprint_is_that_of_the_files_joined_in_the_order_of_their_names
     expected = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert recordings.fingerprint([tmp_path / "b", tmp_path / "a"]) == expected
     assert recordings.fingerprint([]) == hashlib.sha256().hexdigest()
+
+
+# --- names and units as exports write them ---------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("heading", "label", "unit"),
+    [
+        ("Hirndruck (mmHg)", "Hirndruck", "mmHg"),
+        ("ICP {mm Hg} ", "ICP", "mm Hg"),
+        ("ICP[kPa]", "ICP", "kPa"),
+        ("ICP [left] (cmH\u2082O)", "ICP [left]", "cmH\u2082O"),
+        ("ICP (2) [mmHg]", "ICP (2)", "mmHg"),
+        ("ABP (invasive) (mmHg)", "ABP (invasive)", "mmHg"),
+        ("CBF (mL/(100.g.min))", "CBF", "mL/(100.g.min)"),
+        ("ICP (2)", "ICP (2)", None),
+        ("ICP (1)", "ICP (1)", None),
+        ("ABP (invasive)", "ABP (invasive)", None),
+        ("(mmHg) ICP", "(mmHg) ICP", None),
+        ("ICP )", "ICP )", None),
+    ],
+)
+def test_a_bracket_that_ends_a_heading_is_a_unit_if_it_holds_one(heading, label, unit):
+    assert split_label(heading) == (heading, label, unit)
+
+
+def _chosen(aliases, *columns, takes_first=False):
+    wanted = Wanted("icp", None, None, aliases, "mmHg", takes_first=takes_first)
+    channel = choose([split_label(name) for name in columns], wanted, where="r1.csv")
+    return channel and channel.name
+
+
+@pytest.mark.parametrize(
+    ("alias", "name"),
+    [
+        ("Pression intracr\u00e2nienne", "PRESSION INTRACRANIENNE"),
+        ("Presion", "Presi\u00f3n [mmHg]"),
+        ("Presi\u00f3n", "Presio\u0301n"),  # one letter, and a letter with a mark after it
+        ("Druck gro\u00df", "DRUCK GROSS"),
+    ],
+)
+def test_accents_do_not_count(alias, name):
+    assert _chosen([alias], name) == name
+
+
+@pytest.mark.parametrize(
+    ("alias", "name", "fits"),
+    [
+        ("ICP*", "icp left (mmHg)", True),
+        ("ICP*mean", "ICP_mean", True),
+        ("ICP*mean", "ICP mean left", False),
+        ("*ICPm", "ICPm", True),
+        ("*ICPm", "ICPmax", False),
+        ("I?P*", "ICP", False),  # only * is special
+        ("[I]CP*", "ICP", False),
+    ],
+)
+def test_a_pattern_is_held_to_the_whole_name(alias, name, fits):
+    assert (_chosen([alias], name) == name) == fits
+
+
+def test_a_plain_name_counts_before_a_pattern():
+    assert _chosen(["ICP*", "ICP"], "ICP", "ICP mean") == "ICP"
+    with pytest.raises(recordings.RecordingError, match="if_several: first_named"):
+        _chosen(["ICP*", "ICP"], "ICP left", "ICP mean")
+    chosen = _chosen(["*left", "ICP*"], "ICP mean", "ICP left", takes_first=True)
+    assert chosen == "ICP left"
+
+
+@pytest.mark.parametrize(
+    ("columns", "signal", "chosen"),
+    [
+        (["ABP", "ABPm", "ABP mean", "Mean arterial pressure"], "abp", "ABP"),
+        (["ABPs", "ABPd", "ABPm"], "abp", "ABPm"),
+        (["ART sys", "ART dia", "ART mean"], "abp", "ART mean"),
+        (["ICP", "ICPm"], "icp", "ICP"),
+        (["ICP_Mean"], "icp", "ICP_Mean"),
+        (["HIRNDRUCK (mmHg)"], "icp", "HIRNDRUCK (mmHg)"),
+        (["ICPmax", "ICPmin"], "icp", None),
+    ],
+)
+def test_the_shipped_names_find_a_mean_only_beside_no_other(columns, signal, chosen):
+    wanted = Wanted(signal, None, None, PUBLISHED["signals"][signal]["names"], "mmHg")
+    channel = choose([split_label(name) for name in columns], wanted, where="r1.csv")
+    assert (channel and channel.name) == chosen
+
+
+@pytest.mark.parametrize(
+    ("columns", "reason", "details"),
+    [
+        (
+            ["ICP", "ABP"],
+            "no_unit",
+            "r1.csv: the file states no unit for 'ICP'; write it (such as mmHg) in column "
+            "icp_unit of recordings.csv. The file states no unit for 'ABP'; write it (such as "
+            "mmHg) in column abp_unit of recordings.csv",
+        ),
+        (
+            ["pulse", "ABP"],
+            "no_icp",
+            "r1.csv: no ICP channel among 'pulse', 'ABP'; write the right one in column "
+            "icp_channel of recordings.csv, or add its name to signals.icp.names in the "
+            "settings. The file states no unit for 'ABP'; write it (such as mmHg) in column "
+            "abp_unit of recordings.csv",
+        ),
+    ],
+)
+def test_all_that_a_file_needs_is_asked_at_once(tmp_path, columns, reason, details):
+    with pytest.raises(recordings.RecordingError) as caught:
+        _describe(_file(tmp_path, *columns))
+    assert (caught.value.reason, caught.value.detail) == (reason, details)

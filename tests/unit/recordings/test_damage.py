@@ -76,8 +76,12 @@ def _result(path, format):
         recordings.files_of(path, format=format, within=recordings.Places(path.parent))
     )
     try:
-        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
-        return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=1.0))
+        about = recordings.describe(
+            path, format=format, timing=recordings.Timing(["t_s"]), wanted=pressures()
+        )
+        return list(
+            recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=1.0)
+        )
     except recordings.RecordingError as error:
         return error
 

@@ -45,13 +45,15 @@ def _describe(path, **options):
         "abp_unit": None,
     } | options
     return recordings.describe(
-        path, format="edf", time_column="t_s", wanted=pressures(**values)
+        path, format="edf", timing=recordings.Timing(["t_s"]), wanted=pressures(**values)
     )
 
 
 def _chunks(path, *, chunk_s=600.0, **options):
     about = _describe(path, **options)
-    return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
+    return list(
+        recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=chunk_s)
+    )
 
 
 def _write(folder, *args, **kwargs):
@@ -150,6 +152,24 @@ def test_a_record_without_time_keeping_is_refused(tmp_path):
 
 def test_a_discontinuous_file_without_annotations_is_refused(tmp_path):
     assert _reason(_write(tmp_path, [ICP], FOUR, kind="EDF+D")) == "bad_header"
+
+
+@pytest.mark.parametrize("record_s", ["0", "1"])
+def test_a_file_of_annotations_alone_is_refused_in_its_own_words(tmp_path, record_s):
+    # Kemp 2003 allows such a file, and asks for records of 0 s in it
+    path = _write(tmp_path, [NOTES], [[_tal(0, "open")]], kind="EDF+C", record_s=record_s)
+    with pytest.raises(recordings.RecordingError) as caught:
+        _describe(path)
+    assert caught.value.reason == "no_signals"
+    assert caught.value.detail == (
+        f"{path.name}: it has no signals, only notes (annotations); take its row out of "
+        "recordings.csv, or write there the file with the signals"
+    )
+
+
+def test_records_of_no_time_with_a_signal_are_refused(tmp_path):
+    path = _write(tmp_path, [ICP, NOTES], [[[1] * 4, _tal(0)]], kind="EDF+C", record_s="0")
+    assert _reason(path) == "bad_header"
 
 
 def test_an_inverted_physical_range_is_legal(tmp_path):

@@ -51,7 +51,7 @@ def _describe(path, format="csv"):
     return recordings.describe(
         path,
         format=format,
-        time_column="t_s",
+        timing=recordings.Timing(["t_s"]),
         wanted=pressures(icp_unit="mmHg", abp_aliases=[]),
     )
 
@@ -185,7 +185,9 @@ def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path, change):
         pytest.raises(recordings.RecordingError, match=r"r1.csv: written while") as caught,
         _unchanged(path, format="csv", folder=tmp_path),
     ):
-        chunks = recordings.read_chunks(path, _describe(path), time_column="t_s", chunk_s=1.0)
+        chunks = recordings.read_chunks(
+            path, _describe(path), timing=recordings.Timing(["t_s"]), chunk_s=1.0
+        )
         next(chunks)
         change(path)
         list(chunks)

@@ -81,8 +81,12 @@ def _peak_bytes(path, format):
     tracemalloc.start()
     arrow, n_samples = 0, 0
     try:
-        about = recordings.describe(path, format=format, time_column="t_s", wanted=pressures())
-        for chunk in recordings.read_chunks(path, about, time_column="t_s", chunk_s=600.0):
+        about = recordings.describe(
+            path, format=format, timing=recordings.Timing(["t_s"]), wanted=pressures()
+        )
+        for chunk in recordings.read_chunks(
+            path, about, timing=recordings.Timing(["t_s"]), chunk_s=600.0
+        ):
             arrow = max(arrow, pa.total_allocated_bytes())
             n_samples += len(chunk.samples["icp"])
         assert n_samples == round(about.duration_s * about.signals["icp"].fs_hz)

@@ -19,13 +19,18 @@ def _describe(path, **options):
         "abp_unit": None,
     } | options
     return recordings.describe(
-        path, format=path.name.split(".")[1], time_column="t_s", wanted=pressures(**values)
+        path,
+        format=path.name.split(".")[1],
+        timing=recordings.Timing(["t_s"]),
+        wanted=pressures(**values),
     )
 
 
 def _chunks(path, *, chunk_s=600.0, **options):
     about = _describe(path, **options)
-    return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
+    return list(
+        recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=chunk_s)
+    )
 
 
 def _samples(chunks, role="icp"):

@@ -15,7 +15,7 @@ from icpcohort.recordings import parquet_files
 
 
 def _refusal(path, *, clock_zone=None):
-    options = {"time_column": "t_s", "clock_zone": clock_zone}
+    options = {"timing": recordings.Timing(["t_s"], clock_zone=clock_zone)}
     with pytest.raises(recordings.RecordingError) as caught:
         about = recordings.describe(
             path,
@@ -73,7 +73,12 @@ CORPUS = [  # text or bytes, reason, words with the place and the cure
     (HEAD + f"{NOW}10:00:00Z,1\n{NOW}10:00:01,2\n", "bad_times", "row 2: no offset from UTC"),
     (HEAD + f"{NOW}10:00:00Z,1\n{NOW}25:00:01Z,2\n", "bad_times", "row 2: no such time"),
     (HEAD + "2021-02-30 10:00:00Z,1\n", "bad_times", "row 1: no such time"),
-    (HEAD + "01/06/2021 10:00,1\n", "bad_times", "row 1: text that is no time"),
+    (HEAD + "01/06/2021 10:00,1\n", "unclear_dates", "the line `day_order: day_first` or"),
+    (HEAD + "13/06/2021 10:00Z,1\n06/13/2021 10:01Z,1\n", "bad_times", "row 2: no such"),
+    (HEAD + "1.6.2021 10:00Z,1\n1.6.2021 24:00Z,1\n", "bad_times", "row 2: no such time"),
+    (HEAD + "1.6.2021 1:00 PMZ,1\n1.6.2021 0:00 PMZ,1\n", "bad_times", "row 2: no such"),
+    (HEAD + "1.6.2021 1:00 PMZ,1\n1.6.2021 2:00Z,1\n", "bad_times", "row 2: AM or PM in"),
+    (HEAD + "1.6.2021 1:00Z,1\n2021-06-01 02:00Z,1\n", "bad_times", "row 2: no time like"),
     (
         HEAD + "1700000000,1\n1700000001,2\n",
         "bad_times",
@@ -147,6 +152,33 @@ def test_an_unknown_zone_is_refused(tmp_path):
     assert "no time zone 'Europe/Lisboa'; write an IANA name" in error.detail
 
 
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("Europe/Viena", "Europe/Vienna"),
+        ("europe/vienna ", "Europe/Vienna"),
+        ("Vienna", "Europe/Vienna"),
+        ("new york", "America/New_York"),
+        ("BST", "Europe/London"),
+        ("WESZ", "Europe/Lisbon"),
+        ("+1", "Europe/Lisbon"),
+        ("xyzzy", "Europe/Lisbon"),
+    ],
+)
+def test_an_unknown_zone_is_refused_with_the_nearest(tmp_path, text, name):
+    path = _clock_file(tmp_path, f"{NOW}10:00:00", f"{NOW}10:00:01")
+    error = _refusal(path, clock_zone=text)
+    assert error.reason == "no_zone"
+    assert f"no time zone {text!r}; write an IANA name such as {name} in col" in error.detail
+
+
+def test_without_a_zone_a_clock_may_not_go_back(tmp_path):
+    path = _clock_file(tmp_path, f"{NOW}10:00:00", f"{NOW}10:01:00", f"{NOW}10:00:29")
+    error = _refusal(path, clock_zone="none")
+    assert error.reason == "bad_times"
+    assert "row 3: back by more than half a minute, and no zone is known" in error.detail
+
+
 def test_a_time_that_the_zone_skips_is_refused(tmp_path):
     path = _clock_file(tmp_path, "2021-03-28 00:59:00", "2021-03-28 01:00:00")
     error = _refusal(path, clock_zone="Europe/Lisbon")
@@ -190,7 +222,9 @@ def test_an_overlap_that_repeats_the_same_rows_is_read(tmp_path):
     path = _table(tmp_path, t_s, t_s / 10)
     about = _describe(path)
     assert (about.n_duplicate_times, about.n_unordered_times) == (500, 499)
-    chunks = list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=9999.0))
+    chunks = list(
+        recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=9999.0)
+    )
     np.testing.assert_allclose(chunks[0].samples["icp"], np.arange(3000) / 10)
 
 
@@ -198,7 +232,7 @@ def _describe(path):
     return recordings.describe(
         path,
         format="parquet",
-        time_column="t_s",
+        timing=recordings.Timing(["t_s"]),
         wanted=pressures(icp_unit="mmHg", abp_aliases=[]),
     )
 

@@ -20,7 +20,7 @@ def _describe(path, **options):
     return recordings.describe(
         path,
         format="wfdb",
-        time_column="t_s",
+        timing=recordings.Timing(["t_s"]),
         wanted=pressures(
             icp_aliases=["ICP", "Intracranial pressure"], abp_aliases=["ABP", "ART"], **values
         ),
@@ -29,7 +29,9 @@ def _describe(path, **options):
 
 def _chunks(path, *, chunk_s=600.0, **options):
     about = _describe(path, **options)
-    return list(recordings.read_chunks(path, about, time_column="t_s", chunk_s=chunk_s))
+    return list(
+        recordings.read_chunks(path, about, timing=recordings.Timing(["t_s"]), chunk_s=chunk_s)
+    )
 
 
 def _joined(chunks, role):

@@ -21,6 +21,7 @@ def _row(recording_id, path, **values):
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
+        "time_column": None,
         "clock_zone": None,
     } | values
 

@@ -179,6 +179,7 @@ OLD_NAMES = [
     ("burden", "cpp_below_mmhg", [60.0], "burden.thresholds.cpp.below; write there [60.0]"),
     ("burden", "impaired_prx", 0.3, "burden.impaired_above; write there 0.3"),
     ("reactivity", "lprx_window_min", 20, "reactivity.window_min; write there 20"),
+    ("recordings", "time_column", "Time", 'recordings.time_columns; write there ["Time"]'),
     ("optimal_cpp", "min_span_prx", 0.2, "optimal_cpp.min_span_index; write there 0.2"),
     (
         "optimal_cpp",
