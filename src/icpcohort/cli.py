@@ -284,7 +284,7 @@ def _list(options: argparse.Namespace) -> int:
         raise UsageError(str(error)) from error
     if options.dry_run:
         print(listing.added, end="")
-    elif listing.n_added:
+    elif listing.n_added or listing.n_filled:
         atomic_write.write(listing.table, listing.content)
     for line in listing.counts:
         print(line)

@@ -10,6 +10,8 @@ from icpcohort import contracts, jobs
 from icpcohort.contracts import store
 from icpcohort.study import tables as study
 
+NOBODY = store.empty(contracts.LEFT_OUT)
+
 HOME = Path(__file__).parents[2]
 
 
@@ -68,8 +70,7 @@ def test_a_rule_depends_on_the_annotations_beside_a_record_too(tmp_path):
     patients = (
         store.empty(contracts.patients(DECLARED)).clear(1).with_columns(patient_id=pl.lit("P1"))
     )
-    nothing = store.empty(contracts.LEFT_OUT)
-    tables = study.Study(patients, listed, None, None, None, nothing, None)
+    tables = study.Study(patients, listed, None, None, None, NOBODY, None)
     settings = {
         "study": {"folder": str(tmp_path)},
         "recordings": {"annotation_extensions": ["noted"]},
@@ -149,8 +150,7 @@ def _study_of(folder, sizes):
     listed = pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema=schema)
     patients = pl.DataFrame({"patient_id": list(sizes)})
     settings = {"study": {"folder": str(folder)}, "recordings": {"annotation_extensions": []}}
-    nothing = store.empty(contracts.LEFT_OUT)
-    return study.Study(patients, listed, None, None, None, nothing, None), settings
+    return study.Study(patients, listed, None, None, None, NOBODY, None), settings
 
 
 def test_patients_with_little_to_read_share_jobs_only_where_they_are_many(tmp_path):
@@ -235,7 +235,7 @@ def _two_places(tmp_path, archive):
     )
     events, monitors = store.empty(contracts.EVENTS), store.empty(contracts.MONITORS)
     tables = study.Study(
-        patients, listed, monitors, events, None, None, roots={"archive": archive}
+        patients, listed, monitors, events, None, NOBODY, None, roots={"archive": archive}
     )
     settings = {
         "study": {"folder": str(tmp_path / "study")},
@@ -268,6 +268,7 @@ def test_where_a_root_lies_changes_nothing_that_a_rule_is_given(tmp_path, elsewh
         tables.monitors,
         tables.events,
         None,
+        NOBODY,
         None,
         roots={"archive": (tmp_path / "archive").rename(tmp_path / elsewhere)},
     )

@@ -34,6 +34,7 @@ class Listing(NamedTuple):
     content: bytes
     added: str  # the new lines alone
     n_added: int
+    n_filled: int  # starts of lines that had none
     counts: list[str]
 
 
@@ -53,8 +54,14 @@ class _Table(NamedTuple):
     content: bytes
     header: list[str]
     separator: str
-    rows: list[dict[str, str]]
+    lines: list[tuple[int, list[str]]]  # number in the file, and cells
     theirs: Mapping[str, str]
+
+    @property
+    def rows(self) -> list[dict[str, str]]:
+        """The columns that every row needs, by our names."""
+        at = {ours: self.header.index(self.theirs[ours]) for ours in NEEDED}
+        return [{ours: cells[i] for ours, i in at.items()} for _, cells in self.lines]
 
 
 def list_recordings(
@@ -62,9 +69,10 @@ def list_recordings(
 ) -> Listing:
     """Return the table of recordings with a line for each file that fits a pattern.
 
-    Lines that are there stay byte for byte as they are; new ones follow, in the order of
-    patients and of starts. `start_s` has the date and time that a file states, to be turned
-    into seconds where tables are read, and is empty where a file states none.
+    Lines that are there stay byte for byte as they are, but for an empty `start_s`, which is
+    filled in; new ones follow, in the order of patients and of starts. `start_s` has the date
+    and time that a file states, to be turned into seconds where tables are read, and is empty
+    where a file states none.
 
     Parameters
     ----------
@@ -87,8 +95,14 @@ def list_recordings(
     reading = asked["recordings"]
     found = patterns.find(reading["patterns"], places=where, patients=patients)
     of_study = {asked["study"][name] for name in tables.listed(asked)}
-    found = found._replace(unfitting=[n for n in found.unfitting if n not in of_study])
-    there = {(row["path"], row["patient_id"]) for row in table.rows}
+    found = found._replace(
+        files=[file for file in found.files if file.listed not in of_study],
+        of_unknown=[file for file in found.of_unknown if file.listed not in of_study],
+        unfitting=[name for name in found.unfitting if name not in of_study],
+    )
+    rows = {(row["path"], row["patient_id"]): i for i, row in enumerate(table.rows)}
+    without_start = {key for key, i in rows.items() if not table.rows[i]["start_s"]}
+    there, filled = set(rows) - without_start, dict[int, str]()
     new: list[_New] = []
     strangers: Counter[str] = Counter(str(file.patient_id) for file in found.of_unknown)
     n_there = 0
@@ -99,18 +113,30 @@ def list_recordings(
         for one in _recordings(file, where=where, reading=reading):
             if one.patient_id not in patients:
                 strangers[one.patient_id] += 1
-            elif (one.listed, one.patient_id) in there:
+            elif (place := rows.get((one.listed, one.patient_id))) is not None:
                 n_there += 1
+                if one.start is not None and (one.listed, one.patient_id) in without_start:
+                    filled[place] = one.start.isoformat()
             else:
                 new.append(one)
         progress(i, len(found.files))
     text = _lines(new, table, patients)
     return Listing(
         table=where.folder / asked["study"]["recordings"],
-        content=_joined(table, text),
+        content=_joined(_with_starts(table, filled), text),
         added=text,
         n_added=len(new),
-        counts=_counts(new, table, found, patients, strangers=strangers, n_there=n_there),
+        n_filled=len(filled),
+        counts=_counts(
+            new,
+            table,
+            found,
+            patients,
+            strangers=strangers,
+            n_there=n_there,
+            n_filled=len(filled),
+            has_zone=bool(reading.get("clock_zone")),
+        ),
     )
 
 
@@ -180,9 +206,7 @@ def _table(asked: dict[str, Any]) -> _Table:
     lines += [f"{name}, column {column}: missing; add it" for column in absent]
     if lines:
         raise NotListed("\n".join(lines))
-    cells = [dict(zip(export.header, row, strict=True)) for _, row in export.rows]
-    rows = [{ours: row[theirs[ours]] for ours in NEEDED} for row in cells]
-    return _Table(content, export.header, export.separator, rows, theirs)
+    return _Table(content, export.header, export.separator, export.rows, theirs)
 
 
 # --- what is new ---------------------------------------------------------------------------
@@ -259,11 +283,23 @@ def _csv(lines: Sequence[Sequence[str]], separator: str) -> str:
     return text.getvalue()
 
 
-def _joined(table: _Table, text: str) -> bytes:
+def _with_starts(table: _Table, starts_of: Mapping[int, str]) -> bytes:
+    """Return the table's bytes, with a start in the lines at these places that had none."""
+    lines = table.content.splitlines(keepends=True)
+    at = table.header.index(table.theirs["start_s"])
+    for place, start in starts_of.items():
+        number, cells = table.lines[place]
+        line = _csv([[*cells[:at], start, *cells[at + 1 :]]], table.separator)
+        end = lines[number - 1][len(lines[number - 1].rstrip(b"\r\n")) :]
+        lines[number - 1] = line.rstrip("\n").encode("utf-8") + end
+    return b"".join(lines)
+
+
+def _joined(content: bytes, text: str) -> bytes:
     """Return the table's bytes as they are, and the new lines with its ends of lines."""
-    end = b"\r\n" if b"\r\n" in table.content else b"\n"
-    between = b"" if table.content.endswith(b"\n") else end
-    return table.content + between + text.encode("utf-8").replace(b"\n", end)
+    end = b"\r\n" if b"\r\n" in content else b"\n"
+    between = b"" if content.endswith(b"\n") else end
+    return content + between + text.encode("utf-8").replace(b"\n", end)
 
 
 # --- what is said --------------------------------------------------------------------------
@@ -277,21 +313,24 @@ def _counts(
     *,
     strangers: Mapping[str, int],
     n_there: int,
+    n_filled: int,
+    has_zone: bool,
 ) -> list[str]:
     have = {row["patient_id"] for row in table.rows} | {one.patient_id for one in new}
     without = [patient_id for patient_id in patients if patient_id not in have]
     unread = [one.listed for one in new if not one.is_readable]
     undated = [one.listed for one in new if one.is_readable and one.start is None]
     local = [one.listed for one in new if one.start and one.start.tzinfo is None]
+    filled = f"; of these with a start now: {n_filled}" if n_filled else ""
     n_fit = len(found.files) + len(found.of_unknown)
     lines = [
         f"files that fit a pattern: {n_fit}; new recordings: {len(new)}; listed already: "
-        f"{n_there}",
+        f"{n_there}{filled}",
         _line("files whose head cannot be read", unread, "icpcohort check says why"),
         _line("files that state no date", undated, "write start_s of each"),
         _line(
             "files with the time of a clock and no offset from UTC",
-            local,
+            [] if has_zone else local,
             "of CSV and Parquet write clock_zone",
         ),
         _line("patients with recordings that begin at the same moment", _same_start(new)),

@@ -7,6 +7,7 @@ from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any
 
 from icpcohort.contracts import COUNT, EVENT_KINDS, FLAG, MONITOR_TYPES, REAL, TEXT, Column
+from icpcohort.recordings.clock_zones import NONE
 from icpcohort.recordings.places import Places
 from icpcohort.study import date_texts
 from icpcohort.study.schema import suggestion
@@ -73,7 +74,8 @@ def understood(
     """
     if text == "":
         return None, None
-    if (fault := no_value(text)) and text not in (column.levels or ()):
+    is_word = text in (column.levels or ()) or (name, text) == ("clock_zone", NONE)
+    if (fault := no_value(text)) and not is_word:
         return None, fault
     if name in IDENTIFIERS:
         return text, _identifier_fault(text)
