@@ -51,6 +51,7 @@ NOT_RUN = {
     "icpcohort check": "a study",
     "icpcohort new": "a folder; another test begins a study",
     "icpcohort list": "a study",
+    "icpcohort forget": "a study",
     "icpcohort run": "a study",
     "icpcohort verify": "a study",
     "icpcohort why": "a study",
