@@ -277,6 +277,6 @@ def test_where_a_root_lies_changes_nothing_that_a_rule_is_given(tmp_path, elsewh
 
 
 def test_one_file_for_all_reaches_the_rules_that_read_the_tables_where_it_is_stated():
-    assert jobs.shared_files({"recordings": {"time_column": "t_s"}}) == {}
-    stated = {"recordings": {"time_column": "t_s", "patient_column": "who"}}
+    assert jobs.shared_files({"recordings": {"time_columns": ["t_s"]}}) == {}
+    stated = {"recordings": {"time_columns": ["t_s"], "patient_column": "who"}}
     assert jobs.shared_files(stated) == {"recordings": {"patient_column": "who"}}

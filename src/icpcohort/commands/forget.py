@@ -96,11 +96,12 @@ def forget(
 
 def _asked(study: Path, patient_id: str, *, schema_folder: Path) -> _Asked:
     """Return what is looked for, once no table of the study names the patient."""
-    value, words = entries.understood(
+    value, fault = entries.understood(
         patient_id, name="patient_id", column=_PATIENT, choices=entries.CHOICES
     )
-    if words or value is None:
-        raise Refused(f"PATIENT: {words or 'empty; write the identifier of a patient'}")
+    if fault or value is None:
+        words = fault.words if fault else "empty; write the identifier of a patient"
+        raise Refused(f"PATIENT: {words}")
     written, _ = settings.load(
         study / "config" / "config.yaml",
         study / "config" / "models.yaml",

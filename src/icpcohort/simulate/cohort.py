@@ -264,7 +264,7 @@ def _write_recording_list(folder: Path, tasks: list[Task]) -> None:
     schema = {name: column.dtype for name, column in contract.columns.items()}
     table = pl.DataFrame(rows, schema=schema).sort("recording_id")
     store.check(table, contract, "recordings.csv")
-    table.drop("time_column").write_csv(folder / "recordings.csv")
+    table.write_csv(folder / "recordings.csv")
 
 
 def _write_bedside(folder: Path, tasks: list[Task], results: Sequence[Result]) -> None:

@@ -21,7 +21,7 @@ def study(tmp_path):
 
 
 def _alone(study, shown):
-    return run._alone(study, say=shown.append)
+    return run.alone(study, say=shown.append)
 
 
 def test_a_second_run_is_refused_and_the_first_leaves_nothing_behind(study):

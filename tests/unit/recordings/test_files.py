@@ -272,5 +272,6 @@ def _row(name, *, start_s):
         "abp_channel": None,
         "icp_unit": "mmHg",
         "abp_unit": None,
+        "time_column": None,
         "clock_zone": None,
     }

@@ -50,8 +50,8 @@ def test_links_are_followed_within_the_places_alone(where, tmp_path, link, targe
     files = recordings.files_of(path, format="csv", within=where)
     assert files == ([path] if is_held else [])
     listed = link.removeprefix("study/")
-    words = values.path_problem(listed, places=where)
-    assert (words is None) == is_held
+    fault = values.path_fault(listed, places=where)
+    assert (fault is None) == is_held
     if not is_held:
         with pytest.raises(recordings.RecordingError) as caught:
             recordings.guard(path, format="csv", within=where, wfdb_extensions=[])
@@ -60,7 +60,7 @@ def test_links_are_followed_within_the_places_alone(where, tmp_path, link, targe
 
 @pytest.mark.parametrize("listed", ["archive/../../outside/x.csv", "/outside/x.csv"])
 def test_a_root_is_not_left_by_a_path(where, listed):
-    assert values.path_problem(listed, places=where) is not None
+    assert values.path_fault(listed, places=where) is not None
 
 
 def test_a_root_that_is_not_there_or_means_two_things_is_a_problem(where, tmp_path):
@@ -90,14 +90,15 @@ def test_a_job_has_the_roots_of_its_run_from_the_environment(where):
 
 
 def test_the_settings_of_a_run_hold_no_root():
-    kept = {"time_column": "t_s"}
+    kept = {"time_columns": ["t_s"]}
     asked = {"recordings": kept | {"roots": {"archive": "/x"}, "patterns": ["a"]}}
     assert settings.without_places(asked) == {"recordings": kept}
     assert "roots" in asked["recordings"]
 
 
 def _row(name, path):
-    row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit", "clock_zone"))
+    row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit"))
+    row |= {"time_column": None, "clock_zone": None}
     row |= {"recording_id": name, "patient_id": "P1", "path": path, "format": "csv"}
     return row | {"start_s": 0.0, "icp_unit": "mmHg"}
 
@@ -119,6 +120,7 @@ def test_recordings_of_a_root_are_read_and_no_message_names_its_folder(where, tm
         events=[],
         monitors=[],
         level=dict.fromkeys(("abp_level", "bed_angle_deg", "heart_to_tragus_cm")),
+        left_out={},
         sections=ingest.sections_of(changed(cleaning={"rules": []})),
     )
     status = dict(done.recordings.select("recording_id", "status").iter_rows())

@@ -9,12 +9,15 @@ import pytest
 import wfdb
 
 from icpcohort.recordings import starts
+from icpcohort.recordings.time_columns import Timing
+
+TIMING = Timing(["time"])
 
 START = datetime(2024, 3, 1, 22, 58, 30)
 
 
 def _start(path, format):
-    return starts.start_of(path, format=format, time_column="time")
+    return starts.start_of(path, format=format, timing=TIMING)
 
 
 def test_a_wfdb_record_states_base_date_and_time_as_its_own_library_writes_them(tmp_path):
@@ -92,6 +95,6 @@ def test_of_one_file_for_all_each_patient_has_a_start(tmp_path):
         "P2,2024-03-02 00:00,1\n,2020-01-01 00:00,1\n"
     )
     found = starts.starts_by_patient(
-        tmp_path / "all.csv", format="csv", time_column="time", patient_column="who"
+        tmp_path / "all.csv", format="csv", timing=TIMING, patient_column="who"
     )
     assert found == {"P2": datetime(2024, 3, 2), "P1": START}

@@ -35,9 +35,15 @@ def _write(frame, path):
 
 def _read(path, whose=None):
     about = recordings.describe(
-        path, format=path.suffix[1:], wanted=WANTED, time_column="t_s", whose=whose
+        path,
+        format=path.suffix[1:],
+        wanted=WANTED,
+        timing=recordings.Timing(["t_s"]),
+        whose=whose,
     )
-    chunks = recordings.read_chunks(path, about, time_column="t_s", chunk_s=1000.0, whose=whose)
+    chunks = recordings.read_chunks(
+        path, about, timing=recordings.Timing(["t_s"]), chunk_s=1000.0, whose=whose
+    )
     parts = [(chunk.start_s, chunk.samples["icp"]) for chunk in chunks]
     starts = np.concatenate([s + 60.0 * np.arange(len(x)) for s, x in parts])
     return about, pl.DataFrame({"t_s": starts, "icp": np.concatenate([x for _, x in parts])})

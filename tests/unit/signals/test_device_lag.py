@@ -11,7 +11,7 @@ import pytest
 import wfdb
 from published_settings import changed
 
-from icpcohort import contracts
+from icpcohort import contracts, recordings
 from icpcohort.contracts import store
 from icpcohort.signals import device_lag, ingest
 from icpcohort.signals.cells import Stretch
@@ -156,11 +156,12 @@ def test_the_lags_of_a_recording_are_in_its_patients_table(tmp_path):
     row |= {"recording_id": "r", "patient_id": "P1", "path": "r.hea", "format": "wfdb"}
     done = ingest.ingest_patient(
         "P1",
-        folder=tmp_path,
+        places=recordings.Places(tmp_path),
         rows=[row | {"start_s": 3600.0}],
         events=[],
         monitors=[],
         level={"abp_level": None, "bed_angle_deg": None, "heart_to_tragus_cm": None},
+        left_out={},
         sections=ingest.sections_of(settings),
     )
     store.check(done.lags, contracts.LAGS, "lags")

@@ -231,6 +231,7 @@ def test_the_rows_of_one_patient_come_by_their_start_as_plain_values(tmp_path):
         "abp_channel": None,
         "icp_unit": None,
         "abp_unit": None,
+        "time_column": None,
         "clock_zone": None,
     }
     assert [(row["event"], row["end_s"]) for row in study.events_of(read, "P1")] == [
