@@ -18,6 +18,7 @@ from icpcohort.signals import (
     cells,
     device_lag,
     differences,
+    file_scale,
     masking,
     nan_divide,
     pulse_blocks,
@@ -56,6 +57,7 @@ class Summary(NamedTuple):
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
     lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
+    own_scale: list[str]  # signals whose file has a scale that ends at the data's own extremes
 
 
 def summarise(
@@ -99,6 +101,7 @@ def summarise(
     pulses = array("d")
     follower = device_lag.Follower()
     lags: list[device_lag.Lag] = []
+    ends: dict[str, file_scale.Ends] = {}
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
         for signal, samples in stretch.samples.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
@@ -106,8 +109,10 @@ def summarise(
                 tracks[signal] = _Track(
                     signal, fs_hz, start_s, rules, events, block_s=settings.block_s
                 )
+            at_limit = stretch.at_limit[signal]
+            ends[signal] = ends.get(signal, file_scale.Ends()).with_more(samples, at_limit)
             if samples.size:
-                tracks[signal].add(samples, stretch.at_limit[signal], t_s=t_s)
+                tracks[signal].add(samples, at_limit, t_s=t_s)
         pulses.frombytes(
             pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
@@ -129,6 +134,7 @@ def summarise(
         *accounts.total(kept),
         kept,
         lags,
+        [signal for signal, of_file in ends.items() if of_file.are_the_datas_own],
     )
 
 

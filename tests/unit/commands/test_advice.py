@@ -263,7 +263,7 @@ FAULTS = [
 
 def _tables(folder):
     """Return the tables as they are read, or None where something is wrong."""
-    asked, models, wrong, _ = settings.read(
+    asked, _, wrong, _ = settings.read(
         folder / "config/config.yaml", folder / "config/models.yaml", schema_folder=SCHEMAS
     )
     asked["study"]["folder"] = str(folder)
