@@ -91,5 +91,7 @@ def test_recordings_that_are_scaled_to_themselves_are_told():
     frame = pl.DataFrame({"own_scale": ["icp", None, "icp, abp", None]})
     labels = {"icp": "ICP", "abp": "ABP"}
     assert "(ICP in 2, ABP in 1)" in recordings.own_scales(frame, labels=labels)
-    assert recordings.own_scales(frame.filter(pl.col("own_scale").is_null()), labels=labels) == ""
+    assert (
+        recordings.own_scales(frame.filter(pl.col("own_scale").is_null()), labels=labels) == ""
+    )
     assert recordings.own_scales(frame.clear(), labels=labels) == ""
