@@ -153,11 +153,11 @@ def all_outputs(path: Path, *, rules=None, **changed: str):
     """Return blocks, minutes and burden of the whole recording."""
     import polars as pl
 
-    from icpcohort.exposures import burden
+    from icpcohort.exposures import burden, burden_settings
 
     trends = ingest(path, rules=rules, **changed).trends
     minutes = minutes_of(trends)
-    rules_of_burden = burden.Settings(**settings()["burden"])
+    rules_of_burden = burden_settings.Settings(**settings()["burden"])
     end_h = float(path.stem.removeprefix("h"))
     whole = {"whole": {"start_h": 0.0, "end_h": end_h, "min_monitored_h": 0.0}}
     of_patient = minutes.with_columns(patient_id=pl.lit("p"))

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns, store
 from icpcohort.contracts.burden_columns import Threshold
-from icpcohort.exposures import burden, window
+from icpcohort.exposures import burden, burden_settings, window
 
 
 def _asked(icp, cpp):
@@ -91,7 +91,7 @@ def _burden(minutes, *, end_h, episode_min=5, merge_gap_min=1, thresholds=(20.0,
     return _add_up(
         minutes,
         windows={"w": {"start_h": 0.0, "end_h": end_h}},
-        rules=burden.Rules(
+        rules=burden_settings.Rules(
             thresholds=_asked(thresholds, [60.0]),
             inequality="strict",
             integration="rectangle",
@@ -213,7 +213,7 @@ def test_every_measure_agrees_with_a_plain_loop(rule, inequality):
     burdens = _add_up(
         pl.concat(frames),
         windows={"w": {"start_h": 0.0, "end_h": 6.0}},
-        rules=burden.Rules(
+        rules=burden_settings.Rules(
             thresholds=_asked([20.0, 22.5], [60.0, 62.0]),
             inequality=inequality,
             integration=rule,
@@ -244,7 +244,7 @@ def test_three_rules_part_on_one_ramp_by_the_setting():
         burdens = _add_up(
             _minutes([18.0, 24.0]),
             windows={"w": {"start_h": 0.0, "end_h": 1.0}},
-            rules=burden.Rules(
+            rules=burden_settings.Rules(
                 thresholds=_asked([20.0], []),
                 inequality="strict",
                 integration=rule,
@@ -298,7 +298,7 @@ def test_burden_by_state_agrees_with_a_plain_loop_and_adds_up(rule, inequality):
         )
     minutes = pl.concat(frames)
     windows = {"w": {"start_h": 0.0, "end_h": 6.0}}
-    settings = burden.Settings(
+    settings = burden_settings.Settings(
         thresholds=_asked([20.0], [60.0]),
         inequality=inequality,
         integration=rule,
@@ -359,7 +359,7 @@ def test_interruptions_do_not_make_an_episode_longer():
 def test_a_rule_that_joins_minutes_divides_by_the_time_it_joined(rule):
     """Continuous 30 mmHg for 1 h above 20 is 10 mmHg an hour by every rule."""
     windows = {"w": {"start_h": 0.0, "end_h": 1.0}}
-    settings = burden.Settings(
+    settings = burden_settings.Settings(
         thresholds=_asked([20.0], []),
         inequality="strict",
         integration=rule,

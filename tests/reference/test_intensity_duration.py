@@ -10,7 +10,7 @@ from scipy import stats
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden, intensity_duration
+from icpcohort.exposures import burden, burden_settings, intensity_duration
 
 WINDOWS = {"w": {"start_h": 0.0, "end_h": 6.0}, "late": {"start_h": 2.0, "end_h": 6.0}}
 THRESHOLDS = {"icp": [18.0, 20.5, 23.0, 25.5], "cpp": [57.0, 59.5, 62.0]}
@@ -293,7 +293,7 @@ def test_the_map_and_the_burden_count_the_same_episodes():
     whole = burden.add_up(
         minutes,
         windows=WINDOWS,
-        rules=burden.Rules(
+        rules=burden_settings.Rules(
             thresholds=beyond,
             inequality="strict",
             integration="rectangle",

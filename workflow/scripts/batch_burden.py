@@ -1,11 +1,11 @@
 from icpcohort import contracts
 from icpcohort.contracts import job_log, store
-from icpcohort.exposures import burden
+from icpcohort.exposures import burden, burden_settings
 
 job_log.keep(snakemake.log)
 declared = snakemake.params.settings
 windows = declared["windows"]
-settings = burden.Settings(**declared["burden"])
+settings = burden_settings.Settings(**declared["burden"])
 minutes = store.read_patients(
     snakemake.input.minutes,
     contracts.minutes(declared),

@@ -1,6 +1,6 @@
 from icpcohort import contracts
 from icpcohort.contracts import declared_signals, job_log, store
-from icpcohort.exposures import burden, daily_burden
+from icpcohort.exposures import burden_settings, daily_burden
 
 job_log.keep(snakemake.log)
 settings = snakemake.params.settings
@@ -10,7 +10,7 @@ days = daily_burden.day_by_day(
         contracts.minutes(settings),
         columns=declared_signals.columns(settings),
     ),
-    rules=burden.Rules(**settings["burden"]),
+    rules=burden_settings.Rules(**settings["burden"]),
     declared=settings,
 )
 store.write(days, contracts.updates(settings), snakemake.output.updates)

@@ -15,7 +15,7 @@ import yaml
 from icpcohort.cohort import blinding, select
 from icpcohort.contracts import atomic_write, signal_settings
 from icpcohort.contracts.setting import NO_KEY, OF_THE_STUDY, Kinds, OfColumns, Setting
-from icpcohort.exposures import burden, intensity_duration, summary
+from icpcohort.exposures import burden_settings, intensity_duration, summary
 from icpcohort.exposures.window import Window
 from icpcohort.indices import curve_settings, index_settings, minutes, whole_recording
 from icpcohort.recordings import examine
@@ -54,7 +54,7 @@ SECTIONS: dict[str, Any] = {
     ],
     "optimal_cpp": curve_settings.Settings,
     "uncertainty": whole_recording.Settings,
-    "burden": burden.Settings,
+    "burden": burden_settings.Settings,
     "intensity_duration": intensity_duration.Settings,
     "windows": Annotated[
         Mapping[str, Window],

@@ -8,21 +8,21 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden
+from icpcohort.exposures import burden, burden_settings
 from icpcohort.exposures.window import H_S
 
 DAY_H = 24.0
 
 
 def day_by_day(
-    minutes: pl.DataFrame, *, rules: burden.Rules, declared: Mapping[str, Any]
+    minutes: pl.DataFrame, *, rules: burden_settings.Rules, declared: Mapping[str, Any]
 ) -> pl.DataFrame:
     """Return each patient's burden from time zero to the end of each day.
 
     Parameters
     ----------
     minutes : contracts.minutes of all patients with `patient_id`
-    rules : burden.Rules
+    rules : burden_settings.Rules
     declared : as in `burden.add_up`
 
     Returns

@@ -8,7 +8,7 @@ import polars as pl
 
 from icpcohort import contracts
 from icpcohort.contracts import declared_signals
-from icpcohort.exposures import burden, summary
+from icpcohort.exposures import burden, burden_settings, summary
 from icpcohort.indices import index_settings
 from icpcohort.indices import minutes as indices
 from icpcohort.signals import differences, transducer_level
@@ -163,8 +163,8 @@ def add_up(minutes: pl.DataFrame, *, settings: Mapping[str, Any]) -> Exposures:
         Blocks `burden`, `summary`, `windows`; the averaging of `reactivity`.
     """
     windows = settings["windows"]
-    names = [field.name for field in fields(burden.Rules)]
-    rules = burden.Rules(**{name: settings["burden"][name] for name in names})
+    names = [field.name for field in fields(burden_settings.Rules)]
+    rules = burden_settings.Rules(**{name: settings["burden"][name] for name in names})
     return Exposures(
         summary.summarise(
             minutes,

@@ -7,7 +7,7 @@ from published_settings import DECLARED, PUBLISHED
 from icpcohort import contracts
 from icpcohort.cohort import eligibility, outcomes, select
 from icpcohort.contracts import store
-from icpcohort.exposures import burden, summary
+from icpcohort.exposures import burden, burden_settings, summary
 from icpcohort.indices import index_settings
 
 WINDOWS = {"first_24_h": {"start_h": 0.0, "end_h": 24.0, "min_monitored_h": 6.0}}
@@ -90,7 +90,7 @@ def _select(
         burden.add_up(
             minutes,
             windows=WINDOWS,
-            rules=burden.Settings(**(PUBLISHED["burden"] | THRESHOLDS)),
+            rules=burden_settings.Settings(**(PUBLISHED["burden"] | THRESHOLDS)),
             declared=ASKED,
         ),
         pl.DataFrame(list(facts), schema=NO_FACTS),

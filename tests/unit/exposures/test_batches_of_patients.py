@@ -7,13 +7,13 @@ from published_settings import PUBLISHED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden, intensity_duration, summary
+from icpcohort.exposures import burden, burden_settings, intensity_duration, summary
 from icpcohort.indices import index_settings
 
 WINDOWS = {"early": {"start_h": 0.0, "end_h": 3.0}, "late": {"start_h": 1.0, "end_h": 6.0}}
 THRESHOLDS = {"icp": {"above": [18.0, 20.0]}, "cpp": {"below": [60.0]}}
 DECLARED = PUBLISHED | {"burden": {"thresholds": THRESHOLDS}}
-BURDEN = burden.Settings(
+BURDEN = burden_settings.Settings(
     thresholds=THRESHOLDS,
     inequality="strict",
     integration="trapezoid",

@@ -4,12 +4,12 @@ from published_settings import DECLARED
 
 from icpcohort import contracts
 from icpcohort.contracts import store
-from icpcohort.exposures import burden, daily_burden
+from icpcohort.exposures import burden_settings, daily_burden
 
 THRESHOLDS = {"icp": {"above": [20.0]}, "cpp": {"below": [60.0]}}
 ASKED = DECLARED | {"burden": {"thresholds": THRESHOLDS}}
 HOW = {"integration": "rectangle", "inequality": "strict", "episode_min": 5, "merge_gap_min": 1}
-RULES = burden.Rules(thresholds=THRESHOLDS, **HOW)
+RULES = burden_settings.Rules(thresholds=THRESHOLDS, **HOW)
 DOSE = "icp_above_20_dose_mmhg_h"
 
 

@@ -18,7 +18,7 @@ from icpcohort.contracts import (
 )
 from icpcohort.contracts.burden_columns import Threshold
 from icpcohort.contracts.columns import unit_words
-from icpcohort.exposures import burden, repeated_summary, summary, window
+from icpcohort.exposures import burden, burden_settings, repeated_summary, summary, window
 from icpcohort.exposures.window import Window
 from icpcohort.indices import index_settings
 
@@ -102,7 +102,7 @@ def _of_burden(asked: Asked, results: Results, *, about: str) -> Iterator[str]:
     block = settings["burden"]
     how = {n: block[n] for n in ("inequality", "integration", "episode_min", "merge_gap_min")}
     minutes = _minutes(asked, results)
-    rules = burden.Rules(thresholds=block["thresholds"], **how)
+    rules = burden_settings.Rules(thresholds=block["thresholds"], **how)
     made = burden.add_up(minutes, windows=_span(asked, results), rules=rules, declared=settings)
     value = _held(made, asked, threshold, measure)
     held = _held(results.tables["burden"], asked, threshold, measure)

@@ -6,7 +6,7 @@ from typing import Any
 from icpcohort import contracts
 from icpcohort.cohort import monitoring_end, outcomes, select
 from icpcohort.contracts import repeated
-from icpcohort.exposures import burden, intensity_duration, summary
+from icpcohort.exposures import burden, burden_settings, intensity_duration, summary
 from icpcohort.indices import cppopt, minutes, reactivity, whole_recording
 from icpcohort.models import wording
 from icpcohort.report.tables import grid, numbers, score_words
@@ -54,7 +54,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         ),
         summary.methods_sentence(summary.Settings(**settings["summary"]), index=index.label),
     ]
-    of_burden = burden.Settings(**settings["burden"])
+    of_burden = burden_settings.Settings(**settings["burden"])
     score = score_words.of_main_outcome(settings, columns).correlated
     of_map = intensity_duration.settings_of(settings["intensity_duration"])
     patients = select.methods_sentence(
