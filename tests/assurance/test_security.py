@@ -47,6 +47,7 @@ FORBIDDEN = {
 
 FREE = {
     "word_xml.py": {"zipfile"},  # its own document
+    "traces.py": {"zipfile"},  # parts in memory, of the study's own results
     "spreadsheets.py": {"zipfile"},  # parts in memory, once their size is known; no file
 }
 

@@ -30,6 +30,7 @@ SIGNS = ("=", "+", "-", "@", "\t", "\r")
 WRITERS = {  # of CSV; what is simulated is read by the workflow, and a digest by nobody
     *("src/icpcohort/cohort/export.py", "src/icpcohort/report/formats/csv_cells.py"),
     *("src/icpcohort/provenance/plan_lock.py", "workflow/scripts/model.py"),
+    "src/icpcohort/commands/list_recordings.py",  # the study's own table, read by the workflow
 }
 
 

@@ -114,7 +114,8 @@ def ingest(path: Path, *, rules=None, **changed: str):
     from icpcohort.signals import ingest
 
     values = settings()
-    row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit", "clock_zone"))
+    row = dict.fromkeys(("icp_channel", "abp_channel", "icp_unit", "abp_unit"))
+    row |= dict.fromkeys(("time_column", "clock_zone"))
     row |= {"recording_id": "r", "patient_id": "p", "path": path.name, "format": "wfdb"}
     return ingest.ingest_patient(
         "p",

@@ -389,13 +389,41 @@ def chance(s):
     widths = [r[ends[1]] - r[ends[0]] for r in tried if None not in [r[end] for end in ends]]
     optima, by_chance = known(tried, "cppopt_mmhg"), np.mean(known(tried, "chance_percent"))
     beyond = sum(row["p_chance"] <= 0.05 for row in tried)
+    rolled = [row for row in tried if row["p_rolled"] is not None]
+    related = sum(row["p_rolled"] <= 0.05 for row in rolled)
     n = str(len(tried))
     return [
         [n, share(len(optima), len(tried)), near(by_chance, 1)],
         [str(len(timed)), *(iqr(known(timed, name), 1) for name in yields)],
         ["95", str(len(widths)), iqr(widths, 1)],
         ["0.05", n, share(beyond, len(tried)), "5"],
+        ["0.05", str(len(rolled)), share(related, len(rolled)), "5"],
+        [str(len(rolled)), iqr(known(rolled, "rolled_yield_percent"), 1)],
     ]
+
+
+def lags(s):
+    """Recordings by their median lag: not clear, to 1 s, to 10 s, beyond."""
+    parts, rows = groups(s.read("lags").to_dicts(), "recording_id"), []
+    medians = {
+        recording: [abs(np.median(clear))] if (clear := _clear(of_one)) else []
+        for recording, of_one in parts.items()
+    }
+    for low, high in ((None, None), (-1, 1), (1, 10), (10, np.inf)):
+        inside = [
+            recording
+            for recording, lag_s in medians.items()
+            if (not lag_s if low is None else lag_s and low < lag_s[0] <= high)
+        ]
+        patients = {parts[recording][0]["patient_id"] for recording in inside}
+        n_parts = sum(len(parts[recording]) for recording in inside)
+        limits = [] if low is None else [str(x) for x in (low, high) if 1 <= x < np.inf]
+        rows.append([*limits, str(len(inside)), str(len(patients)), str(n_parts)])
+    return rows
+
+
+def _clear(parts):
+    return [part["lag_s"] for part in parts if part["is_clear"]]
 
 
 def _counted(row):
@@ -539,6 +567,7 @@ EXPECTED = {
     "recorded": recorded,
     "recorded-by-monitor": recorded_by_monitor,
     "masked": masked,
+    "lags": lags,
     "abp-levels": abp_levels,
     "left-out": left_out,
     "left-out-each": left_out_each,
@@ -653,7 +682,9 @@ def finding_chance(s):
     n, by_chance = len(tried), np.mean(known(tried, "chance_percent"))
     beyond = sum(row["p_chance"] <= 0.05 for row in tried)
     n_optima = len(known(tried, "cppopt_mmhg"))
-    return [share(n_optima, n), n, near(by_chance, 1), "0.05", share(beyond, n)]
+    rolled = known(tried, "p_rolled")
+    related = share(sum(p <= 0.05 for p in rolled), len(rolled))
+    return [share(n_optima, n), n, near(by_chance, 1), "0.05", share(beyond, n), related]
 
 
 FINDINGS = {
