@@ -316,10 +316,20 @@ def test_a_roll_moves_the_index_of_minutes_that_have_both_in_a_circle():
         )
         lowest = fit.parabola.lowest_mmhg()
         arms = cpp_curve.arms_z(sums, lowest_mmhg=lowest, rules=bench.CURVE)
-        flatter.append(np.fmin(*arms) if fit.parabola.quadratic > 0 else -np.inf)
+        has_two = fit.parabola.quadratic > 0 and np.isfinite(arms).all()
+        flatter.append(min(arms) if has_two else -np.inf)
         optima.append(float(fit.cppopt_mmhg))
     assert found.p == np.mean(np.array(flatter) >= flatter[0])
     assert found.percent == pytest.approx(100 * np.isfinite(optima[1:]).mean())
+
+
+def test_a_curve_of_one_arm_is_no_u_by_rolling():
+    """PRx that only rises with CPP: its parabola is lowest at the edge, with one arm."""
+    draw = np.random.default_rng(8)
+    cpp = draw.uniform(60, 90, 1440)
+    prx = np.tanh(0.02 * (cpp - 60) + 0.0005 * (cpp - 60) ** 2 + draw.normal(0, 0.2, 1440))
+    found = _p_rolled(pl.DataFrame({"cpp_mmhg": cpp, "prx": prx}), 3)
+    assert found.p == 1.0
 
 
 def test_a_short_recording_has_no_p_by_rolling():

@@ -101,7 +101,11 @@ def list_recordings(
         unfitting=[name for name in found.unfitting if name not in of_study],
     )
     rows = {(row["path"], row["patient_id"]): i for i, row in enumerate(table.rows)}
-    without_start = {key for key, i in rows.items() if not table.rows[i]["start_s"]}
+    without_start = {
+        (row["path"], row["patient_id"])
+        for row, (_, cells) in zip(table.rows, table.lines, strict=True)
+        if not row["start_s"] and not any("\n" in cell for cell in cells)
+    }
     there, filled = set(rows) - without_start, dict[int, str]()
     new: list[_New] = []
     strangers: Counter[str] = Counter(str(file.patient_id) for file in found.of_unknown)
@@ -166,8 +170,8 @@ def _settings(study: Path, schema_folder: Path) -> dict[str, Any]:
 
 def _patients(asked: dict[str, Any]) -> list[str]:
     """Return the identifiers in the table of patients."""
-    keep = ("folder", "columns", "codings", "patients")
-    alone = {name: asked["study"][name] for name in keep}
+    keep = ("folder", "columns", "codings", "patients", "sheets", "encoding")
+    alone = {name: asked["study"][name] for name in keep if name in asked["study"]}
     read, problems = tables.read_rows(asked | {"study": alone})
     rows = read["patients"].rows if "patients" in read else []
     patients = [row.values["patient_id"] for row in rows if row.values.get("patient_id")]

@@ -301,7 +301,7 @@ def rolled(
         sums, min_minutes=rules.min_minutes(), min_arm_z=rules.min_arm_z, rules=rules
     )
     lowest_mmhg = curves.parabola.lowest_mmhg()
-    arms = np.fmin(*arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules))
+    arms = np.minimum(*arms_z(sums, lowest_mmhg=lowest_mmhg, rules=rules))  # NaN without two
     has_two = (curves.parabola.quadratic > 0) & np.isfinite(arms)
     arms = np.where(has_two, arms, -np.inf)
     optima_mmhg = curves.cppopt_mmhg[1:]

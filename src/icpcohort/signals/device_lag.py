@@ -69,7 +69,7 @@ class Follower:
         if not abs(from_s - self._to_s) <= 1 / RATE_HZ:
             yield from self.finish()
             self._from_s = from_s
-        n = int((to_s - from_s) * RATE_HZ + TIME_TOLERANCE_S)
+        n = max(0, int((to_s - from_s) * RATE_HZ + TIME_TOLERANCE_S))
         new = [_thin(stretch, name, from_s=from_s, n=n) for name in _NAMES]
         self._held, self._to_s = np.hstack([self._held, new]), to_s
         while self._held.shape[1] >= _N_PART:

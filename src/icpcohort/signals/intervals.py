@@ -56,10 +56,13 @@ def collect(
         rows += _annotated(part, meanings)
     rows += _of_monitors(monitors, recorded=[(part.start_s, part.end_s) for part in recorded])
     schema = {name: column.dtype for name, column in contracts.INTERVALS.columns.items()}
-    return (
-        pl.DataFrame(rows, schema=schema)
-        .sort(*contracts.INTERVALS.key, "end_s", nulls_last=True)
-        .unique(list(contracts.INTERVALS.key), keep="last", maintain_order=True)
+    return _each_once(pl.DataFrame(rows, schema=schema))
+
+
+def _each_once(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the longest of rows with the same kind, start and source, in their order."""
+    return rows.sort(*contracts.INTERVALS.key, "end_s", nulls_last=True).unique(
+        list(contracts.INTERVALS.key), keep="last", maintain_order=True
     )
 
 
@@ -115,9 +118,7 @@ def with_out_of_step(
         _row(contracts.OUT_OF_STEP, lag.from_s, 2 * lag.t_s - lag.from_s, "signals")
         for lag in apart
     ]
-    return pl.concat([noted, pl.DataFrame(rows, schema=noted.schema)]).sort(
-        *contracts.INTERVALS.key, "end_s", nulls_last=True
-    )
+    return _each_once(pl.concat([noted, pl.DataFrame(rows, schema=noted.schema)]))
 
 
 # --- the log of monitors ---------------------------------------------------------------------

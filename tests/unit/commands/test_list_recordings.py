@@ -208,3 +208,39 @@ def test_what_cannot_be_listed_is_said_in_words(study, capsys, old, new, words):
     config.write_text(text.replace(old, new))
     assert cli.main(["list", str(study)]) == 2
     assert words in capsys.readouterr().err
+
+
+def test_an_empty_start_is_filled_in_and_nothing_else_of_the_line(study, tmp_path):
+    _csv(tmp_path / "archive/P1/a.csv", "1/2/2024 10:00:00")  # day or month first?
+    _csv(tmp_path / "archive/P3/a.csv", "2024-03-02 10:00:00")
+    table = study / "recordings.csv"
+    header = table.read_text("utf-8").splitlines()[0]
+    assert header.startswith("recording_id,patient_id,path,format,start_s")
+    rest = "," * (header.count(",") - 5)
+    noted = [f"first,P1,archive/P1/a.csv,csv,,{rest}", f"x,P3,archive/P3/a.csv,csv,7,{rest}"]
+    table.write_bytes("\r\n".join([header, *noted, ""]).encode())
+    before = _list(study)
+    assert (before.n_added, before.n_filled) == (0, 0)
+    assert before.content == table.read_bytes()
+    _state(study, "day_order: day_first")
+    after = _list(study)
+    assert (after.n_added, after.n_filled) == (0, 1)
+    start = "2024-02-01T10:00:00"
+    noted[0] = f"first,P1,archive/P1/a.csv,csv,{start},{rest}"
+    assert after.content == "\r\n".join([header, *noted, ""]).encode()
+
+
+def test_the_patients_of_an_older_encoding_are_known_as_the_study_states(study, tmp_path):
+    _csv(tmp_path / "archive/P1/a.csv")
+    patients = study / "patients.csv"
+    header, *rows = patients.read_text("utf-8").splitlines()
+    rows = [f"{row},ä" for row in rows]
+    patients.write_bytes("\n".join([f"{header},remarks", *rows]).encode("cp1252"))
+    with pytest.raises(list_recordings.NotListed, match="encoding: cp1252"):
+        _list(study)
+    path = study / "config/config.yaml"
+    text = path.read_text("utf-8")
+    path.write_text(
+        text.replace("\n  time_zero:", "\n  encoding: cp1252\n  time_zero:"), "utf-8"
+    )
+    assert _list(study).n_added == 1

@@ -13,7 +13,7 @@ from published_settings import changed
 
 from icpcohort import contracts, recordings
 from icpcohort.contracts import store
-from icpcohort.signals import device_lag, ingest
+from icpcohort.signals import device_lag, ingest, intervals
 from icpcohort.signals.cells import Stretch
 
 OWN_S = 0.05
@@ -172,3 +172,17 @@ def test_the_lags_of_a_recording_are_in_its_patients_table(tmp_path):
         ("out_of_step", 3600.0, 4200.0, "signals"),
         ("out_of_step", 4200.0, 4800.0, "signals"),
     ]
+
+
+def test_two_recordings_out_of_step_at_one_time_are_one_event():
+    noted = store.empty(contracts.INTERVALS)
+    lags = [
+        device_lag.Lag(0.0, 300.0, 5.0, 0.9, 0.2),
+        device_lag.Lag(0.0, 200.0, 5.0, 0.9, 0.2),
+        device_lag.Lag(600.0, 900.0, 1.0, 0.9, 0.2),
+        device_lag.Lag(1200.0, 1500.0, 9.0, 0.5, 0.2),
+    ]
+    both = intervals.with_out_of_step(noted, lags, max_lag_s=2.0)
+    store.check(both, contracts.INTERVALS, "intervals")
+    assert both.rows() == [("out_of_step", 0.0, 600.0, "signals")]
+    assert intervals.with_out_of_step(noted, lags, max_lag_s=None).is_empty()
