@@ -233,7 +233,8 @@ def test_a_new_study_has_only_its_rows_missing(tmp_path, capsys):
     assert (code, out) == (1, "")
     assert err.splitlines() == [
         "patients.csv: no rows; write one line for each of the study's patients",
-        "recordings.csv: no rows; write one line for each of the study's recordings",
+        "recordings.csv: no rows; write one line for each of the study's recordings, or let "
+        "icpcohort list write them, by recordings.patterns",
         "2 problem(s): tables 2 (a run stops at these)",
     ]
 

@@ -174,6 +174,7 @@ def suspicions(
         ],
         list(_of_other_tiers(of_patient)),
         list(_after_death(of_patient, _by_patient(rows["patients"], "death_h"))),
+        list(_after_the_unit(of_patient, _by_patient(rows["patients"], "left_unit_h"))),
         list(_without_monitor(of_patient, _by_patient(rows["monitors"]))),
         list(_outside(whole, _by_patient(rows["monitors"]), "insertion_h", "removal_h")),
         list(_outside(whole, _by_patient(rows["events"], "start_s"), "start_s", "end_s")),
@@ -236,6 +237,22 @@ def _after_death(
                         f"{named(one.row)}: goes on for {(one.end_s - death_s) / 3600:.1f} h "
                         f"after the death at {patient.values['death_h']:g} h "
                         f"({patient.where}); correct start_s or death_h, or leave it so"
+                    )
+
+
+def _after_the_unit(
+    of_patient: Mapping[str | None, Sequence[Opened]], left: Mapping[str | None, list[Row]]
+) -> Iterator[str]:
+    """Yield a line for each recording that begins when the patient had left the unit."""
+    for patient_id, all_of in of_patient.items():
+        for patient in left.get(patient_id, []):
+            left_s = 3600 * patient.values["left_unit_h"]
+            for one in all_of:
+                if one.start_s > left_s + ROUGHLY_S:
+                    yield (
+                        f"{named(one.row)}: begins {(one.start_s - left_s) / 3600:.1f} h after "
+                        f"the patient left the unit at {patient.values['left_unit_h']:g} h "
+                        f"({patient.where}); correct start_s or left_unit_h, or leave it so"
                     )
 
 

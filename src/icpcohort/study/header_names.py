@@ -51,6 +51,16 @@ def problems(
         near_names = difflib.get_close_matches(column.lower(), optional, n=1, cutoff=0.8)
         if near_names:
             near = near_names[0]
-            yield f"column {column}", f"not known; did you mean '{near}'? Rename or remove it"
+            line = f"study.columns.{name} the line `{near}: {column}`"
+            place = f"config.yaml under {line}"
+            if near not in (TABLES | OPTIONAL)[name].columns:
+                is_outcome = asked.contract.columns[near].role == "outcome"
+                section = "outcomes" if is_outcome else "variables"
+                line = f"the line `{near}: {{column: {column}}}`"
+                place = f"variables.yaml under {section} {line}"
+            yield (
+                f"column {column}",
+                f"not known; did you mean '{near}'? Rename or remove it, or write in {place}",
+            )
     for column in sorted({column for column in theirs.values() if header.count(column) > 1}):
         yield f"column {column}", f"stands {header.count(column)} times; keep one"

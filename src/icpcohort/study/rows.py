@@ -166,6 +166,8 @@ def _read_table(
     problems += [*_of_header(export, asked, calendar, file=file), *of_dates]
     if not export.rows and name in NEEDS_ROWS:
         words = f"no rows; write one line for each of the study's {name}"
+        if name == "recordings":
+            words += ", or let icpcohort list write them, by recordings.patterns"
         problems.append(Problem(file, words))
     rows: list[Row] = []
     for number, cells in export.rows:

@@ -117,7 +117,8 @@ def test_fifteen_mistakes_are_told_in_one_list_and_none_hides_another(folder):
         "model may use; did you mean 'age_years'?"
     ]
     assert checked.tables == [
-        "patients.csv, column hypoxya: not known; did you mean 'hypoxia'? Rename or remove it",
+        "patients.csv, column hypoxya: not known; did you mean 'hypoxia'? Rename or remove it, "
+        "or write in variables.yaml under variables the line `hypoxia: {column: hypoxya}`",
         "patients.csv row 3, gose_6m: 9 is out of range; write a value from 1 to 8",
         "recordings.csv row 8, path: '../r1.csv' leaves the study folder; put the file in it "
         "and write its path",

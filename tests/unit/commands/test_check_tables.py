@@ -8,7 +8,17 @@ from icpcohort.commands.check_tables import Opened
 from icpcohort.recordings import Description, Source
 from icpcohort.study.tables import Row, Rows
 
-KINDS = ("early", "overlap", "tiers", "dead", "monitor", "idle monitor", "idle event", "none")
+KINDS = (
+    "early",
+    "overlap",
+    "tiers",
+    "dead",
+    "gone",
+    "monitor",
+    "idle monitor",
+    "idle event",
+    "none",
+)
 
 
 def _row(table, number, **values):
@@ -166,6 +176,20 @@ def test_a_recording_may_go_on_for_an_hour_after_death(death_h, is_told):
         _tables([row]) | {"patients": Rows([], patients)}, [_opened(row)], time_zero="injury"
     )
     assert len(suspicions[KINDS.index("dead")]) == is_told
+
+
+@pytest.mark.parametrize(("start_h", "is_told"), [(21.0, False), (21.1, True)])
+def test_a_recording_that_begins_after_the_patient_left_is_told(start_h, is_told):
+    """As one whose clock nobody knows does; within an hour times may be rough."""
+    row = _listed(2, start_h=start_h)
+    patients = [_row("patients", 2, patient_id="P1", left_unit_h=20.0)]
+    suspicions = check_tables.suspicions(
+        _tables([row]) | {"patients": Rows([], patients)}, [_opened(row)], time_zero="injury"
+    )
+    lines = suspicions[KINDS.index("gone")]
+    assert ["after the patient left the unit at 20 h" in line for line in lines] == [
+        True
+    ] * is_told
 
 
 def _monitor(number, insertion_h, removal_h, patient_id="P1"):

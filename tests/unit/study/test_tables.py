@@ -404,7 +404,8 @@ def test_a_value_that_cannot_be_is_named_with_what_can(tmp_path, column, cell, w
         (
             {"patients": "patient_id,age_years,pupil_reactive\nP1,30,2\n"},
             "patients.csv, column pupil_reactive: not known; did you mean 'pupils_reactive'? "
-            "Rename or remove it",
+            "Rename or remove it, or write in variables.yaml under variables the line "
+            "`pupils_reactive: {column: pupil_reactive}`",
         ),
         (
             {"patients": "patient_id,age_years,age_years\nP1,30,31\n"},
