@@ -65,8 +65,8 @@ class Haemodynamics:
     @property
     def resistance_factor(self) -> float | Floats:
         """k_R [mmHg^3 s/ml]: arterial resistance is k_R (C_an / volume)^2."""
-        arterial = self.centre_cpp_mmhg / self.basal_flow_ml_s
-        return (arterial - self.venous_resistance_mmhg_s_per_ml) * self.centre_cpp_mmhg**2
+        whole = self.centre_cpp_mmhg / self.basal_flow_ml_s
+        return (whole - self.venous_resistance_mmhg_s_per_ml) * self.centre_cpp_mmhg**2
 
 
 class Course(NamedTuple):

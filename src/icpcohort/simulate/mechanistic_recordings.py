@@ -65,15 +65,17 @@ class Slow(NamedTuple):
     course: haemodynamics.Course
 
 
-def slow_pressures(
-    rng: np.random.Generator,
-    patients: Haemodynamics,
-    *,
-    n_patients: int,
-    duration_s: float,
-    drive: Drive,
-) -> Slow:
-    """Return ABP and the model's answer for `n_patients`, each with a drive of its own."""
+class Driven(NamedTuple):
+    """What a drive makes at `STEP_HZ`, each (n_patients, n_samples)."""
+
+    abp_mmhg: Floats
+    other_ml: Floats
+
+
+def draw_driven(
+    rng: np.random.Generator, *, n_patients: int, duration_s: float, drive: Drive
+) -> Driven:
+    """Draw ABP and other volume for `n_patients`, each by chance of its own."""
     n = round(duration_s * STEP_HZ)
     t_s = np.arange(n) / STEP_HZ
     abp = np.zeros((n_patients, n)) + np.atleast_1d(drive.abp_level_mmhg)[:, None]
@@ -85,8 +87,29 @@ def slow_pressures(
         abp[row] += wander.at(t_s)
         for track, sd in ((abp, drive.abp_slow_sd_mmhg), (other_ml, drive.other_volume_sd_ml)):
             track[row] += sd * band_noise(rng, n=n, fs_hz=STEP_HZ, band_hz=SLOW_BAND_HZ)
-    course = haemodynamics.integrate(patients, abp, fs_hz=STEP_HZ, added_ml=other_ml)
-    return Slow(abp, course)
+    return Driven(abp, other_ml)
+
+
+def slow_pressures(
+    rng: np.random.Generator,
+    patients: Haemodynamics,
+    *,
+    n_patients: int,
+    duration_s: float,
+    drive: Drive,
+) -> Slow:
+    """Return ABP and the model's answer for `n_patients`, each with a drive of its own."""
+    return answer(
+        patients, draw_driven(rng, n_patients=n_patients, duration_s=duration_s, drive=drive)
+    )
+
+
+def answer(patients: Haemodynamics, driven: Driven) -> Slow:
+    """Return how patients answer to what drives them, one row each."""
+    course = haemodynamics.integrate(
+        patients, driven.abp_mmhg, fs_hz=STEP_HZ, added_ml=driven.other_ml
+    )
+    return Slow(driven.abp_mmhg, course)
 
 
 def means(slow: Slow, *, interval_s: float) -> dict[str, Floats]:
