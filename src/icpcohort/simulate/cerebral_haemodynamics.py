@@ -4,9 +4,10 @@ Two things change by themselves: the compliance of the arteries and arterioles, 
 autoregulation sets, and the volume of cerebrospinal fluid (CSF). ICP follows from both, from
 ABP, and from how stiff the skull's content is.
 
-Source: Ursino 1997 (model and basal values). Equations and all values of its table of
-parameters were checked against a second, public implementation of that paper; the basal
-capillary pressure of 25 mmHg follows from them (9.5 + 12.5 * 1.24).
+Source: Ursino 1997. The equations and every default of `Haemodynamics` (also an ICP of 9.5 and
+an ABP of 100 mmHg) were confirmed by a second, public implementation that cites the paper's
+table of parameters. From memory: that formation and uptake of CSF do not run backwards. The
+basal capillary pressure of 25 mmHg follows: 9.5 + 12.5 * 1.24.
 """
 
 from dataclasses import dataclass, fields
