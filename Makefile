@@ -69,6 +69,7 @@ bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and cover
 	@$(BIN)/python tests/bench/coverage.py 500
 	@$(BIN)/python tests/bench/specifications.py 1000
 	@$(BIN)/python tests/bench/families.py 400 1000
+	@$(BIN)/python tests/bench/mechanistic.py 24 16
 
 faults: .venv/ready ## kill, fill, lock and change what a run works on, and ask for the same bytes (half an hour)
 	@$(BIN)/python tests/assurance/faults.py

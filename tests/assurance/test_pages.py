@@ -59,6 +59,7 @@ NOT_RUN = {
     "python tests/bench/coverage.py": "minutes",
     "python tests/bench/detection.py": "minutes",
     "python tests/bench/families.py": "minutes",
+    "python tests/bench/mechanistic.py": "minutes",
     "python tests/bench/scale.py": "minutes",
     "python tests/bench/specifications.py": "minutes",
     "python tests/bench/uncertainty.py": "minutes",

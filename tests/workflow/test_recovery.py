@@ -102,8 +102,11 @@ def test_amp_and_p2_over_p1_of_waveforms(finished):
         pl.read_parquet(path).filter(pl.col("icp_interval_s") <= 0.04)
         for path in (finished.study / "results/trends").glob("*.parquet")
     )
-    assert findings["n_blocks"].sum() == recorded.height
     by_finding = dict(findings.group_by("finding").agg(pl.col("n_blocks").sum()).iter_rows())
+    without_p3 = recorded.filter(pl.col("p2_mmhg").is_not_null(), pl.col("p3_mmhg").is_null())
+    alone = by_finding.pop("p1_p2_alone", 0)
+    assert alone == without_p3.height
+    assert sum(by_finding.values()) == recorded.height
     assert by_finding["at_abp_rate"] > 0.9 * recorded["amp_mmhg"].count()
 
 

@@ -61,6 +61,8 @@ _READ = {
     "10.1371/journal.pmed.0050165",
     "Sun 2006": "Sun, Reisner and Mark 2006, A signal abnormality index for arterial blood "
     "pressure waveforms, Computers in Cardiology 33:13-16",
+    "Ursino 1997": "Ursino and Lodi 1997, J Appl Physiol 82:1256-1269, doi "
+    "10.1152/jappl.1997.82.4.1256",
     "Wilson 2021": "Wilson and others 2021, J Neurotrauma 38:2435",
     "Zacchetti 2015": "Zacchetti 2015, Crit Care 19:420, doi 10.1186/s13054-015-1137-9",
 }
@@ -132,6 +134,7 @@ _FROM_MEMORY = {
     "Liu 2017": "Liu 2017, J Neurotrauma 34:3081-3088, doi 10.1089/neu.2017.5003",
     "Loprinzi 1994": "Loprinzi 1994, J Clin Oncol 12:601",
     "MacCoun 2015": "MacCoun and Perlmutter 2015, Nature 526:187-189",
+    "Marmarou 1978": "Marmarou, Shulman and Rosende 1978, J Neurosurg 48:332-344",
     "Marshall 1991": "Marshall and others 1991, J Neurosurg 75:S14-S20",
     "McCullagh 1980": "McCullagh 1980, J R Stat Soc B 42:109",
     "McCullagh 1989": "McCullagh and Nelder 1989, Generalized Linear Models, 2nd ed.",

@@ -143,8 +143,12 @@ _PULSE = {
     ),
     "p1_mmhg": Column(REAL, "mm[Hg]", "P1 of the average pulse, above its foot"),
     "p2_mmhg": Column(REAL, "mm[Hg]", "P2 of the average pulse, above its foot"),
-    "p3_mmhg": Column(REAL, "mm[Hg]", "P3 of the average pulse, above its foot"),
-    "p2_p1_ratio": Column(REAL, "1", "P2 / P1; null where the three peaks merge"),
+    "p3_mmhg": Column(
+        REAL,
+        "mm[Hg]",
+        "P3 of the average pulse, above its foot; null where P1 and P2 stand alone",
+    ),
+    "p2_p1_ratio": Column(REAL, "1", "P2 / P1; null where the two merge"),
 }
 _TRENDS = Table(
     "trends/<patient>.parquet",
@@ -242,7 +246,8 @@ INTERVALS = Table(
 
 PULSE_FINDINGS = Table(
     "pulse_findings.parquet",
-    "One row per patient and finding: where AMP comes from; each block of ICP waveform once",
+    "One row per patient and finding: where AMP comes from; each block of ICP waveform once,"
+    " and those of P1 and P2 alone a second time",
     ("patient_id", "finding"),
     {
         "patient_id": PATIENT_ID,
@@ -251,7 +256,8 @@ PULSE_FINDINGS = Table(
             "",
             "AMP is the peak at the heart rate of ABP (at_abp_rate; moved_to_abp_rate: the"
             " highest lies elsewhere) or of ICP alone (icp_alone: no clear ABP); no AMP:"
-            " no_peak_at_abp_rate, no_peak, or incomplete (not every sample valid)",
+            " no_peak_at_abp_rate, no_peak, or incomplete (not every sample valid). Besides,"
+            " p1_p2_alone: P1 and P2 are clear, P3 has merged or drowned in noise",
         ),
         "n_blocks": Column(COUNT, "", "Blocks"),
     },

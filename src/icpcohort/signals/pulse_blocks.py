@@ -165,6 +165,8 @@ def findings(
 ) -> pl.DataFrame:
     """Count where AMP comes from, or why there is none, each block of ICP waveform once.
 
+    Blocks whose P1 and P2 are clear without P3 are counted besides.
+
     Parameters
     ----------
     trends : contracts.trends of one patient
@@ -193,10 +195,11 @@ def findings(
         .otherwise(pl.lit("moved_to_abp_rate"))
     )
     is_waveform = pl.col("icp_interval_s") <= 1 / MIN_WAVEFORM_HZ + ROUNDING
+    without_p3 = pl.col("p2_mmhg").is_not_null() & pl.col("p3_mmhg").is_null()
+    of_shape = pl.when(without_p3).then(pl.lit("p1_p2_alone"))
+    each = (pl.when(is_waveform).then(finding), of_shape)
     return (
-        trends.select(
-            pl.when(is_waveform).then(finding).alias("finding")
-        )  # no copy of the rest
+        pl.concat(trends.select(finding=one) for one in each)  # no copy of the rest
         .drop_nulls()
         .group_by("finding")
         .agg(n_blocks=pl.len().cast(pl.Int64))
@@ -217,7 +220,8 @@ def methods_sentence(settings: Settings) -> str:
         f"{height} P1, P2 and P3 were sought in waveforms of {settings.shape_min_hz:g} Hz or"
         f" more, in the average of the pulses of a block ({settings.shape_min_pulses} or more),"
         f" where its curvature (smoothed over {100 * settings.shape_smoothing_fraction:g} % of"
-        " a period) is strongest (Hu 2009); heights are above the foot of the pulse. Where"
-        " fewer than three peaks stood apart, all three were taken as missing; the yield is the"
-        " share of blocks with a pulse that have a P2/P1 ratio."
+        " a period) is strongest (Hu 2009); heights are those of the apex, or of the shoulder,"
+        " above the foot of the pulse. Where two early peaks stood apart and the third had"
+        " merged, they were taken for P1 and P2; where fewer stood apart, all three were taken"
+        " as missing. The yield is the share of blocks with a pulse that have a P2/P1 ratio."
     )

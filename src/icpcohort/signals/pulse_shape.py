@@ -20,6 +20,10 @@ _MIN_STANDARD_ERRORS = 4.0
 _MIN_SHARE_OF_CURVATURE = 0.05
 _MIN_SHARE_OF_HEIGHT = 0.1
 _MAX_SHARE_BETWEEN = 0.5
+_APEX_REACH = 0.06  # of a period, from the strongest curvature of a peak to its top
+# Where only two peaks stand apart, they are P1 and P2 if the first is this early after the rise
+# and the second this soon after it; a merged P1 and P2 come later, and P3 later still.
+_MAX_RISE_TO_P1, _MAX_P1_TO_P2 = 0.12, 0.20
 
 
 class Pulses(NamedTuple):
@@ -35,9 +39,10 @@ class Pulses(NamedTuple):
 
 
 class Peaks(NamedTuple):
-    """The average pulse of each block, (n_blocks,): NaN where its three peaks merge.
+    """The average pulse of each block, (n_blocks,): NaN where its peaks merge.
 
-    Heights are above the foot. `n_pulses` counts the pulses averaged.
+    Heights are above the foot. `n_pulses` counts the pulses averaged. P1 and P2 may be known
+    where P3 is NaN, having merged or drowned.
     """
 
     n_pulses: Counts
@@ -159,9 +164,11 @@ def peaks(
         The pulses of a block are averaged by their rises and freed of the drift from one to
         the next. A peak is where the average curves down most: 4 standard errors, 5 % of the
         strongest curvature and 10 % of the height, so a shoulder is one too. The three
-        strongest are P1, P2 and P3 in the order of time. With fewer, or where the curvature
-        between two stays above half of theirs, all are NaN: which of them have merged cannot
-        be told.
+        strongest are P1, P2 and P3 in the order of time. Each has the height of its apex, the
+        top of the average nearest to it; a shoulder has none, and the height at its strongest
+        curvature. Where the curvature between two stays above half of theirs, all are NaN.
+        With two peaks they are P1 and P2 if they come as early and as close as those do, and
+        all are NaN otherwise: which of them have merged cannot be told.
 
     Source: peaks of an average pulse by its curvature: Hu 2009; limits are our own.
     """
@@ -179,19 +186,23 @@ def peaks(
     phase = offsets / (2 * half[:, None])
     average = np.add.reduceat(blocks[row, at], firsts) / count
     drift = _drift(average, phase, half)[:, None] * phase
-    smooth, bend = _smoothed(blocks, np.asarray(2 * smoothing_fraction * half, np.float64))
+    sigma = np.asarray(2 * smoothing_fraction * half, np.float64)
+    smooth, bend = _smoothed(blocks, sigma)
     bends = bend[row, at]
     curvature = np.add.reduceat(bends, firsts) / count
     squares = np.add.reduceat((bends - curvature[row[:, 0]]) ** 2, firsts)
     whole = np.abs(phase) <= 0.5
     variance = np.where(whole, squares, 0.0).sum(axis=1) / whole.sum(axis=1)
     error = np.sqrt(variance / ((n[rows] - 1) * n[rows]))
-    early = (offsets >= -reach // 2) & (offsets <= 0)
-    low = np.add.reduceat(smooth[row, at[:, early]], firsts) / count - drift[:, early]
-    foot = np.where(phase[:, early] >= _FOOT_FROM, low, np.inf).min(axis=1)
-    heights = _three(average - drift - foot[:, None], curvature, phase, error)
-    for values, new_values in zip(all_peaks[1:], heights.T, strict=True):
-        values[rows] = new_values
+    low = np.add.reduceat(smooth[row, at], firsts) / count - drift
+    early = (phase >= _FOOT_FROM) & (phase <= 0)
+    height = average - drift - np.where(early, low, np.inf).min(axis=1)[:, None]
+    places, known = _strongest(height, curvature, phase, error)
+    # the Gaussian lowers a top by half its variance times the curvature, and so may hide it
+    sharp = low + 0.5 * sigma[:, None] ** 2 * curvature
+    heights = np.take_along_axis(height, _apexes(sharp, places, phase), axis=1)
+    for k, values in enumerate(all_peaks[1:]):
+        values[rows] = np.where(known > k, heights[:, k], np.nan)
     return all_peaks
 
 
@@ -216,8 +227,13 @@ def _drift(average: Reals, phase: Reals, half: Counts) -> Reals:
     return np.asarray(np.subtract(*means))
 
 
-def _three(height: Reals, curvature: Reals, phase: Reals, error: Reals) -> Reals:
-    """Return the heights of the three strongest peaks in the order of time, (n, 3)."""
+def _strongest(
+    height: Reals, curvature: Reals, phase: Reals, error: Reals
+) -> tuple[Counts, Counts]:
+    """Return where the strongest peaks are, (n, 3) in the order of time, and how many: 3, 2, 0.
+
+    Where there are 2, the third place means nothing.
+    """
     here = (phase >= _PEAKS_FROM) & (phase <= _PEAKS_TO)
     most = np.where(here, curvature, 0.0).max(axis=1)
     highest = np.where(here, height, 0.0).max(axis=1)
@@ -229,15 +245,53 @@ def _three(height: Reals, curvature: Reals, phase: Reals, error: Reals) -> Reals
     is_peak &= here & (curvature >= least[:, None]) & (most > 0)[:, None]
     is_peak &= height >= _MIN_SHARE_OF_HEIGHT * highest[:, None]
     strength = np.where(is_peak, curvature, -np.inf)
-    strongest = np.sort(np.argsort(-strength, axis=1, kind="stable")[:, :N_PEAKS], axis=1)
-    apart = is_peak.sum(axis=1) >= N_PEAKS
-    of_peaks = np.take_along_axis(curvature, strongest, axis=1)
-    column = np.arange(phase.shape[1])
+    places = np.argsort(-strength, axis=1, kind="stable")[:, :N_PEAKS]
+    n = is_peak.sum(axis=1)
+    last = phase.shape[1] - 1
+    places = np.sort(np.where(np.arange(N_PEAKS) < n[:, None], places, last), axis=1)
+    first_apart, second_apart = _apart(curvature, places)
+    p1, p2, _ = np.take_along_axis(phase, places, axis=1).T
+    early = (p1 <= _MAX_RISE_TO_P1) & (p2 - p1 <= _MAX_P1_TO_P2)
+    three = (n >= N_PEAKS) & first_apart & second_apart
+    two = (n == N_PEAKS - 1) & first_apart & early
+    return places, np.where(three, 3, np.where(two, 2, 0))
+
+
+def _apart(curvature: Reals, places: Counts) -> list[Flags]:
+    """Return whether each two neighbours stand apart."""
+    of_peaks = np.take_along_axis(curvature, places, axis=1)
+    column = np.arange(curvature.shape[1])
+    apart = []
     for k in range(N_PEAKS - 1):
-        between = (column > strongest[:, [k]]) & (column < strongest[:, [k + 1]])
+        between = (column > places[:, [k]]) & (column < places[:, [k + 1]])
         lowest = np.where(between, curvature, np.inf).min(axis=1)
-        apart &= lowest <= _MAX_SHARE_BETWEEN * np.minimum(of_peaks[:, k], of_peaks[:, k + 1])
-    return np.where(apart[:, None], np.take_along_axis(height, strongest, axis=1), np.nan)
+        lower = np.minimum(of_peaks[:, k], of_peaks[:, k + 1])
+        apart.append(lowest <= _MAX_SHARE_BETWEEN * lower)
+    return apart
+
+
+def _apexes(average: Reals, places: Counts, phase: Reals) -> Counts:
+    """Return the top of the average nearest to each place, or the place itself.
+
+    A top counts within `_APEX_REACH`, and on the place's side of the middle between two.
+    """
+    is_top = np.zeros(average.shape, np.bool_)
+    is_top[:, 1:-1] = (average[:, 1:-1] > average[:, :-2]) & (
+        average[:, 1:-1] >= average[:, 2:]
+    )
+    at = np.take_along_axis(phase, places, axis=1)
+    middle = (at[:, 1:] + at[:, :-1]) / 2
+    apexes = places.copy()
+    for k in range(places.shape[1]):
+        away = np.abs(phase - at[:, [k]])
+        counts = is_top & (away <= _APEX_REACH)
+        if k > 0:
+            counts &= phase >= middle[:, [k - 1]]
+        if k < places.shape[1] - 1:
+            counts &= phase <= middle[:, [k]]
+        nearest = np.where(counts, away, np.inf).argmin(axis=1)
+        apexes[:, k] = np.where(counts.any(axis=1), nearest, places[:, k])
+    return apexes
 
 
 def ratio(p2_mmhg: Reals, p1_mmhg: Reals) -> Reals:

@@ -144,6 +144,17 @@ def test_merged_peaks_were_sought_and_are_missing():
     assert table["p2_p1_ratio"].null_count() == 6
 
 
+def test_blocks_of_p1_and_p2_alone_are_counted_beside_where_amp_comes_from():
+    """A third peak of a twentieth of the height is no peak."""
+    phase = HEART_HZ * T_S % 1
+    bumps = ((2.0, 0.15, 0.045), (1.6, 0.34, 0.06), (0.1, 0.57, 0.07))
+    pulse = sum(h * np.exp(-0.5 * ((phase - c) / w) ** 2) for h, c, w in bumps)
+    table = _trends(12 + pulse, ABP)
+    assert table["p2_p1_ratio"].to_list() == pytest.approx([0.8] * 6, rel=0.03)
+    assert table["p3_mmhg"].null_count() == 6
+    assert _counts(table) == {"at_abp_rate": 6, "p1_p2_alone": 6}
+
+
 def test_the_sentences_say_what_was_set():
     published = trend_settings.Settings(**PUBLISHED["trends"])
     on, off = (
@@ -157,7 +168,7 @@ def test_the_sentences_say_what_was_set():
 def test_the_findings_are_those_of_the_contract():
     about = contracts.PULSE_FINDINGS.columns["finding"].about
     names = ("at_abp_rate", "moved_to_abp_rate", "icp_alone", "no_peak", "incomplete")
-    assert all(name in about for name in (*names, "no_peak_at_abp_rate"))
+    assert all(name in about for name in (*names, "no_peak_at_abp_rate", "p1_p2_alone"))
 
 
 @pytest.mark.parametrize("start_s", [0.0, 1234.504])
