@@ -131,7 +131,7 @@ def ingest_patient(
                         one.about,
                         timing=examine.timing(one.row, reading),
                         whose=examine.whose(one.row, reading),
-                        chunk_s=reading.chunk_samples / one.about.first.fs_hz,
+                        chunk_s=reading.chunk_samples / one.about.fastest_hz,
                     ),
                     start_s=one.row["start_s"],
                     duration_s=one.about.duration_s,
