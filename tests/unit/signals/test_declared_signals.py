@@ -128,7 +128,10 @@ def test_a_file_without_any_declared_signal_is_refused(tmp_path):
     path = _csv(tmp_path, "t_s,Pulse [bpm]", "0,70", "60,72")
     excluded = _ingest(tmp_path, path, format="csv").excluded.row(0, named=True)
     assert excluded["reason"] == "no_signal"
-    assert "no ICP or ABP or PBTO2 or ETCO2 or TEMPERATURE channel among 'Pulse [bpm]'" in excluded["detail"]
+    assert (
+        "no ICP or ABP or PBTO2 or ETCO2 or TEMPERATURE channel among 'Pulse [bpm]'"
+        in excluded["detail"]
+    )
     assert "add its name to signals.icp.names in the settings" in excluded["detail"]
 
 
