@@ -171,6 +171,7 @@ def suspicions(
             f"{named(one.row)}: overlaps with {named(other.row)} for {shared_s / 3600:.1f} h; "
             "the finer one is used there, so leave it so if both are meant"
             for one, other, shared_s in overlaps(of_patient)
+            if one.about.signals.keys() & other.about.signals.keys()
         ],
         list(_of_other_tiers(of_patient)),
         list(_after_death(of_patient, _by_patient(rows["patients"], "death_h"))),

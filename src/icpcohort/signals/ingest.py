@@ -10,6 +10,7 @@ from icpcohort.contracts import declared_signals, store
 from icpcohort.recordings import examine
 from icpcohort.signals import (
     cells,
+    compared_files,
     differences,
     intervals,
     masking,
@@ -77,8 +78,8 @@ class _Opened(NamedTuple):
         return float(self.row["start_s"]) + self.about.duration_s
 
     @property
-    def span(self) -> patient_lags.Span:
-        return patient_lags.Span(self.about, self.row["start_s"], self.end_s)
+    def span(self) -> compared_files.Span:
+        return compared_files.Span(self.about, self.row["start_s"], self.end_s)
 
 
 class _Refused(NamedTuple):
@@ -131,7 +132,7 @@ def ingest_patient(
     reader = _Reader(places, noted.to_dicts(), sections)
     used: list[tuple[_Opened, overlaps.Part]] = []
     described = []
-    compared = patient_lags.compared([one.span for one in opened])
+    compared = compared_files.compared([one.span for one in opened])
     for one, with_others in zip(opened, compared, strict=True):
         try:
             part, about = reader.read(one, compared=with_others)
@@ -199,7 +200,7 @@ class _Reader(NamedTuple):
         self,
         one: _Opened,
         *,
-        compared: Sequence[str] = (),
+        compared: compared_files.Compared = trends.NOT_COMPARED,
         shifts_s: Mapping[str, float] = cells.IN_STEP,
     ) -> tuple[overlaps.Part, dict[str, Any]]:
         """Return a recording in blocks, and its row of contracts.recordings."""
@@ -230,7 +231,7 @@ class _Reader(NamedTuple):
     def read_again(
         self,
         used: Sequence[tuple[_Opened, overlaps.Part]],
-        lags: Sequence[patient_lags.Measured],
+        lags: Sequence[compared_files.Measured],
     ) -> list[tuple[_Opened, overlaps.Part]]:
         """Return the recordings, those with a constant lag as its correction gives them."""
         trend, again = self.sections.trends, list(used)

@@ -5,16 +5,15 @@ one file behind the other.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from icpcohort.contracts import declared_signals
 from icpcohort.contracts.declared_signals import ABP, ICP
-from icpcohort.recordings import Description
-from icpcohort.signals import device_lag
-from icpcohort.signals.cells import MIN_WAVEFORM_HZ
+from icpcohort.signals import compared_files, device_lag
+from icpcohort.signals.compared_files import Measured
 from icpcohort.signals.device_lag import Lag
 from icpcohort.signals.overlaps import Combined, Part
 
@@ -22,54 +21,10 @@ MIN_CLEAR = 3
 _MIDDLE = (0.05, 0.95)
 
 
-class Span(NamedTuple):
-    """What is known of a recording before it is read."""
-
-    about: Description
-    start_s: float
-    end_s: float
-
-    def has_waveform(self, signal: str) -> bool:
-        """Whether it has the signal as a waveform."""
-        source = self.about.signals.get(signal)
-        return source is not None and source.fs_hz >= MIN_WAVEFORM_HZ
-
-    def shared_s(self, other: "Span") -> float:
-        """Return for how long both go on at one time."""
-        return min(self.end_s, other.end_s) - max(self.start_s, other.start_s)
-
-
-class Measured(NamedTuple):
-    """A lag of ICP of one part of `used` behind ABP of another, or of the same."""
-
-    icp: int
-    abp: int
-    lag: Lag
-
-
-def compared(spans: Sequence[Span]) -> list[tuple[str, ...]]:
-    """Return for each recording the signals that are compared with those of another file."""
-    signals: list[set[str]] = [set() for _ in spans]
-    for i, one in enumerate(spans):
-        for k, other in enumerate(spans):
-            waveforms = one.has_waveform(ICP) and other.has_waveform(ABP)
-            if i != k and waveforms and one.shared_s(other) >= device_lag.PART_S:
-                signals[i].add(ICP)
-                signals[k].add(ABP)
-    return [tuple(sorted(names)) for names in signals]
-
-
 def measured(parts: Sequence[Part]) -> list[Measured]:
     """Return the lags within each recording, and those between each two that overlap."""
-    lags = [Measured(i, i, lag) for i, part in enumerate(parts) for lag in part.summary.lags]
-    rates = [part.summary.pulse_rates for part in parts]
-    for i, of_icp in enumerate(rates):
-        for k, of_abp in enumerate(rates):
-            if i != k and ICP in of_icp and ABP in of_abp:
-                lags += [
-                    Measured(i, k, lag) for lag in device_lag.between(of_icp[ICP], of_abp[ABP])
-                ]
-    return lags
+    inside = [Measured(i, i, lag) for i, part in enumerate(parts) for lag in part.summary.lags]
+    return [*inside, *compared_files.between([part.summary.kept for part in parts])]
 
 
 def corrections(
@@ -96,7 +51,8 @@ def corrections(
     for i, part in enumerate(parts):
         inside = [one.lag for one in lags if one.icp == one.abp == i]
         of_pairs = [one.lag for one in lags if one.icp == i]
-        lag_s = constant_lag_s(inside or of_pairs, max_lag_s=max_lag_s)
+        chosen = inside or of_pairs
+        lag_s = constant_lag_s(chosen, max_lag_s=max_lag_s)
         if lag_s is not None and abs(lag_s) > device_lag.IN_STEP_S:
             signals = [ICP] if inside else list(part.summary.accounts)
             moved[i] = dict.fromkeys(signals, -lag_s)
@@ -112,10 +68,10 @@ def constant_lag_s(lags: Sequence[Lag], *, max_lag_s: float) -> float | None:
 
 
 def left(lags: Sequence[Measured], parts: Sequence[Part], joined: Combined) -> Iterator[Lag]:
-    """Yield each lag as it is after correction, where ICP and ABP of those files are used."""
+    """Yield each clear lag as correction leaves it, where ICP and ABP are of those files."""
     for icp, abp, lag in lags:
-        if icp == abp or _used_together(icp, abp, lag, joined):
-            yield lag._replace(lag_s=lag.lag_s - corrected_s(icp, abp, parts))
+        if lag.is_clear and (icp == abp or _used_together(icp, abp, lag, joined)):
+            yield lag._replace(lag_s=lag.lag_s - corrected_s(icp, abp, parts), least_s=0.0)
 
 
 def _used_together(icp: int, abp: int, lag: Lag, joined: Combined) -> bool:

@@ -16,6 +16,7 @@ from icpcohort.recordings.chunks import tier_of
 from icpcohort.signals import (
     beats,
     cells,
+    compared_files,
     device_lag,
     differences,
     file_scale,
@@ -31,6 +32,8 @@ from icpcohort.signals.trend_settings import Settings
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
+
+NOT_COMPARED = compared_files.Compared()
 
 Reals = NDArray[np.float64]
 
@@ -58,7 +61,7 @@ class Summary(NamedTuple):
     accounts: dict[str, accounts.Account]  # by signal
     lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
     own_scale: list[str]  # signals whose file has a scale that ends at the data's own extremes
-    pulse_rates: dict[str, dict[int, device_lag.Rates]]  # of signals compared with other files
+    kept: compared_files.Kept  # to measure lags with numbers, and with other files
     shifts_s: Mapping[str, float]  # what was added to the times of a signal
 
 
@@ -71,7 +74,7 @@ def summarise(
     events: Events,
     settings: Settings,
     declared: Mapping[str, Any],
-    compared: Sequence[str] = (),
+    compared: compared_files.Compared = NOT_COMPARED,
     shifts_s: Mapping[str, float] = cells.IN_STEP,
 ) -> Summary:
     """Reduce one recording to blocks in one pass; memory does not grow with samples.
@@ -91,7 +94,8 @@ def summarise(
     declared : mapping
         Sections `signals` and `derived_signals` of the settings; a signal that the recording
         does not have is null.
-    compared : names of signals whose pulse is compared with one of another file
+    compared : Compared
+        The signals that are compared with those of another file, or as numbers.
     shifts_s : mapping, s
         What is added to the times of a signal, by its name; then no lag is measured.
 
@@ -107,7 +111,7 @@ def summarise(
     tracks: dict[str, _Track] = {}
     pulses = array("d")
     follower = device_lag.Follower()
-    keepers = {signal: device_lag.Keeper(signal) for signal in compared}
+    keepers = compared_files.Keepers(compared)
     lags: list[device_lag.Lag] = []
     ends: dict[str, file_scale.Ends] = {}
     aligned = cells.align(chunks, start_s=start_s, block_s=PULSE_S, shifts_s=shifts_s)
@@ -128,8 +132,7 @@ def summarise(
         )
         if not shifts_s:
             lags += follower.push(stretch)
-        for keeper in keepers.values():
-            keeper.push(stretch)
+        keepers.push(stretch)
     lags += follower.finish()
     # each track is let go before the next one is finished
     done = {
@@ -151,7 +154,7 @@ def summarise(
         kept,
         lags,
         [signal for signal, of_file in ends.items() if of_file.are_the_datas_own],
-        {signal: keeper.finish() for signal, keeper in keepers.items()},
+        keepers.finish(),
         shifts_s,
     )
 

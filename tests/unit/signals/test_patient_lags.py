@@ -1,60 +1,16 @@
-"""One patient, two devices: joined by time, out of step, corrected, and never together.
+"""One patient, two devices: joined by time, out of step, corrected, and never together."""
 
-The two pressures are drawn in the test: hearts whose rate varies at 0.1 and 0.25 Hz (after
-McSharry 2003, from memory) and slow waves that ICP follows, so that PRx is known to be high.
-"""
-
-import numpy as np
 import polars as pl
 import pytest
-import wfdb
 from published_settings import changed
+from two_devices import N_S, pressures, write
 
 from icpcohort import contracts, recordings
 from icpcohort.contracts import store
 from icpcohort.indices import minutes
 from icpcohort.signals import device_lag, ingest, patient_lags
 
-FS_HZ = 50.0
-N_S = 2400
 LEVEL = {"abp_level": None, "bed_angle_deg": None, "heart_to_tragus_cm": None}
-
-
-def _slow(t_s, draw):
-    """Return waves of 20 to 60 s with irregular phases."""
-    periods_s = draw.uniform(20, 60, 12)
-    phases = draw.uniform(0, 2 * np.pi, 12)
-    return np.sin(2 * np.pi * t_s[:, None] / periods_s + phases).sum(axis=1) / np.sqrt(6)
-
-
-def _pressures(lag_s=0.0, *, drift=0.0, seed=1):
-    """Return ICP and ABP of one heart; ICP is written `lag_s` late, and later by the drift."""
-    draw = np.random.default_rng(seed)
-    t_s = np.arange(-100, N_S + 100, 1 / FS_HZ)
-    hz = np.fft.rfftfreq(t_s.size, 1 / FS_HZ)
-    power = np.exp(-0.5 * ((hz - 0.1) / 0.02) ** 2) + np.exp(-0.5 * ((hz - 0.25) / 0.02) ** 2)
-    phases = np.exp(1j * draw.uniform(0, 2 * np.pi, hz.size))
-    wander = np.fft.irfft(np.sqrt(power) * phases, t_s.size)
-    phase = 2 * np.pi * np.cumsum(1.2 + 0.03 * wander / wander.std()) / FS_HZ
-    slow = _slow(t_s, draw)
-    pulse = np.sin(phase) + 0.4 * np.sin(2 * phase)
-    abp = 85 + 15 * pulse + 5 * slow + draw.normal(0, 0.5, t_s.size)
-    icp = 14 + 1.5 * pulse + 2 * slow + draw.normal(0, 0.1, t_s.size)
-    at_s = np.arange(0, N_S, 1 / FS_HZ)
-    later_s = lag_s + drift * at_s
-    return np.interp(at_s - later_s, t_s, icp), np.interp(at_s, t_s, abp)
-
-
-def _write(folder, name, **signals):
-    wfdb.wrsamp(
-        name,
-        fs=FS_HZ,
-        units=["mmHg"] * len(signals),
-        sig_name=[signal.upper() for signal in signals],
-        p_signal=np.column_stack(list(signals.values())),
-        fmt=["16"] * len(signals),
-        write_dir=str(folder),
-    )
 
 
 def _settings(**trends):
@@ -98,15 +54,15 @@ def _prx(done, settings):
 
 
 def _two_files(folder, lag_s, **options):
-    icp, abp = _pressures(lag_s, **options)
-    _write(folder, "one", icp=icp)
-    _write(folder, "two", abp=abp)
+    icp, abp = pressures(lag_s, **options)
+    write(folder, "one", icp=icp)
+    write(folder, "two", abp=abp)
     return {"one": 3600.0, "two": 3600.0}
 
 
 def test_icp_of_one_file_and_abp_of_another_give_what_one_file_gives(tmp_path):
-    icp, abp = _pressures()
-    _write(tmp_path, "both", icp=icp, abp=abp)
+    icp, abp = pressures()
+    write(tmp_path, "both", icp=icp, abp=abp)
     settings = _settings()
     apart = _ingest(tmp_path, _two_files(tmp_path, 0.0), settings)
     whole = _ingest(tmp_path, {"both": 3600.0}, settings)
@@ -157,8 +113,8 @@ def test_prx_is_wrong_with_icp_10_s_late_and_right_once_that_is_corrected(
 ):
     prx = {}
     for lag_s in (0.0, 10.0):
-        icp, abp = _pressures(lag_s)
-        _write(tmp_path, "both", icp=icp, abp=abp)
+        icp, abp = pressures(lag_s)
+        write(tmp_path, "both", icp=icp, abp=abp)
         starts_s = {"both": 0.0} if in_one_file else _two_files(tmp_path, lag_s)
         for correct_lag in ("none", "measured"):
             settings = _settings(correct_lag=correct_lag)
@@ -183,10 +139,10 @@ def test_a_lag_that_drifts_is_not_corrected_and_stays_out_of_step(tmp_path):
 
 
 def test_a_recording_is_compared_with_each_that_overlaps_and_used_ones_alone_count(tmp_path):
-    icp, abp = _pressures()
-    late, _ = _pressures(8.0)
-    _write(tmp_path, "both", icp=icp, abp=abp)
-    _write(tmp_path, "late", icp=late)
+    icp, abp = pressures()
+    late, _ = pressures(8.0)
+    write(tmp_path, "both", icp=icp, abp=abp)
+    write(tmp_path, "late", icp=late)
     done = _ingest(tmp_path, {"both": 0.0, "late": 0.0}, _settings())
     lags = device_lag.of_recordings(done.lags)
     assert lags.select("recording_id", "abp_recording_id").rows() == [
@@ -228,8 +184,8 @@ def test_one_constant_lag_is_the_median_of_enough_parts_that_agree(lags_s, const
 
 
 def test_a_patient_with_one_signal_lacks_the_other_but_nothing_is_apart(tmp_path):
-    _, abp = _pressures()
-    _write(tmp_path, "two", abp=abp)
+    _, abp = pressures()
+    write(tmp_path, "two", abp=abp)
     done = _ingest(tmp_path, {"two": 0.0}, _settings())
     assert done.excluded.is_empty()
     assert done.accounts.quality["signal"].to_list() == ["abp"]
