@@ -189,7 +189,7 @@ def _lags(lags: pl.DataFrame) -> list[Section]:
         for patient, part in _by_patient(of_each, *device_lag.PAIR)
     }
     head = list(recording_grids.LAG_HEAD)
-    nothing = "ICP and ABP have no waveforms at the same time."
+    nothing = "ICP and ABP have no waveforms, or numbers every second, at the same time."
     return [Section("Lag of ICP behind ABP", head, rows, nothing)] if rows else []
 
 

@@ -125,10 +125,11 @@ def lags(lags_of_parts: pl.DataFrame) -> Grid:
         counts = (inside.height, inside["patient_id"].n_unique(), inside["n_parts"].sum())
         rows.append([name, *map(str, counts)])
     return Grid(
-        "Lag between ICP and ABP, where both have waveforms",
+        "Lag between ICP and ABP, where both have waveforms or numbers every second",
         ["Lag, either way", "Recordings, n", "Patients, n", "Parts of 10 min, n"],
         rows,
-        "Measured where the changes of the heart rate in both waveforms agree best. Out of "
+        "Measured where the changes of the heart rate in both waveforms agree best, or, of "
+        "numbers, what is faster than slow waves (a lag under 5 s is not clear there). Out of "
         "step by some seconds, slow waves do not meet and an index of reactivity falls towards "
         f"zero. {_correction(of_each)[:1].upper()}{_correction(of_each)[1:]}.{_pairs(of_each)}",
     )
