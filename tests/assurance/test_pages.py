@@ -57,6 +57,7 @@ NOT_RUN = {
     "icpcohort why": "a study",
     "icpcohort plan lock": "a study",
     "python tests/bench/coverage.py": "minutes",
+    "python tests/bench/lags.py": "minutes",
     "python tests/bench/detection.py": "minutes",
     "python tests/bench/families.py": "minutes",
     "python tests/bench/mechanistic.py": "minutes",

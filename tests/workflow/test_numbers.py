@@ -404,7 +404,7 @@ def chance(s):
 
 def lags(s):
     """Recordings by their median lag: not clear, to 1 s, to 10 s, beyond."""
-    parts, rows = groups(s.read("lags").to_dicts(), "recording_id"), []
+    parts, rows = groups(s.read("lags").to_dicts(), "recording_id", "abp_recording_id"), []
     medians = {
         recording: [abs(np.median(clear))] if (clear := _clear(of_one)) else []
         for recording, of_one in parts.items()

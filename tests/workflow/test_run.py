@@ -191,7 +191,7 @@ def test_flawed_recordings_are_named_with_a_reason(finished):
     expected = {
         "missing_file": "missing_file",
         "truncated": "truncated",
-        "no_icp": "no_icp",
+        "no_signal": "no_signal",
         "few_hours": None,
     }
     assert flaws.height == len(expected)

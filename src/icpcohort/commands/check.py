@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from icpcohort import recordings
-from icpcohort.commands import check_tables, inventory, left_out
+from icpcohort.commands import check_lags, check_tables, inventory, left_out
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.contracts import declared_signals
 from icpcohort.provenance import plan_lock
@@ -125,6 +125,8 @@ def check(
             [f"{named(one.row)}, {note}" for one in opened for note in one.about.notes],
             _unrecorded(opened, sound),
             _without_value(kept, files),
+            _never_together(opened, files),
+            _out_of_step(opened, files, where=where),
             *check_tables.suspicions(kept, opened, time_zero=time_zero),
         ],
         inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
@@ -244,19 +246,11 @@ def _open(
 ) -> tuple[list[Opened], list[str], list[str]]:
     """Return the recordings that can be used, why others cannot, and what was passed over."""
     rows = tables["recordings"].rows if "recordings" in tables else []
-    stated = at(files.settings, "recordings")
-    stated = stated if isinstance(stated, dict) else {}
-    optional = {f.name for f in fields(examine.Opening) if f.default is not MISSING}
-    names = [
-        field.name
-        for field in fields(examine.Opening)
-        if field.name not in optional or field.name in stated
-    ]
+    names, asked = _opening(files)
     for name in ("signals", *(f"recordings.{name}" for name in names)):
         if rows and not settings.is_sound(files, name):
             why = f"{name} in config.yaml is not right"
             return [], [], [f"the files of {len(rows)} recordings, since {why}"]
-    asked = {name: stated[name] for name in names if name in stated}
     signals = at(files.settings, "signals") or {}
     rows, passed_over = _within_reach(rows, where)
     clear = [row for row in rows if _can_be_opened(row, signals)]
@@ -280,6 +274,19 @@ def _open(
     why = "path, format, a channel or a unit is not right there"
     passed_over.append(f"the files of {unclear[0].file} row {shown}{more}, since {why}")
     return opened, unusable_lines(unusable), passed_over
+
+
+def _opening(files: settings.Files) -> tuple[list[str], dict[str, Any]]:
+    """Return the settings by which recordings are opened: their names, and those stated."""
+    stated = at(files.settings, "recordings")
+    stated = stated if isinstance(stated, dict) else {}
+    optional = {f.name for f in fields(examine.Opening) if f.default is not MISSING}
+    names = [
+        field.name
+        for field in fields(examine.Opening)
+        if field.name not in optional or field.name in stated
+    ]
+    return names, {name: stated[name] for name in names if name in stated}
 
 
 def _within_reach(rows: Sequence[Row], where: places.Places) -> tuple[list[Row], list[str]]:
@@ -346,6 +353,40 @@ def _unused_annotations(opened: Sequence[Opened], files: settings.Files) -> list
         f"{n - n_meant} of {n} annotations in the recordings have a text without a meaning; "
         "list it under recordings.annotation_meanings, or leave it so"
     ]
+
+
+def _out_of_step(
+    opened: Sequence[Opened], files: settings.Files, *, where: places.Places
+) -> list[str]:
+    """Name the recordings whose beginnings have a clear lag between ICP and ABP."""
+    if not opened:
+        return []
+    opening = examine.Opening(**_opening(files)[1])
+    return check_lags.notes(opened, places=where, opening=opening)
+
+
+def _never_together(opened: Sequence[Opened], files: settings.Files) -> list[str]:
+    """Name the patients whose files have both signals of a difference, never at one time."""
+    if not settings.is_sound(files, "derived_signals"):
+        return []
+    lines = []
+    for patient_id, all_of in check_tables.placed(opened).items():
+        for name, of in declared_signals.derived(files.settings or {}).items():
+            first, second = (
+                [one for one in all_of if of[which] in one.about.signals]
+                for which in ("subtrahend", "minuend")
+            )
+            met = any(
+                a.start_s < b.end_s and b.start_s < a.end_s for a in first for b in second
+            )
+            if first and second and not met:
+                lines.append(
+                    f"{first[0].row.file}: {of['subtrahend'].upper()} and "
+                    f"{of['minuend'].upper()} of {patient_id} are in files that never overlap, "
+                    f"so there is no {name.upper()}; compare start_s, clock_zone and the dates "
+                    f"of rows {first[0].row.number} and {second[0].row.number}, or leave it so"
+                )
+    return lines
 
 
 def _unrecorded(opened: Sequence[Opened], declared: Mapping[str, Any]) -> list[str]:

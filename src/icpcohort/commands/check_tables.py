@@ -171,6 +171,7 @@ def suspicions(
             f"{named(one.row)}: overlaps with {named(other.row)} for {shared_s / 3600:.1f} h; "
             "the finer one is used there, so leave it so if both are meant"
             for one, other, shared_s in overlaps(of_patient)
+            if one.about.signals.keys() & other.about.signals.keys()
         ],
         list(_of_other_tiers(of_patient)),
         list(_after_death(of_patient, _by_patient(rows["patients"], "death_h"))),
@@ -206,10 +207,15 @@ def overlaps(
                 if other.start_s >= one.end_s:
                     break
                 shared_s = min(one.end_s, other.end_s) - other.start_s
-                channels = {(o.row.values["path"], o.about.first.channel) for o in (one, other)}
-                if shared_s > OVERLAP_S and len(channels) == 2:
+                repeated = _read_of(one) == _read_of(other)
+                if shared_s > OVERLAP_S and not repeated:
                     pairs.append((one, other, shared_s))
     return pairs
+
+
+def _read_of(one: Opened) -> set[tuple[str, str]]:
+    """Return the channels that are read of a recording, each with its file."""
+    return {(one.row.values["path"], s.channel) for s in one.about.signals.values()}
 
 
 def _of_other_tiers(of_patient: Mapping[str | None, Sequence[Opened]]) -> Iterator[str]:

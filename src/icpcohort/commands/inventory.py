@@ -41,7 +41,8 @@ def lines(
     if not opened:
         return counts
     label = declared_signals.labels(declared)
-    pairs = overlaps(placed(opened))
+    overlapping = overlaps(placed(opened))
+    pairs = [pair for pair in overlapping if _share_a_signal(pair[0], pair[1])]
     shared_h = sum(shared_s for *_, shared_s in pairs) / 3600
     return [
         *counts,
@@ -56,10 +57,24 @@ def lines(
         ),
         *(
             f"patients without {label[name]}: {_named(_without(opened, name))}"
-            for name in list(label)[1:]  # every recording has the first
+            for name in label
+            if name != next(iter(label)) or _without(opened, name)
         ),
         f"recordings of one patient that overlap: {_overlap(len(pairs), shared_h)}",
+        *_joined([p for p in overlapping if not _share_a_signal(p[0], p[1])]),
     ]
+
+
+def _share_a_signal(one: Opened, other: Opened) -> bool:
+    return bool(one.about.signals.keys() & other.about.signals.keys())
+
+
+def _joined(pairs: Sequence[tuple[Opened, Opened, float]]) -> list[str]:
+    """Return how many recordings are joined, since each has signals that the other lacks."""
+    if not pairs:
+        return []
+    shared_h = sum(shared_s for *_, shared_s in pairs) / 3600
+    return [f"recordings of different signals joined: {_overlap(len(pairs), shared_h)}"]
 
 
 def _by_tier_and_format(opened: Sequence[Opened]) -> list[str]:

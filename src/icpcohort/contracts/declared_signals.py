@@ -93,7 +93,7 @@ def columns(declared: Mapping[str, Any]) -> list[str]:
 
 
 def recorded(declared: Mapping[str, Any]) -> Mapping[str, Mapping[str, Any]]:
-    """Return the section `signals`; of the first, every recording must have a channel."""
+    """Return the section `signals`; every recording must have a channel of one at least."""
     signals: Mapping[str, Mapping[str, Any]] = declared.get("signals", _PRESSURES)
     return signals
 

@@ -124,8 +124,8 @@ class Difference:
 Signals = Annotated[
     Mapping[str, Signal],
     Setting(
-        "Signals of the recordings by name; every recording must have the first, and its rate"
-        " gives the recording's tier",
+        "Signals of the recordings by name; every recording must have one at least, and the"
+        " rate of the first that it has gives its tier",
         OF_THE_STUDY,
         {
             "icp": {

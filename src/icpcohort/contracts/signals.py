@@ -265,23 +265,38 @@ PULSE_FINDINGS = Table(
 
 LAGS = Table(
     "lags.parquet",
-    "One row per part of 10 min of a recording with waveforms of ICP and ABP: their lag",
-    ("recording_id", "t_s"),
+    "One row per part of 10 min with waveforms of ICP and ABP, or numbers every second, in one"
+    " recording or two: their lag",
+    ("recording_id", "abp_recording_id", "t_s"),
     {
         "patient_id": PATIENT_ID,
-        "recording_id": Column(TEXT, "", "Recording"),
+        "recording_id": Column(TEXT, "", "Recording of ICP"),
+        "abp_recording_id": Column(
+            TEXT, "", "Recording of ABP: the same, or another at the same time"
+        ),
         "t_s": Column(REAL, "s", "Middle of the part since time zero"),
         "lag_s": Column(
             REAL,
             "s",
-            "By how much ICP comes after ABP, where their heart rates agree best",
+            "By how much ICP comes after ABP, where their heart rates agree best, or of numbers"
+            " what is faster than slow waves",
             "Lag of ICP behind ABP",
             decimals=2,
         ),
-        "correlation": Column(REAL, "1", "Correlation of the two heart rates at that lag"),
+        "correlation": Column(REAL, "1", "Correlation at that lag"),
         "correlation_elsewhere": Column(REAL, "1", "Highest correlation 5 s or more from it"),
         "is_clear": Column(
-            FLAG, "", "The correlation is 0.55 or more, and 0.2 or more above that elsewhere"
+            FLAG,
+            "",
+            "The correlation is 0.55 or more, and 0.2 or more above that elsewhere; of numbers"
+            " the lag is 5 s or more, too",
+        ),
+        "corrected_s": Column(
+            REAL,
+            "s",
+            "Taken from the times of ICP against those of ABP when they were read again; null "
+            "where nothing was corrected",
+            decimals=2,
         ),
     },
 )

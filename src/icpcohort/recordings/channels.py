@@ -2,7 +2,7 @@
 
 import contextlib
 import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 from icpcohort.recordings import units
@@ -136,15 +136,15 @@ def choose_all(
 ) -> dict[str, Channel]:
     """Return the channel of each wanted signal that the file has, by the signal's name.
 
-    A recording without the first of them is refused, as `no_icp` where that is ICP.
+    Two devices may record one signal each. A recording without any is refused, as `no_signal`.
     """
     chosen: dict[str, Channel] = {}
+    absent: list[Wanted] = []
     for one in wanted:
         with problems.collected():
             channel = choose(channels, one, where=problems.where)
             if channel is None:
-                if one is wanted[0]:
-                    raise _absent(channels, one, where=problems.where)
+                absent.append(one)
                 continue
             for other in (name for name, taken in chosen.items() if taken == channel):
                 raise RecordingError(
@@ -153,17 +153,40 @@ def choose_all(
                     f"{one.signal}_channel; write two different channels in recordings.csv",
                 )
             chosen[one.signal] = channel
+    if len(absent) == len(wanted):
+        with problems.collected():
+            raise RecordingError("no_signal", f"{problems.where}: {_none_of(channels, wanted)}")
     return chosen
 
 
-def _absent(channels: Sequence[Channel], wanted: Wanted, *, where: str) -> RecordingError:
+def _none_of(channels: Sequence[Channel], wanted: Sequence[Wanted]) -> str:
     names = ", ".join(repr(c.name) for c in channels) or "none"
-    signal = wanted.signal
-    return RecordingError(
-        f"no_{signal}",
-        f"{where}: no {signal.upper()} channel among {names}; write the right one in column "
+    signals = " or ".join(one.signal.upper() for one in wanted)
+    signal = wanted[0].signal
+    of_others = ", and likewise of the other signals" if wanted[1:] else ""
+    return (
+        f"no {signals} channel among {names}; write the right one in column "
         f"{signal}_channel of recordings.csv, or add its name to signals.{signal}.names in the "
-        "settings",
+        f"settings{of_others}"
+    )
+
+
+def passed_over(
+    channels: Sequence[Channel], wanted: Sequence[Wanted], chosen: Mapping[str, Channel]
+) -> tuple[str, ...]:
+    """Return a note where a file lacks the first signal, but has channels that are not read.
+
+    One of them may be that signal under a name that the study does not know.
+    """
+    unread = [c.name for c in channels if c not in chosen.values()]
+    if not wanted or wanted[0].signal in chosen or not unread:
+        return ()
+    signal = wanted[0].signal
+    others = ", ".join(name.upper() for name in chosen)
+    return (
+        f"{signal}_channel: {others} is read, and no {signal.upper()} is among "
+        f"{', '.join(map(repr, unread))}; add its name to signals.{signal}.names, or leave it "
+        "so",
     )
 
 

@@ -54,8 +54,8 @@ class Source(NamedTuple):
 class Description:
     """What a recording is, from its header or the times of its rows.
 
-    `signals` has those of the declared signals that the file has, in their order; the first
-    one declared is always there, and `tier` is that of its rate.
+    `signals` has those of the declared signals that the file has, in their order, at least
+    one; `tier` is that of the rate of the first of them.
     `n_duplicate_times` and `n_unordered_times` count rows of CSV and Parquet whose time another
     row has, and rows that stand below a later one. `notes` says what a person may want to look
     at, a line each.
@@ -70,9 +70,9 @@ class Description:
     notes: tuple[str, ...] = ()
 
     @property
-    def first(self) -> Source:
-        """The signal that is declared first."""
-        return next(iter(self.signals.values()))
+    def fastest_hz(self) -> float:
+        """The highest sampling rate of the signals that are there."""
+        return max(source.fs_hz for source in self.signals.values())
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from icpcohort.recordings.channels import (
     Wanted,
     choose_all,
     conversion,
+    passed_over,
     unit_of,
 )
 from icpcohort.recordings.chunks import (
@@ -73,9 +74,10 @@ def describe(path: Path, *, format: str, wanted: Sequence[Wanted]) -> Descriptio
     problems.raise_any()
     return Description(
         format=format,
-        tier=tier_of(sources[wanted[0].signal].fs_hz),
+        tier=tier_of(next(iter(sources.values())).fs_hz),
         duration_s=_duration_s(path, header),
         signals=sources,
+        notes=passed_over(labels, wanted, chosen),
     )
 
 

@@ -32,6 +32,7 @@ from icpcohort.recordings.channels import (
     Wanted,
     choose_all,
     conversion,
+    passed_over,
     split_label,
     unit_of,
 )
@@ -122,7 +123,7 @@ def describe(
         },
         n_duplicate_times=times.n_duplicates,
         n_unordered_times=n_unordered,
-        notes=notes,
+        notes=(*passed_over(channels, wanted, chosen), *notes),
     )
 
 
@@ -343,7 +344,7 @@ def read(
     clock = clock_of(path, columns, timing)
     names = [source.channel for source in sources.values()]
     rows = _rows(path, columns, clock, values=names, read_values=True)
-    fs_hz, n_rows, n_shared = about.first.fs_hz, 0, 0
+    fs_hz, n_rows, n_shared = about.fastest_hz, 0, 0
     contradictions = Contradictions(clock.where, within_s=0.5 / fs_hz)
     n_in_chunk = samples_in(chunk_s, fs_hz=fs_hz)
     grid: Grid | None = None
@@ -391,6 +392,6 @@ def _refuse_uneven(n_shared: int, n_rows: int, about: Description, *, where: str
         raise RecordingError(
             "bad_times",
             f"{where}: {n_shared} of {n_rows} rows lie in a sampling interval of "
-            f"{1 / about.first.fs_hz:.6g} s that another row has; these times are too uneven: "
+            f"{1 / about.fastest_hz:.6g} s that another row has; these times are too uneven: "
             "resample to a regular interval, or split the file where the interval changes",
         )

@@ -15,6 +15,7 @@ from icpcohort.recordings.channels import (
     Wanted,
     choose_all,
     conversion,
+    passed_over,
     unit_of,
 )
 from icpcohort.recordings.chunks import (
@@ -53,9 +54,10 @@ def describe(path: Path, *, wanted: Sequence[Wanted]) -> Description:
     _check_files(record, [source.channel for source in sources.values()])
     return Description(
         format="wfdb",
-        tier=tier_of(sources[wanted[0].signal].fs_hz),
+        tier=tier_of(next(iter(sources.values())).fs_hz),
         duration_s=record.n_frames / record.fs_hz,
         signals=sources,
+        notes=passed_over(names, wanted, chosen),
     )
 
 

@@ -85,7 +85,7 @@ FIGURES = Selection(
 PATIENT_PAGE = Selection(
     (
         *("patients", "recordings", "excluded", "quality", "masked", "monitors", "events"),
-        *("burden", "summary", "optima", "outcomes", "analysis", "dropped"),
+        *("burden", "summary", "optima", "outcomes", "analysis", "dropped", "lags"),
     ),
     ("dropped",),
 )

@@ -1,7 +1,8 @@
 """Cells: a recording reduced to one row per second, small enough for rules to look at."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -74,7 +75,16 @@ def join(pieces: Sequence[Cells]) -> Cells:
     return Cells(pieces[0].width_s, *(np.concatenate(column) for column in columns))
 
 
-def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterator[Stretch]:
+IN_STEP: Mapping[str, float] = MappingProxyType({})  # no signal is moved
+
+
+def align(
+    chunks: Iterable[Chunk],
+    *,
+    start_s: float,
+    block_s: float,
+    shifts_s: Mapping[str, float] = IN_STEP,
+) -> Iterator[Stretch]:
     """Cut a recording again, so that no block of `block_s` is divided between two stretches.
 
     Parameters
@@ -83,6 +93,8 @@ def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterato
     start_s : float, s
         Start of the recording on the patient's clock, on which blocks begin at multiples
         of `block_s`.
+    shifts_s : mapping, s
+        What is added to the times of a signal, by its name.
 
     Yields
     ------
@@ -91,7 +103,9 @@ def align(chunks: Iterable[Chunk], *, start_s: float, block_s: float) -> Iterato
     """
     held: Stretch | None = None
     for chunk in chunks:
-        t_s = dict.fromkeys(chunk.samples, start_s + chunk.start_s)
+        t_s = {
+            name: start_s + chunk.start_s + shifts_s.get(name, 0.0) for name in chunk.samples
+        }
         new = Stretch(t_s, chunk.samples, _at_limit(chunk), chunk.fs_hz)
         if held is not None and not _follows(held, new):
             yield held

@@ -18,6 +18,7 @@ Reals = NDArray[np.float64]
 PART_S = 600.0  # one lag is measured in each part; a shorter one at the end counts from half on
 RATE_HZ = 10.0  # means of 0.1 s keep the pulse up to 240 a minute
 MAX_LAG_S = 90.0
+IN_STEP_S = 1.0  # a smaller lag is not corrected
 _NAMES = (declared_signals.ICP, declared_signals.ABP)
 _N_PART = round(PART_S * RATE_HZ)
 _BAND_HZ = (0.67, 4.0)  # as of AMP: 40 to 240 beats a minute
@@ -25,7 +26,7 @@ _HALF_WIDTH_HZ = 0.4  # around the heart rate, in which its changes lie
 _SMOOTH_S = 2.0
 _STEP = 4  # of the rates at 10 Hz, smoothed over 2 s, each fourth is enough
 _EDGE_S = 15.0  # of a part: a filter in frequency joins its two ends
-_MIN_VALID = 0.8
+MIN_VALID = 0.8
 _MIN_WIDTH_HZ = 0.1
 # Of unrelated hearts the best correlation in 10 min was at most 0.40, and at most 0.13 above
 # the best elsewhere (450 simulated pairs); of 5 min 0.54 and 0.17.
@@ -35,19 +36,24 @@ _ELSEWHERE_S = 5.0
 
 
 class Lag(NamedTuple):
-    """The lag of a part: where it begins, and its middle."""
+    """The lag of a part: where it begins, and its middle.
+
+    One of `least_s` or less cannot be told from none, and is not clear.
+    """
 
     from_s: float
     t_s: float
     lag_s: float
     correlation: float
     elsewhere: float
+    least_s: float = 0.0
 
     @property
     def is_clear(self) -> bool:
         """Whether the correlation is high, and higher than 5 s or more away."""
         above = self.correlation - self.elsewhere
-        return self.correlation >= MIN_CORRELATION and above >= MIN_ABOVE_ELSEWHERE
+        is_high = self.correlation >= MIN_CORRELATION and above >= MIN_ABOVE_ELSEWHERE
+        return is_high and abs(self.lag_s) >= self.least_s
 
 
 class Follower:
@@ -70,7 +76,7 @@ class Follower:
             yield from self.finish()
             self._from_s = from_s
         n = max(0, int((to_s - from_s) * RATE_HZ + TIME_TOLERANCE_S))
-        new = [_thin(stretch, name, from_s=from_s, n=n) for name in _NAMES]
+        new = [thin(stretch, name, from_s=from_s, n=n) for name in _NAMES]
         self._held, self._to_s = np.hstack([self._held, new]), to_s
         while self._held.shape[1] >= _N_PART:
             yield from _measured(*self._held[:, :_N_PART], from_s=self._from_s)
@@ -84,10 +90,64 @@ class Follower:
             yield from _measured(*held, from_s=self._from_s)
 
 
-def _thin(stretch: Stretch, name: str, *, from_s: float, n: int) -> Reals:
-    """Return `n` successive means of 0.1 s, NaN where a reading is missing in one."""
+Rates = NDArray[np.float32]
+
+
+class Keeper:
+    """Keeps how the rate of one pulse changes, for the lag behind a pulse of another file.
+
+    Parts are 10 min of the patient's clock, so that those of two files meet. Memory is that
+    of one part, and of 2.5 values a second.
+    """
+
+    def __init__(self, signal: str) -> None:
+        self._signal = signal
+        self._part, self._held = 0, np.full(_N_PART, np.nan)
+        self._kept: dict[int, Rates] = {}
+
+    def push(self, stretch: Stretch) -> None:
+        """Take a stretch; one without a waveform of the signal is passed over."""
+        fs_hz = stretch.fs_hz.get(self._signal, 0.0)
+        if fs_hz < MIN_WAVEFORM_HZ:
+            return
+        first_s, end_s = stretch.t_s[self._signal], stretch.end_s(self._signal)
+        first = int(np.ceil((first_s - 1 / fs_hz + TIME_TOLERANCE_S) * RATE_HZ))
+        n = int(np.floor((end_s + TIME_TOLERANCE_S) * RATE_HZ)) - first
+        means = thin(stretch, self._signal, from_s=first / RATE_HZ, n=max(0, n))
+        while means.size:
+            part, at = divmod(first, _N_PART)
+            if part != self._part:
+                self._close(part)
+            fitting = means[: _N_PART - at]
+            self._held[at : at + fitting.size] = fitting
+            first, means = first + fitting.size, means[fitting.size :]
+
+    def finish(self) -> dict[int, Rates]:
+        """Return the changes of the rate by number of the part, counted from time zero."""
+        self._close(0)
+        return self._kept
+
+    def _close(self, part: int) -> None:
+        if np.isfinite(self._held).mean() >= MIN_VALID:
+            values = filled(self._held)
+            if (heart_hz := _heart_hz(values)) is not None:
+                self._kept[self._part] = _rate(values, heart_hz).astype(np.float32)
+        self._part, self._held = part, np.full(_N_PART, np.nan)
+
+
+def between(icp: Mapping[int, Rates], abp: Mapping[int, Rates]) -> Iterator[Lag]:
+    """Yield the lag of each part that two files share, from what `Keeper` kept of each."""
+    for part in sorted(icp.keys() & abp.keys()):
+        rates = (abp[part].astype(np.float64), icp[part].astype(np.float64))
+        yield where_they_agree(*rates, from_s=part * PART_S, length_s=PART_S)
+
+
+def thin(
+    stretch: Stretch, name: str, *, from_s: float, n: int, rate_hz: float = RATE_HZ
+) -> Reals:
+    """Return `n` successive means of 0.1 s, or of a rate, NaN where a reading is missing."""
     samples, fs_hz = stretch.samples[name], stretch.fs_hz[name]
-    edges_s = from_s - stretch.t_s[name] + np.arange(n + 1) / RATE_HZ
+    edges_s = from_s - stretch.t_s[name] + np.arange(n + 1) / rate_hz
     edges = np.ceil((edges_s - TIME_TOLERANCE_S) * fs_hz).astype(np.int64)
     edges = edges.clip(0, samples.size)
     counts = np.diff(edges)
@@ -100,28 +160,43 @@ def _thin(stretch: Stretch, name: str, *, from_s: float, n: int) -> Reals:
 
 def _measured(icp: Reals, abp: Reals, *, from_s: float) -> Iterator[Lag]:
     """Yield the lag of two series of 0.1-s means, if both show a pulse at one rate."""
-    if min(np.isfinite(icp).mean(), np.isfinite(abp).mean()) < _MIN_VALID:
+    if min(np.isfinite(icp).mean(), np.isfinite(abp).mean()) < MIN_VALID:
         return
-    icp, abp = _filled(icp), _filled(abp)
+    icp, abp = filled(icp), filled(abp)
     heart_hz = _heart_hz(abp)
     if heart_hz is None:
         return
-    rates = [_rate(values, heart_hz) for values in (abp, icp)]
-    correlations = _correlations(*rates)
+    yield where_they_agree(
+        *(_rate(values, heart_hz) for values in (abp, icp)),
+        from_s=from_s,
+        length_s=icp.size / RATE_HZ,
+    )
+
+
+def where_they_agree(
+    abp: Reals,
+    icp: Reals,
+    *,
+    from_s: float,
+    length_s: float,
+    step_s: float = _STEP / RATE_HZ,
+) -> Lag:
+    """Return the lag at which two series of one step agree best, such as two heart rates."""
+    correlations = _correlations(abp, icp, most=round(MAX_LAG_S / step_s))
     at = int(np.argmax(correlations))
-    step_s = _STEP / RATE_HZ
     lags_s = (np.arange(correlations.size) - correlations.size // 2) * step_s
     elsewhere = correlations[np.abs(lags_s - lags_s[at]) >= _ELSEWHERE_S]
-    yield Lag(
+    return Lag(
         from_s,
-        from_s + icp.size / RATE_HZ / 2,
+        from_s + length_s / 2,
         float(lags_s[at] + _beside(correlations, at) * step_s),
         float(correlations[at]),
         float(elsewhere.max()),
     )
 
 
-def _filled(values: Reals) -> Reals:
+def filled(values: Reals) -> Reals:
+    """Return values with straight lines in place of those that are missing."""
     known = np.flatnonzero(np.isfinite(values))
     return np.interp(np.arange(values.size), known, values[known])
 
@@ -151,9 +226,9 @@ def _rate(values: Reals, heart_hz: float) -> Reals:
     return np.asarray(smooth.clip(-most, most))
 
 
-def _correlations(abp: Reals, icp: Reals) -> Reals:
-    """Return Pearson's correlation at each lag of ICP behind ABP, from -90 to 90 s."""
-    n, most = abp.size, round(MAX_LAG_S * RATE_HZ / _STEP)
+def _correlations(abp: Reals, icp: Reals, *, most: int) -> Reals:
+    """Return Pearson's correlation at each lag of ICP behind ABP, up to `most` steps."""
+    n = abp.size
     n_transform = 1 << int(np.ceil(np.log2(2 * n)))
     lags = np.arange(-most, most + 1)
 
@@ -181,8 +256,12 @@ def _beside(values: Reals, at: int) -> float:
     return float(0.5 * (before - after) / bend) if bend < 0 else 0.0
 
 
+PAIR = ("recording_id", "abp_recording_id")
+_VALUES = ("lag_s", "drift_s_per_h", "corrected_s")
+
+
 def of_recordings(lags: pl.DataFrame) -> pl.DataFrame:
-    """Return the lag of each recording, and how it changes, from its clear parts.
+    """Return the lag of each recording or pair, and how it changes, from its clear parts.
 
     Parameters
     ----------
@@ -191,31 +270,32 @@ def of_recordings(lags: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     DataFrame
-        One row per recording with a lag: patient_id, recording_id, n_parts, n_clear, lag_s
-        (median; null without a clear part), drift_s_per_h (null with fewer than three clear
-        parts).
+        One row per recording, or pair of them, with a lag: patient_id, recording_id,
+        abp_recording_id, n_parts, n_clear, lag_s (median; null without a clear part),
+        drift_s_per_h (null with fewer than three clear parts), corrected_s.
 
     Source: median and the median of slopes between all pairs (Theil 1950; Sen 1968, from
     memory), which single wrong parts do not move.
     """
     rows = []
-    for (recording_id,), parts in lags.group_by("recording_id", maintain_order=True):
+    for names, parts in lags.group_by(PAIR, maintain_order=True):
         clear = parts.filter("is_clear")
+        t_s, lag_s = (clear[name].to_numpy() for name in ("t_s", "lag_s"))
         rows.append(
-            {
-                "patient_id": parts["patient_id"][0],
-                "recording_id": recording_id,
-                "n_parts": parts.height,
-                "n_clear": clear.height,
-                "lag_s": clear["lag_s"].median(),
-                "drift_s_per_h": _drift_s_per_h(
-                    clear["t_s"].to_numpy(), clear["lag_s"].to_numpy()
-                ),
-            }
+            (
+                parts["patient_id"][0],
+                *names,
+                parts.height,
+                clear.height,
+                clear["lag_s"].median(),
+                _drift_s_per_h(t_s, lag_s),
+                parts["corrected_s"][0],
+            )
         )
-    types = (pl.String(), pl.String(), pl.Int64(), pl.Int64(), pl.Float64(), pl.Float64())
-    names = ("patient_id", "recording_id", "n_parts", "n_clear", "lag_s", "drift_s_per_h")
-    return pl.DataFrame(rows, schema=dict(zip(names, types, strict=True)))
+    names_of_rows = ("patient_id", *PAIR, "n_parts", "n_clear", *_VALUES)
+    types = [*[pl.String()] * 3, *[pl.Int64()] * 2, *[pl.Float64()] * len(_VALUES)]
+    schema = dict(zip(names_of_rows, types, strict=True))
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def _drift_s_per_h(t_s: Reals, lag_s: Reals) -> float | None:
@@ -231,10 +311,23 @@ def methods_sentence(*, declared: Mapping[str, Any]) -> str:
     if not set(_NAMES) <= set(signals):
         return ""
     icp, abp = (signals[name]["label"] for name in _NAMES)
+    corrected = _corrected_words(declared.get("trends", {}), icp)
     return (
         f"Where both had waveforms, the lag of {icp} behind {abp} was measured in each"
         f" {PART_S / 60:g} min, up to {MAX_LAG_S:g} s either way, as that at which the changes"
         " of the heart rate in both agree best; it is clear with a correlation of"
         f" {MIN_CORRELATION:g} or more, {MIN_ABOVE_ELSEWHERE:g} or more above any elsewhere"
-        " (own choice, by simulation). It was not corrected."
+        " (own choice, by simulation). Where one had numbers alone, at least every second, it"
+        f" was that of their changes above 0.06 Hz, clear from 5 s on. {corrected}"
+    )
+
+
+def _corrected_words(trends: Mapping[str, Any], icp: str) -> str:
+    if trends.get("correct_lag", "none") == "none":
+        return "It was not corrected."
+    return (
+        f"Where the middle nine tenths of a recording's clear lags lay within"
+        f" {trends['max_lag_s']:g} s, at least three, and their median was over"
+        f" {IN_STEP_S:g} s, it was taken from the times of {icp}; other lags were not"
+        " corrected."
     )

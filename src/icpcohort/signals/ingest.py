@@ -9,10 +9,13 @@ from icpcohort import contracts, recordings
 from icpcohort.contracts import declared_signals, store
 from icpcohort.recordings import examine
 from icpcohort.signals import (
+    cells,
+    compared_files,
     differences,
     intervals,
     masking,
     overlaps,
+    patient_lags,
     pulse_blocks,
     quality,
     rules,
@@ -74,6 +77,10 @@ class _Opened(NamedTuple):
     def end_s(self) -> float:
         return float(self.row["start_s"]) + self.about.duration_s
 
+    @property
+    def span(self) -> compared_files.Span:
+        return compared_files.Span(self.about, self.row["start_s"], self.end_s)
+
 
 class _Refused(NamedTuple):
     row: Row
@@ -107,10 +114,12 @@ def ingest_patient(
         Such a recording is not read; it is excluded with this reason.
     sections : Sections
     """
-    reading, trend, declared = sections.recordings, sections.trends, sections.declared
+    trend, declared = sections.trends, sections.declared
     signals = declared_signals.recorded(declared)
     to_read, set_aside = _parted(rows, left_out)
-    opened, refused = _open(to_read, places=places, signals=signals, opening=reading)
+    opened, refused = _open(
+        to_read, places=places, signals=signals, opening=sections.recordings
+    )
     noted = intervals.collect(
         events=events,
         monitors=monitors,
@@ -118,39 +127,26 @@ def ingest_patient(
             intervals.Recorded(one.row["start_s"], one.end_s, one.listed.annotations)
             for one in opened
         ],
-        annotation_meanings=reading.annotation_meanings,
+        annotation_meanings=sections.recordings.annotation_meanings,
     )
+    reader = _Reader(places, noted.to_dicts(), sections)
     used: list[tuple[_Opened, overlaps.Part]] = []
     described = []
-    for one in opened:
+    compared = compared_files.compared([one.span for one in opened])
+    for one, with_others in zip(opened, compared, strict=True):
         try:
-            with recordings.unchanged(one.listed.before):
-                summary = trends.summarise(
-                    recordings.read_chunks(
-                        places.path_of(one.row["path"]),
-                        one.about,
-                        timing=examine.timing(one.row, reading),
-                        whose=examine.whose(one.row, reading),
-                        chunk_s=reading.chunk_samples / one.about.first.fs_hz,
-                    ),
-                    start_s=one.row["start_s"],
-                    duration_s=one.about.duration_s,
-                    rules=sections.rules,
-                    events=noted.to_dicts(),
-                    settings=trend,
-                    declared=declared,
-                )
-                about = _usable(one, places=places, meanings=reading.annotation_meanings)
+            part, about = reader.read(one, compared=with_others)
         except recordings.RecordingError as error:
             refused.append(_Refused(one.row, error))
         else:
-            used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
-            described.append(about | {"own_scale": ", ".join(summary.own_scale) or None})
+            used.append((one, part))
+            described.append(about)
+    lags = patient_lags.measured([part for _, part in used])
+    used = reader.read_again(used, lags)
+    parts = [part for _, part in used]
     unusable = [_unusable(no.row, places=places, reason=no.error.reason) for no in refused]
     unusable += [_not_used(row, reason=LEFT_OUT) for row, _ in set_aside]
-    joined = overlaps.combine(
-        [part for _, part in used], block_s=trend.block_s, declared=declared
-    )
+    joined = overlaps.combine(parts, block_s=trend.block_s, declared=declared)
     excluded = [
         *(_exclusion(row, "recordings", LEFT_OUT, why) for row, why in set_aside),
         *(_exclusion(no.row, "recordings", no.error.reason, no.error.detail) for no in refused),
@@ -163,6 +159,10 @@ def ingest_patient(
             )
             for i, signal, n in joined.unused.iter_rows()
         ),
+        *(
+            _apart(patient_id, name, declared=declared)
+            for name in patient_lags.never_together(parts, declared=declared)
+        ),
     ]
     if not used:
         excluded.append(
@@ -174,21 +174,74 @@ def ingest_patient(
         _table(excluded, contracts.EXCLUDED),
         intervals.with_out_of_step(
             noted,
-            [lag for _, part in used for lag in part.summary.lags],
+            patient_lags.left(lags, parts, joined),
             max_lag_s=trend.max_lag_s,
         ),
         _levelled(joined.trends, level=level, events=events, sections=sections),
         masking.merge_spans(pl.concat(spans)),
         _pulse_findings(joined.trends, patient_id, sections=sections),
-        _table(
-            [row for one, part in used for row in _lags(one.row, part.summary)], contracts.LAGS
-        ),
+        _table(patient_lags.rows(lags, parts, described), contracts.LAGS),
         quality.account(
             patient_id,
             joined,
-            [(row, part.summary) for row, (_, part) in zip(described, used, strict=True)],
+            [(row, part.summary) for row, part in zip(described, parts, strict=True)],
         ),
     )
+
+
+class _Reader(NamedTuple):
+    """Reads recordings of one patient, and those again whose clock is put right."""
+
+    places: recordings.Places
+    events: Sequence[Row]
+    sections: Sections
+
+    def read(
+        self,
+        one: _Opened,
+        *,
+        compared: compared_files.Compared = trends.NOT_COMPARED,
+        shifts_s: Mapping[str, float] = cells.IN_STEP,
+    ) -> tuple[overlaps.Part, dict[str, Any]]:
+        """Return a recording in blocks, and its row of contracts.recordings."""
+        reading = self.sections.recordings
+        start_s, duration_s = one.row["start_s"], one.about.duration_s
+        with recordings.unchanged(one.listed.before):
+            summary = trends.summarise(
+                recordings.read_chunks(
+                    self.places.path_of(one.row["path"]),
+                    one.about,
+                    timing=examine.timing(one.row, reading),
+                    whose=examine.whose(one.row, reading),
+                    chunk_s=reading.chunk_samples / one.about.fastest_hz,
+                ),
+                start_s=start_s,
+                duration_s=duration_s,
+                rules=self.sections.rules,
+                events=self.events,
+                settings=self.sections.trends,
+                declared=self.sections.declared,
+                compared=compared,
+                shifts_s=shifts_s,
+            )
+            about = _usable(one, places=self.places, meanings=reading.annotation_meanings)
+        about |= {"own_scale": ", ".join(summary.own_scale) or None}
+        return overlaps.Part(summary, start_s, one.end_s), about
+
+    def read_again(
+        self,
+        used: Sequence[tuple[_Opened, overlaps.Part]],
+        lags: Sequence[compared_files.Measured],
+    ) -> list[tuple[_Opened, overlaps.Part]]:
+        """Return the recordings, those with a constant lag as its correction gives them."""
+        trend, again = self.sections.trends, list(used)
+        if trend.correct_lag == "measured" and trend.max_lag_s is not None:
+            parts = [part for _, part in used]
+            moved = patient_lags.corrections(lags, parts, max_lag_s=trend.max_lag_s)
+            for number, shifts_s in moved.items():
+                one = used[number][0]
+                again[number] = (one, self.read(one, shifts_s=shifts_s)[0])
+        return again
 
 
 def _levelled(
@@ -214,22 +267,6 @@ def _pulse_findings(
         block_s=sections.trends.block_s,
         tolerance_hz=sections.trends.pulse_tolerance_hz,
     )
-
-
-def _lags(row: Row, summary: trends.Summary) -> list[dict[str, Any]]:
-    """Return the rows of contracts.LAGS of one recording."""
-    return [
-        {
-            "patient_id": row["patient_id"],
-            "recording_id": row["recording_id"],
-            "t_s": lag.t_s,
-            "lag_s": lag.lag_s,
-            "correlation": lag.correlation,
-            "correlation_elsewhere": lag.elsewhere,
-            "is_clear": lag.is_clear,
-        }
-        for lag in summary.lags
-    ]
 
 
 def _parted(
@@ -335,6 +372,20 @@ def _exclusion(row: Row, stage: str, reason: str, detail: str) -> dict[str, Any]
 def _overlap_words(n_blocks: int, signal: str, *, block_s: float) -> str:
     what = f"{n_blocks} blocks of {block_s:g} s of {signal.upper()}"
     return f"{what} are taken from another recording"
+
+
+def _apart(patient_id: str, name: str, *, declared: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the row of a difference whose two signals were never recorded at one time."""
+    of = declared_signals.derived(declared)[name]
+    signals = f"{of['subtrahend'].upper()} and {of['minuend'].upper()}"
+    return {
+        "stage": "trends",
+        "patient_id": patient_id,
+        "recording_id": "",
+        "reason": f"no_time_with_{name}",
+        "detail": f"{signals} were recorded, but never at one time, so there is no "
+        f"{name.upper()}; compare start_s, clock_zone and the dates of their files",
+    }
 
 
 def _patient_without_data(patient_id: str, *, n_listed: int, why: str | None) -> dict[str, Any]:

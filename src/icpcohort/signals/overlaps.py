@@ -35,18 +35,25 @@ class Part(NamedTuple):
     start_s: float
     end_s: float
 
+    def span(self, signal: str) -> tuple[float, float]:
+        """Return when a signal begins and ends, as its times were moved."""
+        shift_s = self.summary.shifts_s.get(signal, 0.0)
+        return self.start_s + shift_s, self.end_s + shift_s
+
 
 class Combined(NamedTuple):
     """All recordings of a patient: `trends.recorded`, seconds by signal, what was unused.
 
     `seconds` and `masked` are as in `trends.Summary`, each second once. `unused` has part,
-    signal and n_blocks: blocks with readings that another part gave.
+    signal and n_blocks: blocks with readings that another part gave. `sources` has of each
+    signal t_s and part: from which of several recordings a block is.
     """
 
     trends: pl.DataFrame
     seconds: pl.DataFrame
     masked: pl.DataFrame
     unused: pl.DataFrame
+    sources: dict[str, pl.DataFrame]
 
 
 def combine(parts: Sequence[Part], *, block_s: float, declared: Mapping[str, Any]) -> Combined:
@@ -64,7 +71,7 @@ def combine(parts: Sequence[Part], *, block_s: float, declared: Mapping[str, Any
         table = recorded(declared)
         return _alone(parts[0].summary, table) if parts else _nothing(table)
     t_s = np.unique(np.concatenate([part.summary.trends["t_s"] for part in parts]))
-    columns, lost, counted = {"t_s": t_s}, [], {}
+    columns, lost, counted, sources = {"t_s": t_s}, [], {}, {}
     for signal, names in _columns_of(declared).items():
         rows = _ranked(
             pl.concat(
@@ -75,6 +82,7 @@ def combine(parts: Sequence[Part], *, block_s: float, declared: Mapping[str, Any
         used = (pl.col("rank") == 0) | ~pl.col("crowded")
         best = rows.filter(pl.col("rank") == 0)
         columns |= _taken(parts, best, t_s, names=names, fraction=f"{signal}_valid_fraction")
+        sources[signal] = best.select("t_s", "part")
         lost.append(rows.filter(~used).with_columns(signal=pl.lit(signal)))
         if rows.height:
             counted[signal] = _account(parts, signal, rows.filter(used))
@@ -88,6 +96,7 @@ def combine(parts: Sequence[Part], *, block_s: float, declared: Mapping[str, Any
         .group_by("part", "signal")
         .agg(n_blocks=pl.len())
         .sort("part", "signal"),
+        sources,
     )
 
 
@@ -96,7 +105,7 @@ _UNUSED = {"part": pl.Int64(), "signal": pl.String(), "n_blocks": pl.UInt32()}
 
 def _nothing(table: contracts.Table) -> Combined:
     return Combined(
-        store.empty(table), *time_accounting.total({}), pl.DataFrame(schema=_UNUSED)
+        store.empty(table), *time_accounting.total({}), pl.DataFrame(schema=_UNUSED), {}
     )
 
 
@@ -107,6 +116,7 @@ def _alone(only: Summary, table: contracts.Table) -> Combined:
         only.seconds.sort("signal"),
         only.masked,
         pl.DataFrame(schema=_UNUSED),
+        {},
     )
 
 
@@ -118,6 +128,7 @@ def _blocks(part: Part, number: int, signal: str, *, mean: str, block_s: float) 
         at_times(t_s, table["t_s"].to_numpy(), table[name].to_numpy())
         for name in (f"{signal}_reading_s", f"{signal}_interval_s", mean)
     )
+    from_s, until_s = part.span(signal)
     return pl.DataFrame(
         {
             "part": np.full(t_s.size, number),
@@ -125,8 +136,8 @@ def _blocks(part: Part, number: int, signal: str, *, mean: str, block_s: float) 
             "reading_s": np.nan_to_num(read_s, nan=0.0),
             "interval_s": interval_s,
             "no_mean": np.isnan(means),
-            "from_s": np.maximum(t_s, part.start_s),
-            "until_s": np.minimum(t_s + block_s, part.end_s),
+            "from_s": np.maximum(t_s, from_s),
+            "until_s": np.minimum(t_s + block_s, until_s),
         },
         nan_to_null=True,
     )
@@ -196,8 +207,9 @@ def _gaps(parts: Sequence[Part], signal: str) -> pl.DataFrame:
     for part in parts:
         if signal in part.summary.accounts:
             gaps = part.summary.accounts[signal].gaps.to_numpy()
-            recorded.append(np.array([[part.start_s, part.end_s]]))
-            ends = np.concatenate([[part.start_s], gaps.ravel(), [part.end_s]])
+            from_s, until_s = part.span(signal)
+            recorded.append(np.array([[from_s, until_s]]))
+            ends = np.concatenate([[from_s], gaps.ravel(), [until_s]])
             read.append(ends.reshape(-1, 2))
     edges = np.concatenate([*recorded, *read])
     t_s = edges.ravel()

@@ -130,6 +130,17 @@ class Settings:
             at_most=90,
         ),
     ] = None
+    correct_lag: Annotated[
+        Literal["none", "measured"],
+        Setting(
+            "Whether a constant lag of ICP behind ABP is taken from the times of ICP, whose "
+            "recording is then read again: none, or the median of the clear parts of a "
+            "recording, or of a pair of them. With measured, max_lag_s must be there: a lag "
+            "that changes by more is not corrected. Left out: none",
+            "own choice: two clocks of which neither is known to be right",
+            "measured",
+        ),
+    ] = "none"
 
     @property
     def seeks_shape(self) -> bool:

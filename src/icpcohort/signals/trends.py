@@ -16,6 +16,7 @@ from icpcohort.recordings.chunks import tier_of
 from icpcohort.signals import (
     beats,
     cells,
+    compared_files,
     device_lag,
     differences,
     file_scale,
@@ -31,6 +32,8 @@ from icpcohort.signals.trend_settings import Settings
 MIN_WAVEFORM_HZ = cells.MIN_WAVEFORM_HZ
 # A mean is valid at exactly the least fraction, whatever the rounding of n / fs.
 ROUNDING = 1e-9
+
+NOT_COMPARED = compared_files.Compared()
 
 Reals = NDArray[np.float64]
 
@@ -58,6 +61,8 @@ class Summary(NamedTuple):
     accounts: dict[str, accounts.Account]  # by signal
     lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
     own_scale: list[str]  # signals whose file has a scale that ends at the data's own extremes
+    kept: compared_files.Kept  # to measure lags with numbers, and with other files
+    shifts_s: Mapping[str, float]  # what was added to the times of a signal
 
 
 def summarise(
@@ -69,6 +74,8 @@ def summarise(
     events: Events,
     settings: Settings,
     declared: Mapping[str, Any],
+    compared: compared_files.Compared = NOT_COMPARED,
+    shifts_s: Mapping[str, float] = cells.IN_STEP,
 ) -> Summary:
     """Reduce one recording to blocks in one pass; memory does not grow with samples.
 
@@ -87,6 +94,10 @@ def summarise(
     declared : mapping
         Sections `signals` and `derived_signals` of the settings; a signal that the recording
         does not have is null.
+    compared : Compared
+        The signals that are compared with those of another file, or as numbers.
+    shifts_s : mapping, s
+        What is added to the times of a signal, by its name; then no lag is measured.
 
     Returns
     -------
@@ -100,14 +111,17 @@ def summarise(
     tracks: dict[str, _Track] = {}
     pulses = array("d")
     follower = device_lag.Follower()
+    keepers = compared_files.Keepers(compared)
     lags: list[device_lag.Lag] = []
     ends: dict[str, file_scale.Ends] = {}
-    for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
+    aligned = cells.align(chunks, start_s=start_s, block_s=PULSE_S, shifts_s=shifts_s)
+    for stretch in aligned:
         for signal, samples in stretch.samples.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
             if signal not in tracks:
+                from_s = start_s + shifts_s.get(signal, 0.0)
                 tracks[signal] = _Track(
-                    signal, fs_hz, start_s, rules, events, block_s=settings.block_s
+                    signal, fs_hz, from_s, rules, events, block_s=settings.block_s
                 )
             at_limit = stretch.at_limit[signal]
             ends[signal] = ends.get(signal, file_scale.Ends()).with_more(samples, at_limit)
@@ -116,10 +130,15 @@ def summarise(
         pulses.frombytes(
             pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
-        lags += follower.push(stretch)
+        if not shifts_s:
+            lags += follower.push(stretch)
+        keepers.push(stretch)
     lags += follower.finish()
     # each track is let go before the next one is finished
-    done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
+    done = {
+        name: tracks.pop(name).finish(start_s + duration_s + shifts_s.get(name, 0.0))
+        for name in list(tracks)
+    }
     kept = {signal: one.account for signal, one in done.items()}
     spans = [store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())]
     blocks = {signal: done.pop(signal).blocks for signal in list(done)}
@@ -135,6 +154,8 @@ def summarise(
         kept,
         lags,
         [signal for signal, of_file in ends.items() if of_file.are_the_datas_own],
+        keepers.finish(),
+        shifts_s,
     )
 
 

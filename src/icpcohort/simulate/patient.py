@@ -142,8 +142,8 @@ def simulate_signals(
         duration_s=recording.duration_s,
         avoid_s=() if recording.gap_s is None else (recording.gap_s,),
     )
-    if recording.flaw == "no_icp":
-        spans = [span for span in spans if span.signal == "abp"]
+    if recording.flaw == "no_signal":
+        spans = []
     if recording.tier == "waveform":
         return _waveforms(rng, task, recording, tracks, icp_mmhg, drained, part, spans)
     return _numerics(rng, recording, icp_mmhg[part], tracks.abp_mmhg[part], spans)
@@ -282,7 +282,7 @@ def file_channels(recording: Recording, signals: Signals) -> list[writers.Channe
     signal_units = {"icp": recording.icp_unit, "abp": recording.abp_unit}
     steps = {"icp": recording.icp_step, "abp": recording.abp_step}
     lowest_mmhg = {"icp": -50.0, "abp": -20.0}
-    for signal in ("abp",) if recording.flaw == "no_icp" else ("icp", "abp"):
+    for signal in () if recording.flaw == "no_signal" else ("icp", "abp"):
         factor = _MMHG_PER_UNIT[signal_units[signal]]
         channels.append(
             writers.Channel(

@@ -34,7 +34,7 @@ _NUMERIC_LAYOUTS = {
 FLAWS = (  # flaw, and the tier and layout of the recording that has it
     ("missing_file", "ten_seconds", "csv"),
     ("truncated", "seconds", "wfdb_16"),
-    ("no_icp", "ten_seconds", "parquet"),
+    ("no_signal", "ten_seconds", "parquet"),
     ("few_hours", "minutes", "csv"),
 )
 _MIN_NUMERICS_FOR_FLAWS = 12
@@ -220,6 +220,8 @@ def _give_flaws(plans: dict[str, list[Recording]], numerics: list[str]) -> None:
             if (recording.tier, recording.layout, recording.flaw) == (tier, layout, None):
                 if flaw == "few_hours":
                     recording = replace(recording, duration_s=_FEW_HOURS * 3600)
+                if flaw == "no_signal":
+                    recording = replace(recording, extra="temperature")
                 plans[patient_id] = [replace(recording, flaw=flaw)]
                 break
 

@@ -22,12 +22,23 @@ def contradictions(settings: object) -> list[str]:
     if not signals:
         return []
     return [
+        *_correction_without_limit(settings),
         *_names_twice(signals),
         *_wrong_names(signals, differences),
         *_wrong_differences(signals, differences),
         *_wrong_of_patients(signals, differences),
         *_strangers(settings, signals),
     ]
+
+
+def _correction_without_limit(settings: object) -> Iterator[str]:
+    """Yield a line where lags are to be corrected, but not within which they are constant."""
+    asked = at(settings, "trends", "correct_lag") == "measured"
+    if asked and at(settings, "trends", "max_lag_s") is None:
+        yield (
+            "trends.correct_lag: 'measured' needs max_lag_s, within which a lag is constant; "
+            "write max_lag_s: 2.0 under trends, or correct_lag: none"
+        )
 
 
 def variables_that_do_not_fit(settings: object) -> Iterator[str]:

@@ -580,3 +580,34 @@ def test_a_recording_with_a_change_of_the_clock_is_noted(folder):
         "its times are counted so, leave it"
     )
     assert "2024" not in note
+
+
+def test_files_of_one_patient_that_never_overlap_are_named_with_the_likely_cause(folder):
+    _numbers(folder, "abp.csv", "t_s,ART [mmHg]")
+    other = _recording(3, "abp.csv").replace("start_s=0", "start_s=90000")
+    second = _recording(2, "r2.csv").replace("P1", "P2")
+    _table(folder, "recordings", _recording(1, "r1.csv"), second, other)
+    checked = _check(folder)
+    assert checked.problems == []
+    (line,) = [line for line in checked.note_lines() if "never overlap" in line]
+    assert line == (
+        "note: recordings.csv: ICP and ABP of P1 are in files that never overlap, so there is "
+        "no CPP; compare start_s, clock_zone and the dates of rows 2 and 4, or leave it so"
+    )
+    together = other.replace("start_s=90000", "start_s=0")
+    _table(folder, "recordings", _recording(1, "r1.csv"), second, together)
+    checked = _check(folder)
+    assert not [line for line in checked.note_lines() if "overlap" in line]
+    assert "recordings of different signals joined: 1 pair(s), 2.0 h" in checked.inventory
+
+
+def test_a_file_without_icp_names_the_channels_that_it_has(folder):
+    _numbers(folder, "r1.csv", "t_s,ART [mmHg],PRESS 3 [mmHg]", n=0)
+    rows = "".join(f"{60 * i},80,12\n" for i in range(120))
+    with (folder / "r1.csv").open("a", encoding="utf-8") as file:
+        file.write(rows)
+    (line,) = [line for line in _check(folder).note_lines() if "PRESS 3" in line]
+    assert line == (
+        "note: recordings.csv row 2 (R1 of P1), icp_channel: ABP is read, and no ICP is among "
+        "'PRESS 3 [mmHg]'; add its name to signals.icp.names, or leave it so"
+    )

@@ -46,9 +46,9 @@ def test_an_alias_is_found_without_regard_to_case_and_spaces(tmp_path, name):
 
 @pytest.mark.parametrize("name", ["ICP2", "xICP", "IC P", "mean ICP"])
 def test_a_name_that_only_contains_an_alias_is_not_taken(tmp_path, name):
-    with pytest.raises(recordings.RecordingError, match="no ICP channel among") as caught:
+    with pytest.raises(recordings.RecordingError, match="no ICP or ABP channel") as caught:
         _describe(_file(tmp_path, f"{name} [mmHg]"))
-    assert caught.value.reason == "no_icp"
+    assert caught.value.reason == "no_signal"
 
 
 def test_the_study_s_own_name_comes_before_the_aliases(tmp_path):
@@ -260,12 +260,11 @@ def test_the_shipped_names_find_a_mean_only_beside_no_other(columns, signal, cho
             "mmHg) in column abp_unit of recordings.csv",
         ),
         (
-            ["pulse", "ABP"],
-            "no_icp",
-            "r1.csv: no ICP channel among 'pulse', 'ABP'; write the right one in column "
-            "icp_channel of recordings.csv, or add its name to signals.icp.names in the "
-            "settings. The file states no unit for 'ABP'; write it (such as mmHg) in column "
-            "abp_unit of recordings.csv",
+            ["pulse", "temperature"],
+            "no_signal",
+            "r1.csv: no ICP or ABP channel among 'pulse', 'temperature'; write the right one "
+            "in column icp_channel of recordings.csv, or add its name to signals.icp.names in "
+            "the settings, and likewise of the other signals",
         ),
     ],
 )

@@ -190,7 +190,7 @@ def test_an_inverted_physical_range_is_legal(tmp_path):
         ({"pmax": "a lot"}, "bad_header"),
         ({"unit": ""}, "no_unit"),
         ({"unit": "uV"}, "unknown_unit"),
-        ({"label": "ECG"}, "no_icp"),
+        ({"label": "ECG"}, "no_signal"),
     ],
 )
 def test_a_signal_that_cannot_be_scaled_is_refused(tmp_path, change, reason):

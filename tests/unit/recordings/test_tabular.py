@@ -286,7 +286,7 @@ def test_a_text_column_of_parquet_is_refused(tmp_path):
         ("t_s,ICP\n0,1\n1,2\n", "no_unit"),
         ("t_s,ICP [furlong]\n0,1\n1,2\n", "unknown_unit"),
         ("t_s,ICP [mmHg],ICP [kPa]\n0,1,2\n1,2,3\n", "ambiguous_channel"),
-        ("t_s,pressure\n0,1\n1,2\n", "no_icp"),
+        ("t_s,pressure\n0,1\n1,2\n", "no_signal"),
         ("t_s,ICP [mmHg]\n0,1\n1\n", "unreadable"),
     ],
 )

@@ -224,7 +224,7 @@ def test_a_missing_gain_is_not_taken_for_200(tmp_path, scale):
 
 
 def test_a_line_that_ends_before_the_gain_has_no_name(tmp_path):
-    assert _reason(_header(tmp_path, "r1 1 100 900\nr1.dat 16\n")) == "no_icp"
+    assert _reason(_header(tmp_path, "r1 1 100 900\nr1.dat 16\n")) == "no_signal"
 
 
 def test_a_missing_unit_is_not_taken_for_millivolt(tmp_path):

@@ -161,8 +161,8 @@ def make_lags(recordings):
         lag_s, is_clear = kinds[number % 3]
         for part in range(2):
             values = (
-                *(row["patient_id"], row["recording_id"], 300.0 + 600 * part),
-                *(lag_s + 0.1 * part, 0.9 if is_clear else 0.4, 0.3, is_clear),
+                *(row["patient_id"], *[row["recording_id"]] * 2, 300.0 + 600 * part),
+                *(lag_s + 0.1 * part, 0.9 if is_clear else 0.4, 0.3, is_clear, None),
             )
             for name, value in zip(rows, values, strict=True):
                 rows[name].append(value)

@@ -110,10 +110,28 @@ def test_a_further_signal_that_cannot_be_read_is_said_in_words(
     assert words in excluded["detail"]
 
 
-def test_a_file_without_the_first_signal_is_refused(tmp_path):
+def test_a_file_without_the_first_signal_is_read_by_the_others(tmp_path):
     path = _csv(tmp_path, "t_s,PbtO2 [mmHg]", "0,20", "60,21")
+    done = _ingest(tmp_path, path, format="csv")
+    assert done.excluded.is_empty()
+    assert done.recordings.select("tier", "fs_icp_hz", "fs_pbto2_hz").row(0) == (
+        "minutes",
+        None,
+        1 / 60,
+    )
+    assert done.trends["pbto2_mmhg"].drop_nulls().to_list()[0] == 20
+    assert done.trends["icp_mmhg"].null_count() == done.trends.height
+    assert done.accounts.quality["signal"].to_list() == ["pbto2"]
+
+
+def test_a_file_without_any_declared_signal_is_refused(tmp_path):
+    path = _csv(tmp_path, "t_s,Pulse [bpm]", "0,70", "60,72")
     excluded = _ingest(tmp_path, path, format="csv").excluded.row(0, named=True)
-    assert excluded["reason"] == "no_icp"
+    assert excluded["reason"] == "no_signal"
+    assert (
+        "no ICP or ABP or PBTO2 or ETCO2 or TEMPERATURE channel among 'Pulse [bpm]'"
+        in excluded["detail"]
+    )
     assert "add its name to signals.icp.names in the settings" in excluded["detail"]
 
 

@@ -110,11 +110,13 @@ def _table(lags):
         {
             "patient_id": "P1",
             "recording_id": "r",
+            "abp_recording_id": "r",
             "t_s": lag.t_s,
             "lag_s": lag.lag_s,
             "correlation": lag.correlation,
             "correlation_elsewhere": lag.elsewhere,
             "is_clear": lag.is_clear,
+            "corrected_s": None,
         }
         for lag in lags
     ]

@@ -81,15 +81,15 @@ def test_a_bad_recording_is_a_row_with_a_reason_and_the_others_are_used(tmp_path
     (tmp_path / "rubbish.csv").write_bytes(bytes(range(256)) * 20)
     (tmp_path / "empty.csv").touch()
     (tmp_path / "folder.csv").mkdir()
-    (tmp_path / "no_icp.csv").write_text("t_s,temperature\n0,37\n10,37\n")
-    names = ["good", "rubbish", "empty", "folder", "no_icp", "absent"]
+    (tmp_path / "no_signal.csv").write_text("t_s,temperature\n0,37\n10,37\n")
+    names = ["good", "rubbish", "empty", "folder", "no_signal", "absent"]
     done = _ingest(tmp_path, [_row(name, f"{name}.csv") for name in names])
     status = dict(done.recordings.select("recording_id", "status").iter_rows())
     assert status == dict.fromkeys(names, "excluded") | {"good": "used"}
     reasons = dict(done.excluded.select("recording_id", "reason").iter_rows())
     assert reasons["absent"] == "missing_file"
     assert reasons["empty"] == "empty"
-    assert reasons["no_icp"] == "no_icp"
+    assert reasons["no_signal"] == "no_signal"
     assert set(reasons) == set(names) - {"good"}
     assert all(text.isprintable() for text in done.excluded["detail"])
     assert done.trends["icp_mmhg"].to_list() == [12.0] * 60

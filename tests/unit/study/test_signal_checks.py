@@ -46,6 +46,11 @@ def test_the_published_signals_and_two_more_fit_each_other():
             "(files may have any unit of pressure)",
         ),
         (
+            {"trends": {"correct_lag": "measured", "max_lag_s": None}},
+            "trends.correct_lag: 'measured' needs max_lag_s, within which a lag is constant; "
+            "write max_lag_s: 2.0 under trends, or correct_lag: none",
+        ),
+        (
             {"derived_signals": {"gap": GAP}},
             "derived_signals.gap.subtrahend: 'spo2' is none of the signals; known here: abp, "
             "icp",

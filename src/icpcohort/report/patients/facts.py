@@ -9,10 +9,12 @@ from icpcohort import contracts
 from icpcohort.contracts import Column, declared_indices, declared_signals
 from icpcohort.contracts.indices import mean_name
 from icpcohort.report.patients import curve, lanes
+from icpcohort.report.tables import recordings as recording_grids
 from icpcohort.report.tables.exposures import dose_heading, in_order
 from icpcohort.report.tables.grid import reactivity_columns, words_of
 from icpcohort.report.tables.monitors import COMPLICATIONS
 from icpcohort.report.tables.numbers import MISSING, format_number
+from icpcohort.signals import device_lag
 
 Rows = dict[str, list[list[str]]]  # patient -> rows of cells
 MONITORED = "ICP monitored (h)"  # the window is the column's head here
@@ -64,6 +66,7 @@ def sections(
             columns=columns,
         ),
         _recordings(tables["recordings"], tables["excluded"]),
+        *_lags(tables["lags"]),
         _seconds(tables["quality"], labels),
         _masked(tables["masked"], labels),
         _monitors(tables["monitors"]),
@@ -172,8 +175,22 @@ def _recordings(recordings: pl.DataFrame, excluded: pl.DataFrame) -> Section:
         ]
         for patient, part in _by_patient(recordings, "start_s", "recording_id")
     }
+    for row in excluded.filter(stage="trends", recording_id="").to_dicts():
+        rows[row["patient_id"]].append(["all", "", "", "", row["detail"]])
     head = ["Recording", "Format, tier", "From, to (h)", "Status", "Why not"]
     return Section("Recordings", head, rows, "No recording is listed.")
+
+
+def _lags(lags: pl.DataFrame) -> list[Section]:
+    """Return the lag of each recording or pair; without any, no section."""
+    of_each = device_lag.of_recordings(lags)
+    rows = {
+        patient: [recording_grids.lag_cells(row) for row in part]
+        for patient, part in _by_patient(of_each, *device_lag.PAIR)
+    }
+    head = list(recording_grids.LAG_HEAD)
+    nothing = "ICP and ABP have no waveforms, or numbers every second, at the same time."
+    return [Section("Lag of ICP behind ABP", head, rows, nothing)] if rows else []
 
 
 def _reason(reason: str | None, detail: str | None) -> str:

@@ -1,6 +1,7 @@
 """Tables of the report about recordings: what was recorded, masked, left out and noted."""
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 
@@ -107,7 +108,8 @@ FAR_OUT_OF_STEP_S = 10.0
 def lags(lags_of_parts: pl.DataFrame) -> Grid:
     """Return how many recordings and patients have ICP and ABP out of step.
 
-    A recording is in the row of its median lag. Without a lag there are no rows.
+    A recording, or a pair of which one has ICP and the other ABP, is in the row of its median
+    lag. Without a lag there are no rows.
     """
     lag_s = pl.col("lag_s").abs()
     classes = {
@@ -123,13 +125,44 @@ def lags(lags_of_parts: pl.DataFrame) -> Grid:
         counts = (inside.height, inside["patient_id"].n_unique(), inside["n_parts"].sum())
         rows.append([name, *map(str, counts)])
     return Grid(
-        "Lag between ICP and ABP, where both have waveforms",
+        "Lag between ICP and ABP, where both have waveforms or numbers every second",
         ["Lag, either way", "Recordings, n", "Patients, n", "Parts of 10 min, n"],
         rows,
-        "Measured where the changes of the heart rate in both waveforms agree best. Out of "
+        "Measured where the changes of the heart rate in both waveforms agree best, or, of "
+        "numbers, what is faster than slow waves (a lag under 5 s is not clear there). Out of "
         "step by some seconds, slow waves do not meet and an index of reactivity falls towards "
-        "zero. Nothing was corrected.",
+        f"zero. {_correction(of_each)[:1].upper()}{_correction(of_each)[1:]}.{_pairs(of_each)}",
     )
+
+
+def _correction(of_each: pl.DataFrame) -> str:
+    """Return what was done about the lags, without a full stop."""
+    n = of_each["corrected_s"].count()
+    if not n:
+        return "nothing was corrected"
+    return f"a constant lag was taken from the times of ICP in {n} of {of_each.height}"
+
+
+def _pairs(of_each: pl.DataFrame) -> str:
+    n = of_each.filter(pl.col("recording_id") != pl.col("abp_recording_id")).height
+    if not n:
+        return ""
+    return f" {n} of them are pairs: ICP of one recording and ABP of another at the same time."
+
+
+def lag_cells(row: Mapping[str, Any]) -> list[str]:
+    """Return a lag of `device_lag.of_recordings` as cells, its patient left out."""
+    names = row["recording_id"], row["abp_recording_id"]
+    return [
+        names[0] if names[0] == names[1] else f"{names[0]}, ABP of {names[1]}",
+        format_number(row["lag_s"], decimals=1),
+        format_number(row["drift_s_per_h"], decimals=2),
+        f"{row['n_clear']} of {row['n_parts']}",
+        format_number(row["corrected_s"], decimals=1),
+    ]
+
+
+LAG_HEAD = ("Recording", "Lag of ICP, s", "Drift, s per h", "Clear parts, n", "Corrected, s")
 
 
 def lags_of_each(lags_of_parts: pl.DataFrame) -> Grid:
@@ -138,17 +171,15 @@ def lags_of_each(lags_of_parts: pl.DataFrame) -> Grid:
         pl.col("lag_s").abs() > OUT_OF_STEP_S
     )
     rows = [
-        [
-            row["recording_id"],
-            row["patient_id"],
-            format_number(row["lag_s"], decimals=1),
-            format_number(row["drift_s_per_h"], decimals=2),
-            f"{row['n_clear']} of {row['n_parts']}",
-        ]
-        for row in of_each.sort("patient_id", "recording_id").to_dicts()
+        [cells[0], row["patient_id"], *cells[1:]]
+        for row in of_each.sort("patient_id", *device_lag.PAIR).to_dicts()
+        for cells in (lag_cells(row),)
     ]
-    head = ["Recording", "Patient", "Lag of ICP, s", "Drift, s per h", "Clear parts, n"]
-    note = "Lag: by how much ICP comes after ABP, median of the clear parts of 10 min."
+    head = [LAG_HEAD[0], "Patient", *LAG_HEAD[1:]]
+    note = (
+        "Lag: by how much ICP comes after ABP, median of the clear parts of 10 min, before it "
+        "was corrected."
+    )
     return Grid("Recordings with ICP and ABP out of step", head, rows, note)
 
 
@@ -162,7 +193,7 @@ def out_of_step(lags_of_parts: pl.DataFrame) -> str:
     return (
         f"In {n} of {n_all} patients with a clear heart rate in both waveforms ICP and ABP "
         f"were out of step by more than {OUT_OF_STEP_S:g} s in a recording, which brings"
-        " indices of reactivity towards zero; nothing was corrected."
+        f" indices of reactivity towards zero; {_correction(apart)}."
     )
 
 

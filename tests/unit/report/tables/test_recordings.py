@@ -46,14 +46,16 @@ def _lags(*parts):
     rows = [
         {
             "patient_id": patient,
-            "recording_id": recording,
+            "recording_id": recording.split("+")[0],
+            "abp_recording_id": recording.split("+")[-1],
             "t_s": t_s,
             "lag_s": lag_s,
             "correlation": 0.9,
             "correlation_elsewhere": 0.3,
             "is_clear": is_clear,
+            "corrected_s": (corrected_s or [None])[0],
         }
-        for patient, recording, t_s, lag_s, is_clear in parts
+        for patient, recording, t_s, lag_s, is_clear, *corrected_s in parts
     ]
     schema = {name: column.dtype for name, column in contracts.LAGS.columns.items()}
     return pl.DataFrame(rows, schema=schema)
@@ -76,10 +78,28 @@ def test_recordings_out_of_step_are_counted_named_and_told():
         ["over 10 s", "1", "1", "3"],
     ]
     assert recordings.lags_of_each(lags).rows == [
-        ["b", "P1", "\u22124.5", "\u2013", "2 of 2"],
-        ["d", "P3", "13.0", "0.96", "3 of 3"],
+        ["b", "P1", "\u22124.5", "\u2013", "2 of 2", "\u2013"],
+        ["d", "P3", "13.0", "0.96", "3 of 3", "\u2013"],
     ]
-    assert recordings.out_of_step(lags).startswith("In 2 of 2 patients with a clear heart rate")
+    sentence = recordings.out_of_step(lags)
+    assert sentence.startswith("In 2 of 2 patients with a clear heart rate")
+    assert sentence.endswith("towards zero; nothing was corrected.")
+    assert "zero. Nothing was corrected." in recordings.lags(lags).note
+
+
+def test_a_pair_of_recordings_and_what_was_corrected_are_told():
+    lags = _lags(
+        ("P1", "a", 300.0, 0.1, True),
+        ("P1", "b+c", 300.0, 7.0, True, 7.1),
+        ("P1", "b+c", 900.0, 7.2, True, 7.1),
+    )
+    assert recordings.lags_of_each(lags).rows == [
+        ["b, ABP of c", "P1", "7.1", "\u2013", "2 of 2", "7.1"]
+    ]
+    note = recordings.lags(lags).note
+    assert "A constant lag was taken from the times of ICP in 1 of 2." in note
+    assert "1 of them are pairs: ICP of one recording and ABP of another" in note
+    assert recordings.out_of_step(lags).endswith("from the times of ICP in 1 of 1.")
 
 
 def test_without_a_lag_there_is_no_table_and_no_sentence():
