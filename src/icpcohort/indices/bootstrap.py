@@ -39,7 +39,7 @@ class Settings:
         Setting(
             "Length of the blocks of minutes that are drawn, in minutes",
             "blocks keep serial dependence: Kunsch 1989 (from memory); 60 min is ten times "
-            "what one PRx and its CPP share, and of 15 to 240 min covered simulated truths "
+            "what one PRx and its CPP share; of 15 to 240 min the parabola's covered truths "
             "best (measured)",
             60,
             at_least=5,
