@@ -34,6 +34,8 @@ CHANCE = {
     "rules": CURVE,
 }
 GAPS_PER_H = 1 / 6
+WANDERS = ("autoregressive", "random walk", "steps of 3 h")
+RELATED = ("one arm", "two U")
 
 
 class Patient(NamedTuple):
@@ -185,12 +187,30 @@ def wandering(kind: str, n_minutes: int, draw: np.random.Generator) -> np.ndarra
     return np.tanh(z + draw.normal(0, 0.15, n_minutes))
 
 
+def follows(kind: str, cpp_mmhg: np.ndarray, draw: np.random.Generator) -> np.ndarray:
+    """Return a PRx that follows CPP with one arm (below its median), or with two U.
+
+    The two U have their lowest points at the quartiles.
+    """
+    first, middle, last = np.nanquantile(cpp_mmhg, (0.25, 0.5, 0.75))
+    if kind == "one arm":
+        z = 0.05 * (middle - cpp_mmhg).clip(0)
+    else:
+        z = 0.008 * np.minimum(abs(cpp_mmhg - first), abs(cpp_mmhg - last)) ** 2
+    return np.tanh(z - 0.2 + draw.normal(0, 0.3, cpp_mmhg.size))
+
+
 def p_rolled(patient: Patient, *, kind: str | None) -> float:
-    """Return the p by rolling of a patient, with a PRx that wanders in place of his own."""
+    """Return the p by rolling of a patient, with a PRx of another kind in place of his own."""
     draw = np.random.default_rng([patient.seed, 3])
     pair, minutes = to_minutes(patient.icp_mmhg, patient.abp_mmhg)
     if kind is not None:
-        prx = wandering(kind, minutes.height, draw)
+        cpp_mmhg = minutes["cpp_mmhg"].fill_null(np.nan).to_numpy()
+        prx = (
+            follows(kind, cpp_mmhg, draw)
+            if kind in RELATED
+            else wandering(kind, minutes.height, draw)
+        )
         prx[minutes["prx"].is_null().to_numpy()] = np.nan
         minutes = minutes.with_columns(pl.Series("prx", prx).fill_nan(None))
     settings = surrogates_only(99)
@@ -225,7 +245,7 @@ def main(n: int, lengths_h: list[int]) -> None:
                     f" median width {np.median([f.width_mmhg for f in some]):.2f} mmHg"
                 )
             print(line, flush=True)
-        for kind in ("autoregressive", "random walk", "steps of 3 h", None):
+        for kind in (*WANDERS, *RELATED, None):
             p = [
                 p_rolled(simulate(seed, hours=hours, has_optimum=kind is None), kind=kind)
                 for seed in range(n)

@@ -1,7 +1,7 @@
 """Bootstrap and surrogates against plain loops, scipy's spectra, and simulated truths.
 
 The many patients behind the figures in docs/validation.md are those of
-`tests/bench/uncertainty.py`.
+`tests/bench/uncertainty.py` and `tests/bench/asymmetry.py`.
 """
 
 import dataclasses
@@ -15,9 +15,10 @@ import pytest
 import statsmodels.api as sm
 from scipy import signal
 
-from icpcohort.indices import bootstrap, cpp_curve, cppopt, surrogates
+from icpcohort.indices import asymmetric, bootstrap, cpp_curve, cppopt, surrogates
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
+import asymmetry
 import uncertainty as bench
 
 
@@ -47,9 +48,44 @@ def test_a_resample_is_made_of_whole_blocks_of_minutes(block_min):
             assert ours[k] == pytest.approx(part[minutes].sum(axis=0), rel=1e-9, abs=1e-9)
 
 
+def _refitted(counts, values, centres, reach):
+    """Return the lowest point by numpy.linalg.lstsq, place by place and power by power."""
+    mean = np.where(counts > 0, values / np.maximum(counts, 1), 0.0)
+
+    def least_squares(design, weights):
+        root = np.sqrt(weights)[:, None]
+        return np.linalg.lstsq(root * design, root[:, 0] * mean, rcond=None)[0]
+
+    before = (np.cumsum(counts) - counts / 2) / counts.sum()
+    smoothed = {}
+    for place in np.flatnonzero((before >= 0.02) & (before <= 0.98)):
+        off = (centres - centres[place]) / 8
+        weights = counts * (1 - off**2).clip(0)
+        if (weights > 0).sum() >= 3:
+            design = np.column_stack([np.ones(off.size), off, off**2])
+            smoothed[place] = least_squares(design, weights)[0]
+    start = centres[min(smoothed, key=smoothed.get)]
+    weights = counts * (1 - ((centres - start) / reach) ** 2).clip(0)
+    level = (weights * mean).sum() / weights.sum()
+    best, lowest = np.inf, math.nan
+    for power in (1.0, 1.5, 2.0, 3.0):
+        for lower in start + np.arange(-int(1.2 * reach), int(1.2 * reach) + 1) / 2:
+            share = weights[centres < lower].sum() / weights.sum()
+            if not 0.1 <= share <= 0.9:
+                continue
+            away = (centres - lower) / 10
+            arms = [(-away).clip(0) ** power, away.clip(0) ** power]
+            design = np.column_stack([np.ones(away.size), *arms])
+            fitted = least_squares(design, weights)
+            misfit = (weights * (mean - design @ fitted) ** 2).sum()
+            if min(fitted[1:]) > 0 and misfit < best - 1e-12 * (weights * level**2).sum():
+                best, lowest = misfit, lower
+    return lowest
+
+
 def test_the_interval_is_that_of_refitted_resamples():
-    """Every resample refitted by numpy.polyfit with the bins where its turn puts them."""
-    minutes, rules, n = _minutes(), bench.CURVE, 50
+    """Every resample refitted by numpy.linalg.lstsq, with the reach of its turn."""
+    minutes, rules, n = _minutes(), bench.CURVE, 12
     interval = bootstrap.interval(
         minutes,
         settings=dataclasses.replace(
@@ -59,36 +95,86 @@ def test_the_interval_is_that_of_refitted_resamples():
         rules=rules,
     )
     fine = dataclasses.replace(rules, bin_width_mmhg=1.0)
+    running = cppopt.running_sums(minutes, rules=fine)
     drawn = bootstrap.resample(
-        cppopt.running_sums(minutes, rules=fine),
-        block_min=30,
-        n_resamples=n,
-        generator=np.random.default_rng(5),
+        running, block_min=30, n_resamples=n, generator=np.random.default_rng(5)
     )
-    generator = np.random.default_rng(5)
-    generator.integers(0, 371, size=(math.ceil(400 / 30), n))  # the blocks
-    shares = 0.02 * generator.uniform(1, 3, size=n)
-    lowest = []
-    for k in range(n):
-        begin = 40 - k % 5
-        counts, sums = {}, {}
-        for i in range(80):
-            place = (40 + i - begin) // 5
-            counts[place] = counts.get(place, 0) + drawn.counts[k, i]
-            sums[place] = sums.get(place, 0) + drawn.values[k, i]
-        total = sum(counts.values())
-        used = [
-            p for p in sorted(counts) if counts[p] and counts[p] >= shares[k] * total - 1e-9
-        ]
-        x = np.array([begin + 5 * p + 2.5 for p in used]) - 75
-        y = [sums[p] / counts[p] for p in used]
-        a, b, _ = np.polyfit(x, y, 2, w=[math.sqrt(counts[p]) for p in used])
-        if a > 0:
-            lowest.append(75 + min(max(-b / (2 * a), x[0]), x[-1]))
-    assert interval.upward_fraction == len(lowest) / n
+    centres, reaches = fine.centres_mmhg(), (10.0, 14.0, 20.0)
+    lowest = np.array(
+        [_refitted(drawn.counts[k], drawn.values[k], centres, reaches[k % 3]) for k in range(n)]
+    )
+    whole = [_refitted(running.counts[-1], running.values[-1], centres, r) for r in reaches]
+    known = lowest[np.isfinite(lowest)]
+    assert interval.upward_fraction == known.size / n > 0.5
+    assert interval.lowest_mmhg == pytest.approx(np.mean(whole), rel=1e-9)
     assert (interval.low, interval.high) == pytest.approx(
-        tuple(np.percentile(lowest, [2.5, 97.5])), rel=1e-9
+        tuple(np.percentile(known, [2.5, 97.5])), rel=1e-9
     )
+
+
+def _without_noise(value):
+    """Return the bins of a curve of CPP, 30 minutes in each of 50 narrow bins."""
+    centres = np.arange(50.5, 100)
+    counts = np.full((1, centres.size), 30.0)
+    values = counts * value(centres)
+    return cpp_curve.Sums(counts, values, values**2 / counts), centres
+
+
+@pytest.mark.parametrize("reach_mmhg", bootstrap.REACHES_MMHG)
+@pytest.mark.parametrize("power", asymmetric.POWERS)
+@pytest.mark.parametrize("steeper", [0.5, 1.0, 2.0, 4.0])
+def test_an_asymmetric_curve_is_recovered(steeper, power, reach_mmhg):
+    """Without noise the lowest point is the one it was made with, on the grid of half bins."""
+    sums, centres = _without_noise(
+        lambda x: np.where(x < 74, steeper, 1.0) * (abs(x - 74) / 10) ** power - 0.2
+    )
+    lowest = asymmetric.lowest_points(sums, centres_mmhg=centres, reach_mmhg=reach_mmhg)
+    assert lowest.tolist() == [74.0]
+
+
+def test_a_symmetric_curve_is_lowest_where_its_parabola_is():
+    """Within the grid of half a bin; where it is steeper below, the parabola lies above."""
+    parabola = [
+        np.polyfit(x - 75, sums.values[0] / 30, 2)
+        for sums, x in (
+            _without_noise(lambda x: 0.005 * (x - 73.3) ** 2),
+            _without_noise(lambda x: 0.005 * np.where(x < 73.3, 3, 1) * (x - 73.3) ** 2),
+        )
+    ]
+    parabolas_mmhg = [75 - b / (2 * a) for a, b, _ in parabola]
+    assert parabolas_mmhg[0] == pytest.approx(73.3, abs=1e-6)
+    assert parabolas_mmhg[1] > 73.3 + 1.5
+    for steeper in (1, 3):
+        sums, centres = _without_noise(
+            lambda x, k=steeper: 0.005 * np.where(x < 73.3, k, 1) * (x - 73.3) ** 2
+        )
+        lowest = asymmetric.lowest_points(sums, centres_mmhg=centres, reach_mmhg=12.0)
+        assert lowest == pytest.approx([73.3], abs=0.5)
+
+
+def test_how_far_arms_level_off_does_not_move_the_lowest_point():
+    """PRx cannot exceed 1: an arm that ends in a plateau 14 mmHg away changes nothing."""
+    sums, centres = _without_noise(lambda x: np.minimum(0.005 * (x - 74) ** 2, 0.005 * 14**2))
+    for reach_mmhg in (8.0, 12.0):
+        lowest = asymmetric.lowest_points(sums, centres_mmhg=centres, reach_mmhg=reach_mmhg)
+        assert lowest.tolist() == [74.0]
+
+
+def test_a_curve_that_only_falls_has_no_lowest_point():
+    sums, centres = _without_noise(lambda x: -0.01 * x)
+    lowest = asymmetric.lowest_points(sums, centres_mmhg=centres, reach_mmhg=12.0)
+    assert np.isnan(lowest).all()
+
+
+def test_the_interval_holds_an_asymmetric_truth_that_the_parabola_misses():
+    """15 patients of 48 h, three times as steep below; many more by the bench."""
+    truth = asymmetry.TRUTHS["3:1"]
+    judged = [asymmetry.judge(truth, seed, hours=48) for seed in range(15)]
+    some = [one for one in judged if one is not None]
+    assert len(some) >= 13
+    assert sum(one.covered for one in some) >= len(some) - 2
+    assert np.median([one.parabola_error_mmhg for one in some]) > 1.5
+    assert abs(np.median([one.error_mmhg for one in some])) < 1.0
 
 
 def test_a_recording_that_does_not_open_upward_has_no_interval():
@@ -293,7 +379,7 @@ def test_an_index_that_wanders_by_itself_is_not_taken_for_a_u_and_a_u_is():
     assert sum(p <= 0.05 for p in bends) >= 16
 
 
-def test_a_roll_moves_the_index_of_minutes_that_have_both_in_a_circle():
+def test_a_roll_moves_the_index_of_minutes_that_have_both_in_a_circle_half_of_them_backward():
     """The same rolls, refitted one by one through the analysis of a recording."""
     minutes = _minutes(600)
     found = _p_rolled(minutes, 5, n=19)
@@ -302,9 +388,12 @@ def test_a_roll_moves_the_index_of_minutes_that_have_both_in_a_circle():
     rows = np.flatnonzero(binned.inside)
     prx = minutes["prx"].fill_null(np.nan).to_numpy()
     flatter, optima = [], []
-    for shift in np.append(0, shifts.integers(60, rows.size - 59, size=19)):
+    every = [0, *shifts.integers(60, rows.size - 59, size=19)]
+    for turn, shift in enumerate(every):
         moved = prx.copy()
         moved[rows] = np.roll(prx[rows], shift)
+        if turn and turn % 2 == 0:
+            moved[rows] = moved[rows][::-1]
         again = minutes.with_columns(pl.Series("prx", moved).fill_nan(None))
         running = cppopt.running_sums(again, rules=bench.CURVE)
         sums = cpp_curve.Sums(*(part[-1] for part in running))

@@ -396,6 +396,10 @@ def chance(s):
         [n, share(len(optima), len(tried)), near(by_chance, 1)],
         [str(len(timed)), *(iqr(known(timed, name), 1) for name in yields)],
         ["95", str(len(widths)), iqr(widths, 1)],
+        *(
+            [str(len(known(tried, name))), iqr(known(tried, name), 1)]
+            for name in ("cppopt_asymmetric_mmhg", "parabola_bias_mmhg")
+        ),
         ["0.05", n, share(beyond, len(tried)), "5"],
         ["0.05", str(len(rolled)), share(related, len(rolled)), "5"],
         [str(len(rolled)), iqr(known(rolled, "rolled_yield_percent"), 1)],

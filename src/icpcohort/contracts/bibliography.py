@@ -81,6 +81,7 @@ _FROM_MEMORY = {
     "Brennan 2018": "Brennan, Murray and Teasdale 2018, J Neurosurg 128:1612-1620",
     "Cain 1984": "Cain and Lange 1984, Biometrics 40:493",
     "Carpenter 2013": "Carpenter and Kenward 2013, Multiple Imputation and its Application",
+    "Cleveland 1979": "Cleveland 1979, J Am Stat Assoc 74:829-836",
     "Clopper 1934": "Clopper and Pearson 1934, Biometrika 26:404",
     "Cox 1958": "Cox 1958, Biometrika 45:562",
     "Cox 1972": "Cox 1972, J R Stat Soc B 34:187",

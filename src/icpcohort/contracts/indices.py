@@ -143,9 +143,21 @@ OPTIMA = Table(
         "one_sided": Column(FLAG, "", "Whether CPPopt is the last bin of a one-sided curve"),
         "r_squared": Column(REAL, "1", "Weighted R2 of the parabola"),
         "curvature_z": Column(REAL, "1", "Curvature in its standard errors, also if rejected"),
-        "cppopt_ci_low_mmhg": Column(REAL, "mm[Hg]", "Lower 95 % limit of CPPopt (bootstrap)"),
-        "cppopt_ci_high_mmhg": Column(REAL, "mm[Hg]", "Upper 95 % limit of CPPopt (bootstrap)"),
-        "ci_upward_fraction": Column(REAL, "1", "Resamples whose curve opens upward / all"),
+        "cppopt_asymmetric_mmhg": Column(
+            REAL, "mm[Hg]", "Lowest point of a curve that may be steeper on one side"
+        ),
+        "parabola_bias_mmhg": Column(
+            REAL, "mm[Hg]", "CPPopt less that lowest point: what a parabola is off by"
+        ),
+        "cppopt_ci_low_mmhg": Column(
+            REAL, "mm[Hg]", "Lower 95 % limit of CPPopt (bootstrap of the asymmetric curve)"
+        ),
+        "cppopt_ci_high_mmhg": Column(
+            REAL, "mm[Hg]", "Upper 95 % limit of CPPopt (bootstrap of the asymmetric curve)"
+        ),
+        "ci_upward_fraction": Column(
+            REAL, "1", "Resamples whose asymmetric curve rises on both sides / all"
+        ),
         "p_chance": Column(
             REAL,
             "1",

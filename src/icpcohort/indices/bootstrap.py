@@ -9,14 +9,15 @@ import polars as pl
 from numpy.typing import NDArray
 
 from icpcohort.contracts.setting import Setting
-from icpcohort.indices.cpp_curve import Sums, bins_that_count, fit_bins
+from icpcohort.indices.asymmetric import POWERS, lowest_points
+from icpcohort.indices.cpp_curve import Sums
 from icpcohort.indices.cppopt import running_sums
 from icpcohort.indices.curve_settings import Rules
 
 Reals = NDArray[np.float64]
 CI_PERCENT = (2.5, 97.5)
-N_POSITIONS = 5
-SHARES = (1.0, 3.0)
+N_FINE = 5  # narrow bins in one of the rules
+REACHES_MMHG = (10.0, 14.0, 20.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +39,7 @@ class Settings:
         Setting(
             "Length of the blocks of minutes that are drawn, in minutes",
             "blocks keep serial dependence: Kunsch 1989 (from memory); 60 min is ten times "
-            "what one PRx and its CPP share, and of 15 to 240 min covered simulated truths "
+            "what one PRx and its CPP share; of 15 to 240 min the parabola's covered truths "
             "best (measured)",
             60,
             at_least=5,
@@ -59,11 +60,18 @@ class Settings:
 
 
 class Interval(NamedTuple):
-    """A 95 % interval over the resamples whose curve opens upward, and their share of all."""
+    """A 95 % interval over the resamples whose curve opens upward, and their share of all.
 
+    `lowest_mmhg` is the lowest point of the recording itself.
+    """
+
+    lowest_mmhg: float
     low: float
     high: float
     upward_fraction: float
+
+
+NO_INTERVAL = Interval(np.nan, np.nan, np.nan, np.nan)
 
 
 def interval(
@@ -73,7 +81,7 @@ def interval(
     generator: np.random.Generator,
     rules: Rules,
 ) -> Interval:
-    """Return the 95 % interval of the lowest point of a recording's curve.
+    """Return the lowest point of a recording's asymmetric curve, and its 95 % interval.
 
     Parameters
     ----------
@@ -90,41 +98,37 @@ def interval(
     Returns
     -------
     Interval
-        The quantiles of the lowest points; one beyond the bins of its resample is taken at
-        the last of them, so that no draw is lost for being uncertain. What no datum decides is
-        drawn too: where the bins begin, in fifths of their width, and the share of the minutes
-        that a bin needs to count, from `rules.min_bin_fraction` to three times it. A parabola
-        is only an approximation, and its lowest point moves with both; without them the
-        interval is too short (docs/validation.md).
+        Quantiles of the lowest points by `asymmetric.lowest_points`. A parabola presumes that
+        both arms are as steep, and its lowest point errs where they are not; so this interval
+        is not the parabola's. What no datum decides is drawn too: how far the fit reaches, by
+        turns one of `REACHES_MMHG`. The lowest point is the mean over them.
 
     Source: moving-block bootstrap: Kunsch 1989; percentile interval: Efron 1979; for CPPopt:
     our own choice.
     """
-    fine = dataclasses.replace(rules, bin_width_mmhg=rules.bin_width_mmhg / N_POSITIONS)
+    fine = dataclasses.replace(rules, bin_width_mmhg=rules.bin_width_mmhg / N_FINE)
+    running, centres_mmhg = running_sums(minutes, rules=fine), fine.centres_mmhg()
+    if not running.counts[-1].any():
+        return NO_INTERVAL
     drawn = resample(
-        running_sums(minutes, rules=fine),
+        running,
         block_min=settings.block_min,
         n_resamples=settings.n_resamples,
         generator=generator,
     )
-    shares = rules.min_bin_fraction * generator.uniform(*SHARES, size=(settings.n_resamples, 1))
-    lowest_mmhg = np.concatenate(
-        [
-            _lowest_points(
-                Sums(*(part[place::N_POSITIONS] for part in drawn)),
-                place=place,
-                shares=shares[place::N_POSITIONS],
-                rules=rules,
-            )
-            for place in range(N_POSITIONS)
-        ]
-    )
-    lowest = lowest_mmhg[np.isfinite(lowest_mmhg)]
-    share = lowest.size / settings.n_resamples
-    if lowest.size == 0 or share < settings.min_upward_fraction:
-        return Interval(np.nan, np.nan, share)
-    low, high = np.percentile(lowest, CI_PERCENT)
-    return Interval(float(low), float(high), share)
+    recorded = Sums(*(part[-1:] for part in running))
+    points, whole = [], []
+    for turn, reach_mmhg in enumerate(REACHES_MMHG):
+        turns = Sums(*(part[turn :: len(REACHES_MMHG)] for part in drawn))
+        whole.append(lowest_points(recorded, centres_mmhg=centres_mmhg, reach_mmhg=reach_mmhg))
+        points.append(lowest_points(turns, centres_mmhg=centres_mmhg, reach_mmhg=reach_mmhg))
+    lowest_mmhg, each = float(np.mean(whole)), np.concatenate(points)
+    known = each[np.isfinite(each)]
+    share = known.size / settings.n_resamples
+    if not known.size or share < settings.min_upward_fraction:
+        return Interval(lowest_mmhg, np.nan, np.nan, share)
+    low, high = np.percentile(known, CI_PERCENT)
+    return Interval(lowest_mmhg, float(low), float(high), share)
 
 
 def resample(
@@ -148,36 +152,21 @@ def resample(
     return Sums(*drawn)
 
 
-def _lowest_points(fine: Sums, *, place: int, shares: Reals, rules: Rules) -> Reals:
-    """Return the lowest points when the bins begin `place` fine bins lower; NaN where none."""
-    n_fine = fine.counts.shape[-1]
-    after = -(n_fine + place) % N_POSITIONS
-    sums = Sums(
-        *(
-            np.pad(part, ((0, 0), (place, after)))
-            .reshape(part.shape[0], -1, N_POSITIONS)
-            .sum(axis=-1)
-            for part in fine
-        )
-    )
-    width = rules.bin_width_mmhg
-    first_mmhg = rules.bin_min_mmhg - place * width / N_POSITIONS + width / 2
-    centres = np.asarray(first_mmhg + width * np.arange(sums.counts.shape[-1]), np.float64)
-    used = bins_that_count(sums.counts, min_bin_fraction=shares)
-    lowest = fit_bins(sums, centres_mmhg=centres, used=used, rules=rules).lowest_mmhg()
-    first = np.where(used, centres, np.inf).min(axis=-1)
-    last = np.where(used, centres, -np.inf).max(axis=-1)
-    held = np.fmax(np.fmin(lowest, last), first)
-    return np.where(np.isfinite(lowest), held, np.nan)
-
-
 def methods_sentence(settings: Settings) -> str:
     """Return the report's sentences for `interval`."""
+    powers = ", ".join(f"{power:g}" for power in POWERS)
+    reaches = ", ".join(f"{reach:g}" for reach in REACHES_MMHG)
     return (
-        f"Its 95 % interval is that of {settings.n_resamples} moving-block bootstrap resamples"
-        f" (Kunsch 1989; blocks of {settings.block_min} min, so that minutes that hang together"
-        " stay together), which also draw where the bins begin and how many minutes a bin"
-        f" needs; it is given when {100 * settings.min_upward_fraction:g} % of them open"
-        " upward. It tells sampling error alone: a sensor that has drifted moves CPP and CPPopt"
-        " by its drift, interval and all."
+        "A parabola presumes that both arms are as steep; where PRx is steeper below (Bogli"
+        " 2025), its lowest point lies too high. Beside CPPopt therefore stands the lowest"
+        " point of an asymmetric curve: two arms, each with a slope of its own, that share"
+        f" their lowest point and rise with a power of the distance to it ({powers}; the"
+        " best-fitting counts), fitted by least squares near the lowest point of a smoothed"
+        f" curve (the mean over reaches of {reaches} mmHg). The 95 % interval of CPPopt is that"
+        f" curve's, not the parabola's: of {settings.n_resamples} moving-block bootstrap"
+        f" resamples (Kunsch 1989; blocks of {settings.block_min} min, so that minutes that"
+        " hang together stay together), which take the reaches by turns. It is given when"
+        f" {100 * settings.min_upward_fraction:g} % of them open upward. Of a flat floor it"
+        " tells only that it meets the floor. It tells sampling error alone: a sensor that has"
+        " drifted moves CPP and CPPopt by its drift, interval and all."
     )

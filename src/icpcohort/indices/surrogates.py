@@ -81,6 +81,18 @@ class Coupled(NamedTuple):
     n_in_minute: int
 
 
+class Roll(NamedTuple):
+    """A series moved in a circle by so many minutes, and whether it then runs backward."""
+
+    minutes: int
+    backward: bool
+
+    def of(self, values: Reals) -> Reals:
+        """Return the moved series."""
+        moved = np.roll(values, self.minutes)
+        return moved[::-1] if self.backward else moved
+
+
 class Chance(NamedTuple):
     """What surrogates give: NaN where it cannot be computed."""
 
@@ -268,7 +280,9 @@ def rolled(
     """Return what the same analysis finds when the index has nothing to do with CPP.
 
     An index that wanders by itself gives a U now and then, and `chance` does not know of its
-    wandering. Here the minutes' index stays as it is, and moves in a circle along CPP.
+    wandering. Here the minutes' index stays as it is, and moves in a circle along CPP; every
+    second time it then runs backward. Moved forward alone, the recording itself is the only
+    one without a seam in the middle, and a random walk passes for a U too often.
 
     Parameters
     ----------
@@ -287,16 +301,17 @@ def rolled(
         lowest point. It is 1 where the recording's curve has no two arms.
 
     Source: a circular shift keeps the serial dependence of both series: common practice, no
-    source; an hour or more each way: own choice; both arms must rise: Lind 2010.
+    source; an hour or more each way, half of them backward: own choice; both arms must rise:
+    Lind 2010.
     """
     binned = bin_minutes(recorded, rules=rules)
     rows = np.flatnonzero(binned.inside)
     if not settings.n_surrogates or rows.size < LEAST_ROLLED:
         return Chance(np.nan, np.nan, np.nan, np.nan)
-    least = min(LEAST_ROLL_MIN, rows.size // 3)
-    shifts = generator.integers(least, rows.size - least + 1, size=settings.n_surrogates)
+    rolls = _draw_rolls(rows.size, n=settings.n_surrogates, generator=generator)
     values = binned.value[rows]
-    sums = _binned_again(values, binned.bin[rows], np.append(0, shifts), rules=rules)
+    every = [Roll(0, False), *rolls]
+    sums = _binned_again(values, binned.bin[rows], every, rules=rules)
     curves = accept(
         sums, min_minutes=rules.min_minutes(), min_arm_z=rules.min_arm_z, rules=rules
     )
@@ -307,37 +322,44 @@ def rolled(
     optima_mmhg = curves.cppopt_mmhg[1:]
     some = optima_mmhg[np.isfinite(optima_mmhg)]
     yields = [
-        yield_percent(for_minutes(_moved(recorded, shift, rules), rules=rules), closed)
-        for shift in shifts[: settings.n_yield_surrogates]
+        yield_percent(for_minutes(_moved(recorded, roll, rules), rules=rules), closed)
+        for roll in rolls[: settings.n_yield_surrogates]
     ]
     return Chance(
         float((arms >= arms[0]).mean())
         if np.isfinite(curves.parabola.quadratic[0])
         else np.nan,
-        100 * some.size / shifts.size,
+        100 * some.size / len(rolls),
         float(some.std(ddof=1)) if some.size > 1 else np.nan,
         float(np.mean(yields)) if yields else np.nan,
     )
 
 
+def _draw_rolls(n_minutes: int, *, n: int, generator: np.random.Generator) -> list[Roll]:
+    """Return rolls by an hour or more each way, every second one backward in time."""
+    least = min(LEAST_ROLL_MIN, n_minutes // 3)
+    minutes = generator.integers(least, n_minutes - least + 1, size=n)
+    return [Roll(int(by), bool(turn % 2)) for turn, by in enumerate(minutes)]
+
+
 def _binned_again(
-    values: Reals, bins: NDArray[np.int64], shifts: NDArray[np.int64], *, rules: Rules
+    values: Reals, bins: NDArray[np.int64], rolls: Sequence[Roll], *, rules: Rules
 ) -> Sums:
-    """Return the sums of each bin, (n_shifts, n_bins), with values moved in a circle."""
+    """Return the sums of each bin, (n_rolls, n_bins), with values moved in a circle."""
     n_bins = rules.centres_mmhg().size
-    sums = np.empty((3, shifts.size, n_bins))
-    for row, shift in enumerate(shifts):
-        moved = np.roll(values, shift)
+    sums = np.empty((3, len(rolls), n_bins))
+    for row, roll in enumerate(rolls):
+        moved = roll.of(values)
         for power in range(3):
             sums[power, row] = np.bincount(bins, weights=moved**power, minlength=n_bins)
     return Sums(*sums)
 
 
-def _moved(recorded: pl.DataFrame, shift: int, rules: Rules) -> pl.DataFrame:
+def _moved(recorded: pl.DataFrame, roll: Roll, rules: Rules) -> pl.DataFrame:
     """Return the minutes with the index of those that also have CPP moved in a circle."""
     index = recorded[rules.index.name].fill_null(np.nan).to_numpy().copy()
     both = np.isfinite(index) & recorded["cpp_mmhg"].is_not_null().to_numpy()
-    index[both] = np.roll(index[both], shift)
+    index[both] = roll.of(index[both])
     return recorded.select("cpp_mmhg", pl.Series(rules.index.name, index).fill_nan(None))
 
 
@@ -382,6 +404,6 @@ def methods_sentence(settings: Settings, *, decoupled: tuple[str, str]) -> str:
         " two, one for each arm of the curve: the share of the surrogates, the recording among"
         " them, whose bins rise away from its CPPopt as steeply or more (Davison 1997; Lind"
         f" 2010){yields}. As often, the minutes' index was moved in a circle along CPP by an"
-        " hour or more, which keeps how both wander: the p by rolling says the same of an index"
-        " that has no relation to CPP."
+        " hour or more, every second time backward, which keeps how both wander: the p by"
+        " rolling says the same of an index that has no relation to CPP."
     )

@@ -114,6 +114,9 @@ def _by_one_index(
             generator=generator_of(settings.seed, whose, stream=1),
             rules=rules,
         )
+        lowest_mmhg = interval.lowest_mmhg
+        optimum["cppopt_asymmetric_mmhg"] = or_none(lowest_mmhg)
+        optimum["parabola_bias_mmhg"] = or_none(optimum["cppopt_mmhg"] - lowest_mmhg)
         optimum["cppopt_ci_low_mmhg"] = or_none(interval.low)
         optimum["cppopt_ci_high_mmhg"] = or_none(interval.high)
         optimum["ci_upward_fraction"] = interval.upward_fraction

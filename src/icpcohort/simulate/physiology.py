@@ -5,6 +5,8 @@ The ABP has slow waves a(t). The ICP's slow waves follow them as
 with e(t) independent of a(t) in the same band and of unit variance. So the correlation of
 the two at any moment is rho(t), a known function of the slowly wandering CPP:
     rho = clip(rho_min + k * (cpp_slow - cppopt)^2, -0.9, 0.9).
+Where it is steeper below, k is larger there by the root of `steeper_below`, and smaller above
+by as much; where its floor is flat, the distance counts from the ends of the floor.
 """
 
 from dataclasses import dataclass
@@ -70,6 +72,8 @@ class Physiology:
     heart_rate_per_min: float
     resp_rate_per_min: float
     pulse_pressure_mmhg: float
+    steeper_below: float = 1.0  # k below the optimum / k above
+    flat_mmhg: float = 0.0  # width of a flat floor, in its middle the optimum
 
 
 @dataclass(frozen=True)
@@ -185,8 +189,11 @@ def rho_of_cpp(cpp_slow_mmhg: Floats, physiology: Physiology) -> Floats:
     """Return the correlation of the slow waves at each slow CPP."""
     if physiology.cppopt_mmhg is None:
         return np.full_like(cpp_slow_mmhg, physiology.rho_min)
-    distance_mmhg = cpp_slow_mmhg - physiology.cppopt_mmhg
-    rho = physiology.rho_min + physiology.k_per_mmhg2 * distance_mmhg**2
+    from_optimum_mmhg = cpp_slow_mmhg - physiology.cppopt_mmhg
+    distance_mmhg = np.clip(np.abs(from_optimum_mmhg) - physiology.flat_mmhg / 2, 0, None)
+    root = physiology.steeper_below**0.5
+    k_per_mmhg2 = physiology.k_per_mmhg2 * np.where(from_optimum_mmhg < 0, root, 1 / root)
+    rho = physiology.rho_min + k_per_mmhg2 * distance_mmhg**2
     return np.asarray(np.clip(rho, -RHO_LIMIT, RHO_LIMIT))
 
 

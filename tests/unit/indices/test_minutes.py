@@ -71,7 +71,11 @@ def test_the_lowest_point_is_found_with_its_interval_and_beyond_chance():
     row = _optimum(_trends()).row.row(0, named=True)
     assert row["cppopt_mmhg"] == pytest.approx(75.0, abs=2.0)
     assert row["cppopt_ci_low_mmhg"] < row["cppopt_mmhg"] < row["cppopt_ci_high_mmhg"]
-    assert row["cppopt_ci_high_mmhg"] - row["cppopt_ci_low_mmhg"] < 5
+    assert row["cppopt_ci_low_mmhg"] < 75.0 < row["cppopt_ci_high_mmhg"]
+    assert row["cppopt_ci_high_mmhg"] - row["cppopt_ci_low_mmhg"] < 10
+    lowest = row["cppopt_asymmetric_mmhg"]
+    assert row["cppopt_ci_low_mmhg"] < lowest < row["cppopt_ci_high_mmhg"]
+    assert row["parabola_bias_mmhg"] == row["cppopt_mmhg"] - lowest
     assert row["p_chance"] == 1 / 20
     assert row["cppopt_yield_percent"] > row["chance_yield_percent"]
     assert _compute(_trends())["cppopt_mmhg"].count() > 100

@@ -48,8 +48,9 @@ def in_words(optimum: Mapping[str, Any], *, label: str) -> list[str]:
         sentences = [f"Whole recording: no CPPopt ({words_of(optimum['reason'])}), {n} min."]
     else:
         sentences = [
-            f"Whole recording: CPPopt {_mmhg(optimum['cppopt_mmhg'])} mmHg"
-            f"{_interval(optimum)}, {n} min.",
+            f"Whole recording: CPPopt {_mmhg(optimum['cppopt_mmhg'])} mmHg, {n} min.",
+            f"Asymmetric curve: lowest at {_mmhg(optimum['cppopt_asymmetric_mmhg'])} mmHg"
+            f"{_interval(optimum)}.",
             f"LLR {_pair(optimum, 'llr')}, ULR {_pair(optimum, 'ulr')} "
             "(mmHg, by parabola / by bins).",
         ]
@@ -111,7 +112,7 @@ def smooth_fit(curve: pl.DataFrame) -> tuple[Reals, Reals]:
 
 
 def draw(axis: Any, curve: pl.DataFrame, optimum: Mapping[str, Any], *, label: str) -> None:
-    """Draw bins with their minutes, the fit, CPPopt with its interval, and the limits.
+    """Draw bins and minutes, the fit, CPPopt and the limits, the asymmetric curve's interval.
 
     Parameters
     ----------

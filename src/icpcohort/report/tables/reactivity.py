@@ -9,6 +9,10 @@ from icpcohort.report.tables.grid import Grid, reactivity_columns, words_of
 from icpcohort.report.tables.numbers import MISSING, format_median, format_number, format_share
 
 P_CHANCE = 0.05
+OF_AN_ASYMMETRIC_CURVE = {
+    "cppopt_asymmetric_mmhg": "Lowest point of an asymmetric curve, mmHg",
+    "parabola_bias_mmhg": "CPPopt less that lowest point, mmHg",
+}
 
 
 def beside_chance(optima: pl.DataFrame, *, decoupled: tuple[str, str]) -> Grid:
@@ -45,6 +49,10 @@ def beside_chance(optima: pl.DataFrame, *, decoupled: tuple[str, str]) -> Grid:
             _median(width),
             MISSING,
         ],
+        *(
+            [words, f"{tried[name].count()}", _median(tried[name]), MISSING]
+            for name, words in OF_AN_ASYMMETRIC_CURVE.items()
+        ),
         [
             f"A U beyond chance (p at most {P_CHANCE:g})",
             f"{tried.height}",
@@ -68,7 +76,9 @@ def beside_chance(optima: pl.DataFrame, *, decoupled: tuple[str, str]) -> Grid:
         f"Surrogates are the patient's own recording with {decoupled[0]} decoupled from"
         f" {decoupled[1]}; what they give is chance. In the last two rows the minutes' index"
         " was moved in a circle along CPP instead: an index that wanders by itself gives a U"
-        " now and then. Median (IQR), or patients, n (%)."
+        " now and then. The interval is that of the asymmetric curve, which may be steeper on"
+        " one side: where it is, CPPopt, a parabola's, lies off its lowest point."
+        " Median (IQR), or patients, n (%)."
     )
     head = ["Quantity", "Patients, n", "Recorded", "Surrogates"]
     return Grid("CPPopt beside chance", head, rows if tried.height else [], note)

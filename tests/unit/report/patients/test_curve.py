@@ -12,6 +12,7 @@ CPP = np.arange(52.5, 90, 5)
 OPTIMUM = dict.fromkeys(contracts.OPTIMA.columns) | {
     "patient_id": "P1",
     "cppopt_mmhg": 71.26,
+    "cppopt_asymmetric_mmhg": 70.91,
     "cppopt_ci_low_mmhg": 70.5,
     "cppopt_ci_high_mmhg": 72.2,
     "llr_mmhg": 60.04,
@@ -57,7 +58,8 @@ def test_bins_on_no_parabola_are_joined_by_lines_and_none_give_no_line():
 
 def test_words_hold_the_optimum_its_interval_its_limits_and_chance():
     words = " ".join(patient_curve.in_words(OPTIMUM, label="PRx"))
-    assert "CPPopt 71.3 mmHg (95 % interval 70.5 to 72.2), 4075 min." in words
+    assert "CPPopt 71.3 mmHg, 4075 min." in words
+    assert "lowest at 70.9 mmHg (95 % interval 70.5 to 72.2)." in words
     assert "LLR 60.0 / 59.5, ULR 82.0 / – (mmHg" in words
     assert "p = 0.010; chance alone gives a CPPopt in 4 % of surrogates." in words
     assert "Minutes with a CPPopt: 84.4 %, by chance alone 2.0 %." in words

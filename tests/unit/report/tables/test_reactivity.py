@@ -19,12 +19,14 @@ def _grid(optima):
 def _row(i, **known):
     values = {"cppopt_mmhg": 70.0, "cppopt_ci_low_mmhg": 69.0, "cppopt_ci_high_mmhg": 71.5}
     values |= {"cppopt_yield_percent": 60.0 + i, "chance_yield_percent": 5.0, "p_chance": 0.01}
+    values |= {"cppopt_asymmetric_mmhg": 69.5, "parabola_bias_mmhg": 0.5}
     values |= {"p_rolled": 0.02, "rolled_yield_percent": 9.0}
     return values | {"patient_id": f"P{i}", "chance_percent": 4.0} | known
 
 
 def test_the_recorded_yield_stands_beside_that_of_chance():
     none = {"cppopt_mmhg": None, "cppopt_ci_low_mmhg": None, "cppopt_ci_high_mmhg": None}
+    none |= {"cppopt_asymmetric_mmhg": None, "parabola_bias_mmhg": None}
     rows = [
         _row(0),
         _row(1),
@@ -37,6 +39,8 @@ def test_the_recorded_yield_stands_beside_that_of_chance():
         ["CPPopt of the whole recording", "4", "3 (75 %)", "5.0 % of surrogates"],
         ["Yield, % of minutes with CPP", "4", "61.5 (60.8 to 62.3)", "5.0 (5.0 to 5.0)"],
         ["Width of the 95 % interval of CPPopt, mmHg", "3", "2.5 (2.5 to 2.5)", "–"],
+        ["Lowest point of an asymmetric curve, mmHg", "3", "69.5 (69.5 to 69.5)", "–"],
+        ["CPPopt less that lowest point, mmHg", "3", "0.5 (0.5 to 0.5)", "–"],
         [
             "A U beyond chance (p at most 0.05)",
             "4",
