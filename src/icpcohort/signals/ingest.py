@@ -145,7 +145,7 @@ def ingest_patient(
             refused.append(_Refused(one.row, error))
         else:
             used.append((one, overlaps.Part(summary, one.row["start_s"], one.end_s)))
-            described.append(about | {"own_scale": ", ".join(summary.own_scale) or None})
+            described.append(about)
     unusable = [_unusable(no.row, places=places, reason=no.error.reason) for no in refused]
     unusable += [_not_used(row, reason=LEFT_OUT) for row, _ in set_aside]
     joined = overlaps.combine(

@@ -18,7 +18,6 @@ from icpcohort.signals import (
     cells,
     device_lag,
     differences,
-    file_scale,
     masking,
     nan_divide,
     pulse_blocks,
@@ -57,7 +56,6 @@ class Summary(NamedTuple):
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
     lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
-    own_scale: list[str]  # signals whose file has a scale that ends at the data's own extremes
 
 
 def summarise(
@@ -101,7 +99,6 @@ def summarise(
     pulses = array("d")
     follower = device_lag.Follower()
     lags: list[device_lag.Lag] = []
-    ends: dict[str, file_scale.Ends] = {}
     for stretch in cells.align(chunks, start_s=start_s, block_s=PULSE_S):
         for signal, samples in stretch.samples.items():
             fs_hz, t_s = stretch.fs_hz[signal], stretch.t_s[signal]
@@ -109,10 +106,8 @@ def summarise(
                 tracks[signal] = _Track(
                     signal, fs_hz, start_s, rules, events, block_s=settings.block_s
                 )
-            at_limit = stretch.at_limit[signal]
-            ends[signal] = ends.get(signal, file_scale.Ends()).with_more(samples, at_limit)
             if samples.size:
-                tracks[signal].add(samples, at_limit, t_s=t_s)
+                tracks[signal].add(samples, t_s=t_s)
         pulses.frombytes(
             pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
@@ -134,7 +129,6 @@ def summarise(
         *accounts.total(kept),
         kept,
         lags,
-        [signal for signal, of_file in ends.items() if of_file.are_the_datas_own],
     )
 
 
@@ -188,13 +182,12 @@ class _Track:
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
         self._sums, self._spans = array("d"), array("d")
 
-    def add(self, samples: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
+    def add(self, samples: Reals, *, t_s: float) -> None:
         self._keeper.add_samples(t_s=t_s, n=samples.size)
         if self._finder is not None:
-            self._mask(self._finder.push(samples, at_limit, t_s=t_s))
+            self._mask(self._finder.push(samples, t_s=t_s))
         else:
-            new = cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
-            self._mask([new])
+            self._mask([cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz)])
 
     def finish(self, end_s: float) -> _Finished:
         if self._finder is not None:

@@ -17,6 +17,7 @@ LIMITS = rules.Beats(
     max_rate_per_min=200.0,
     min_pulse_mmhg=20.0,
     max_fall_mmhg_per_s=375.0,
+    min_resemblance=0.85,
     changes="ignored",
     max_pressure_change_mmhg=20.0,
     max_period_change_s=0.5,
@@ -44,6 +45,7 @@ def _features(**changes):
         "mean_mmhg": 90.0,
         "onset_mmhg": 70.0,
         "fall_mmhg_per_s": -80.0,
+        "resemblance": 0.98,
     }
     return beats.Features(*(np.array([value]) for value in (usual | changes).values()))
 
@@ -107,10 +109,20 @@ def test_a_beat_with_a_missing_sample_is_left_out():
         ({"systolic_mmhg": 89.9}, True),
         ({"fall_mmhg_per_s": -375.0}, False),  # -3 mmHg a sample of 125 Hz
         ({"fall_mmhg_per_s": -375.1}, True),
+        ({"resemblance": 0.85}, False),  # the last two: our own
+        ({"resemblance": 0.84}, True),
+        ({"resemblance": np.nan}, False),
     ],
 )
-def test_each_published_limit(changes, odd):
+def test_each_limit(changes, odd):
     assert beats.abnormal(_features(**changes), LIMITS).tolist() == [odd]
+
+
+def test_a_limit_that_is_left_out_makes_no_beat_abnormal():
+    beat = _features(fall_mmhg_per_s=-5000.0, resemblance=-0.5)
+    assert beats.abnormal(beat, LIMITS).tolist() == [True]
+    without = replace(LIMITS, max_fall_mmhg_per_s=None, min_resemblance=None)
+    assert beats.abnormal(beat, without).tolist() == [False]
 
 
 @pytest.mark.parametrize(
@@ -152,9 +164,7 @@ def test_changes_from_beat_to_beat_count_only_if_asked_for(name, values):
 def _whole(pieces):
     finder = beats.Finder(LIMITS, fs_hz=50.0)
     parts = [
-        c
-        for samples, t_s in pieces
-        for c in finder.push(samples, np.zeros(samples.size, bool), t_s=t_s)
+        c for samples, t_s in pieces for c in finder.push(samples, t_s=t_s)
     ] + finder.finish()
     joined = parts[0]
     for more in parts[1:]:

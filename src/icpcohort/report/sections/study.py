@@ -139,7 +139,6 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             recordings.masked_time(tables["masked"], tables["quality"], labels=labels),
             empty="Nothing was masked.",
         ),
-        *_told(recordings.own_scales(tables["recordings"], labels=labels)),
         *table("lags", recordings.lags(tables["lags"])),
         *table(
             "lags-each",
