@@ -186,7 +186,6 @@ def masked_seconds(samples_mmhg, fs_hz, settings):
             start / fs_hz,
             {"abp": samples_mmhg[start : start + n]},
             {"abp": fs_hz},
-            {"abp": LIMITS_MMHG},
         )
         for start in range(0, samples_mmhg.size, n)
     )

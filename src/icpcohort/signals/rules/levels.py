@@ -142,7 +142,7 @@ def _clipped(high: Reals, held: Flags) -> Flags:
     flags = np.zeros(size, np.bool_)
     for step in range(around):
         flags |= limit[step : step + size] == high
-    return np.asarray(flags)
+    return flags
 
 
 def _standing(cells: Cells) -> Flags:
@@ -150,7 +150,7 @@ def _standing(cells: Cells) -> Flags:
 
     The step: further from the readings of the second beside than these span themselves.
     """
-    one = cells.low == cells.high
+    one: Flags = np.asarray(cells.low == cells.high)
     if not one.any():
         return one
     here = np.arange(one.size)
