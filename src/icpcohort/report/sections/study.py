@@ -176,10 +176,6 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
     return Section("recordings", "How good the recordings are", tuple(blocks))
 
 
-def _told(sentence: str) -> list[Block]:
-    return [Paragraph(sentence)] if sentence else []
-
-
 def _monitors(tables: Tables, figures: Figures) -> Section:
     monitors = tables["monitors"]
     blocks: list[Block] = [
