@@ -56,6 +56,7 @@ NOT_RUN = {
     "icpcohort verify": "a study",
     "icpcohort why": "a study",
     "icpcohort plan lock": "a study",
+    "python tests/bench/arterial.py": "needs recordings of patients",
     "python tests/bench/coverage.py": "minutes",
     "python tests/bench/lags.py": "minutes",
     "python tests/bench/detection.py": "minutes",

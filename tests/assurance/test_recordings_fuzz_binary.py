@@ -213,12 +213,9 @@ def _outcome(path, format):
 
 def _check_chunk(chunk, *, after_s):
     assert chunk.start_s >= after_s - 1 / chunk.fs_hz["icp"]
-    for role, samples in chunk.samples.items():
+    for samples in chunk.samples.values():
         assert samples.dtype == np.float64
         assert not np.isinf(samples).any()
-        low, high = chunk.limits.get(role, (-1.0, 1.0))
-        assert np.isfinite([low, high]).all()
-        assert low < high
     return len(chunk.samples["icp"])
 
 

@@ -133,7 +133,6 @@ def masked_seconds(samples_mmhg, *, tier):
             start / fs_hz,
             {name: values[start : start + n_chunk] for name, values in samples_mmhg.items()},
             dict.fromkeys(samples_mmhg, fs_hz),
-            LIMITS_MMHG,
         )
         for start in range(0, n, n_chunk)
     )

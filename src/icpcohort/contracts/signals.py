@@ -37,12 +37,6 @@ _ACCOUNT = {
     "n_unordered_times": Column(
         COUNT, "", "Rows with a time before that of the row above; null without times"
     ),
-    "own_scale": Column(
-        TEXT,
-        "",
-        "Signals whose file has a scale that ends at the data's own extremes, which the rule "
-        "saturation cannot tell from saturated readings; null without one",
-    ),
     "sha256": Column(
         TEXT, "", "Fingerprint of the recording's files in the order of their names"
     ),

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -81,14 +81,12 @@ class Chunk:
 
     `start_s` counts from the recording's first sample. `samples` has those of each signal, in
     its declared unit; NaN is a sample without a valid reading and stays inside the signal code.
-    `fs_hz` has the same keys. `limits` has the lowest and the highest reading that the file can
-    express, for the signals whose format has such limits.
+    `fs_hz` has the same keys.
     """
 
     start_s: float
     samples: dict[str, Samples]
     fs_hz: dict[str, float]
-    limits: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def tier_of(fs_hz: float) -> str:

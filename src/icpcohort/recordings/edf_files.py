@@ -38,7 +38,6 @@ from icpcohort.recordings.edf_headers import (
     SAMPLE_BYTES,
     Header,
     Signal,
-    digital_range,
     only_notes,
     read_header,
     scale,
@@ -129,13 +128,12 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
         )
         for name, source in sources.items()
     }
-    limits = {n: scales[n].limits(digital_range(s, path.name)) for n, s in signals.items()}
     fs_hz = {name: s.n_per_record / header.record_s for name, s in signals.items()}
     for start_s, records in _stretches(
         path, header, chunk_s=chunk_s, max_fs_hz=max(fs_hz.values())
     ):
         samples = {n: scales[n](samples_of(records, header, s)) for n, s in signals.items()}
-        yield Chunk(start_s, samples, fs_hz, limits)
+        yield Chunk(start_s, samples, fs_hz)
 
 
 @dataclass(frozen=True)
@@ -148,10 +146,6 @@ class _Scale:
     def __call__(self, digital: Integers) -> Samples:
         readings = (digital.astype(np.float64) * self.gain + self.offset) * self.factor
         return readings + self.zero if self.zero else readings
-
-    def limits(self, digital: tuple[int, int]) -> tuple[float, float]:
-        low, high = sorted(self(np.array(digital, np.int32)).tolist())
-        return low, high
 
 
 def onset_s(path: Path, header: Header, number: int) -> float | None:

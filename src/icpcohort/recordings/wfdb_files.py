@@ -155,9 +155,8 @@ def read(path: Path, description: Description, *, chunk_s: float) -> Iterator[Ch
         ):
             for name in fs_hz.keys() - samples.keys():
                 samples[name] = np.full(n_frames * per_frame[name], np.nan)
-            limits = {name: s.limits for name, s in streams.items() if s.limits}
             start_s = (segment.start_frame + first) / record.fs_hz
-            yield Chunk(start_s, {name: samples[name] for name in fs_hz}, fs_hz, limits)
+            yield Chunk(start_s, {name: samples[name] for name in fs_hz}, fs_hz)
 
 
 def _blocks(
@@ -219,7 +218,6 @@ class _Stream:
         )
         self._last = signal.initial
         self._sum = 0
-        self._range = _adc_range(signal) or _format_range(signal)
 
     def take(self, frames: Integers, *, n_frames: int) -> Samples:
         """Return the readings of the next `n_frames`; skew needs the frames beyond them."""
@@ -233,29 +231,10 @@ class _Stream:
         kept = values[self.signal.skew_frames * n_each :][:n]
         digital = np.full(n, np.nan) if kept.size < n else np.empty(n)
         digital[: kept.size] = kept
-        if kept.size:
-            self._look_at_extremes(kept, digital)
-        return self._converted(digital)
-
-    def _look_at_extremes(self, kept: Integers, digital: Samples) -> None:
-        """Set invalid samples to NaN; disbelieve a stated resolution that a sample exceeds."""
-        lowest, highest = int(kept.min()), int(kept.max())
         code = INVALID_CODE[self.signal.fmt]
-        if code is not None and lowest <= code:  # the lowest of its format
+        if code is not None and kept.size and kept.min() <= code:  # the lowest of its format
             digital[: kept.size][kept == code] = np.nan
-        if (
-            self._range is not None
-            and not self._range[0] <= lowest <= highest <= self._range[1]
-        ):
-            self._doubt_range(digital)
-
-    @property
-    def limits(self) -> tuple[float, float] | None:
-        """Return the lowest and highest reading that the signal can express, if any."""
-        if self._range is None:
-            return None
-        low, high = sorted(self._converted(np.array(self._range, np.float64)).tolist())
-        return low, high
+        return self._converted(digital)
 
     def _converted(self, digital: Samples) -> Samples:
         """Source: header(5), physical = (digital - baseline) / gain."""
@@ -265,13 +244,6 @@ class _Stream:
         if self._offset:
             readings += self._offset
         return readings
-
-    def _doubt_range(self, digital: Samples) -> None:
-        """Disbelieve a stated resolution that a sample exceeds."""
-        if self._range is not None:
-            low, high = self._range
-            if (digital < low).any() or (digital > high).any():
-                self._range = _format_range(self.signal)
 
     def check_sum(self) -> None:
         """Compare the sum of all samples, modulo 2^16, with the header's.
@@ -287,28 +259,6 @@ class _Stream:
                 f"up to {_sixteen_bits(self._sum)}, but the header says {stated}; restore both "
                 "files, or write 0 there if the samples are known to be right",
             )
-
-
-def _format_range(signal: Signal) -> tuple[int, int] | None:
-    """Return the lowest and highest valid number of the format; format 8 has none."""
-    code = INVALID_CODE[signal.fmt]
-    return None if code is None else (code + 1, -code - 1)
-
-
-def _adc_range(signal: Signal) -> tuple[int, int] | None:
-    """Return the range of the ADC where it is stated and narrower than the format's.
-
-    Source: header(5), ADC resolution in bits around the ADC zero.
-    """
-    if not 0 < signal.adc_bits <= 32:
-        return None
-    half = 2 ** (signal.adc_bits - 1)
-    low, high = signal.adc_zero - half, signal.adc_zero + half - 1
-    of_format = _format_range(signal)
-    if of_format is None:
-        return low, high
-    low, high = max(low, of_format[0]), min(high, of_format[1])
-    return (low, high) if low < high else None
 
 
 def _sixteen_bits(total: int) -> int:

@@ -38,8 +38,8 @@ _FILE_NAME = re.compile(r"[-\w]{1,200}(?:\.\w{1,50})?", re.ASCII)
 class Signal:
     """One signal line.
 
-    `gain` is per unit and None where the line does not calibrate it; `adc_bits` is 0 and
-    `checksum` None where they are not stated.
+    `gain` is per unit and None where the line does not calibrate it, `checksum` None where it
+    is not stated.
     """
 
     name: str
@@ -51,8 +51,6 @@ class Signal:
     gain: float | None
     baseline: int
     unit: str | None
-    adc_bits: int
-    adc_zero: int
     initial: int
     checksum: int | None
 
@@ -266,7 +264,7 @@ def _signal(path: Path, line: str) -> Signal:
     gain = float(scale["gain"] or 0) if scale else 0.0
     if gain and not MIN_GAIN <= abs(gain) <= MAX_GAIN:
         raise _bad(path, f"a gain of {gain:g} per unit")
-    adc_bits, adc_zero, initial, checksum = (_whole(path, fields, k) for k in range(3, 7))
+    _, adc_zero, initial, checksum = (_whole(path, fields, k) for k in range(3, 7))
     return Signal(
         name=fields[8].strip() if len(fields) > 8 else "",
         file=fields[0],
@@ -277,8 +275,6 @@ def _signal(path: Path, line: str) -> Signal:
         gain=gain or None,
         baseline=int(scale["baseline"]) if scale and scale["baseline"] else adc_zero or 0,
         unit=scale["unit"] if scale else None,
-        adc_bits=adc_bits or 0,
-        adc_zero=adc_zero or 0,
         # header(5), from memory: differences start at the ADC zero if nothing else is said
         initial=(adc_zero or 0) if initial is None else initial,
         # header(5), from memory: 0 may stand for a checksum that is not known

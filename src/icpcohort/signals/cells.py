@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from icpcohort.recordings import Chunk
-from icpcohort.signals import nan_divide
+from icpcohort.signals import clipping, nan_divide
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -17,21 +17,15 @@ Counts = NDArray[np.int64]
 # A sample this close before a boundary belongs after it: rounding of i / fs, not a time.
 TIME_TOLERANCE_S = 1e-6
 MIN_WAVEFORM_HZ = 25.0
-# Nearer to a limit than half a step of a 24-bit converter is at the limit.
-LIMIT_TOLERANCE_FRACTION = 1e-8
 _PER_SECOND = 10  # means of 0.1 s: most of the noise goes, the pulse stays
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """Samples of one recording without a gap in time, each signal on the patient's clock.
-
-    `at_limit` says for each sample whether it lies at an end of what its file can express.
-    """
+    """Samples of one recording without a gap in time, each signal on the patient's clock."""
 
     t_s: dict[str, float]
     samples: dict[str, Reals]
-    at_limit: dict[str, Flags]
     fs_hz: dict[str, float]
 
     def end_s(self, name: str) -> float:
@@ -45,8 +39,9 @@ class Cells:
 
     `n` counts the samples a cell holds, `n_valid` those with a reading; `mean`,
     `low` and `high` are over these and NaN where there are none. `pulse` is
-    the span of a waveform's 0.1-s means, NaN for numbers. `n_beats` and `n_abnormal` count
-    the heart beats that touch a cell; `beats` fills them.
+    the span of a waveform's 0.1-s means, NaN for numbers. `held_low` and `held_high` say
+    whether a waveform's extreme is held as a clipped one is, by `clipping`. `n_beats` and
+    `n_abnormal` count the heart beats that touch a cell; `beats` fills them.
     """
 
     width_s: float
@@ -57,7 +52,8 @@ class Cells:
     low: Reals
     high: Reals
     pulse: Reals
-    at_limit: Flags
+    held_low: Flags
+    held_high: Flags
     n_beats: Counts
     n_abnormal: Counts
 
@@ -106,7 +102,7 @@ def align(
         t_s = {
             name: start_s + chunk.start_s + shifts_s.get(name, 0.0) for name in chunk.samples
         }
-        new = Stretch(t_s, chunk.samples, _at_limit(chunk), chunk.fs_hz)
+        new = Stretch(t_s, chunk.samples, chunk.fs_hz)
         if held is not None and not _follows(held, new):
             yield held
             held = None
@@ -127,26 +123,11 @@ def _follows(held: Stretch, new: Stretch) -> bool:
     )
 
 
-def _at_limit(chunk: Chunk) -> dict[str, Flags]:
-    """Flag samples at an end of the chunk's own limits, which another chunk may not share."""
-    flags = {}
-    for name, samples in chunk.samples.items():
-        flags[name] = np.zeros(samples.size, np.bool_)
-        if name in chunk.limits and samples.size:
-            low, high = chunk.limits[name]
-            near = LIMIT_TOLERANCE_FRACTION * (high - low)
-            low, high = low + near, high - near
-            if np.fmin.reduce(samples) <= low or np.fmax.reduce(samples) >= high:
-                flags[name] = (samples <= low) | (samples >= high)
-    return flags
-
-
 def _append(held: Stretch, new: Stretch) -> Stretch:
     names = held.samples
     return Stretch(
         held.t_s,
         {n: _joined(held.samples[n], new.samples[n]) for n in names},
-        {n: _joined(held.at_limit[n], new.at_limit[n]) for n in names},
         held.fs_hz,
     )
 
@@ -169,8 +150,7 @@ def _cut(stretch: Stretch, at_s: float) -> tuple[Stretch, Stretch]:
         (rest_t_s, {name: slice(n[name], None) for name in n}),
     ):
         samples = {name: stretch.samples[name][rows[name]] for name in n}
-        at_limit = {name: stretch.at_limit[name][rows[name]] for name in n}
-        parts.append(Stretch(t_s, samples, at_limit, fs_hz))
+        parts.append(Stretch(t_s, samples, fs_hz))
     return parts[0], parts[1]
 
 
@@ -179,7 +159,7 @@ def first_at(t_s: float, fs_hz: float, at_s: float) -> int:
     return max(0, int(np.ceil((at_s - t_s - TIME_TOLERANCE_S) * fs_hz)))
 
 
-def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None = None) -> Cells:
+def reduce(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
     """Reduce samples to cells: one for each second, or one for each slower sample.
 
     Parameters
@@ -188,12 +168,9 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None =
         NaN where there is no reading.
     t_s : float, s
         Time of the first sample; seconds begin at whole numbers of this clock.
-    at_limit : (n,) bool
-        Samples at an end of what their file can express; None where nothing is known.
     """
-    limited = np.zeros(samples.size, np.bool_) if at_limit is None else at_limit
     if fs_hz <= 1:
-        return _cells_of_numbers(samples, limited, t_s=t_s, fs_hz=fs_hz)
+        return _cells_of_numbers(samples, t_s=t_s, fs_hz=fs_hz)
     per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
     second, starts, n_bin = _bins(samples.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
@@ -210,16 +187,22 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None =
     total = np.add.reduceat(held, starts)
     n_valid, begins = np.add.reduceat(n_bin, firsts), starts[firsts]
     some, zeros = n_valid > 0, np.zeros(firsts.size, np.int64)
+    low = np.where(some, np.minimum.reduceat(least, begins), np.nan)
+    high = np.where(some, np.maximum.reduceat(most, begins), np.nan)
+    held_low, held_high = zeros > 0, zeros > 0
+    if fs_hz >= MIN_WAVEFORM_HZ:
+        held_low, held_high = clipping.held_extremes(samples, begins, low=low, high=high)
     return Cells(
         width_s=1.0,
         t_s=first_s + second[firsts],
         n=n,
         n_valid=n_valid,
         mean=nan_divide.divide(np.add.reduceat(total, firsts), n_valid, where=some),
-        low=np.where(some, np.minimum.reduceat(least, begins), np.nan),
-        high=np.where(some, np.maximum.reduceat(most, begins), np.nan),
+        low=low,
+        high=high,
         pulse=_span_of_means(total, n_bin, firsts, per_s=per_s),
-        at_limit=np.logical_or.reduceat(limited, begins) if limited.any() else zeros > 0,
+        held_low=held_low,
+        held_high=held_high,
         n_beats=zeros,
         n_abnormal=zeros,
     )
@@ -248,7 +231,7 @@ def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -
     return np.asarray(np.fmax.reduceat(means, firsts) - np.fmin.reduceat(means, firsts))
 
 
-def _cells_of_numbers(samples: Reals, at_limit: Flags, *, t_s: float, fs_hz: float) -> Cells:
+def _cells_of_numbers(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
     zeros = np.zeros(samples.size, np.int64)
     return Cells(
         width_s=1 / fs_hz,
@@ -259,7 +242,8 @@ def _cells_of_numbers(samples: Reals, at_limit: Flags, *, t_s: float, fs_hz: flo
         low=samples,
         high=samples,
         pulse=np.full(samples.size, np.nan),
-        at_limit=at_limit,
+        held_low=zeros > 0,
+        held_high=zeros > 0,
         n_beats=zeros,
         n_abnormal=zeros,
     )

@@ -225,7 +225,6 @@ class _Reader(NamedTuple):
                 shifts_s=shifts_s,
             )
             about = _usable(one, places=self.places, meanings=reading.annotation_meanings)
-        about |= {"own_scale": ", ".join(summary.own_scale) or None}
         return overlaps.Part(summary, start_s, one.end_s), about
 
     def read_again(

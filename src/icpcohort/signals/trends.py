@@ -19,7 +19,6 @@ from icpcohort.signals import (
     compared_files,
     device_lag,
     differences,
-    file_scale,
     masking,
     nan_divide,
     pulse_blocks,
@@ -60,7 +59,6 @@ class Summary(NamedTuple):
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
     lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
-    own_scale: list[str]  # signals whose file has a scale that ends at the data's own extremes
     kept: compared_files.Kept  # to measure lags with numbers, and with other files
     shifts_s: Mapping[str, float]  # what was added to the times of a signal
 
@@ -113,7 +111,6 @@ def summarise(
     follower = device_lag.Follower()
     keepers = compared_files.Keepers(compared)
     lags: list[device_lag.Lag] = []
-    ends: dict[str, file_scale.Ends] = {}
     aligned = cells.align(chunks, start_s=start_s, block_s=PULSE_S, shifts_s=shifts_s)
     for stretch in aligned:
         for signal, samples in stretch.samples.items():
@@ -123,10 +120,8 @@ def summarise(
                 tracks[signal] = _Track(
                     signal, fs_hz, from_s, rules, events, block_s=settings.block_s
                 )
-            at_limit = stretch.at_limit[signal]
-            ends[signal] = ends.get(signal, file_scale.Ends()).with_more(samples, at_limit)
             if samples.size:
-                tracks[signal].add(samples, at_limit, t_s=t_s)
+                tracks[signal].add(samples, t_s=t_s)
         pulses.frombytes(
             pulse_blocks.of_stretch(stretch, block_s=PULSE_S, settings=settings).tobytes()
         )
@@ -153,7 +148,6 @@ def summarise(
         *accounts.total(kept),
         kept,
         lags,
-        [signal for signal, of_file in ends.items() if of_file.are_the_datas_own],
         keepers.finish(),
         shifts_s,
     )
@@ -209,13 +203,12 @@ class _Track:
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
         self._sums, self._spans = array("d"), array("d")
 
-    def add(self, samples: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
+    def add(self, samples: Reals, *, t_s: float) -> None:
         self._keeper.add_samples(t_s=t_s, n=samples.size)
         if self._finder is not None:
-            self._mask(self._finder.push(samples, at_limit, t_s=t_s))
+            self._mask(self._finder.push(samples, t_s=t_s))
         else:
-            new = cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
-            self._mask([new])
+            self._mask([cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz)])
 
     def finish(self, end_s: float) -> _Finished:
         if self._finder is not None:

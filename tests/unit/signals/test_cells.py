@@ -78,25 +78,6 @@ def test_rates_that_are_not_whole_lose_no_sample(fs_hz):
     assert reduced.mean == pytest.approx(np.array(slow))
 
 
-def _limited(start_s, values, limits, fs_hz=2.0):
-    return Chunk(start_s, {"icp": np.array(values, float)}, {"icp": fs_hz}, limits)
-
-
-def test_a_sample_at_an_end_of_the_files_range_is_flagged_by_its_own_chunks_limits():
-    chunks = [
-        _limited(0.0, [1, 2, 150, 4, -50, 6], {"icp": (-50.0, 150.0)}),
-        _limited(3.0, [150, 2, 80, 80 - 1e-12, 79, -20], {"icp": (-20.0, 80.0)}),
-        _limited(6.0, [150, -50, -20, 80], {}),
-    ]
-    stretches = list(cells.align(chunks, start_s=0.0, block_s=10.0))
-    assert len(stretches) == 1  # other limits do not break a block, and lose no sample
-    one = stretches[0]
-    assert one.samples["icp"].size == 16
-    assert np.flatnonzero(one.at_limit["icp"]).tolist() == [2, 4, 6, 8, 9, 11]
-    reduced = cells.reduce(one.samples["icp"], t_s=0.0, fs_hz=2.0, at_limit=one.at_limit["icp"])
-    assert np.flatnonzero(reduced.at_limit).tolist() == [1, 2, 3, 4, 5]
-
-
 def test_the_pulse_of_a_second_is_the_span_of_its_tenths():
     draw = np.random.default_rng(6)
     samples = draw.normal(size=2000)

@@ -63,7 +63,7 @@ def _lags(icp, abp, *, fs_hz=50.0, piece_s=60, missing=()):
         rows = slice(first, first + n)
         samples = {"icp": icp[rows], "abp": abp[rows]}
         t_s = dict.fromkeys(samples, first / fs_hz)
-        found += follower.push(Stretch(t_s, samples, {}, dict.fromkeys(samples, fs_hz)))
+        found += follower.push(Stretch(t_s, samples, dict.fromkeys(samples, fs_hz)))
     return [*found, *follower.finish()]
 
 

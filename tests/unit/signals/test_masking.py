@@ -182,7 +182,13 @@ FLUSH = {
     "settle_s": 3.0,
 }
 NO_PULSE = {"rule": "no_pulse", "signal": "abp", "max_movement_mmhg": 4.0, "min_s": 5.0}
-SATURATION = {"rule": "saturation", "signal": "icp", "margin_s": 1.0}
+SATURATION = {
+    "rule": "saturation",
+    "signal": "abp",
+    "margin_s": 1.0,
+    "sensor_max": 270.0,
+    "sensor_min": None,
+}
 DAMPING = {
     "rule": "damping",
     "signal": "abp",
@@ -212,7 +218,11 @@ def _wave(means, pulses, *, first_s=0.0, **others):
         low=mean - pulse / 2,
         high=mean + pulse / 2,
         pulse=pulse,
-        **({"at_limit": np.zeros(n, bool), "n_beats": zeros, "n_abnormal": zeros} | others),
+        **(
+            {"held_low": zeros > 0, "held_high": zeros > 0}
+            | {"n_beats": zeros, "n_abnormal": zeros}
+            | others
+        ),
     )
 
 
@@ -221,9 +231,47 @@ def _masked(piece, rule):
     return t_s[code == 0].tolist()
 
 
-def test_a_second_at_the_files_limit_is_masked_with_its_margin():
-    piece = _wave([10] * 6, [2] * 6, at_limit=np.array([0, 0, 0, 1, 0, 0], bool))
+@pytest.mark.parametrize(("n_held", "masked"), [(4, 9), (3, 0)])
+def test_an_extreme_that_is_held_in_several_seconds_is_masked_with_its_margin(n_held, masked):
+    """A clipped systole: the same value, again and again, and none above it."""
+    n = 40
+    held = np.zeros(n, bool)
+    held[15 : 15 + 2 * n_held : 2] = True
+    pulse = np.where(held, 50.0, 44.0)
+    piece = _wave([90] * n, pulse, held_high=held)
+    assert len(_masked(piece, SATURATION)) == masked
+    low = _wave([90] * n, pulse, held_low=held)
+    assert len(_masked(low, SATURATION)) == masked
+
+
+def test_a_held_extreme_below_a_higher_reading_is_the_patients():
+    held = np.arange(40) % 2 == 0
+    piece = _wave([90] * 40, np.where(held, 50.0, 52.0), held_high=held)
+    assert _masked(piece, SATURATION) == []
+
+
+def test_a_stretch_at_one_value_beyond_the_readings_beside_is_masked_with_its_margin():
+    pulses = [50.0] * 10 + [0.0] * 5 + [50.0] * 10
+    beyond = _wave([90] * 10 + [210] * 5 + [90] * 10, pulses)
+    assert _masked(beyond, SATURATION) == list(range(9, 16))
+    among = _wave([90] * 10 + [100] * 5 + [90] * 10, pulses)
+    assert _masked(among, SATURATION) == []
+
+
+def test_of_a_long_stretch_at_one_value_a_minute_at_each_end_is_masked():
+    piece = _wave([90] * 10 + [210] * 200 + [90] * 10, [50.0] * 10 + [0.0] * 200 + [50.0] * 10)
+    assert _masked(piece, SATURATION) == [*range(9, 71), *range(149, 211)]
+
+
+def test_a_reading_at_the_limit_of_the_sensor_is_masked_in_waveforms_and_numbers():
+    piece = _wave([90] * 6, [50.0, 50.0, 50.0, 360.0, 50.0, 50.0])
     assert _masked(piece, SATURATION) == [2, 3, 4]
+    assert _masked(piece, SATURATION | {"sensor_max": None}) == []
+    low = SATURATION | {"sensor_max": None, "sensor_min": -90.0}
+    assert _masked(piece, low) == [2, 3, 4]
+    numbers = cells.reduce(np.array([90.0, 91, 270, 270, 92, 93]), t_s=0.0, fs_hz=1.0)
+    assert _masked(numbers, SATURATION) == [1, 2, 3, 4]
+    assert _masked(numbers, SATURATION | {"sensor_max": None}) == []
 
 
 @pytest.mark.parametrize(("n", "masked"), [(2, 0), (3, 3), (6, 6), (7, 0)])
@@ -380,7 +428,7 @@ def _rule_by_loop(piece, rule):
     moved, n = _movement_by_loop(piece), piece.t_s.size
     mean = piece.mean
     if rule is SATURATION:
-        return _near_by_loop(piece.at_limit.tolist(), 1, 1)
+        return _saturation_by_loop(piece)
     if rule is FLUSH:
         return _near_by_loop([h >= 250 for h in piece.high], 3, 1)
     if rule is NO_PULSE:
@@ -413,6 +461,30 @@ def _rule_by_loop(piece, rule):
             for a, s in zip(piece.n_abnormal, around)
         ]
     return _damping_by_loop(piece, moved)
+
+
+def _saturation_by_loop(piece):
+    n, flags = piece.t_s.size, [high >= 270 for high in piece.high]
+    for values, held in ((piece.high, piece.held_high), (-piece.low, piece.held_low)):
+        for i in range(n):
+            around = range(max(0, i - 5), min(n, i + 6))
+            top = _known([values[k] for k in around], max)
+            if sum(held[k] and values[k] == top for k in around) >= 4:
+                for k in around:
+                    flags[k] |= values[k] == top
+    i = 0
+    while i < n:
+        k = i
+        while k < n and piece.low[k] == piece.high[k] == piece.low[i]:
+            k += 1
+        for beside in (i - 1, k):
+            if k - i >= 3 and 0 <= beside < n:
+                low, high = piece.low[beside], piece.high[beside]
+                away = max(piece.low[i] - high, low - piece.high[i])
+                if 0 < high - low < away:
+                    flags[i:k] = [True] * (k - i)
+        i = max(k, i + 1)
+    return _near_by_loop(flags, 1, 1)
 
 
 def _damping_by_loop(piece, moved):
@@ -461,7 +533,8 @@ def _random_wave(seed, n=600):
     return _wave(
         means[:n],
         pulses[:n],
-        at_limit=draw.random(n) < 0.02,
+        held_low=draw.random(n) < 0.4,
+        held_high=draw.random(n) < 0.4,
         n_beats=n_beats,
         n_abnormal=(n_beats * (draw.random(n) < 0.4)),
     )
@@ -479,6 +552,28 @@ def test_each_rule_agrees_with_a_plain_loop(rule):
         _, code = _codes([piece], rules=[rule], events=[])
         assert (code == 0).tolist() == expected.tolist(), seed
         n_masked += expected.sum()
+    assert n_masked > 40
+
+
+def test_saturation_agrees_with_a_plain_loop_where_few_values_come_again_and_again():
+    n_masked = 0
+    for seed in range(12):
+        draw = np.random.default_rng(seed)
+        means, pulses = (
+            np.repeat(draw.choice(v, 150), draw.integers(1, 6, 150))
+            for v in (
+                [90.0, 90, 91, 260],
+                [50.0, 50, 52, 0],
+            )
+        )
+        n = min(means.size, pulses.size)
+        held = {f"held_{end}": draw.random(n) < 0.5 for end in ("low", "high")}
+        piece = _wave(means[:n], pulses[:n], **held)
+        _, code = _codes([piece], rules=[SATURATION], events=[])
+        expected = _saturation_by_loop(piece)
+        assert (code == 0).tolist() == expected, seed
+        n_masked += sum(expected)
+        assert not all(expected)
     assert n_masked > 40
 
 

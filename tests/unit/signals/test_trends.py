@@ -171,7 +171,8 @@ def _restless(seconds, seed):
     abp[at(2000, 2100)] = 90 + 0.3 * (abp[at(2000, 2100)] - 90)  # damping
     icp[at(900, 950)] = 12 + 0.02 * np.arange(2500) / FS_HZ  # no pulse
     abp[at(1100, 1130)] += 25 * draw.normal(size=1500)  # movement
-    icp[at(1200, 1202)] = 150.0  # saturation
+    icp[at(1200, 1204)] = 150.0  # saturation
+    abp[at(1300, 1400)] = np.minimum(abp[at(1300, 1400)], 105.0)
     return {"icp": icp, "abp": abp}
 
 
@@ -184,7 +185,6 @@ def _in_chunks(samples, n, gap):
             low / FS_HZ + 37.3 * (low >= gap),
             {name: values[low:high] for name, values in samples.items()},
             dict.fromkeys(samples, FS_HZ),
-            {"icp": (-50.0, 150.0)},
         )
 
 

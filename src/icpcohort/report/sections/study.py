@@ -139,7 +139,6 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             recordings.masked_time(tables["masked"], tables["quality"], labels=labels),
             empty="Nothing was masked.",
         ),
-        *_told(recordings.own_scales(tables["recordings"], labels=labels)),
         *table("lags", recordings.lags(tables["lags"])),
         *table(
             "lags-each",
@@ -175,10 +174,6 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
         ),
     ]
     return Section("recordings", "How good the recordings are", tuple(blocks))
-
-
-def _told(sentence: str) -> list[Block]:
-    return [Paragraph(sentence)] if sentence else []
 
 
 def _monitors(tables: Tables, figures: Figures) -> Section:

@@ -88,19 +88,6 @@ def recorded_by_monitor(quality: pl.DataFrame, monitors: pl.DataFrame) -> Grid:
     return Grid("Time of ICP recorded, by kind of monitor", head, rows, note)
 
 
-def own_scales(recordings: pl.DataFrame, *, labels: Mapping[str, str]) -> str:
-    """Return a sentence on files whose scale ends at the data's own extremes; empty without."""
-    names = recordings["own_scale"].drop_nulls().str.split(", ").explode()
-    counts = {label: int((names == name).sum()) for name, label in labels.items()}
-    shown = ", ".join(f"{label} in {n}" for label, n in counts.items() if n)
-    if not shown:
-        return ""
-    return (
-        f"In some recordings the scale of the file ends at the data's own extremes ({shown}): "
-        "what was masked there as saturated may be the highest and lowest true readings."
-    )
-
-
 OUT_OF_STEP_S = 1.0
 FAR_OUT_OF_STEP_S = 10.0
 

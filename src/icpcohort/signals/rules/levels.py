@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from typing import Annotated, ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from icpcohort.contracts.setting import Setting
+from icpcohort.contracts.setting import OF_THE_STUDY, Setting
 from icpcohort.signals.cells import Cells, Reals
 from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, spread
 
@@ -13,6 +14,22 @@ _LIMITS = (
     "plausible limits of ICP -10 to 100 mmHg, some use -15 to 200 (from memory, medium); of "
     "ABP: beat rules of Sun 2006, "
 )
+
+_AROUND_S = 5  # seconds before and after one, among which a clipped value is the extreme
+_MIN_SECONDS = 4  # of these that hold it
+_MIN_STANDING_S = 3  # of a stretch at one value
+_LONGEST_S = 60  # of it that is seen from each of its ends
+
+
+def _of_sensor(side: str, end: str, example: float) -> Setting:
+    return Setting(
+        f"The {end} reading that the sensor can give, in the unit of the signal; readings at it"
+        f" or {side} are masked. Left out: not known",
+        OF_THE_STUDY,
+        example,
+        at_least=-500,
+        at_most=500,
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,26 +80,95 @@ class Range(Rule):
 
 @dataclass(frozen=True, kw_only=True)
 class Saturation(Rule):
-    """Masks readings at an end of what the file can express."""
+    """Masks readings that a sensor or a file holds at its limit."""
 
     kind: ClassVar[str] = "saturation"
 
     margin_s: Margin
+    sensor_min: Annotated[float | None, _of_sensor("below", "lowest", -50.0)] = None
+    sensor_max: Annotated[float | None, _of_sensor("above", "highest", 300.0)] = None
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
-        """Flag cells with a sample at an end of what the file can express, and the margin.
+        """Flag cells with a reading at a limit of the sensor, or held at one value.
 
-        Source: common practice, no source; EDF, for one, has no code for an invalid sample.
+        Held, in waveforms: the value is the extreme of eleven seconds, and `clipping` has it
+        in `_MIN_SECONDS` of these; or it is all that `_MIN_STANDING_S`
+        successive seconds have, beyond the readings of the second before or after. Where such
+        a stretch is long, only `_LONGEST_S` of it at each end are seen; `flat_line` has what
+        is longer.
+
+        Source: common practice, no source; the limits are our own.
         """
-        return spread(cells.at_limit, cells.width_s, self.margin_s)
+        at_limit = np.zeros(cells.t_s.size, np.bool_)
+        if self.sensor_min is not None:
+            at_limit |= cells.low <= self.sensor_min
+        if self.sensor_max is not None:
+            at_limit |= cells.high >= self.sensor_max
+        if not np.isnan(cells.pulse).all():
+            at_limit |= _clipped(cells.high, cells.held_high)
+            at_limit |= _clipped(-cells.low, cells.held_low)
+            at_limit |= _standing(cells)
+        return spread(at_limit, cells.width_s, self.margin_s)
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
-        return self.margin_s, self.margin_s
+        reach_s = max(2 * _AROUND_S, _LONGEST_S) + self.margin_s
+        return reach_s, reach_s
 
-    def words(self, _unit: str) -> str:
+    def words(self, unit: str) -> str:
         """See `Rule`."""
-        return "at an end of what its file can express"
+        limits = [
+            f"at or {side} {limit:g} {unit}, the limit of the sensor"
+            for side, limit in (("below", self.sensor_min), ("above", self.sensor_max))
+            if limit is not None
+        ]
+        return " or ".join(["held at one extreme value, as at a limit of a sensor", *limits])
+
+
+def _clipped(high: Reals, held: Flags) -> Flags:
+    """Flag cells at the highest value of a stretch that holds it in several cells."""
+    if not held.any():
+        return held
+    n, size = _AROUND_S, high.size
+    around = 2 * n + 1
+    top = _of_each(
+        np.maximum, np.pad(np.nan_to_num(high, nan=-np.inf), n, constant_values=-np.inf), around
+    )
+    held_at = np.pad(np.where(held, high, np.nan), n, constant_values=np.nan)
+    n_held = np.zeros(size, np.int64)
+    for step in range(around):
+        n_held += held_at[step : step + size] == top
+    limit = np.pad(np.where(n_held >= _MIN_SECONDS, top, np.nan), n, constant_values=np.nan)
+    flags = np.zeros(size, np.bool_)
+    for step in range(around):
+        flags |= limit[step : step + size] == high
+    return flags
+
+
+def _standing(cells: Cells) -> Flags:
+    """Flag cells in stretches of one value that a step enters or leaves.
+
+    The step: further from the readings of the second beside than these span themselves.
+    """
+    one: Flags = np.asarray(cells.low == cells.high)
+    if not one.any():
+        return one
+    here = np.arange(one.size)
+    begins = one & (np.append(True, ~one[:-1] | (cells.low[1:] != cells.low[:-1])))
+    ends = one & np.append(begins[1:] | ~one[1:], True)
+    first = np.maximum.accumulate(np.where(begins, here, 0))
+    last = np.minimum.accumulate(np.where(ends, here, one.size)[::-1])[::-1]
+    before, after = np.maximum(first - 1, 0), np.minimum(last + 1, one.size - 1)
+    entered = _beyond(cells, before) & (here - first < _LONGEST_S)
+    left = _beyond(cells, after) & (last - here < _LONGEST_S)
+    return np.asarray(one & (last - first + 1 >= _MIN_STANDING_S) & (entered | left))
+
+
+def _beyond(cells: Cells, beside: NDArray[np.int64]) -> Flags:
+    """Return whether each cell lies further from the one beside than that one spans."""
+    span = cells.high[beside] - cells.low[beside]
+    away = np.maximum(cells.low - cells.high[beside], cells.low[beside] - cells.high)
+    return np.asarray((span > 0) & (away > span))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,6 +23,7 @@ from icpcohort.signals.rules.rule import (
 )
 
 _MARK = "Sun 2006 [confirmed]"
+_EDGE_S = 60  # of damping that comes or goes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +98,18 @@ class Damping(Rule):
         ),
     ]
     min_s: Shortest
+    edge_pulse_fraction: Annotated[
+        float | None,
+        Setting(
+            "A damped stretch goes on before and after, for a minute at most, while pulses are"
+            " below this share of the usual one: damping comes and goes slowly. Left out: it"
+            " does not",
+            COMMON_PRACTICE,
+            0.8,
+            above=0,
+            at_most=1,
+        ),
+    ] = None
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
         """Flag stretches of `min_s` or more with a small pulse and an unchanged mean.
@@ -104,6 +117,7 @@ class Damping(Rule):
         Small: below `max_pulse_fraction` of the median over the `look_back_s` before, half of
         which must have readings. The pulse is the largest movement of three seconds; the
         mean, a median of ten, may differ by `max_mean_change_mmhg` from that of the look-back.
+        The stretch goes on as `edge_pulse_fraction` says.
 
         Source: common practice, no source.
         """
@@ -118,23 +132,39 @@ class Damping(Rule):
             usual_mean=mean.rolling_median(n, min_samples=max(1, n // 2)).shift(1),
         )
         values = {name: seen[name].to_numpy() for name in seen.columns}
-        small = values["pulse"] < self.max_pulse_fraction * values["usual_pulse"]
         change = np.abs(values["mean"] - values["usual_mean"])
-        kept = change <= self.max_mean_change_mmhg
-        damped = small & kept & (cells.n_valid > 0)
-        return stretches(damped.size, runs(damped, width_s=cells.width_s, min_s=self.min_s))
+        kept = (change <= self.max_mean_change_mmhg) & (cells.n_valid > 0)
+        damped = kept & (values["pulse"] < self.max_pulse_fraction * values["usual_pulse"])
+        long = stretches(damped.size, runs(damped, width_s=cells.width_s, min_s=self.min_s))
+        if self.edge_pulse_fraction is None:
+            return long
+        small = values["pulse"] < self.edge_pulse_fraction * values["usual_pulse"]
+        after = _goes_on(long, kept & small)
+        return long | after | _goes_on(long[::-1], (kept & small)[::-1])[::-1]
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
-        return self.min_s + self.look_back_s, self.min_s
+        edge_s = 0.0 if self.edge_pulse_fraction is None else _EDGE_S
+        return self.min_s + self.look_back_s + edge_s, self.min_s + edge_s
 
     def words(self, _unit: str) -> str:
         """See `Rule`."""
+        edge = ""
+        if self.edge_pulse_fraction is not None:
+            edge = f", and beside it below {100 * self.edge_pulse_fraction:g} %"
         return (
             f"with a pulse pressure below {100 * self.max_pulse_fraction:g} % of its"
             f" median over the {self.look_back_s / 60:g} min before and a mean within"
-            f" {self.max_mean_change_mmhg:g} mmHg of it, for {self.min_s:g} s or longer"
+            f" {self.max_mean_change_mmhg:g} mmHg of it, for {self.min_s:g} s or longer{edge}"
         )
+
+
+def _goes_on(flags: Flags, same: Flags) -> Flags:
+    """Flag cells that follow a flagged one within `_EDGE_S`, `same` all the way."""
+    here = np.arange(flags.size)
+    last = np.maximum.accumulate(np.where(flags, here, -_EDGE_S - 1))
+    other = np.maximum.accumulate(np.where(same | flags, -1, here))
+    return np.asarray((here - last <= _EDGE_S) & (other < last))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -209,16 +239,31 @@ class Beats(Rule):
             at_most=200,
         ),
     ]
-    max_fall_mmhg_per_s: Annotated[
-        float,
+    min_resemblance: Annotated[
+        float | None,
         Setting(
-            "Beats whose falling slopes are steeper on average are abnormal",
+            "Beats are abnormal whose shape correlates by less with at least three of the two"
+            " before and the two after, whatever their size, rate and damping. Left out: not"
+            " looked at",
+            "correlation with other beats is common practice; the limit is our own, from real"
+            " beats (docs/validation.md)",
+            0.85,
+            at_least=-1,
+            below=1,
+        ),
+    ] = None
+    max_fall_mmhg_per_s: Annotated[
+        float | None,
+        Setting(
+            "Beats whose falling slopes are steeper on average, in means of 20 ms, are"
+            " abnormal. An absolute limit: it also takes fast hearts and underdamped lines,"
+            " whose mean is right. Left out: none",
             "Sun 2006 [confirmed]: 3 mmHg a sample of 125 Hz",
             375.0,
             above=0,
             at_most=10000,
         ),
-    ]
+    ] = None
     changes: Annotated[
         Literal["ignored", "counted"],
         Setting(
@@ -299,8 +344,21 @@ class Beats(Rule):
             f" diastolic below {self.min_diastolic_mmhg:g}, mean outside"
             f" {self.min_mean_mmhg:g} to {self.max_mean_mmhg:g}, pulse pressure below"
             f" {self.min_pulse_mmhg:g} mmHg, rate outside {self.min_rate_per_min:g} to"
-            f" {self.max_rate_per_min:g} per min, falling by more than"
-            f" {self.max_fall_mmhg_per_s:g} mmHg/s on average{counted} after Sun 2006)"
+            f" {self.max_rate_per_min:g} per min{self._fall_words()}{counted} after Sun 2006"
+            f"{self._shape_words()})"
             f" where these are {100 * self.min_abnormal_fraction:g} % or more of the beats in"
             f" {self.window_s:g} s"
+        )
+
+    def _fall_words(self) -> str:
+        if self.max_fall_mmhg_per_s is None:
+            return ""
+        return f", falling by more than {self.max_fall_mmhg_per_s:g} mmHg/s on average"
+
+    def _shape_words(self) -> str:
+        if self.min_resemblance is None:
+            return ""
+        return (
+            f"; a shape that correlates by less than {self.min_resemblance:g} with three or"
+            " more of the four beats around"
         )

@@ -105,13 +105,3 @@ def test_a_pair_of_recordings_and_what_was_corrected_are_told():
 def test_without_a_lag_there_is_no_table_and_no_sentence():
     assert recordings.lags(_lags()).rows == recordings.lags_of_each(_lags()).rows == []
     assert recordings.out_of_step(_lags(("P1", "a", 300.0, 0.9, True))) == ""
-
-
-def test_recordings_that_are_scaled_to_themselves_are_told():
-    frame = pl.DataFrame({"own_scale": ["icp", None, "icp, abp", None]})
-    labels = {"icp": "ICP", "abp": "ABP"}
-    assert "(ICP in 2, ABP in 1)" in recordings.own_scales(frame, labels=labels)
-    assert (
-        recordings.own_scales(frame.filter(pl.col("own_scale").is_null()), labels=labels) == ""
-    )
-    assert recordings.own_scales(frame.clear(), labels=labels) == ""
