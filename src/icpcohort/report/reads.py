@@ -19,6 +19,7 @@ TABLES: dict[str, Table] = {
     "quality": contracts.QUALITY,
     "masked": contracts.MASKED,
     "lags": contracts.LAGS,
+    "suspects": contracts.SUSPECTS,
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
     "optima": contracts.OPTIMA,
@@ -84,7 +85,8 @@ FIGURES = Selection(
 )
 PATIENT_PAGE = Selection(
     (
-        *("patients", "recordings", "excluded", "quality", "masked", "monitors", "events"),
+        *("patients", "recordings", "excluded", "quality", "masked", "suspects"),
+        *("monitors", "events"),
         *("burden", "summary", "optima", "outcomes", "analysis", "dropped"),
     ),
     ("dropped",),

@@ -147,11 +147,15 @@ def _unit(one: Course) -> Suspicion | None:
         f"times {factor:.3g} ({slip}) it would be {one.medians(factor)}"
         for factor, slip in fitting.items()
     ]
-    no_artery = ", whether it is arterial at all," if one.signal == "abp" else ""
+    aside = ""
+    if one.signal == "abp":
+        aside = ", whether it is arterial at all,"
+    elif min(fitting) < 1:
+        aside = ", whether the patient was so ill,"
     return one.suspect(
         "unit",
         f"{one.label} is {one.medians()} (medians); {'; '.join(words)}",
-        f"unit and scale of {one.label} in the export{no_artery} and"
+        f"unit and scale of {one.label} in the export{aside} and"
         f" {one.signal}_unit of recordings.csv, where the file states none: correct it there,"
         f" or export again, {LEAVE_OUT}",
     )

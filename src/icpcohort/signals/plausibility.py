@@ -38,7 +38,7 @@ def judge(
         The columns of `RAW`: level and pulse of each minute as read, of
         whole recordings or of a sample whose `width_s` stands for the whole.
     trends : contracts.trends, or None
-        None where only a sample was read: amplitude and CPP are not judged.
+        None where only a sample was read: amplitude, CPP and steps are not judged.
     block_s : float, s
         Length of a block of the trends.
     events, monitors : rows of contracts.EVENTS and contracts.MONITORS of the patient
@@ -65,7 +65,7 @@ def judge(
         rows += [row for row in of_one if row.recording_id == recording_id]
     doubted = {(row.recording_id, row.signal) for row in rows}
     clear = [one for one in long if (one.recording_id, one.signal) not in doubted]
-    for name in sorted(pressures):
+    for name in sorted(pressures if trends is not None else ()):
         same = [one for one in clear if one.signal == name]
         rows += implausible_courses.steps(same, events, settings)
     icp = [one for one in clear if one.signal == "icp" and "icp" in pressures]

@@ -60,6 +60,7 @@ def _ingest(
             contracts.ARTEFACTS,
             contracts.PULSE_FINDINGS,
             contracts.LAGS,
+            contracts.SUSPECTS,
             contracts.QUALITY,
             contracts.MASKED,
             contracts.RECORDING_QUALITY,

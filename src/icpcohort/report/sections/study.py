@@ -140,6 +140,13 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             empty="Nothing was masked.",
         ),
         *_told(recordings.own_scales(tables["recordings"], labels=labels)),
+        *table("suspects", recordings.suspects(tables["suspects"])),
+        *table(
+            "suspects-each",
+            recordings.suspects_of_each(tables["suspects"]),
+            supplementary=True,
+            patient_level=True,
+        ),
         *table("lags", recordings.lags(tables["lags"])),
         *table(
             "lags-each",
