@@ -7,6 +7,7 @@ cohort's beats. All values are invented.
 
 import importlib.util
 import time
+from collections import Counter
 from pathlib import Path
 from typing import NamedTuple
 
@@ -269,6 +270,36 @@ def plausible(*, n_each):
                 yield name, tier, named(plausible_patient(name, tier, seed=seed))
 
 
+def mechanistic(*, n=40, seed=5):
+    """Yield tier, slip and suspicions of patients of the model of cerebral haemodynamics."""
+    from icpcohort.simulate import mechanistic_recordings as made
+    from icpcohort.simulate.cerebral_haemodynamics import Haemodynamics
+
+    draw = np.random.default_rng(seed)
+    patients = Haemodynamics(
+        gain_ml_per_mmhg=draw.uniform(0, 2, n),
+        outflow_resistance_mmhg_s_per_ml=draw.uniform(400, 3500, n),
+        elastance_per_ml=draw.uniform(0.07, 0.2, n),
+    )
+    drive = made.Drive(abp_level_mmhg=draw.uniform(70, 125, n))
+    slow = made.slow_pressures(
+        draw, patients, n_patients=n, duration_s=3600 * HOURS, drive=drive
+    )
+    slips = {
+        "none": lambda samples, _: samples,
+        "ICP in kPa": _scaled(icp=1 / KPA),
+        "both in kPa": _scaled(icp=1 / KPA, abp=1 / KPA),
+        "ICP tenfold": _scaled(icp=10.0),
+        "exchanged": _exchange,
+    }
+    for tier in NUMBERS:
+        means = made.means(slow, interval_s=1 / FS_HZ[tier])
+        for row in range(n):
+            samples = {name: np.round(values[row], 1) for name, values in means.items()}
+            for slip, change in slips.items():
+                yield tier, slip, named(Patient([change(samples, draw)], FS_HZ[tier]))
+
+
 def main():
     """Print every planted patient, and how many plausible ones are named."""
     start = time.process_time()
@@ -284,6 +315,12 @@ def main():
     print(f"plausible: {n} patients, suspicions {len(wrong)}")
     for line in wrong:
         print("  ", *line)
+    if importlib.util.find_spec("icpcohort.simulate.mechanistic_recordings"):
+        counts = Counter()
+        for tier, slip, found in mechanistic():
+            counts[tier, slip] += found.height > 0
+        for (tier, slip), n_named in counts.items():
+            print(f"mechanistic, {tier}, {slip}: {n_named} of 40 named")
     print(f"{time.process_time() - start:.0f} s of processor")
 
 

@@ -126,7 +126,7 @@ def check(
             _unrecorded(opened, sound),
             _without_value(kept, files),
             *check_tables.suspicions(kept, opened, time_zero=time_zero),
-            check_samples.suspicions(kept, opened, files, where=where),
+            *check_samples.suspicions(kept, opened, files, where=where),
         ],
         inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
     )

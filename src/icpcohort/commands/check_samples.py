@@ -31,8 +31,8 @@ def suspicions(
     files: settings.Files,
     *,
     where: recordings.Places,
-) -> list[str]:
-    """Return a line for each suspicion that a sample of the recordings shows.
+) -> list[list[str]]:
+    """Return a line for each suspicion that a sample of the recordings shows, by its kind.
 
     The run judges all of each recording; here its first minutes stand for the whole, and steps
     between recordings are not seen.
@@ -54,11 +54,11 @@ def suspicions(
         name: _by_patient(tables[name].rows if name in tables else (), columns)
         for name, columns in (("monitors", _OF_MONITORS), ("events", _OF_EVENTS))
     }
-    lines = []
+    lines: dict[str, list[str]] = defaultdict(list)
     for patient_id, all_of in placed(opened).items():
         raw = [
             _sample(one, stated, where=where).with_columns(
-                recording_id=pl.lit(one.row.values["recording_id"], dtype=pl.String)
+                recording_id=pl.lit(_name(one), dtype=pl.String)
             )
             for one in all_of
             if one.about.duration_s >= 3600 * limits.min_h
@@ -73,8 +73,14 @@ def suspicions(
             settings=limits,
             declared=stated,
         )
-        lines += list(_in_words(judged, all_of, str(patient_id)))
-    return lines
+        for kind, line in _in_words(judged, all_of, str(patient_id)):
+            lines[kind].append(line)
+    return list(lines.values())
+
+
+def _name(one: Opened) -> str:
+    """Return the recording's identifier, or its row where that is not right."""
+    return one.row.values.get("recording_id") or one.row.where
 
 
 def _by_patient(
@@ -118,8 +124,10 @@ def _sample(
     )
 
 
-def _in_words(judged: pl.DataFrame, all_of: Sequence[Opened], patient_id: str) -> Iterator[str]:
-    row_of = {one.row.values["recording_id"]: named(one.row) for one in all_of}
+def _in_words(
+    judged: pl.DataFrame, all_of: Sequence[Opened], patient_id: str
+) -> Iterator[tuple[str, str]]:
+    row_of = {_name(one): named(one.row) for one in all_of}
     for row in judged.iter_rows(named=True):
         place = row_of.get(row["recording_id"], patient_id)
-        yield f"{place}: {row['seen']}; look at {row['look_at']}"
+        yield row["kind"], f"{place}: {row['seen']}; look at {row['look_at']}"
