@@ -272,8 +272,9 @@ def plausible(*, n_each):
 
 def mechanistic(*, n=40, seed=5):
     """Yield tier, slip and suspicions of patients of the model of cerebral haemodynamics."""
-    from icpcohort.simulate import mechanistic_recordings as made
     from icpcohort.simulate.cerebral_haemodynamics import Haemodynamics
+
+    from icpcohort.simulate import mechanistic_recordings as made
 
     draw = np.random.default_rng(seed)
     patients = Haemodynamics(
