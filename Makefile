@@ -65,6 +65,7 @@ format: .venv/ready ## put the code in its usual form
 bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and coverage (an hour)
 	@$(BIN)/python tests/bench/run.py
 	@$(BIN)/python tests/bench/detection.py
+	@$(BIN)/python tests/bench/plausible.py
 	@$(BIN)/python tests/bench/uncertainty.py 200 24 72
 	@$(BIN)/python tests/bench/coverage.py 500
 	@$(BIN)/python tests/bench/specifications.py 1000
