@@ -66,6 +66,7 @@ bench: .venv/ready ## measure speed, memory, what cleaning finds, bias and cover
 	@$(BIN)/python tests/bench/run.py
 	@$(BIN)/python tests/bench/detection.py
 	@$(BIN)/python tests/bench/lags.py 12
+	@$(BIN)/python tests/bench/plausible.py
 	@$(BIN)/python tests/bench/uncertainty.py 200 24 72
 	@$(BIN)/python tests/bench/asymmetry.py 200 24 48 72
 	@$(BIN)/python tests/bench/coverage.py 500

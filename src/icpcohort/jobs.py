@@ -312,7 +312,7 @@ def one_of(names: Iterable[str]) -> str:
 
 PER_PATIENT = (
     *("recordings", "excluded", "intervals", "trends", "artefacts", "pulse_findings"),
-    "lags",
+    *("lags", "suspects"),
     *("quality", "masked", "recording_quality", "recording_masked"),
     *("minutes", "curves", "optima", "pictures"),
 )

@@ -205,6 +205,7 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
     optional |= path[:1] == ("study",) and path[2:] in (("repeated",), ("left_out",))
     optional |= path == ("trends", "max_lag_s")  # left out: nothing is out of step
+    optional |= path[0] == "plausibility"  # left out: the usual limits
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
     optional |= path == ("derived_signals", "cpp", "subtrahend")  # or `of_patient`
     optional |= path[:2] == ("burden", "thresholds") and path[-1] in ("above", "below")

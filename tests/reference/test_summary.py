@@ -132,7 +132,33 @@ def _by_loop(rows, averaging):
         ]
         summary[f"{limit}_h"] = len(tests) / 60
         summary[f"percent_time_{name}"] = _percent(tests, 60)
-    return summary
+    return summary | _doses_by_loop(rows)
+
+
+def _doses_by_loop(rows):
+    """Doses beyond LLR, CPPopt and thresholds of PRx, and the zones of RAP."""
+    doses = {}
+    for name, limit, side in (
+        ("below_llr", "llr_mmhg", -1),
+        ("below_cppopt", "cppopt_mmhg", -1),
+        ("above_cppopt", "cppopt_mmhg", 1),
+    ):
+        pairs = [(m["cpp_mmhg"], m[limit]) for m in rows]
+        excess = [max(0.0, side * (c - x)) for c, x in pairs if None not in (c, x)]
+        is_known = len(excess) >= 60
+        doses[f"cpp_{name}_dose_mmhg_h"] = math.fsum(excess) / 60 if is_known else None
+        doses[f"cpp_{name}_dose_per_h_mmhg"] = _mean(excess) if is_known else None
+    prx, rap = ([m[name] for m in rows if m[name] is not None] for name in ("prx", "rap"))
+    for threshold in (0.25, 0.35):
+        above = f"prx_above_{threshold:g}".replace(".", "_")
+        excess = [max(0.0, r - threshold) for r in prx]
+        doses[f"percent_time_{above}"] = _percent([r > threshold for r in prx])
+        doses[f"{above}_dose_h"] = math.fsum(excess) / 60 if prx else None
+        doses[f"{above}_dose_per_h"] = _mean(excess)
+    doses["percent_time_rap_0_4_to_1"] = _percent([r >= 0.4 for r in rap])
+    doses["percent_time_rap_0_to_0_4"] = _percent([0 < r < 0.4 for r in rap])
+    doses["percent_time_rap_below_0"] = _percent([r <= 0 for r in rap])
+    return doses
 
 
 @pytest.mark.parametrize("averaging", ["fisher", "arithmetic"])

@@ -426,6 +426,29 @@ def lags(s):
     return rows
 
 
+def suspects(s):
+    """Kinds of suspicion: recordings, and patients, that have one."""
+    kinds = groups(s.read("suspects").to_dicts(), "kind").values()
+    names = [({r["recording_id"] for r in of_one} - {""}, of_one) for of_one in kinds]
+    return [
+        [str(len(named)), str(len({r["patient_id"] for r in of_one}))]
+        for named, of_one in names
+    ]
+
+
+def suspects_each(s):
+    return [
+        [
+            row["recording_id"] or "",
+            row["patient_id"],
+            *(near(row[edge] / 3600, 1) for edge in ("from_s", "to_s")),
+            row["seen"],
+            row["look_at"],
+        ]
+        for row in s.read("suspects").to_dicts()
+    ]
+
+
 def _clear(parts):
     return [part["lag_s"] for part in parts if part["is_clear"]]
 
@@ -572,6 +595,8 @@ EXPECTED = {
     "recorded-by-monitor": recorded_by_monitor,
     "masked": masked,
     "lags": lags,
+    "suspects": suspects,
+    "suspects-each": suspects_each,
     "abp-levels": abp_levels,
     "left-out": left_out,
     "left-out-each": left_out_each,

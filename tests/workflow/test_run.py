@@ -34,6 +34,7 @@ PER_PATIENT = (
     "artefacts",
     "pulse_findings",
     "lags",
+    "suspects",
     "quality",
     "masked",
     "recording_quality",
@@ -47,7 +48,7 @@ TIMED = {"provenance.html", "ro-crate-metadata.json", "SHA256SUMS"}  # they say 
 TOGETHER = (
     *("analysis", "burden", "burden_by_state", "dropped", "events", "excluded", "flow"),
     *("bands", "recodings", "monitoring_end", "monitoring_end_by_outcome", "monitors"),
-    *("intensity", "intensity_map", "intensity_transition", "lags"),
+    *("intensity", "intensity_map", "intensity_transition", "lags", "suspects"),
     *("masked", "optima", "outcomes", "patients", "pulse_findings", "quality", "recordings"),
     *("plan_changes", "plan_status", "recording_masked", "recording_quality", "summary"),
 )

@@ -10,6 +10,7 @@ rule ingest:
         artefacts="results/artefacts/{patient}.parquet",
         pulse_findings="results/pulse_findings/{patient}.parquet",
         lags="results/lags/{patient}.parquet",
+        suspects="results/suspects/{patient}.parquet",
         quality="results/quality/{patient}.parquet",
         masked="results/masked/{patient}.parquet",
         recording_quality="results/recording_quality/{patient}.parquet",
@@ -23,7 +24,9 @@ rule ingest:
         runtime=10,
     params:
         settings=only(
-            SET, "study.folder", "recordings", "cleaning", "trends", "levels"
+            SET,
+            *("study.folder", "recordings", "cleaning", "trends", "levels"),
+            "plausibility",
         )
         | MEASURED,
         of_patient=lambda wildcards: jobs.of_patient(STUDY, SET, wildcards.patient),
@@ -39,6 +42,7 @@ rule collect:
         excluded=expand(rules.ingest.output.excluded, patient=PATIENTS),
         pulse_findings=expand(rules.ingest.output.pulse_findings, patient=PATIENTS),
         lags=expand(rules.ingest.output.lags, patient=PATIENTS),
+        suspects=expand(rules.ingest.output.suspects, patient=PATIENTS),
         quality=expand(rules.ingest.output.quality, patient=PATIENTS),
         masked=expand(rules.ingest.output.masked, patient=PATIENTS),
         recording_quality=expand(
@@ -50,6 +54,7 @@ rule collect:
         excluded="results/excluded.parquet",
         pulse_findings="results/pulse_findings.parquet",
         lags="results/lags.parquet",
+        suspects="results/suspects.parquet",
         quality="results/quality.parquet",
         masked="results/masked.parquet",
         recording_quality="results/recording_quality.parquet",

@@ -16,6 +16,7 @@ for table, paths, whole in (
         snakemake.output.pulse_findings,
     ),
     (contracts.LAGS, snakemake.input.lags, snakemake.output.lags),
+    (contracts.SUSPECTS, snakemake.input.suspects, snakemake.output.suspects),
     (contracts.QUALITY, snakemake.input.quality, snakemake.output.quality),
     (contracts.MASKED, snakemake.input.masked, snakemake.output.masked),
     (

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from icpcohort import recordings
-from icpcohort.commands import check_lags, check_tables, inventory, left_out
+from icpcohort.commands import check_lags, check_samples, check_tables, inventory, left_out
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.contracts import declared_signals
 from icpcohort.provenance import plan_lock
@@ -128,6 +128,7 @@ def check(
             _never_together(opened, files),
             _out_of_step(opened, files, where=where),
             *check_tables.suspicions(kept, opened, time_zero=time_zero),
+            *check_samples.suspicions(kept, opened, files, where=where),
         ],
         inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
     )

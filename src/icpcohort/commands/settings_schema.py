@@ -20,8 +20,8 @@ from icpcohort.exposures.window import Window
 from icpcohort.indices import curve_settings, index_settings, minutes, whole_recording
 from icpcohort.recordings import examine
 from icpcohort.report.sharing import folder
-from icpcohort.signals import rules, transducer_level, trend_settings
-from icpcohort.study import dictionary, plan, presets, tables
+from icpcohort.signals import plausibility_settings, rules, transducer_level, trend_settings
+from icpcohort.study import dictionary, plan, presets, settings, tables
 
 # In the order of config.yaml.
 SECTIONS: dict[str, Any] = {
@@ -33,6 +33,7 @@ SECTIONS: dict[str, Any] = {
     "cleaning": rules.Settings,
     "trends": trend_settings.Settings,
     "levels": transducer_level.Settings,
+    "plausibility": plausibility_settings.Settings,
     "minutes": minutes.Settings,
     "reactivity": index_settings.Settings,
     "indices": Annotated[
@@ -70,6 +71,8 @@ SECTIONS: dict[str, Any] = {
     "cohort": select.Settings,
     "share": folder.Settings,
 }
+# Sections that a study may leave out, as all of their settings.
+OPTIONAL_SECTIONS = (settings.PLAUSIBILITY,)
 # A setting that had another name: its section and old name, and what it is now.
 RENAMED = {
     ("recordings", "icp_channels"): "signals.icp.names",
@@ -175,7 +178,7 @@ def _whole(title: str, about: str, properties: dict[str, Any]) -> dict[str, Any]
         "type": "object",
         "description": about,
         "additionalProperties": False,
-        "required": list(properties),
+        "required": [name for name in properties if name not in OPTIONAL_SECTIONS],
         "properties": properties,
     }
 

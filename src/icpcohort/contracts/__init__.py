@@ -57,6 +57,7 @@ from icpcohort.contracts.signals import (
     QUALITY,
     RECORDING_MASKED,
     RECORDING_QUALITY,
+    SUSPECTS,
     recordings,
     trends,
 )
@@ -132,6 +133,7 @@ __all__ = [
     "SPECIFICATION_OPTIONS",
     "SPECIFICATION_SUMMARY",
     "SURVIVAL",
+    "SUSPECTS",
     "TABLE_ONE",
     "TEXT",
     "TIMES",

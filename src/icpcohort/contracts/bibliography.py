@@ -45,6 +45,7 @@ _READ = {
     "Allen 2014": "Allen and others 2014, Pediatr Crit Care Med 15:62-70",
     "Aries 2012a": "Aries 2012a, Crit Care Med 40:2456-2463, doi 10.1097/CCM.0b013e3182514eb6",
     "Bogli 2025": "Bogli 2025, Crit Care 29:207, doi 10.1186/s13054-025-05458-9",
+    "CAHR-TBI 2023": "CAHR-TBI collaborative 2023, J Neurotrauma, doi 10.1089/neu.2023.0374",
     "Carney 2017": "Carney 2017, Neurosurgery 80:6-15, doi 10.1227/NEU.0000000000001432",
     "COGiTATE 2021": "COGiTATE trial 2021, J Neurotrauma, doi 10.1089/neu.2021.0197",
     "Czosnyka 1997": "Czosnyka and others 1997, Neurosurgery 41:11-19, doi "

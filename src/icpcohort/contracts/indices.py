@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from icpcohort.contracts import declared_indices, declared_signals
+from icpcohort.contracts import declared_indices, declared_signals, reactivity_doses
 from icpcohort.contracts.columns import (
     COUNT,
     FLAG,
@@ -379,6 +379,9 @@ def summary(declared: Mapping[str, Any]) -> Table:
         columns[f"{name}_h"] = Column(REAL, "h", f"Minutes with {index.label} in the window")
     for name in by:
         columns |= _cppopt_of_window(declared, name)
+    columns |= reactivity_doses.of_index(by[0], indices[by[0]].label)
+    if reactivity_doses.RAP in indices:
+        columns |= reactivity_doses.of_rap(indices[reactivity_doses.RAP].label)
     return Table(
         "summary.parquet",
         "One row per patient and window: what a model may use as exposure",
@@ -421,14 +424,18 @@ def _hours_with(label: str, *, is_cpp: bool) -> Column:
 def _cppopt_of_window(declared: Mapping[str, Any], index: str) -> dict[str, Column]:
     """Return what a window has of CPPopt by an index; by the main one with plain names."""
     label = declared_indices.columns(declared)[index].label
-    columns = _CPPOPT_OF_WINDOW | {
-        "cppopt_yield_percent": Column(
-            REAL,
-            "%",
-            f"Minutes with CPPopt / minutes with CPP; null where {label} is impossible",
-            "CPPopt yield (% of minutes with CPP)",
-        )
-    }
+    columns = (
+        _CPPOPT_OF_WINDOW
+        | reactivity_doses.OF_CPPOPT
+        | {
+            "cppopt_yield_percent": Column(
+                REAL,
+                "%",
+                f"Minutes with CPPopt / minutes with CPP; null where {label} is impossible",
+                "CPPopt yield (% of minutes with CPP)",
+            )
+        }
+    )
     if index == declared_indices.main(declared):
         return columns
     return {

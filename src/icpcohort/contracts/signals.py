@@ -295,6 +295,27 @@ LAGS = Table(
     },
 )
 
+SUSPECTS = Table(
+    "suspects.parquet",
+    "One row per suspicion about a whole recording; nothing was masked or left out by it",
+    ("patient_id", "recording_id", "kind", "signal", "from_s"),
+    {
+        "patient_id": PATIENT_ID,
+        "recording_id": Column(TEXT, "", "Recording; empty when the whole patient is meant"),
+        "kind": Column(
+            TEXT,
+            "",
+            "unit, exchanged, same_numbers, constant, not_arterial, icp_level, abp_level,"
+            " no_pulse, large_pulse, amplitude_falls, level_step, drift or negative_cpp",
+        ),
+        "signal": _SIGNAL,
+        "from_s": Column(REAL, "s", "Start of what was seen since time zero"),
+        "to_s": Column(REAL, "s", "End of what was seen since time zero"),
+        "seen": Column(TEXT, "", "What was seen, in words with numbers and units"),
+        "look_at": Column(TEXT, "", "What to look at, and how to act"),
+    },
+)
+
 _SECONDS = {
     "recorded_s": Column(REAL, "s", "Time between the start and end of the recordings used"),
     "valid_s": Column(REAL, "s", "Time with a reading that no rule masked"),

@@ -10,8 +10,9 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import declared_indices, declared_signals, store
 from icpcohort.contracts.indices import mean_name, summary_by_index
+from icpcohort.contracts.reactivity_doses import ABOVE, RAP
 from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
-from icpcohort.exposures import autocorrelated_mean
+from icpcohort.exposures import autocorrelated_mean, reactivity_doses
 from icpcohort.exposures.window import Window
 from icpcohort.exposures.window import inside as window_of
 from icpcohort.indices.correlation import Scale, from_scale, mean_correlation, to_scale
@@ -92,7 +93,8 @@ def summarise(
     """
     patients = minutes.select(pl.col("patient_id").unique(maintain_order=True))
     contract = contracts.summary(declared)
-    hours = [name for name in contract.columns if name.endswith("_h")]
+    # a dose ends so too: it is an integral, and missing is not zero
+    hours = [n for n in contract.columns if n.endswith("_h") and "_dose_" not in n]
     measures = _measures(indices, min_cppopt_h=settings.min_cppopt_h, declared=declared)
     parts = [store.empty(contract)]
     for name, window in windows.items():
@@ -157,6 +159,9 @@ def _measures(
         measures.append((pl.col(name).count() / 60).alias(f"{name}_h"))
     for name in declared_indices.by(declared):
         measures += _of_cppopt(name, min_cppopt_h=min_cppopt_h, declared=declared)
+    doses = reactivity_doses.of_index(declared_indices.main(declared))
+    doses |= reactivity_doses.of_rap() if RAP in indices else {}
+    measures += [measure.alias(name) for name, measure in doses.items()]
     return measures
 
 
@@ -216,6 +221,12 @@ def _of_cppopt(
             )
             for name, test in beyond.items()
         },
+        **reactivity_doses.of_cppopt(
+            pl.col("cpp_mmhg"),
+            minute("cppopt_mmhg"),
+            minute("llr_mmhg"),
+            min_cppopt_h=min_cppopt_h,
+        ),
     }
     return [
         measure.alias(name if is_main else summary_by_index(name, index))
@@ -241,5 +252,8 @@ def methods_sentence(settings: Settings, *, index: str) -> str:
         " mmHg of it (COGiTATE 2021), below and above, are over minutes with both, time below"
         " LLR (Donnelly 2017) or above ULR over"
         f" minutes with CPP and that limit; under {settings.min_cppopt_h:g} h of them they are"
-        " not given."
+        " not given. Doses below LLR, and below and above CPPopt, are time integrals of the"
+        " excess over the same minutes. Time and dose above"
+        f" {' and '.join(f'{t:g}' for t in ABOVE)} are of {index} (Sorrentino 2012; CAHR-TBI"
+        " 2023), over minutes with it; zones of RAP (Czosnyka 1996) over minutes with RAP."
     )

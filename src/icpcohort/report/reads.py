@@ -19,6 +19,7 @@ TABLES: dict[str, Table] = {
     "quality": contracts.QUALITY,
     "masked": contracts.MASKED,
     "lags": contracts.LAGS,
+    "suspects": contracts.SUSPECTS,
     "monitors": contracts.MONITORS,
     "events": contracts.EVENTS,
     "optima": contracts.OPTIMA,
@@ -84,8 +85,9 @@ FIGURES = Selection(
 )
 PATIENT_PAGE = Selection(
     (
-        *("patients", "recordings", "excluded", "quality", "masked", "monitors", "events"),
-        *("burden", "summary", "optima", "outcomes", "analysis", "dropped", "lags"),
+        *("patients", "recordings", "excluded", "quality", "masked", "suspects"),
+        *("monitors", "events", "lags"),
+        *("burden", "summary", "optima", "outcomes", "analysis", "dropped"),
     ),
     ("dropped",),
 )

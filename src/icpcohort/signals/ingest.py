@@ -16,6 +16,8 @@ from icpcohort.signals import (
     masking,
     overlaps,
     patient_lags,
+    plausibility,
+    plausibility_settings,
     pulse_blocks,
     quality,
     rules,
@@ -36,6 +38,7 @@ class Sections(NamedTuple):
     rules: Sequence[Rule]
     trends: trend_settings.Settings
     levels: transducer_level.Settings
+    plausibility: plausibility_settings.Settings
     declared: Mapping[str, Any]  # `signals` and `derived_signals`
 
 
@@ -46,6 +49,7 @@ def sections_of(settings: Mapping[str, Any]) -> Sections:
         rules.from_blocks(settings["cleaning"]["rules"]),
         trend_settings.Settings(**settings["trends"]),
         transducer_level.Settings(**settings["levels"]),
+        plausibility_settings.Settings(**settings["plausibility"]),
         {name: settings[name] for name in ("signals", "derived_signals")},
     )
 
@@ -60,6 +64,7 @@ class Ingested(NamedTuple):
     artefacts: pl.DataFrame
     pulse_findings: pl.DataFrame
     lags: pl.DataFrame
+    suspects: pl.DataFrame
     accounts: quality.Quality
 
 
@@ -169,6 +174,7 @@ def ingest_patient(
             _patient_without_data(patient_id, n_listed=len(rows), why=left_out.get(""))
         )
     spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
+    levelled = _levelled(joined.trends, level=level, events=events, sections=sections)
     return Ingested(
         _table([*described, *unusable], contracts.recordings(declared)),
         _table(excluded, contracts.EXCLUDED),
@@ -177,10 +183,20 @@ def ingest_patient(
             patient_lags.left(lags, parts, joined),
             max_lag_s=trend.max_lag_s,
         ),
-        _levelled(joined.trends, level=level, events=events, sections=sections),
+        levelled,
         masking.merge_spans(pl.concat(spans)),
         _pulse_findings(joined.trends, patient_id, sections=sections),
         _table(patient_lags.rows(lags, parts, described), contracts.LAGS),
+        plausibility.judge(
+            patient_id,
+            _raw([(one.row, part.summary) for one, part in used]),
+            trends=levelled,
+            block_s=trend.block_s,
+            events=events,
+            monitors=monitors,
+            settings=sections.plausibility,
+            declared=declared,
+        ),
         quality.account(
             patient_id,
             joined,
@@ -266,6 +282,15 @@ def _pulse_findings(
         block_s=sections.trends.block_s,
         tolerance_hz=sections.trends.pulse_tolerance_hz,
     )
+
+
+def _raw(recorded: Sequence[tuple[Row, trends.Summary]]) -> pl.DataFrame:
+    """Return the minutes before masking of every recording used."""
+    parts = [
+        summary.raw.with_columns(recording_id=pl.lit(row["recording_id"]))
+        for row, summary in recorded
+    ]
+    return pl.concat(parts) if parts else pl.DataFrame(schema=plausibility.RAW)
 
 
 def _parted(

@@ -22,6 +22,7 @@ from icpcohort.signals import (
     masking,
     nan_divide,
     pulse_blocks,
+    raw_minutes,
 )
 from icpcohort.signals import time_accounting as accounts
 from icpcohort.signals.pulse_blocks import PULSE_S
@@ -61,6 +62,7 @@ class Summary(NamedTuple):
     lags: list[device_lag.Lag]  # of ICP behind ABP, where both have waveforms
     kept: compared_files.Kept  # to measure lags with numbers, and with other files
     shifts_s: Mapping[str, float]  # what was added to the times of a signal
+    raw: pl.DataFrame  # `raw_minutes.SCHEMA`: level and pulse before anything is masked
 
 
 def summarise(
@@ -136,6 +138,9 @@ def summarise(
     }
     kept = {signal: one.account for signal, one in done.items()}
     spans = [store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())]
+    raw = pl.concat(
+        [pl.DataFrame(schema=raw_minutes.SCHEMA), *(one.raw for one in done.values())]
+    )
     blocks = {signal: done.pop(signal).blocks for signal in list(done)}
     return Summary(
         _trends(
@@ -150,6 +155,7 @@ def summarise(
         lags,
         keepers.finish(),
         shifts_s,
+        raw,
     )
 
 
@@ -172,6 +178,7 @@ class _Finished(NamedTuple):
     account: accounts.Account
     blocks: _Blocks
     spans: pl.DataFrame
+    raw: pl.DataFrame
 
 
 class _Track:
@@ -202,6 +209,7 @@ class _Track:
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
         self._sums, self._spans = array("d"), array("d")
+        self._raw = raw_minutes.Keeper()
 
     def add(self, samples: Reals, *, t_s: float) -> None:
         self._keeper.add_samples(t_s=t_s, n=samples.size)
@@ -215,7 +223,12 @@ class _Track:
             self._mask(self._finder.finish())
         for masked in self._masker.finish():
             self._count(masked)
-        return _Finished(self._keeper.finish(end_s), self._blocks(), self._masked_spans())
+        return _Finished(
+            self._keeper.finish(end_s),
+            self._blocks(),
+            self._masked_spans(),
+            self._raw.finish(self.signal),
+        )
 
     def _mask(self, pieces: Sequence[cells.Cells]) -> None:
         for piece in pieces:
@@ -224,6 +237,7 @@ class _Track:
 
     def _count(self, masked: masking.Masked) -> None:
         self._keeper.add(masked)
+        self._raw.add(masked.cells)
         clean = masked.code == masking.VALID
         sums = _block_sums(masked.cells, clean, fs_hz=self.fs_hz, block_s=self.block_s)
         self._sums.frombytes(sums.tobytes())

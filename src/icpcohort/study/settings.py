@@ -34,6 +34,7 @@ __all__ = [
 
 # Where files lie on one machine, and how they are listed: no result depends on it.
 PLACES = ("roots", "patterns")
+PLAUSIBILITY = "plausibility"  # a section that may be left out whole
 
 
 class Files(NamedTuple):
@@ -66,8 +67,9 @@ def load(
     tuple of dict
         The first as written in `config.yaml`, with the values of the presets that it names,
         and the sections of `variables.yaml`; the second is what stands under `models:`, one
-        block per model in the order of the file. Nothing else is filled in; a relative folder
-        of `recordings.roots` is one from the working directory.
+        block per model in the order of the file. Nothing else is filled in, but a section that
+        may be left out whole is empty; a relative folder of `recordings.roots` is one from the
+        working directory.
 
     Raises
     ------
@@ -81,6 +83,7 @@ def load(
         raise SettingsError(settings_problems + plan_problems)
     schema = yaml_files.read_schema(schema_folder / "config.schema.json")
     of_variables = yaml_files.read_schema(schema_folder / "variables.schema.json")
+    settings = {PLAUSIBILITY: {}} | settings
     ordered = in_order(settings, schema) | in_order(settings, of_variables | {"$defs": {}})
     return ordered, models["models"]
 

@@ -292,11 +292,17 @@ def events_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
     return _rows_of(study, "events", patient_id, by=("start_s", "event"))
 
 
-_OF_A_MONITOR = ("insertion_h", "removal_h", "calibrated_h", "malfunction_h")
+_OF_A_MONITOR = (
+    *("monitor_id", "insertion_h", "removal_h", "calibrated_h", "malfunction_h"),
+    "drift_at_removal_mmhg",
+)
 
 
 def monitors_of(study: Study, patient_id: str) -> list[dict[str, Any]]:
-    """Return when each of one patient's monitors was in and working; null is None."""
+    """Return when each of one patient's monitors was in and working, and how it drifted.
+
+    Null is None.
+    """
     rows = _rows_of(study, "monitors", patient_id, by=("insertion_h", "monitor_id"))
     return [{name: row[name] for name in _OF_A_MONITOR} for row in rows]
 

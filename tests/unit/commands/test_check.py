@@ -58,7 +58,7 @@ def folder(tmp_path):
     _table(tmp_path, "recordings", _recording(1, "r1.csv"), second)
     _numbers(tmp_path, "r1.csv")
     _numbers(tmp_path, "r2.csv", "t_s,ICP [mmHg],ART [mmHg]", n=0)
-    rows = "".join(f"{60 * i},12,80\n" for i in range(120))
+    rows = "".join(f"{60 * i},{12 + i % 2},{80 + i % 3}\n" for i in range(120))
     (tmp_path / "r2.csv").write_text("t_s,ICP [mmHg],ART [mmHg]\n" + rows, encoding="utf-8")
     return tmp_path
 

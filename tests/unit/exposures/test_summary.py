@@ -37,6 +37,50 @@ def test_where_prx_is_impossible_the_yield_is_missing_and_not_zero():
     assert (row["monitored_h"], row["prx_h"], row["cppopt_h"]) == (2.0, 0.0, 0.0)
 
 
+def test_doses_below_llr_and_around_cppopt_by_hand():
+    """Two hours; CPP is 60 in the first and 80 in the second, CPPopt 72, LLR 64.
+
+    Below LLR 60 min x 4 mmHg = 4 mmHg h, over 2 h with both 2 mmHg; below CPPopt 12 mmHg h,
+    above it 8 mmHg h.
+    """
+    row = _summarise(
+        120, cpp_mmhg=[60.0] * 60 + [80.0] * 60, cppopt_mmhg=[72.0] * 120, llr_mmhg=[64.0] * 120
+    )
+    assert row["cpp_below_llr_dose_mmhg_h"] == pytest.approx(4.0)
+    assert row["cpp_below_llr_dose_per_h_mmhg"] == pytest.approx(2.0)
+    assert row["cpp_below_cppopt_dose_mmhg_h"] == pytest.approx(12.0)
+    assert row["cpp_above_cppopt_dose_mmhg_h"] == pytest.approx(8.0)
+    assert row["cpp_above_cppopt_dose_per_h_mmhg"] == pytest.approx(4.0)
+
+
+def test_without_the_least_hours_of_a_limit_its_dose_is_missing_and_without_excess_zero():
+    none = _summarise(120, cpp_mmhg=[60.0] * 120, llr_mmhg=[64.0] * 59 + [None] * 61)
+    assert none["cpp_below_llr_dose_mmhg_h"] is None
+    assert none["cpp_below_cppopt_dose_per_h_mmhg"] is None
+    above = _summarise(120, cpp_mmhg=[70.0] * 120, llr_mmhg=[64.0] * 120)
+    assert above["cpp_below_llr_dose_mmhg_h"] == 0.0
+
+
+def test_time_and_dose_of_prx_above_its_thresholds_by_hand():
+    """Four of six minutes have PRx; 0.25 is on a threshold, 0.45 is 0.2 and 0.1 above."""
+    row = _summarise(6, prx=[0.25, 0.45, -0.5, 0.30, None, None])
+    assert row["percent_time_prx_above_0_25"] == pytest.approx(50.0)
+    assert row["prx_above_0_25_dose_h"] == pytest.approx((0.20 + 0.05) / 60)
+    assert row["prx_above_0_25_dose_per_h"] == pytest.approx(0.25 / 4)
+    assert row["percent_time_prx_above_0_35"] == pytest.approx(25.0)
+    assert row["prx_above_0_35_dose_h"] == pytest.approx(0.10 / 60)
+    without = _summarise(6, icp_mmhg=[12.0] * 6)
+    assert without["prx_above_0_25_dose_h"] is None
+    assert without["percent_time_prx_above_0_35"] is None
+
+
+def test_the_zones_of_rap_hold_their_edges_and_add_up():
+    row = _summarise(6, rap=[1.0, 0.4, 0.39, 0.0, -0.2, None])
+    shares = [row[f"percent_time_rap_{z}"] for z in ("0_4_to_1", "0_to_0_4", "below_0")]
+    assert shares == pytest.approx([40.0, 20.0, 40.0])
+    assert _summarise(6, prx=[0.1] * 6)["percent_time_rap_below_0"] is None
+
+
 def test_the_yield_of_the_pulse_shape_is_over_the_blocks_in_which_it_was_sought():
     """Three minutes: all six blocks found, half of four, and a waveform too slow for it."""
     row = _summarise(

@@ -169,6 +169,22 @@ def make_lags(recordings):
     return frame_of(rows, contracts.LAGS)
 
 
+def make_suspects(recordings):
+    """Return one suspicion for the first of them, one for a whole patient, of other kinds."""
+    first, second = recordings.head(2).iter_rows(named=True)
+    rows = [
+        (first["patient_id"], first["recording_id"], "unit", "icp", 0.0, 7200.0),
+        (second["patient_id"], "", "drift", "icp", 0.0, 36000.0),
+    ]
+    seen = ("ICP is 1.6 mmHg (medians)", "monitor m002 read +9.0 mmHg at removal")
+    rows = [(*row, words, "the export") for row, words in zip(rows, seen, strict=True)]
+    columns = zip(*rows, strict=True)
+    return frame_of(
+        dict(zip(contracts.SUSPECTS.columns, map(list, columns), strict=True)),
+        contracts.SUSPECTS,
+    )
+
+
 def make_monitors(patients, *, seed):
     draw = np.random.default_rng(seed)
     n = patients.height
@@ -532,6 +548,7 @@ def make_tables(n, *, lost, seed):
         "quality": quality,
         "masked": make_masked(quality),
         "lags": make_lags(recordings),
+        "suspects": make_suspects(recordings),
         "monitors": make_monitors(patients, seed=seed + 3),
         "events": make_events(patients, seed=seed + 4),
         "curves": make_curves(patients, seed=seed + 5),

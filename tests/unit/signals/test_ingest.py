@@ -60,6 +60,7 @@ def _ingest(
             contracts.ARTEFACTS,
             contracts.PULSE_FINDINGS,
             contracts.LAGS,
+            contracts.SUSPECTS,
             contracts.QUALITY,
             contracts.MASKED,
             contracts.RECORDING_QUALITY,
@@ -195,11 +196,25 @@ def test_a_file_of_annotations_beside_a_record_counts_and_a_damaged_one_excludes
 
 def test_readings_after_the_last_monitor_was_taken_out_are_masked(tmp_path):
     _csv(tmp_path, "r.csv")
-    monitor = dict.fromkeys(("removal_h", "calibrated_h", "malfunction_h"))
+    monitor = dict.fromkeys(("calibrated_h", "malfunction_h", "drift_at_removal_mmhg"))
     out = monitor | {"insertion_h": 0.0, "removal_h": 300 / 3600}
     done = _ingest(tmp_path, [_row("r", "r.csv")], rules=[NO_MONITOR], monitors=[out])
     assert done.intervals.rows() == [("no_monitor", 300.0, 600.0, "monitors")]
     assert done.trends["icp_mmhg"].is_null().to_list() == [False] * 30 + [True] * 30
+
+
+def test_the_drift_that_the_log_of_monitors_has_reaches_the_suspicions(tmp_path):
+    _csv(tmp_path, "r.csv", n=1000)
+    monitor = dict.fromkeys(("calibrated_h", "malfunction_h")) | {
+        **{"monitor_id": "M1", "insertion_h": 0.0, "removal_h": 3.0},
+        "drift_at_removal_mmhg": 15.0,
+    }
+    done = _ingest(tmp_path, [_row("r", "r.csv")], monitors=[monitor])
+    assert done.suspects.select("kind", "recording_id").rows() == [("constant", "r")]
+    rows = [f"{10 * i},{12 + i % 7}" for i in range(1000)]
+    (tmp_path / "r.csv").write_text("\n".join(["t_s,ICP [mmHg]", *rows]) + "\n")
+    done = _ingest(tmp_path, [_row("r", "r.csv")], monitors=[monitor])
+    assert done.suspects.select("kind", "recording_id").rows() == [("drift", "")]
 
 
 def test_arterial_pressure_is_brought_to_the_tragus_when_asked_for(tmp_path):

@@ -618,10 +618,12 @@ def test_the_times_of_a_monitor_come_by_insertion_and_stand_in_their_order(tmp_p
     )
     assert [m["insertion_h"] for m in study.monitors_of(tables, "P1")] == [4.0, 9.0]
     assert study.monitors_of(tables, "P1")[1] == {
+        "monitor_id": "M2",
         "insertion_h": 9.0,
         "removal_h": 40.0,
         "calibrated_h": None,
         "malfunction_h": 30.0,
+        "drift_at_removal_mmhg": None,
     }
     problems = _problems(tmp_path, monitors=header + "M1,P1,pneumatic,4,9,10,3\n")
     assert len(problems) == 2

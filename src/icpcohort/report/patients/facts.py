@@ -67,6 +67,7 @@ def sections(
         ),
         _recordings(tables["recordings"], tables["excluded"]),
         *_lags(tables["lags"]),
+        _suspects(tables["suspects"]),
         _seconds(tables["quality"], labels),
         _masked(tables["masked"], labels),
         _monitors(tables["monitors"]),
@@ -197,6 +198,24 @@ def _reason(reason: str | None, detail: str | None) -> str:
     if reason is None:
         return ""
     return f"{words_of(reason)}: {detail}" if detail else words_of(reason)
+
+
+def _suspects(suspects: pl.DataFrame) -> Section:
+    rows = {
+        patient: [
+            [
+                row["recording_id"] or "whole patient",
+                words_of(row["kind"]),
+                f"{_hours(row['from_s'], decimals=1)} to {_hours(row['to_s'], decimals=1)}",
+                row["seen"],
+                f"look at {row['look_at']}",
+            ]
+            for row in part
+        ]
+        for patient, part in _by_patient(suspects, "from_s", "recording_id", "kind")
+    }
+    head = ["Recording", "Kind", "From, to (h)", "Seen", "What to do"]
+    return Section("Hard to believe", head, rows, "Nothing speaks against a recording.")
 
 
 def _seconds(quality: pl.DataFrame, labels: Mapping[str, str]) -> Section:

@@ -200,6 +200,10 @@ def limits(
     unknown = cohort[main_outcome].null_count()
     unsure = int((level != "tragus").sum())
     sentences = [
+        (
+            "table-suspects",
+            recording_grids.hard_to_believe(tables["suspects"], n_patients=n_all),
+        ),
         ("table-monitors", drift(tables["monitors"])),
         (
             "table-flow",

@@ -14,6 +14,7 @@ from icpcohort.signals import (
     device_lag,
     ingest,
     intervals,
+    plausibility,
     pulse_amplitude,
     pulse_blocks,
     rules,
@@ -41,6 +42,7 @@ def paragraphs(settings: Mapping[str, Any], models: Mapping[str, Any]) -> dict[s
         pulse_blocks.methods_sentence(of_signals.trends),
         transducer_level.methods_sentence(of_signals.levels),
         device_lag.methods_sentence(declared=settings),
+        plausibility.methods_sentence(of_signals.plausibility),
     ]
     indices = reactivity.methods_sentence(
         made.indices,

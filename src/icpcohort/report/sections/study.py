@@ -139,6 +139,13 @@ def _recordings(tables: Tables, settings: Mapping[str, Any], figures: Figures) -
             recordings.masked_time(tables["masked"], tables["quality"], labels=labels),
             empty="Nothing was masked.",
         ),
+        *table("suspects", recordings.suspects(tables["suspects"])),
+        *table(
+            "suspects-each",
+            recordings.suspects_of_each(tables["suspects"]),
+            supplementary=True,
+            patient_level=True,
+        ),
         *table("lags", recordings.lags(tables["lags"])),
         *table(
             "lags-each",

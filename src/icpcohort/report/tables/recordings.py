@@ -184,6 +184,62 @@ def out_of_step(lags_of_parts: pl.DataFrame) -> str:
     )
 
 
+def suspects(table: pl.DataFrame) -> Grid:
+    """Return how many recordings and patients have a suspicion, by kind (`SUSPECTS`)."""
+    counts = (
+        table.group_by("kind")
+        .agg(
+            n_recordings=pl.col("recording_id").filter(pl.col("recording_id") != "").n_unique(),
+            n_patients=pl.col("patient_id").n_unique(),
+        )
+        .sort("kind")
+    )
+    rows = [
+        [words_of(row["kind"]), str(row["n_recordings"]), str(row["n_patients"])]
+        for row in counts.to_dicts()
+    ]
+    return Grid(
+        "Recordings that are hard to believe as they stand",
+        ["What was seen", "Recordings, n", "Patients, n"],
+        rows,
+        "Judged by level and pulse of whole recordings before masking. Nothing was corrected or"
+        " left out by it: the results hold these recordings as they stand.",
+    )
+
+
+def suspects_of_each(table: pl.DataFrame) -> Grid:
+    """Return each suspicion, with what to look at (`SUSPECTS`)."""
+    rows = [
+        [
+            row["recording_id"] or "whole patient",
+            row["patient_id"],
+            words_of(row["kind"]),
+            f"{_in_hours(row['from_s'])} to {_in_hours(row['to_s'])}",
+            row["seen"],
+            row["look_at"],
+        ]
+        for row in table.sort("patient_id", "recording_id", "kind", "from_s").to_dicts()
+    ]
+    head = ["Recording", "Patient", "Kind", "From, to, h", "Seen", "Look at"]
+    return Grid("Each recording that is hard to believe", head, rows, "")
+
+
+def _in_hours(t_s: float) -> str:
+    return format_number(t_s / 3600, decimals=1)
+
+
+def hard_to_believe(table: pl.DataFrame, *, n_patients: int) -> str:
+    """Return a sentence on the patients with a suspicion; empty without one."""
+    n = table["patient_id"].n_unique()
+    if not n:
+        return ""
+    have = "has" if n == 1 else "have"
+    return (
+        f"{n} of {n_patients} patients {have} a recording that cannot be right as it stands, or"
+        " that is hard to believe; nothing was corrected or left out by it."
+    )
+
+
 def _hours(part_s: float, recorded_s: float | None) -> str:
     hours = format_number(part_s / 3600, decimals=1)
     if part_s == recorded_s or not recorded_s:

@@ -31,6 +31,7 @@ DEFINITIONS = {
     "Optimal CPP": {
         *("Aries 2012a", "COGiTATE 2021", "Davison 1997", "Donnelly 2017", "Kunsch 1989"),
         *("Lazarus 2018", "Lind 2010", "Muller 2007", "Steiner 2002", "Theiler 1992"),
+        *("CAHR-TBI 2023", "Czosnyka 1996", "Sorrentino 2012"),
     },
     "Burden": {"Bogli 2025", "Guiza 2015", "Sheth 2013", "Vik 2008"},
     "Exposure windows and cohort": {"Anderson 1983"},

@@ -105,3 +105,29 @@ def test_a_pair_of_recordings_and_what_was_corrected_are_told():
 def test_without_a_lag_there_is_no_table_and_no_sentence():
     assert recordings.lags(_lags()).rows == recordings.lags_of_each(_lags()).rows == []
     assert recordings.out_of_step(_lags(("P1", "a", 300.0, 0.9, True))) == ""
+
+
+def _suspects(*rows):
+    """Return contracts.SUSPECTS of (patient, recording, kind)."""
+    schema = {name: column.dtype for name, column in contracts.SUSPECTS.columns.items()}
+    same = {"signal": "icp", "from_s": 0.0, "to_s": 9000.0, "seen": "x", "look_at": "y"}
+    names = ("patient_id", "recording_id", "kind")
+    return pl.DataFrame([dict(zip(names, r, strict=True)) | same for r in rows], schema=schema)
+
+
+def test_recordings_that_are_hard_to_believe_are_counted_named_and_told():
+    table = _suspects(
+        ("P2", "c", "unit"), ("P1", "a", "unit"), ("P1", "b", "no_pulse"), ("P1", "", "drift")
+    )
+    assert recordings.suspects(table).rows == [
+        ["drift", "0", "1"],
+        ["no pulse", "1", "1"],
+        ["unit", "2", "2"],
+    ]
+    assert recordings.suspects_of_each(table).rows[0] == [
+        *("whole patient", "P1", "drift", "0.0 to 2.5", "x", "y")
+    ]
+    words = recordings.hard_to_believe(table, n_patients=120)
+    assert words.startswith("2 of 120 patients have a recording that cannot be right")
+    assert recordings.hard_to_believe(_suspects(), n_patients=120) == ""
+    assert recordings.suspects(_suspects()).rows == []
