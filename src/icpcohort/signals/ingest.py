@@ -169,11 +169,12 @@ def ingest_patient(
             _patient_without_data(patient_id, n_listed=len(rows), why=left_out.get(""))
         )
     spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
+    findings = [part.summary.findings for _, part in used]
     return Ingested(
         _table([*described, *unusable], contracts.recordings(declared)),
         _table(excluded, contracts.EXCLUDED),
         intervals.with_out_of_step(
-            noted,
+            intervals.with_findings(noted, pl.concat([spans[0], *findings])),
             [lag for _, part in used for lag in part.summary.lags],
             max_lag_s=trend.max_lag_s,
         ),

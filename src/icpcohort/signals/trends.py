@@ -53,6 +53,7 @@ class Summary(NamedTuple):
 
     trends: pl.DataFrame  # also {signal}_reading_s: seconds with a reading
     artefacts: pl.DataFrame
+    findings: pl.DataFrame  # as artefacts: what rules found, masked or not
     seconds: pl.DataFrame  # signal, `time_accounting.SECONDS`, n_gaps, longest_gap_s
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
@@ -122,6 +123,7 @@ def summarise(
     done = {name: tracks.pop(name).finish(start_s + duration_s) for name in list(tracks)}
     kept = {signal: one.account for signal, one in done.items()}
     spans = [store.empty(contracts.ARTEFACTS), *(one.spans for one in done.values())]
+    found = [store.empty(contracts.ARTEFACTS), *(one.findings for one in done.values())]
     blocks = {signal: done.pop(signal).blocks for signal in list(done)}
     return Summary(
         _trends(
@@ -131,6 +133,7 @@ def summarise(
             declared=declared,
         ),
         masking.merge_spans(pl.concat(spans)),
+        masking.merge_spans(pl.concat(found)),
         *accounts.total(kept),
         kept,
         lags,
@@ -152,11 +155,12 @@ _NO_BLOCKS = _Blocks(np.empty(0), np.empty(0), np.empty(0), np.empty(0), np.nan)
 
 
 class _Finished(NamedTuple):
-    """What one signal gives; `spans` under contracts ARTEFACTS."""
+    """What one signal gives; `spans` and `findings` under contracts ARTEFACTS."""
 
     account: accounts.Account
     blocks: _Blocks
     spans: pl.DataFrame
+    findings: pl.DataFrame
 
 
 class _Track:
@@ -173,10 +177,13 @@ class _Track:
         block_s: float,
     ) -> None:
         self.signal, self.fs_hz, self.block_s = signal, fs_hz, block_s
-        self.rules = masking.rules_for(
+        of_signal = masking.rules_for(
             rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
         )
+        self.rules = [rule for rule in of_signal if rule.masks]
+        self._finding = [rule for rule in of_signal if rule.is_finding]
         self._masker = masking.Masker(rules=self.rules, events=events)
+        self._finders = [masking.Masker(rules=[one], events=events) for one in self._finding]
         self._keeper = accounts.Keeper(
             fs_hz=fs_hz,
             start_s=start_s,
@@ -186,7 +193,7 @@ class _Track:
         of_beats = [rule for rule in self.rules if isinstance(rule, Beats)]
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
-        self._sums, self._spans = array("d"), array("d")
+        self._sums, self._spans, self._found = array("d"), array("d"), array("d")
 
     def add(self, samples: Reals, at_limit: NDArray[np.bool_], *, t_s: float) -> None:
         self._keeper.add_samples(t_s=t_s, n=samples.size)
@@ -201,12 +208,27 @@ class _Track:
             self._mask(self._finder.finish())
         for masked in self._masker.finish():
             self._count(masked)
-        return _Finished(self._keeper.finish(end_s), self._blocks(), self._masked_spans())
+        for code, finder in enumerate(self._finders):
+            self._note(finder.finish(), code)
+        return _Finished(
+            self._keeper.finish(end_s),
+            self._blocks(),
+            self._as_spans(np.frombuffer(self._spans), self.rules),
+            self._as_spans(np.frombuffer(self._found), self._finding),
+        )
 
     def _mask(self, pieces: Sequence[cells.Cells]) -> None:
         for piece in pieces:
             for masked in self._masker.push(piece):
                 self._count(masked)
+            for code, finder in enumerate(self._finders):
+                self._note(finder.push(piece), code)
+
+    def _note(self, some: Sequence[masking.Masked], code: int) -> None:
+        """Keep what the finding rule of this number flagged; each flags by itself."""
+        for found in some:
+            of_rule = np.where(found.code == masking.VALID, found.code, code)
+            self._found.frombytes(_spans(masking.Masked(found.cells, of_rule)).tobytes())
 
     def _count(self, masked: masking.Masked) -> None:
         self._keeper.add(masked)
@@ -224,10 +246,10 @@ class _Track:
         mean = nan_divide.divide(total, valid_s, where=valid_s > 0)
         return _Blocks(t_s[starts], valid_s, reading_s, mean, 1 / self.fs_hz)
 
-    def _masked_spans(self) -> pl.DataFrame:
-        """Return the masked stretches, under contracts ARTEFACTS."""
-        start_s, end_s, code = np.frombuffer(self._spans).reshape(-1, 3).T
-        reasons = pl.Series([rule.reason for rule in self.rules], dtype=pl.String)
+    def _as_spans(self, rows: Reals, rules: Sequence[Rule]) -> pl.DataFrame:
+        """Return the stretches that rules flagged, under contracts ARTEFACTS."""
+        start_s, end_s, code = rows.reshape(-1, 3).T
+        reasons = pl.Series([rule.reason for rule in rules], dtype=pl.String)
         return pl.DataFrame(
             {
                 "signal": pl.repeat(self.signal, code.size, eager=True),

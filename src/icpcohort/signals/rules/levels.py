@@ -6,8 +6,9 @@ from typing import Annotated, ClassVar
 import numpy as np
 
 from icpcohort.contracts.setting import Setting
-from icpcohort.signals.cells import Cells, Reals
+from icpcohort.signals.cells import Cells
 from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, spread
+from icpcohort.signals.rules.windows import covered_by, extreme_of_each
 
 _LIMITS = (
     "plausible limits of ICP -10 to 100 mmHg, some use -15 to 200 (from memory, medium); of "
@@ -168,12 +169,8 @@ class FlatLine(Rule):
             return np.zeros(cells.t_s.size, np.bool_)
         high = np.where(np.isnan(cells.high), np.inf, cells.high)
         low = np.where(np.isnan(cells.low), -np.inf, cells.low)
-        spans = _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n)
-        begins = spans <= self.max_spread
-        covered = np.zeros(cells.t_s.size + 1, np.int64)
-        np.add.at(covered, np.flatnonzero(begins), 1)
-        np.add.at(covered, np.flatnonzero(begins) + n, -1)
-        return np.cumsum(covered)[:-1] > 0
+        spans = extreme_of_each(np.maximum, high, n) - extreme_of_each(np.minimum, low, n)
+        return covered_by(spans <= self.max_spread, n)
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
@@ -184,12 +181,3 @@ class FlatLine(Rule):
         span = self.max_spread
         still = f"within {span:g} {unit}" if span else "without any change"
         return f"{still} for {self.min_s:g} s or longer"
-
-
-def _of_each(extreme: np.ufunc, values: Reals, n: int) -> Reals:
-    """Return the extreme of each `n` values that follow one another, in log2(n) passes."""
-    width = 1  # of which `values` already has the extremes
-    while 2 * width <= n:
-        values, width = extreme(values[:-width], values[width:]), 2 * width
-    left = n - width  # two windows of `width` that overlap make one of `n`
-    return np.asarray(extreme(values[: values.size - left], values[left:]))
