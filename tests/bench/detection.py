@@ -13,7 +13,8 @@ import yaml
 
 from icpcohort.recordings import Chunk
 from icpcohort.signals import rules, trend_settings, trends
-from icpcohort.simulate import artefacts, pulses
+from icpcohort.simulate import artefacts, mechanistic_recordings, pulses
+from icpcohort.simulate.cerebral_haemodynamics import Haemodynamics
 
 CONFIG = yaml.safe_load((Path(__file__).parents[2] / "config/config.yaml").read_text())
 FS_HZ = {"waveform": 100.0, "seconds": 1.0, "ten_seconds": 0.1, "minutes": 1 / 60}
@@ -103,6 +104,14 @@ CLEAN = {
     "hypotension (MAP 45)": {"abp": 45.0, "pulse": 28.0, "rate": 120.0},
     "suction, coughs": {"coughs": True},
 }
+# patients of the mechanistic model, whose ICP answers to ABP by itself
+MECHANISTIC = {
+    "mechanistic: intact": {},
+    "mechanistic: impaired": {"gain_ml_per_mmhg": 0.2},
+    "mechanistic: stiff": {"elastance_per_ml": 0.2, "outflow_resistance_mmhg_s_per_ml": 1000.0},
+    "mechanistic: compliant": {"elastance_per_ml": 0.06},
+}
+
 # tier and step of its numbers [mmHg] in which clean patients are recorded
 TIERS = (
     ("waveform", None),
@@ -138,6 +147,23 @@ def patient(draw, *, hours, fs_hz, **changes):
     icp += 0.15 * draw.normal(size=t_s.size)
     abp += 0.40 * draw.normal(size=t_s.size)
     return {"icp": icp, "abp": abp}
+
+
+def mechanistic(draw, *, hours, fs_hz, **changes):
+    """Return what `patient` does, of the mechanistic model with the noise of the others."""
+    rate_hz = fs_hz if fs_hz > 1 else 100.0
+    samples = mechanistic_recordings.waveforms(
+        draw,
+        Haemodynamics(**changes),
+        duration_s=hours * 3600,
+        fs_hz=rate_hz,
+        drive=mechanistic_recordings.Drive(),
+        beat=mechanistic_recordings.Beat(),
+    )
+    n = round(rate_hz / fs_hz)
+    means = {name: v[: v.size // n * n].reshape(-1, n).mean(axis=1) for name, v in samples.items()}
+    noise = {"icp": 0.15, "abp": 0.40}
+    return {n: v.astype(float) + noise[n] * draw.normal(size=v.size) for n, v in means.items()}
 
 
 def _slow(draw, hours):
@@ -301,9 +327,11 @@ def lost(name, **how):
 
 def clean(name, *, tier="waveform", hours=2.0, seed=7, step_mmhg=None):
     """Return what `seconds_and_findings` does, of a clean patient."""
-    draw = np.random.default_rng([seed, list(CLEAN).index(name)])
+    about = CLEAN | MECHANISTIC
+    draw = np.random.default_rng([seed, list(about).index(name)])
     rate_hz = 100.0 if tier == "waveform" else 1.0
-    samples = patient(draw, hours=hours, fs_hz=rate_hz, **CLEAN[name])
+    make = mechanistic if name in MECHANISTIC else patient
+    samples = make(draw, hours=hours, fs_hz=rate_hz, **about[name])
     samples = {n: _recorded(v, n, tier) for n, v in samples.items()}
     if step_mmhg:
         samples = {n: np.round(v / step_mmhg) * step_mmhg for n, v in samples.items()}
@@ -337,7 +365,7 @@ def main():
             f" {100 * far_away:11.2f}  {name:14s} {100 * found:5.0f}"
         )
     print("\nclean patients             tier         ICP lost %  ABP lost %  found  by")
-    for name in CLEAN:
+    for name in CLEAN | MECHANISTIC:
         for tier, step_mmhg in TIERS:
             seconds, findings = clean(name, tier=tier, step_mmhg=step_mmhg)
             shares = _shares(seconds)

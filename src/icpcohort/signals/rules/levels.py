@@ -5,15 +5,17 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 
-from icpcohort.contracts.setting import Setting
+from icpcohort.contracts.setting import COMMON_PRACTICE, Setting
 from icpcohort.signals.cells import Cells
-from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, spread
+from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, nearby, spread
 from icpcohort.signals.rules.windows import covered_by, extreme_of_each
 
 _LIMITS = (
     "plausible limits of ICP -10 to 100 mmHg, some use -15 to 200 (from memory, medium); of "
     "ABP: beat rules of Sun 2006, "
 )
+_AROUND = 4  # times the shortest stretch, in which the steps of numbers are looked at
+_ROUNDING = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +160,18 @@ class FlatLine(Rule):
             at_most=86400,
         ),
     ]
+    max_step: Annotated[
+        float | None,
+        Setting(
+            "Asked of numbers only where some change from one to the next by no more than this, "
+            "in the unit of the signal, within four times `min_s`: a steady patient in coarse "
+            "steps stands still. Left out: of all",
+            COMMON_PRACTICE,
+            0.25,
+            above=0,
+            at_most=50,
+        ),
+    ] = None
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
         """Flag cells in a stretch of `min_s` or more whose samples span no more than the limit.
@@ -170,14 +184,26 @@ class FlatLine(Rule):
         high = np.where(np.isnan(cells.high), np.inf, cells.high)
         low = np.where(np.isnan(cells.low), -np.inf, cells.low)
         spans = extreme_of_each(np.maximum, high, n) - extreme_of_each(np.minimum, low, n)
-        return covered_by(spans <= self.max_spread, n)
+        flat = covered_by(spans <= self.max_spread, n)
+        if self.max_step is None:
+            return flat
+        step = np.abs(np.diff(cells.mean, prepend=np.nan))
+        fine = (step > 0) & (step <= self.max_step + _ROUNDING)
+        return flat & nearby(fine, n_before=_AROUND * n, n_after=_AROUND * n)
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
-        return self.min_s, self.min_s
+        reach_s = self.min_s if self.max_step is None else self.min_s * _AROUND
+        return reach_s, reach_s
 
     def words(self, unit: str) -> str:
         """See `Rule`."""
         span = self.max_spread
         still = f"within {span:g} {unit}" if span else "without any change"
-        return f"{still} for {self.min_s:g} s or longer"
+        fine = (
+            f", where numbers change by {self.max_step:g} {unit} or less within"
+            f" {_AROUND * self.min_s:g} s"
+            if self.max_step
+            else ""
+        )
+        return f"{still} for {self.min_s:g} s or longer{fine}"
