@@ -47,7 +47,8 @@ class Cells:
     the span of a waveform's 0.1-s means, NaN for numbers. `n_beats` and `n_abnormal` count
     the heart beats that touch a cell; `beats` fills them. `tenths` are a waveform's 0.1-s
     means, (n, 10), NaN where there is none and for numbers. `noise` is what these would spread
-    (SD) if its samples were independent of each other: from their changes within the second.
+    (SD) if its samples were independent of each other: from their changes within the second;
+    NaN unless asked for.
     """
 
     width_s: float
@@ -169,7 +170,14 @@ def first_at(t_s: float, fs_hz: float, at_s: float) -> int:
     return max(0, int(np.ceil((at_s - t_s - TIME_TOLERANCE_S) * fs_hz)))
 
 
-def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None = None) -> Cells:
+def reduce(
+    samples: Reals,
+    *,
+    t_s: float,
+    fs_hz: float,
+    at_limit: Flags | None = None,
+    with_noise: bool = False,
+) -> Cells:
     """Reduce samples to cells: one for each second, or one for each slower sample.
 
     Parameters
@@ -180,6 +188,8 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None =
         Time of the first sample; seconds begin at whole numbers of this clock.
     at_limit : (n,) bool
         Samples at an end of what their file can express; None where nothing is known.
+    with_noise : bool
+        Whether `noise` is asked for; else it is NaN.
     """
     limited = np.zeros(samples.size, np.bool_) if at_limit is None else at_limit
     if fs_hz <= 1:
@@ -215,7 +225,11 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float, at_limit: Flags | None =
         n_beats=zeros,
         n_abnormal=zeros,
         tenths=_tenths(means, filled, second, firsts=firsts, per_s=per_s),
-        noise=_noise(samples, begins, n_valid, fs_hz=fs_hz, per_s=per_s),
+        noise=(
+            _noise(samples, begins, n_valid, fs_hz=fs_hz)
+            if with_noise and per_s == _PER_SECOND
+            else np.full(firsts.size, np.nan)
+        ),
     )
 
 
@@ -253,14 +267,12 @@ def _tenths(means: Reals, filled: Counts, second: Counts, *, firsts: Counts, per
     return tenths
 
 
-def _noise(samples: Reals, begins: Counts, n_valid: Counts, *, fs_hz: float, per_s: int) -> Reals:
+def _noise(samples: Reals, begins: Counts, n_valid: Counts, *, fs_hz: float) -> Reals:
     """Return, for each second, the SD of 0.1-s means of independent samples that change so.
 
     Independent samples of variance v change by 2 v on average of the squares, and a mean of k
     has the variance v / k. No pair of samples belongs to two seconds.
     """
-    if per_s == 1:
-        return np.full(begins.size, np.nan)
     change = np.empty(samples.size)
     np.subtract(samples[1:], samples[:-1], out=change[1:])
     change[begins] = 0.0

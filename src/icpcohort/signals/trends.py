@@ -181,6 +181,7 @@ class _Track:
             rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
         )
         self.rules = [rule for rule in of_signal if rule.masks]
+        self._with_noise = any(rule.needs_noise for rule in of_signal)
         self._finding = [rule for rule in of_signal if rule.is_finding]
         self._masker = masking.Masker(rules=self.rules, events=events)
         self._finders = [masking.Masker(rules=[one], events=events) for one in self._finding]
@@ -200,7 +201,13 @@ class _Track:
         if self._finder is not None:
             self._mask(self._finder.push(samples, at_limit, t_s=t_s))
         else:
-            new = cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz, at_limit=at_limit)
+            new = cells.reduce(
+                samples,
+                t_s=t_s,
+                fs_hz=self.fs_hz,
+                at_limit=at_limit,
+                with_noise=self._with_noise,
+            )
             self._mask([new])
 
     def finish(self, end_s: float) -> _Finished:

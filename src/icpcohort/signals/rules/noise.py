@@ -46,6 +46,7 @@ class NoisyLine(Rule):
 
     kind: ClassVar[str] = "noisy_line"
     waveforms_only: ClassVar[bool] = True
+    needs_noise: ClassVar[bool] = True
 
     signal: Intracranial
     max_times_noise: TimesNoise
@@ -143,6 +144,7 @@ class NoisyZeroing(Rule):
 
     kind: ClassVar[str] = "noisy_zeroing"
     waveforms_only: ClassVar[bool] = True
+    needs_noise: ClassVar[bool] = True
 
     signal: Intracranial
     max_offset_mmhg: Annotated[

@@ -75,7 +75,7 @@ class Hold(Rule):
         Asked only where a quarter of the `around_s` before, or of those after, move by
         `min_usual_movement` or more. Source: common practice, no source.
         """
-        is_wave = not np.isnan(cells.noise).all()
+        is_wave = not np.isnan(cells.pulse).all()
         values = cells.tenths.ravel() if is_wave else cells.mean
         n = max(2, round(self.min_s / (_TENTH_S if is_wave else cells.width_s)))
         if n > values.size:
@@ -169,7 +169,7 @@ def _lags(tenths: Reals, *, max_lag: int) -> np.ndarray[tuple[int], np.dtype[np.
     lag = np.zeros(tenths.size, np.int64)
     if n < 2:
         return lag
-    whole = np.round(np.nan_to_num(tenths), 9)
+    whole = np.rint(np.nan_to_num(tenths) * 1e9)
     changes = np.append(0, np.cumsum(np.diff(whole) != 0))
     print_of = np.zeros(n)
     for place in range(_FINGERPRINT):  # irrational weights: equal sums are equal values
@@ -177,6 +177,8 @@ def _lags(tenths: Reals, *, max_lag: int) -> np.ndarray[tuple[int], np.dtype[np.
     lively = changes[_FINGERPRINT - 1 :] - changes[:n] >= _MIN_CHANGES
     lively &= without(np.isnan(tenths), _FINGERPRINT)
     rows = np.flatnonzero(lively)
+    if (np.diff(np.sort(print_of[rows])) != 0).all():
+        return lag  # as nearly always; an order that keeps ties costs more
     order = rows[np.argsort(print_of[rows], kind="stable")]
     apart = np.diff(order)
     equal = (np.diff(print_of[order]) == 0) & (apart > 0) & (apart <= max_lag)

@@ -75,6 +75,7 @@ class Rule:
 
     kind: ClassVar[str]  # as `rule` in the settings
     waveforms_only: ClassVar[bool] = False
+    needs_noise: ClassVar[bool] = False  # whether it reads `noise` of the cells; not of ABP
     is_finding: ClassVar[bool] = False  # what it flags is an interval that the signal shows
     up_to_cell_s: ClassVar[float] = np.inf  # coarser numbers show nothing of what it looks for
 
