@@ -72,6 +72,7 @@ def without_effect(
 ) -> list[str]:
     """Return the kinds of event without effect: no rule masks them, no index stops for them."""
     used = {rule.event for rule in rules if isinstance(rule, Event)} | set(not_during)
+    used |= {rule.kind for rule in rules if rule.is_finding and rule.masks}
     return sorted(set(kinds) - used)
 
 

@@ -99,6 +99,12 @@ class Burst(Rule):
 
     def _beyond(self, cells: Cells) -> tuple[Flags, Flags]:
         """Return which seconds exceed what is usual, and which change suddenly."""
+        sudden = np.full(cells.t_s.size, self.min_step_mmhg == 0)
+        for values in (cells.high, cells.low):
+            sudden |= _change(values) >= self.min_step_mmhg
+        beyond = np.zeros(cells.t_s.size, np.bool_)
+        if not sudden.any():
+            return beyond, sudden
         ends = pl.DataFrame(
             {"high": cells.high, "low": -cells.low, "span": cells.high - cells.low},
             nan_to_null=True,
@@ -106,11 +112,8 @@ class Burst(Rule):
         n = 2 * int(self.around_s / cells.width_s) + 1
         usual = ends.select(pl.all().rolling_median(n, min_samples=n // 4, center=True))
         most = np.maximum(self.min_excess_mmhg, self.min_pulses * usual["span"].to_numpy())
-        beyond = np.zeros(cells.t_s.size, np.bool_)
-        sudden = np.full(cells.t_s.size, self.min_step_mmhg == 0)
         for end, values in (("high", cells.high), ("low", -cells.low)):
             beyond |= values - usual[end].to_numpy() > most
-            sudden |= _change(values) >= self.min_step_mmhg
         return beyond, sudden
 
     def looks_s(self) -> tuple[float, float]:
