@@ -161,7 +161,9 @@ def mechanistic(draw, *, hours, fs_hz, **changes):
         beat=mechanistic_recordings.Beat(),
     )
     n = round(rate_hz / fs_hz)
-    means = {name: v[: v.size // n * n].reshape(-1, n).mean(axis=1) for name, v in samples.items()}
+    means = {
+        name: v[: v.size // n * n].reshape(-1, n).mean(axis=1) for name, v in samples.items()
+    }
     noise = {"icp": 0.15, "abp": 0.40}
     return {n: v.astype(float) + noise[n] * draw.normal(size=v.size) for n, v in means.items()}
 

@@ -258,7 +258,9 @@ def _span_of_means(means: Reals, firsts: Counts, *, per_s: int) -> Reals:
     return np.asarray(np.fmax.reduceat(means, firsts) - np.fmin.reduceat(means, firsts))
 
 
-def _tenths(means: Reals, filled: Counts, second: Counts, *, firsts: Counts, per_s: int) -> Reals:
+def _tenths(
+    means: Reals, filled: Counts, second: Counts, *, firsts: Counts, per_s: int
+) -> Reals:
     """Return the means of the bins, a row for each second that has any."""
     tenths = np.full((firsts.size, _PER_SECOND), np.nan)
     if per_s == _PER_SECOND:

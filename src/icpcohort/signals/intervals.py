@@ -123,9 +123,9 @@ def with_out_of_step(
 
 def with_findings(noted: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
     """Add to contracts.INTERVALS what rules found in the signals, contracts.ARTEFACTS."""
-    rows = findings.select(
-        "start_s", "end_s", event="reason", source=pl.lit("signals")
-    ).select(noted.columns)
+    rows = findings.select("start_s", "end_s", event="reason", source=pl.lit("signals")).select(
+        noted.columns
+    )
     return _each_once(pl.concat([noted, rows]))
 
 

@@ -5,8 +5,8 @@ import polars as pl
 import pytest
 
 from icpcohort import contracts
-from icpcohort.signals import cells, intervals, masking, trend_settings, trends
 from icpcohort.recordings import Chunk
+from icpcohort.signals import cells, intervals, masking, trend_settings, trends
 from icpcohort.signals import rules as rules_of
 
 FS_HZ = 100.0
@@ -111,7 +111,9 @@ def test_a_clean_icp_loses_nothing(rule, step):
 # --- holds ---
 
 
-@pytest.mark.parametrize(("seconds", "held"), [(0.9, []), (1.2, [50, 51]), (4.0, [50, 51, 52, 53, 54])])
+@pytest.mark.parametrize(
+    ("seconds", "held"), [(0.9, []), (1.2, [50, 51]), (4.0, [50, 51, 52, 53, 54])]
+)
 def test_a_hold_is_masked_from_the_length_that_the_setting_says(seconds, held):
     icp = _icp(100)
     icp[_rows(50.3, 50.3 + seconds)] = icp[5030]
@@ -126,7 +128,12 @@ def test_a_small_pulse_in_coarse_steps_is_not_held():
 
 def test_numbers_are_held_only_where_they_usually_change():
     draw = np.random.default_rng(2)
-    numbers = HOLD | {"tier": "seconds", "min_s": 30.0, "min_usual_movement": 0.05, "around_s": 300.0}
+    numbers = HOLD | {
+        "tier": "seconds",
+        "min_s": 30.0,
+        "min_usual_movement": 0.05,
+        "around_s": 300.0,
+    }
     fine = np.round(12 + draw.normal(size=900), 1)
     fine[400:440] = fine[400]
     fine[399], fine[440] = fine[400] + 1, fine[400] + 1

@@ -119,7 +119,10 @@ class LevelStep(Rule):
         sides = mean.select(level=level, spread=high - low)
         median, span = (sides[name].to_numpy() for name in sides.columns)
         # the sides of the change from one cell to the one `n_gap` later, by where they end
-        before, after = slice(n_side - 1, n - n_gap - n_side + 1), slice(2 * n_side + n_gap - 2, n)
+        before, after = (
+            slice(n_side - 1, n - n_gap - n_side + 1),
+            slice(2 * n_side + n_gap - 2, n),
+        )
         stepped = np.abs(median[after] - median[before]) >= self.min_step
         stepped &= (span[before] <= self.max_spread) & (span[after] <= self.max_spread)
         change = cells.mean[n_side - 1 + n_gap : n - n_side + 1] - cells.mean[before]
@@ -185,8 +188,8 @@ class DrainBySignal(Rule):
     max_spread_mmhg: Annotated[
         float,
         Setting(
-            "The level is steady: the middle 80 % of the means of the 30 s before or after span "
-            "no more",
+            "The level is steady: the middle 80 % of the means of the 30 s before or after "
+            "span no more",
             COMMON_PRACTICE,
             2.0,
             above=0,
@@ -197,8 +200,8 @@ class DrainBySignal(Rule):
     then: Annotated[
         Literal["noted", "masked"],
         Setting(
-            "What is done with it: `noted` as an event that the signal shows, or `masked` too; a "
-            "damped catheter looks the same",
+            "What is done with it: `noted` as an event that the signal shows, or `masked` too; "
+            "a damped catheter looks the same",
             OF_THE_STUDY,
             "noted",
         ),
@@ -212,9 +215,9 @@ class DrainBySignal(Rule):
     def flags(self, cells: Cells, _events: Events) -> Flags:
         """Flag stretches of `min_s` or more with a small pulse at a steady level.
 
-        The usual pulse, 1 mmHg or more, is the larger of the upper quartiles before and after. It falls
-        to two thirds or less within 16 s where the stretch begins. A stretch longer than
-        `look_around_s` has no usual pulse beside it. Source: own choice.
+        The usual pulse, 1 mmHg or more, is the larger of the upper quartiles before and after.
+        It falls to two thirds or less within 16 s where the stretch begins. A stretch longer
+        than `look_around_s` has no usual pulse beside it. Source: own choice.
         """
         n = round(self.look_around_s)
         both = pl.DataFrame({"pulse": movement(cells), "mean": cells.mean}, nan_to_null=True)
@@ -238,9 +241,7 @@ class DrainBySignal(Rule):
         values = {name: seen[name].to_numpy() for name in seen.columns}
         small = values["pulse"] < self.max_pulse_fraction * values["usual"]
         small &= (values["usual"] >= 1.0) & (values["spread"] <= self.max_spread_mmhg)
-        some = runs(
-            small, width_s=cells.width_s, min_s=self.min_s, max_s=self.look_around_s
-        )
+        some = runs(small, width_s=cells.width_s, min_s=self.min_s, max_s=self.look_around_s)
         recent = values["recent"]
         first = recent[np.maximum(some.starts - _BESIDE_S, 0)]
         then = recent[np.minimum(some.starts + _BESIDE_S + _PULSE_S - 1, recent.size - 1)]
@@ -255,8 +256,8 @@ class DrainBySignal(Rule):
     def words(self, _unit: str) -> str:
         """See `Rule`."""
         return (
-            f"with a pulse suddenly below {100 * self.max_pulse_fraction:g} % of its upper quartile"
-            f" over the {self.look_around_s / 60:g} min before or after, at a level within"
-            f" {self.max_spread_mmhg:g} mmHg in {_LEVEL_S} s but for a fifth, for {self.min_s:g} s or"
-            f" longer{'' if self.masks else ': noted, not masked'}"
+            f"with a pulse suddenly below {100 * self.max_pulse_fraction:g} % of its upper"
+            f" quartile over the {self.look_around_s / 60:g} min before or after, at a level"
+            f" within {self.max_spread_mmhg:g} mmHg in {_LEVEL_S} s but for a fifth, for"
+            f" {self.min_s:g} s or longer{'' if self.masks else ': noted, not masked'}"
         )

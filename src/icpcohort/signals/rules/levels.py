@@ -163,9 +163,9 @@ class FlatLine(Rule):
     max_step: Annotated[
         float | None,
         Setting(
-            "Asked of numbers only where some change from one to the next by no more than this, "
-            "in the unit of the signal, within four times `min_s`: a steady patient in coarse "
-            "steps stands still. Left out: of all",
+            "Asked of numbers only where some change from one to the next by no more than "
+            "this, in the unit of the signal, within four times `min_s`: a steady patient in "
+            "coarse steps stands still. Left out: of all",
             COMMON_PRACTICE,
             0.25,
             above=0,

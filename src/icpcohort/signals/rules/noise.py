@@ -53,8 +53,8 @@ class NoisyLine(Rule):
     max_correlation: Annotated[
         float,
         Setting(
-            "Largest correlation of the signal with itself, a heart period or 0.1 s later, that "
-            "still counts as none",
+            "Largest correlation of the signal with itself, a heart period or 0.1 s later, "
+            "that still counts as none",
             "by simulation: in 10 s noise stays below 0.45, a regular pulse above 0.6",
             0.5,
             above=0,

@@ -38,8 +38,8 @@ class Hold(Rule):
     max_spread: Annotated[
         float,
         Setting(
-            "Highest minus lowest 0.1-s mean of a waveform, or number, that still counts as one "
-            "value, in the unit of the signal",
+            "Highest minus lowest 0.1-s mean of a waveform, or number, that still counts as "
+            "one value, in the unit of the signal",
             COMMON_PRACTICE,
             0.0,
             at_least=0,
@@ -109,8 +109,8 @@ class Hold(Rule):
         still = f"within {span:g} {unit}" if span else "at one value"
         return (
             f"{still} for {self.min_s:g} s or longer, where a quarter of the"
-            f" {self.around_s:g} s before or after move by {self.min_usual_movement:g} {unit} or"
-            " more"
+            f" {self.around_s:g} s before or after move by {self.min_usual_movement:g} {unit}"
+            " or more"
         )
 
 
