@@ -343,7 +343,7 @@ def _drains(table: pl.DataFrame) -> str:
         .filter(pl.col("from_s") < pl.col("to_s"))
     )
     shared_h = sum(_union_s(rows) for _, rows in both.group_by("patient_id")) / 3600
-    seen_h = (seen["end_s"] - seen["start_s"]).sum() / 3600
+    seen_h = float((seen["end_s"] - seen["start_s"]).sum()) / 3600
     n_seen = both.select("patient_id", "start_s_noted").n_unique()
     n_noted = noted.select("patient_id", "start_s").n_unique()
     return (

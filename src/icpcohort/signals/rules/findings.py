@@ -257,7 +257,7 @@ class DrainBySignal(Rule):
         """See `Rule`."""
         return (
             f"with a pulse suddenly below {100 * self.max_pulse_fraction:g} % of its upper"
-            f" quartile over the {self.look_around_s / 60:g} min before or after, at a level"
+            f" quartile over the {self.look_around_s:g} s before or after, at a level"
             f" within {self.max_spread_mmhg:g} mmHg in {_LEVEL_S} s but for a fifth, for"
             f" {self.min_s:g} s or longer{'' if self.masks else ': noted, not masked'}"
         )

@@ -6,6 +6,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 
 from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
+from icpcohort.signals import nan_divide
 from icpcohort.signals.cells import Cells, Reals, movement
 from icpcohort.signals.rules.rule import (
     Events,
@@ -118,7 +119,7 @@ def _correlation(tenths: Reals) -> Reals:
         product = np.full(values.size, np.nan)
         np.multiply(fast[:-lag], fast[lag:], out=product[:-lag])
         most = np.maximum(most, _sums(product, tenths.shape))
-    return np.divide(most, power, out=np.full(power.size, np.nan), where=power > 0)
+    return nan_divide.divide(most, power, where=power > 0)
 
 
 def _sums(values: Reals, shape: tuple[int, ...]) -> Reals:

@@ -84,7 +84,7 @@ class Hold(Rule):
         same = most - least <= self.max_spread + _SAME * np.maximum(1.0, np.abs(most))
         held = covered_by(same, n)
         if is_wave:
-            held = held.reshape(-1, cells.tenths.shape[1]).any(axis=1)
+            held = np.asarray(held.reshape(-1, cells.tenths.shape[1]).any(axis=1))
         return held & self._usually_moves(cells)
 
     def _usually_moves(self, cells: Cells) -> Flags:
