@@ -89,7 +89,7 @@ def shifted(icp, abp, fs_hz, lag_s, drift=0.0):
 def by_pulse(icp, abp, fs_hz):
     keepers = {name: device_lag.Keeper(name) for name in ("icp", "abp")}
     samples = {"icp": icp, "abp": abp}
-    stretch = Stretch({"icp": 0.0, "abp": 0.0}, samples, {}, {"icp": fs_hz, "abp": fs_hz})
+    stretch = Stretch({"icp": 0.0, "abp": 0.0}, samples, {"icp": fs_hz, "abp": fs_hz})
     for keeper in keepers.values():
         keeper.push(stretch)
     return list(device_lag.between(keepers["icp"].finish(), keepers["abp"].finish()))
@@ -103,7 +103,7 @@ def by_numbers(icp, abp, fs_hz, *, smoothed):
         seconds = [np.convolve(np.pad(x, (7, 0), "edge"), kernel, "valid") for x in seconds]
         seconds = [np.round(seconds[0], 1), np.round(seconds[1])]
     samples = dict(zip(("icp", "abp"), seconds, strict=True))
-    stretch = Stretch({"icp": 0.0, "abp": 0.0}, samples, {}, {"icp": 1.0, "abp": 1.0})
+    stretch = Stretch({"icp": 0.0, "abp": 0.0}, samples, {"icp": 1.0, "abp": 1.0})
     for keeper in keepers.values():
         keeper.push(stretch)
     return list(lag_of_numbers.between(keepers["icp"].finish(), keepers["abp"].finish()))

@@ -112,10 +112,9 @@ def named(patient, *, chunk_s=600.0, sample_s=None):
 def _chunks(samples, fs_hz, chunk_s):
     n_chunk = max(1, round(chunk_s * fs_hz))
     n = next(iter(samples.values())).size
-    limits = dict.fromkeys(samples, (-1000.0, 2000.0))
     for start in range(0, n, n_chunk):
         part = {name: v[start : start + n_chunk] for name, v in samples.items()}
-        yield Chunk(start / fs_hz, part, dict.fromkeys(samples, fs_hz), limits)
+        yield Chunk(start / fs_hz, part, dict.fromkeys(samples, fs_hz))
 
 
 # --- planted: each returns the parts, and what was noted -------------------------------------

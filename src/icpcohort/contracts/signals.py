@@ -216,7 +216,11 @@ ARTEFACTS = Table(
     },
 )
 
-OUT_OF_STEP = "out_of_step"  # an event that the signals show: ICP and ABP have a lag
+# events that the signals show
+OUT_OF_STEP = "out_of_step"  # ICP and ABP have a lag
+LEVEL_STEP = "level_step"  # the level of a signal changes at once and stays
+DRAIN_BY_SIGNAL = "drain_by_signal"  # ICP looks as with an open drain
+SHOWN_EVENTS = (OUT_OF_STEP, LEVEL_STEP, DRAIN_BY_SIGNAL)
 INTERVALS = Table(
     "intervals/<patient>.parquet",
     "Everything noted about one patient's time, and by whom; rules and indices use it",
@@ -226,7 +230,7 @@ INTERVALS = Table(
             TEXT,
             "",
             "A kind of events.csv, or no_monitor, before_calibration, monitor_malfunction, "
-            "out_of_step",
+            f"{', '.join(SHOWN_EVENTS)}",
         ),
         "start_s": Column(REAL, "s", "Start since time zero"),
         "end_s": Column(REAL, "s", "End since time zero; null while it lasted to the end"),

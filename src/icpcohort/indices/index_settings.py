@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from icpcohort.contracts import EVENT_KINDS, OUT_OF_STEP, declared_indices
+from icpcohort.contracts import EVENT_KINDS, SHOWN_EVENTS, declared_indices
 from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
 from icpcohort.indices.correlation import Scale
 from icpcohort.signals.trends import blocks_of_a_pulse
@@ -71,7 +71,7 @@ class Settings(Scale):
             "not interpretable with an open drain or after craniectomy [confirmed]",
             ["drain_open", "craniectomy"],
             each="An event",
-            one_of=(*EVENT_KINDS, OUT_OF_STEP),
+            one_of=(*EVENT_KINDS, *SHOWN_EVENTS),
         ),
     ]
 
@@ -161,7 +161,7 @@ class Index:
             OF_THE_STUDY,
             ["drain_open"],
             each="An event",
-            one_of=(*EVENT_KINDS, OUT_OF_STEP),
+            one_of=(*EVENT_KINDS, *SHOWN_EVENTS),
         ),
     ] = None
 

@@ -41,7 +41,10 @@ class Cells:
     `low` and `high` are over these and NaN where there are none. `pulse` is
     the span of a waveform's 0.1-s means, NaN for numbers. `held_low` and `held_high` say
     whether a waveform's extreme is held as a clipped one is, by `clipping`. `n_beats` and
-    `n_abnormal` count the heart beats that touch a cell; `beats` fills them.
+    `n_abnormal` count the heart beats that touch a cell; `beats` fills them. `tenths` are a
+    waveform's 0.1-s means, (n, 10), NaN where there is none and for numbers. `noise` is what
+    these would spread (SD) if its samples were independent of each other: from their changes
+    within the second; NaN unless asked for.
     """
 
     width_s: float
@@ -56,6 +59,8 @@ class Cells:
     held_high: Flags
     n_beats: Counts
     n_abnormal: Counts
+    tenths: Reals
+    noise: Reals
 
     def part(self, rows: slice) -> "Cells":
         """Return some of the cells."""
@@ -159,7 +164,7 @@ def first_at(t_s: float, fs_hz: float, at_s: float) -> int:
     return max(0, int(np.ceil((at_s - t_s - TIME_TOLERANCE_S) * fs_hz)))
 
 
-def reduce(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
+def reduce(samples: Reals, *, t_s: float, fs_hz: float, with_noise: bool = False) -> Cells:
     """Reduce samples to cells: one for each second, or one for each slower sample.
 
     Parameters
@@ -168,12 +173,15 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
         NaN where there is no reading.
     t_s : float, s
         Time of the first sample; seconds begin at whole numbers of this clock.
+    with_noise : bool
+        Whether `noise` is asked for; else it is NaN.
     """
     if fs_hz <= 1:
         return _cells_of_numbers(samples, t_s=t_s, fs_hz=fs_hz)
     per_s = _PER_SECOND if fs_hz >= MIN_WAVEFORM_HZ else 1
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
-    second, starts, n_bin = _bins(samples.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
+    filled, starts, n_bin = _bins(samples.size, t_s=t_s, fs_hz=fs_hz, per_s=per_s)
+    second = filled // per_s
     firsts = np.flatnonzero(np.append(True, np.diff(second)))  # the first bin of each second
     n = np.add.reduceat(n_bin, firsts)
     valid = np.isfinite(samples)
@@ -192,6 +200,7 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
     held_low, held_high = zeros > 0, zeros > 0
     if fs_hz >= MIN_WAVEFORM_HZ:
         held_low, held_high = clipping.held_extremes(samples, begins, low=low, high=high)
+    means = nan_divide.divide(total, n_bin, where=n_bin > 0)
     return Cells(
         width_s=1.0,
         t_s=first_s + second[firsts],
@@ -200,18 +209,27 @@ def reduce(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
         mean=nan_divide.divide(np.add.reduceat(total, firsts), n_valid, where=some),
         low=low,
         high=high,
-        pulse=_span_of_means(total, n_bin, firsts, per_s=per_s),
+        pulse=_span_of_means(means, firsts, per_s=per_s),
         held_low=held_low,
         held_high=held_high,
         n_beats=zeros,
         n_abnormal=zeros,
+        tenths=_tenths(means, filled, second, firsts=firsts, per_s=per_s),
+        noise=(
+            _noise(samples, begins, n_valid, fs_hz=fs_hz)
+            if with_noise and per_s == _PER_SECOND
+            else np.full(firsts.size, np.nan)
+        ),
     )
 
 
 def _bins(
     n_samples: int, *, t_s: float, fs_hz: float, per_s: int
 ) -> tuple[Counts, Counts, Counts]:
-    """Return second, first sample and number of samples of each bin that has any."""
+    """Return place, first sample and number of samples of each bin that has any.
+
+    The place counts bins since the first second began.
+    """
     first_s = np.floor(t_s + TIME_TOLERANCE_S)
     last_s = np.ceil(t_s + n_samples / fs_hz - TIME_TOLERANCE_S)
     edges_s = first_s + np.arange(int(last_s - first_s) * per_s + 1) / per_s
@@ -220,15 +238,43 @@ def _bins(
     edges[-1] = n_samples
     n = np.diff(edges)
     filled = np.flatnonzero(n)
-    return filled // per_s, edges[filled], n[filled]
+    return filled, edges[filled], n[filled]
 
 
-def _span_of_means(total: Reals, n_bin: Counts, firsts: Counts, *, per_s: int) -> Reals:
+def _span_of_means(means: Reals, firsts: Counts, *, per_s: int) -> Reals:
     """Return, for each second, the highest less the lowest of the means of its bins."""
     if per_s == 1:
         return np.full(firsts.size, np.nan)
-    means = nan_divide.divide(total, n_bin, where=n_bin > 0)
     return np.asarray(np.fmax.reduceat(means, firsts) - np.fmin.reduceat(means, firsts))
+
+
+def _tenths(
+    means: Reals, filled: Counts, second: Counts, *, firsts: Counts, per_s: int
+) -> Reals:
+    """Return the means of the bins, a row for each second that has any."""
+    tenths = np.full((firsts.size, _PER_SECOND), np.nan)
+    if per_s == _PER_SECOND:
+        row = np.cumsum(np.diff(second, prepend=second[:1]) != 0)
+        tenths[row, filled - second * per_s] = means
+    return tenths
+
+
+def _noise(samples: Reals, begins: Counts, n_valid: Counts, *, fs_hz: float) -> Reals:
+    """Return, for each second, the SD of 0.1-s means of independent samples that change so.
+
+    Independent samples of variance v change by 2 v on average of the squares, and a mean of k
+    has the variance v / k. No pair of samples belongs to two seconds.
+    """
+    change = np.empty(samples.size)
+    np.subtract(samples[1:], samples[:-1], out=change[1:])
+    change[begins] = 0.0
+    np.multiply(change, change, out=change)
+    if n_valid.sum() < samples.size:
+        np.nan_to_num(change, copy=False)
+    total = np.add.reduceat(change, begins)
+    per_mean = 2 * fs_hz / _PER_SECOND
+    mean_square = nan_divide.divide(total, n_valid - 1, where=n_valid > 1)
+    return np.asarray(np.sqrt(mean_square / per_mean))
 
 
 def _cells_of_numbers(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
@@ -246,6 +292,8 @@ def _cells_of_numbers(samples: Reals, *, t_s: float, fs_hz: float) -> Cells:
         held_high=zeros > 0,
         n_beats=zeros,
         n_abnormal=zeros,
+        tenths=np.full((samples.size, _PER_SECOND), np.nan),
+        noise=np.full(samples.size, np.nan),
     )
 
 

@@ -175,11 +175,12 @@ def ingest_patient(
         )
     spans = [store.empty(contracts.ARTEFACTS), *(part.summary.artefacts for _, part in used)]
     levelled = _levelled(joined.trends, level=level, events=events, sections=sections)
+    findings = [part.summary.findings for _, part in used]
     return Ingested(
         _table([*described, *unusable], contracts.recordings(declared)),
         _table(excluded, contracts.EXCLUDED),
         intervals.with_out_of_step(
-            noted,
+            intervals.with_findings(noted, pl.concat([spans[0], *findings])),
             patient_lags.left(lags, parts, joined),
             max_lag_s=trend.max_lag_s,
         ),

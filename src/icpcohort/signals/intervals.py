@@ -121,6 +121,14 @@ def with_out_of_step(
     return _each_once(pl.concat([noted, pl.DataFrame(rows, schema=noted.schema)]))
 
 
+def with_findings(noted: pl.DataFrame, findings: pl.DataFrame) -> pl.DataFrame:
+    """Add to contracts.INTERVALS what rules found in the signals, contracts.ARTEFACTS."""
+    rows = findings.select("start_s", "end_s", event="reason", source=pl.lit("signals")).select(
+        noted.columns
+    )
+    return _each_once(pl.concat([noted, rows]))
+
+
 # --- the log of monitors ---------------------------------------------------------------------
 
 

@@ -38,8 +38,8 @@ def rules_for(rules: Sequence[Rule], *, signal: str, tier: str, cell_s: float) -
 class Masker:
     """Masks the cells of one signal as they come, holding back only what the rules reach.
 
-    Cells are gathered to an hour of seconds before the rules are asked: what a rule sees
-    around them would else be computed again for every short piece.
+    Cells are gathered to an hour of seconds, and what rules see after them, before these are
+    asked: what a rule sees around would else be computed again for every short piece.
 
     Parameters
     ----------
@@ -49,6 +49,7 @@ class Masker:
 
     def __init__(self, *, rules: Sequence[Rule], events: Events) -> None:
         self._rules, self._events = rules, events
+        self._n_after = 0  # cells that a rule must see beyond what it decides on
         self._held: list[Cells] = []
         self._n_done = self._n_held = 0
 
@@ -62,12 +63,13 @@ class Masker:
             ready += self.finish()
         self._held.append(piece)
         self._n_held += piece.t_s.size
-        if self._n_held - self._n_done < _GATHERED_CELLS:
+        if self._n_held - self._n_done < _GATHERED_CELLS + self._n_after:
             return ready
         held = join(self._held)
         n_before, n_after = (
             max((reach[side] for reach in self._reaches(held)), default=1) for side in (0, 1)
         )
+        self._n_after = n_after
         n_ready = held.t_s.size - n_after
         if n_ready > self._n_done:
             ready.append(self._coded(held, n_ready))

@@ -56,6 +56,7 @@ class Summary(NamedTuple):
 
     trends: pl.DataFrame  # also {signal}_reading_s: seconds with a reading
     artefacts: pl.DataFrame
+    findings: pl.DataFrame  # as artefacts: what rules found, masked or not
     seconds: pl.DataFrame  # signal, `time_accounting.SECONDS`, n_gaps, longest_gap_s
     masked: pl.DataFrame  # signal, reason, masked_s
     accounts: dict[str, accounts.Account]  # by signal
@@ -141,6 +142,7 @@ def summarise(
     raw = pl.concat(
         [pl.DataFrame(schema=raw_minutes.SCHEMA), *(one.raw for one in done.values())]
     )
+    found = [store.empty(contracts.ARTEFACTS), *(one.findings for one in done.values())]
     blocks = {signal: done.pop(signal).blocks for signal in list(done)}
     return Summary(
         _trends(
@@ -150,6 +152,7 @@ def summarise(
             declared=declared,
         ),
         masking.merge_spans(pl.concat(spans)),
+        masking.merge_spans(pl.concat(found)),
         *accounts.total(kept),
         kept,
         lags,
@@ -173,12 +176,13 @@ _NO_BLOCKS = _Blocks(np.empty(0), np.empty(0), np.empty(0), np.empty(0), np.nan)
 
 
 class _Finished(NamedTuple):
-    """What one signal gives; `spans` under contracts ARTEFACTS."""
+    """What one signal gives; `spans` and `findings` under contracts ARTEFACTS."""
 
     account: accounts.Account
     blocks: _Blocks
     spans: pl.DataFrame
     raw: pl.DataFrame
+    findings: pl.DataFrame
 
 
 class _Track:
@@ -195,10 +199,14 @@ class _Track:
         block_s: float,
     ) -> None:
         self.signal, self.fs_hz, self.block_s = signal, fs_hz, block_s
-        self.rules = masking.rules_for(
+        of_signal = masking.rules_for(
             rules, signal=signal, tier=tier_of(fs_hz), cell_s=max(1.0, 1 / fs_hz)
         )
+        self.rules = [rule for rule in of_signal if rule.masks]
+        self._with_noise = any(rule.needs_noise for rule in of_signal)
+        self._finding = [rule for rule in of_signal if rule.is_finding]
         self._masker = masking.Masker(rules=self.rules, events=events)
+        self._finders = [masking.Masker(rules=[one], events=events) for one in self._finding]
         self._keeper = accounts.Keeper(
             fs_hz=fs_hz,
             start_s=start_s,
@@ -208,7 +216,7 @@ class _Track:
         of_beats = [rule for rule in self.rules if isinstance(rule, Beats)]
         self._finder = beats.Finder(of_beats[0], fs_hz=fs_hz) if of_beats else None
         # rows of `_block_sums` and of `_spans`: one array that grows leaves no holes behind
-        self._sums, self._spans = array("d"), array("d")
+        self._sums, self._spans, self._found = array("d"), array("d"), array("d")
         self._raw = raw_minutes.Keeper()
 
     def add(self, samples: Reals, *, t_s: float) -> None:
@@ -216,24 +224,36 @@ class _Track:
         if self._finder is not None:
             self._mask(self._finder.push(samples, t_s=t_s))
         else:
-            self._mask([cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz)])
+            new = cells.reduce(samples, t_s=t_s, fs_hz=self.fs_hz, with_noise=self._with_noise)
+            self._mask([new])
 
     def finish(self, end_s: float) -> _Finished:
         if self._finder is not None:
             self._mask(self._finder.finish())
         for masked in self._masker.finish():
             self._count(masked)
+        for code, finder in enumerate(self._finders):
+            self._note(finder.finish(), code)
         return _Finished(
             self._keeper.finish(end_s),
             self._blocks(),
-            self._masked_spans(),
+            self._as_spans(np.frombuffer(self._spans), self.rules),
             self._raw.finish(self.signal),
+            self._as_spans(np.frombuffer(self._found), self._finding),
         )
 
     def _mask(self, pieces: Sequence[cells.Cells]) -> None:
         for piece in pieces:
             for masked in self._masker.push(piece):
                 self._count(masked)
+            for code, finder in enumerate(self._finders):
+                self._note(finder.push(piece), code)
+
+    def _note(self, some: Sequence[masking.Masked], code: int) -> None:
+        """Keep what the finding rule of this number flagged; each flags by itself."""
+        for found in some:
+            of_rule = np.where(found.code == masking.VALID, found.code, code)
+            self._found.frombytes(_spans(masking.Masked(found.cells, of_rule)).tobytes())
 
     def _count(self, masked: masking.Masked) -> None:
         self._keeper.add(masked)
@@ -252,10 +272,10 @@ class _Track:
         mean = nan_divide.divide(total, valid_s, where=valid_s > 0)
         return _Blocks(t_s[starts], valid_s, reading_s, mean, 1 / self.fs_hz)
 
-    def _masked_spans(self) -> pl.DataFrame:
-        """Return the masked stretches, under contracts ARTEFACTS."""
-        start_s, end_s, code = np.frombuffer(self._spans).reshape(-1, 3).T
-        reasons = pl.Series([rule.reason for rule in self.rules], dtype=pl.String)
+    def _as_spans(self, rows: Reals, rules: Sequence[Rule]) -> pl.DataFrame:
+        """Return the stretches that rules flagged, under contracts ARTEFACTS."""
+        start_s, end_s, code = rows.reshape(-1, 3).T
+        reasons = pl.Series([rule.reason for rule in rules], dtype=pl.String)
         return pl.DataFrame(
             {
                 "signal": pl.repeat(self.signal, code.size, eager=True),

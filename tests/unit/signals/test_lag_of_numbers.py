@@ -31,7 +31,7 @@ def _lags(icp, abp, *, fs_hz=1.0, t_s=0.0, piece_s=600):
     for first in range(0, icp.size, n):
         samples = {"icp": icp[first : first + n], "abp": abp[first : first + n]}
         starts_s = dict.fromkeys(samples, t_s + first / fs_hz)
-        stretch = Stretch(starts_s, samples, {}, dict.fromkeys(samples, fs_hz))
+        stretch = Stretch(starts_s, samples, dict.fromkeys(samples, fs_hz))
         for keeper in keepers.values():
             keeper.push(stretch)
     return list(lag_of_numbers.between(keepers["icp"].finish(), keepers["abp"].finish()))

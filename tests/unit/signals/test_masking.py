@@ -218,6 +218,8 @@ def _wave(means, pulses, *, first_s=0.0, **others):
         low=mean - pulse / 2,
         high=mean + pulse / 2,
         pulse=pulse,
+        tenths=np.full((n, 10), np.nan),
+        noise=np.full(n, np.nan),
         **(
             {"held_low": zeros > 0, "held_high": zeros > 0}
             | {"n_beats": zeros, "n_abnormal": zeros}

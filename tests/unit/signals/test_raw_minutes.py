@@ -8,7 +8,7 @@ from icpcohort.signals import raw_minutes
 
 def _of(samples, *, fs_hz, n_chunk, start_s=0.0):
     chunks = (
-        Chunk(at / fs_hz, {"icp": samples[at : at + n_chunk]}, {"icp": fs_hz}, {})
+        Chunk(at / fs_hz, {"icp": samples[at : at + n_chunk]}, {"icp": fs_hz})
         for at in range(0, samples.size, n_chunk)
     )
     return raw_minutes.of_chunks(chunks, start_s=start_s)

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from icpcohort import contracts
 from icpcohort.report.tables.grid import Grid, words_of
 from icpcohort.report.tables.numbers import format_number, format_share
 from icpcohort.signals import device_lag
@@ -395,5 +396,40 @@ def events(table: pl.DataFrame, *, without_effect: Sequence[str]) -> Grid:
         head,
         rows,
         "Intervals that lasted to the end have no duration. Effect: whether readings are masked"
-        " or indices withheld because of it.",
+        f" or indices withheld because of it.{_drains(table)}",
     )
+
+
+def _drains(table: pl.DataFrame) -> str:
+    """Return how far noted openings of a drain and the signal agree; empty without either."""
+    noted, seen = (
+        table.filter(pl.col("event") == kind)
+        for kind in ("drain_open", contracts.DRAIN_BY_SIGNAL)
+    )
+    if seen.is_empty():
+        return ""
+    both = (
+        seen.join(noted, on="patient_id", suffix="_noted")
+        .with_columns(
+            pl.max_horizontal("start_s", "start_s_noted").alias("from_s"),
+            pl.min_horizontal("end_s", "end_s_noted").alias("to_s"),
+        )
+        .filter(pl.col("from_s") < pl.col("to_s"))
+    )
+    shared_h = sum(_union_s(rows) for _, rows in both.group_by("patient_id")) / 3600
+    seen_h = float((seen["end_s"] - seen["start_s"]).sum()) / 3600
+    n_seen = both.select("patient_id", "start_s_noted").n_unique()
+    n_noted = noted.select("patient_id", "start_s").n_unique()
+    return (
+        f" Of {format_number(seen_h, decimals=1)} h in which a waveform of ICP looks as with an"
+        f" open drain, {format_number(shared_h, decimals=1)} h lie in noted openings; of"
+        f" {n_noted} noted openings {n_seen} look so."
+    )
+
+
+def _union_s(spans: pl.DataFrame) -> float:
+    """Return the seconds that spans cover, each second once."""
+    ordered = spans.sort("from_s")
+    covered_to = ordered["to_s"].cum_max().shift(1)
+    begins = pl.max_horizontal(ordered["from_s"], covered_to)
+    return float(ordered.select((pl.col("to_s") - begins).clip(0).sum()).item())

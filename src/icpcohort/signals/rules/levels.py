@@ -6,14 +6,17 @@ from typing import Annotated, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from icpcohort.contracts.setting import OF_THE_STUDY, Setting
+from icpcohort.contracts.setting import COMMON_PRACTICE, OF_THE_STUDY, Setting
 from icpcohort.signals.cells import Cells, Reals
-from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, spread
+from icpcohort.signals.rules.rule import Events, Flags, Margin, Rule, Tier, nearby, spread
+from icpcohort.signals.rules.windows import covered_by, extreme_of_each
 
 _LIMITS = (
     "plausible limits of ICP -10 to 100 mmHg, some use -15 to 200 (from memory, medium); of "
     "ABP: beat rules of Sun 2006, "
 )
+_AROUND = 4  # times the shortest stretch, in which the steps of numbers are looked at
+_ROUNDING = 1e-6
 
 _AROUND_S = 5  # seconds before and after one, among which a clipped value is the extreme
 _MIN_SECONDS = 4  # of these that hold it
@@ -131,7 +134,7 @@ def _clipped(high: Reals, held: Flags) -> Flags:
         return held
     n, size = _AROUND_S, high.size
     around = 2 * n + 1
-    top = _of_each(
+    top = extreme_of_each(
         np.maximum, np.pad(np.nan_to_num(high, nan=-np.inf), n, constant_values=-np.inf), around
     )
     held_at = np.pad(np.where(held, high, np.nan), n, constant_values=np.nan)
@@ -243,6 +246,18 @@ class FlatLine(Rule):
             at_most=86400,
         ),
     ]
+    max_step: Annotated[
+        float | None,
+        Setting(
+            "Asked of numbers only where some change from one to the next by no more than "
+            "this, in the unit of the signal, within four times `min_s`: a steady patient in "
+            "coarse steps stands still. Left out: of all",
+            COMMON_PRACTICE,
+            0.25,
+            above=0,
+            at_most=50,
+        ),
+    ] = None
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
         """Flag cells in a stretch of `min_s` or more whose samples span no more than the limit.
@@ -254,28 +269,27 @@ class FlatLine(Rule):
             return np.zeros(cells.t_s.size, np.bool_)
         high = np.where(np.isnan(cells.high), np.inf, cells.high)
         low = np.where(np.isnan(cells.low), -np.inf, cells.low)
-        spans = _of_each(np.maximum, high, n) - _of_each(np.minimum, low, n)
-        begins = spans <= self.max_spread
-        covered = np.zeros(cells.t_s.size + 1, np.int64)
-        np.add.at(covered, np.flatnonzero(begins), 1)
-        np.add.at(covered, np.flatnonzero(begins) + n, -1)
-        return np.cumsum(covered)[:-1] > 0
+        spans = extreme_of_each(np.maximum, high, n) - extreme_of_each(np.minimum, low, n)
+        flat = covered_by(spans <= self.max_spread, n)
+        if self.max_step is None:
+            return flat
+        step = np.abs(np.diff(cells.mean, prepend=np.nan))
+        fine = (step > 0) & (step <= self.max_step + _ROUNDING)
+        return flat & nearby(fine, n_before=_AROUND * n, n_after=_AROUND * n)
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""
-        return self.min_s, self.min_s
+        reach_s = self.min_s if self.max_step is None else self.min_s * _AROUND
+        return reach_s, reach_s
 
     def words(self, unit: str) -> str:
         """See `Rule`."""
         span = self.max_spread
         still = f"within {span:g} {unit}" if span else "without any change"
-        return f"{still} for {self.min_s:g} s or longer"
-
-
-def _of_each(extreme: np.ufunc, values: Reals, n: int) -> Reals:
-    """Return the extreme of each `n` values that follow one another, in log2(n) passes."""
-    width = 1  # of which `values` already has the extremes
-    while 2 * width <= n:
-        values, width = extreme(values[:-width], values[width:]), 2 * width
-    left = n - width  # two windows of `width` that overlap make one of `n`
-    return np.asarray(extreme(values[: values.size - left], values[left:]))
+        fine = (
+            f", where numbers change by {self.max_step:g} {unit} or less within"
+            f" {_AROUND * self.min_s:g} s"
+            if self.max_step
+            else ""
+        )
+        return f"{still} for {self.min_s:g} s or longer{fine}"

@@ -17,12 +17,12 @@ from icpcohort.signals.rules.rule import (
     Movement,
     Pressure,
     Rule,
-    Runs,
     Shortest,
     Tier,
     nearby,
     runs,
     spread,
+    stepped,
     stretches,
 )
 
@@ -83,20 +83,8 @@ class Zeroing(Still):
         still = movement(cells) <= self.max_movement_mmhg
         still &= np.abs(cells.mean) <= self.max_offset_mmhg
         still_runs = runs(still, width_s=cells.width_s, min_s=self.min_s, max_s=self.max_s)
-        stepped = self._stepped(cells, still_runs)
-        kept = Runs(still_runs.starts[stepped], still_runs.ends[stepped])
+        kept = stepped(still_runs, cells.mean, min_step=self.min_step_mmhg)
         return spread(stretches(still.size, kept), cells.width_s, self.margin_s)
-
-    def _stepped(self, cells: Cells, still_runs: Runs) -> Flags:
-        """Return which runs a step enters or leaves."""
-        mean = np.concatenate([[np.nan] * 2, cells.mean, [np.nan] * 2])
-        first, last = mean[still_runs.starts + 2], mean[still_runs.ends + 1]
-        steps = [mean[still_runs.starts + 2 - k] - first for k in (1, 2)]
-        steps += [mean[still_runs.ends + 1 + k] - last for k in (1, 2)]
-        stepped = np.zeros(first.size, np.bool_) | (self.min_step_mmhg == 0)
-        for step in steps:
-            stepped |= np.abs(step) >= self.min_step_mmhg
-        return stepped
 
     def looks_s(self) -> tuple[float, float]:
         """See `Rule`."""

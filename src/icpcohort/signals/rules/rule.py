@@ -75,6 +75,8 @@ class Rule:
 
     kind: ClassVar[str]  # as `rule` in the settings
     waveforms_only: ClassVar[bool] = False
+    needs_noise: ClassVar[bool] = False  # whether it reads `noise` of the cells; not of ABP
+    is_finding: ClassVar[bool] = False  # what it flags is an interval that the signal shows
     up_to_cell_s: ClassVar[float] = np.inf  # coarser numbers show nothing of what it looks for
 
     signal: AnySignal
@@ -93,6 +95,11 @@ class Rule:
     def tiers(self) -> str:
         """Return the tier that the rule is for, or "all"."""
         return "waveform" if self.waveforms_only else getattr(self, "tier", "all")
+
+    @property
+    def masks(self) -> bool:
+        """Return whether what the rule flags is masked; what a finding flags need not be."""
+        return True
 
     def flags(self, cells: Cells, events: Events) -> Flags:
         """Return which cells the rule masks, (n,)."""
@@ -127,6 +134,17 @@ def runs(flags: Flags, *, width_s: float, min_s: float, max_s: float = np.inf) -
     long_s = (ends - starts) * width_s
     kept = (long_s >= min_s - ROUNDING_S) & (long_s <= max_s + ROUNDING_S)
     return Runs(starts[kept], ends[kept])
+
+
+def stepped(some: Runs, mean: NDArray[np.float64], *, min_step: float) -> Runs:
+    """Return the runs that a step within two cells enters or leaves; all with a step of 0."""
+    around = np.concatenate([[np.nan] * 2, mean, [np.nan] * 2])
+    first, last = around[some.starts + 2], around[some.ends + 1]
+    kept = np.zeros(first.size, np.bool_) | (min_step == 0)
+    for k in (1, 2):
+        kept |= np.abs(around[some.starts + 2 - k] - first) >= min_step
+        kept |= np.abs(around[some.ends + 1 + k] - last) >= min_step
+    return Runs(some.starts[kept], some.ends[kept])
 
 
 def stretches(n: int, runs: Runs) -> Flags:

@@ -131,3 +131,19 @@ def test_recordings_that_are_hard_to_believe_are_counted_named_and_told():
     assert words.startswith("2 of 120 patients have a recording that cannot be right")
     assert recordings.hard_to_believe(_suspects(), n_patients=120) == ""
     assert recordings.suspects(_suspects()).rows == []
+
+
+def test_noted_openings_of_a_drain_are_compared_with_the_signal():
+    rows = [
+        ("P1", "drain_open", 0.0, 3600.0),
+        ("P1", "drain_open", 1800.0, 3600.0),  # noted twice, counted in hours once
+        ("P1", "drain_by_signal", 1800.0, 5400.0),
+        ("P2", "drain_open", 1800.0, 5400.0),
+    ]
+    table = pl.DataFrame(rows, schema=["patient_id", "event", "start_s", "end_s"], orient="row")
+    note = recordings.events(table, without_effect=[]).note
+    assert note.endswith(
+        "Of 1.0 h in which a waveform of ICP looks as with an open drain, 0.5 h lie in noted"
+        " openings; of 3 noted openings 2 look so."
+    )
+    assert "drain, " not in recordings.events(table.head(1), without_effect=[]).note
