@@ -195,10 +195,13 @@ FAULTS = [
         [(R, FIRST, "R1,P1,r1.csv,csv,3600,ICP [mmHg],,,,,")],
     ),
     Fault(
-        "a strange name",
-        [("r1.csv", "ICP [mmHg]", "Sonde [mmHg]")],
+        "strange names",
+        [("r1.csv", "ICP [mmHg],ABP [mmHg]", "Sonde [mmHg],Druck [mmHg]")],
         "add its name to signals.icp.names",
-        [(CONFIG, "names: [ICP,", "names: [Sonde, ICP,")],
+        [
+            (CONFIG, "names: [ICP,", "names: [Sonde, ICP,"),
+            (CONFIG, "names: [ABP,", "names: [Druck, ABP,"),
+        ],
     ),
     Fault(
         "a column of times",
