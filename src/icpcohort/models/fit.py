@@ -15,9 +15,9 @@ from icpcohort.models import (
     follow_up,
     imputation,
     incidence,
+    influence,
     misfits,
     optimism,
-    robust,
     wald,
 )
 from icpcohort.models.design import Term
@@ -197,6 +197,8 @@ def fit_once(
         values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
         knots = curves.knots_of(values, n_knots=plan.curve_knots)
     problems = curves.problems(knots)
+    if FAMILIES[plan.family].timed and chosen.rows.height:
+        problems = problems + follow_up.collapsed(chosen.rows)
     if plan.event and chosen.rows.height:
         problems = problems + follow_up.unknown_event(chosen.rows, event=plan.event)
     layout = design.lay_out(
@@ -293,25 +295,25 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
     """Return influence and E-values of a slope, or the tests of a curve or interaction."""
     made = model.fitted.coefficients
     assert made is not None
+    counted = {one.quantity: one.value for one in model.fitted.diagnostics}.get("n_clusters")
+    n_clusters = None if counted is None else int(counted)
     if model.layout.knots:
-        return wald.curve_tests(made, parts=model.layout.parts)
-    patients = model.frames[0]["patient_id"]
-    influence = robust.influence(
-        made,
-        term=plan.exposure,
-        patients=follow_up.numbers(patients),
-        names=patients.unique().sort().to_list(),
-    )
+        return wald.curve_tests(made, parts=model.layout.parts, n_clusters=n_clusters)
+    of_one = influence.diagnostic(model, plan=plan)
     if plan.interaction:
-        return [influence, *wald.interaction_test(made, products=model.layout.products)]
+        products = model.layout.products
+        return [
+            of_one,
+            *wald.interaction_test(made, products=products, n_clusters=n_clusters),
+        ]
     row = rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     limits = [row[name] for name in ("effect", "effect_ci_low", "effect_ci_high")]
     if None in limits:
-        return [influence]
+        return [of_one]
     n_events, n = model.fitted.n_events, model.fitted.n
     spread = {one.quantity: one.value for one in model.fitted.diagnostics}.get("outcome_sd")
     return [
-        influence,
+        of_one,
         *e_values.diagnostics(
             *limits,
             scale=row["scale"],

@@ -18,6 +18,7 @@ from icpcohort.models import (
     fit,
     follow_up,
     imputation,
+    kaplan_meier,
     optimism,
 )
 from icpcohort.models.wording import methods_sentence
@@ -286,7 +287,7 @@ def test_a_score_has_a_risk_at_each_cut_and_a_binary_odds_ratio_beside_it():
 # --- clusters and influence ---
 
 
-def test_the_patient_who_moves_the_estimate_most_is_named_with_about_the_move():
+def test_the_patient_who_moves_the_estimate_most_is_named_with_the_move():
     rows = cohort(60)
     far = rows.with_columns(
         dose=pl.when(pl.col("patient_id") == "p007").then(12.0).otherwise("dose"),
@@ -299,8 +300,22 @@ def test_the_patient_who_moves_the_estimate_most_is_named_with_about_the_move():
     without = fitted(far.filter(pl.col("patient_id") != "p007"), asked).estimates
     whole = made.estimates.filter(term="dose").row(0, named=True)
     moved = (whole["estimate"] - without.filter(term="dose")["estimate"][0]) / whole["se"]
-    assert np.sign(diagnostic["value"]) == np.sign(moved)
-    assert abs(diagnostic["value"]) > 0.5
+    assert diagnostic["value"] == pytest.approx(moved, abs=1e-9)
+    assert abs(moved) > 1
+    assert "; without: " in diagnostic["verdict"]
+    assert "look at this patient's data first" in diagnostic["verdict"]
+
+
+def test_a_patient_who_hides_that_all_others_are_separated_is_named():
+    dose = np.linspace(0.0, 4.0, 40)
+    rows = cohort(40).with_columns(
+        dose=pl.Series([*dose[:-1].tolist(), 30.0]),
+        bad=pl.Series([*(dose[:-1] > 2.0).tolist(), False]),
+    )
+    made = fitted(rows, planned(adjust_for=(), as_categories=()))
+    diagnostic = made.diagnostics.filter(quantity="max_influence_se").row(0, named=True)
+    assert diagnostic["value"] is None
+    assert diagnostic["verdict"].startswith("without patient p039 there is no estimate: ")
 
 
 # --- imputation ---
@@ -470,6 +485,33 @@ def test_a_survival_time_that_the_cohort_has_counted_decides_alone():
     made = follow_up.times(rows, landmark_h=72.0, horizon_h=4383.0)
     assert made["follow_up_h"].to_list() == [100.0, 4383.0, None, 122.0]
     assert made["died"].to_list() == [True, False, False, False]
+
+
+def survivors_scored_at_150_days(n=100):
+    """Return a cohort of which 20 in 100 die, five of them after day 150."""
+    death_h = [200.0 + 100 * i for i in range(15)] + [3700.0 + 100 * i for i in range(5)]
+    until = [*death_h, *[3600.0] * (n - 20)]
+    return pl.DataFrame({"survival_h": until, "died": [True] * 20 + [False] * (n - 20)})
+
+
+def test_deaths_after_the_hour_at_which_survivors_end_together_are_not_modelled():
+    """Kaplan and Meier's estimate there is the old behaviour: 20 of 100 die, and all are dead."""
+    rows = survivors_scored_at_150_days()
+    late = follow_up.times(rows, landmark_h=0.0, horizon_h=4383.0)
+    zeros, until = np.zeros(100), late["follow_up_h"].to_numpy()
+    steps = kaplan_meier.curve(zeros, until, late["died"].to_numpy())
+    assert steps.survival.min() == 0.0
+    (words,) = follow_up.collapsed(late)
+    assert words.startswith("5 events count after 3600 h, where the follow-up of 80 of 80")
+    early = follow_up.times(rows, landmark_h=0.0, horizon_h=3600.0)
+    assert follow_up.collapsed(early) == []
+
+
+def test_survivors_who_leave_one_by_one_are_no_collapse():
+    rows = pl.DataFrame(
+        {"survival_h": np.arange(1.0, 101.0), "died": [i % 3 == 0 for i in range(100)]}
+    )
+    assert follow_up.collapsed(follow_up.times(rows, landmark_h=0.0, horizon_h=4383.0)) == []
 
 
 def test_rows_of_a_changing_exposure_cover_the_follow_up_once():

@@ -186,8 +186,12 @@ def _curve_words(diagnostics: pl.DataFrame, curve: pl.DataFrame, *, fit: str) ->
     value = dict(of_fit.select("quantity", "value").iter_rows())
     if "nonlinearity_p" not in value:
         return ""
+    effects = _quartile_words(curve.filter(adjustment=fit))
+    if value["exposure_p"] is None:
+        few = "too few clusters to test the curve; its whole course stands with the model"
+        return f"{effects}{few}"
     return (
-        f"{_quartile_words(curve.filter(adjustment=fit))}"
+        f"{effects}"
         f"p = {format_p(value['exposure_p'])} for the exposure as a whole, "
         f"p = {format_p(value['nonlinearity_p'])} for a departure from a straight line; "
         "its whole course stands with the model"
