@@ -184,17 +184,28 @@ def _subgroups(model: Model, *, plan: Plan) -> list[pl.DataFrame]:
     reported = [one for one in model.fitted.diagnostics if one.quantity == "reported"]
     fits = []
     for level, names in slopes:
+        n, n_events = _counted(model, level, plan=plan)
         fitted = FamilyFit(
             _sum_of(names, model.fitted.coefficients),
             (Term(plan.exposure, plan.exposure),),
             (FAMILIES[plan.family].effect.scale,),
-            model.fitted.n,
-            model.fitted.n_events,
+            n,
+            n_events,
             reported,
         )
         name = f"subgroup {plan.interaction}: {level}"
         fits.append(_as_rows(name, fitted, model, plan, subgroup=plan.interaction, level=level))
     return fits
+
+
+def _counted(model: Model, level: Level | None, *, plan: Plan) -> tuple[int, int | None]:
+    """Return the patients of a level of the modifier, and how many had the outcome."""
+    inside = model.frames[0].filter(pl.col(str(plan.interaction)).eq_missing(pl.lit(level)))
+    n = inside["patient_id"].n_unique()
+    if model.fitted.n_events is None:
+        return n, None
+    outcome = "died" if FAMILIES[plan.family].timed else plan.outcome
+    return n, int(inside[outcome].sum())
 
 
 def _sum_of(names: Sequence[str], made: Coefficients | None) -> Coefficients | None:

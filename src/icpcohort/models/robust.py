@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from icpcohort.models import estimates
 from icpcohort.models.design import Array
-from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.models.estimates import Diagnostic, FamilyFit, Response
 
 MIN_CLUSTERS = 3  # below, errors between clusters are not computed: the project's own rule
 FEW_CLUSTERS = 30  # below, they are too small: common practice

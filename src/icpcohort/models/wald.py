@@ -70,9 +70,7 @@ def interaction_test(
     differs = "the exposure's effect differs between subgroups; read it in each"
     same = "no sign that it differs between subgroups; a small study would not show it"
     verdicts = (differs, same)
-    return _of_terms(
-        "interaction", made, products, n_clusters=n_clusters, verdicts=verdicts
-    )
+    return _of_terms("interaction", made, products, n_clusters=n_clusters, verdicts=verdicts)
 
 
 def _of_terms(

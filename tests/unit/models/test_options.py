@@ -178,6 +178,19 @@ def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_leve
     assert p in finding
 
 
+def test_each_subgroup_has_its_own_counts():
+    made = fitted(cohort(), planned(adjust_for=("motor",), interaction="motor"))
+    beside = made.alternatives.filter(adjustment="adjusted", term="dose")
+    rows = cohort().drop_nulls(["motor", "bad", "dose"])
+    counts = {
+        str(level): (part.height, part["bad"].sum())
+        for (level,), part in rows.group_by("motor")
+    }
+    shown = {row["subgroup_level"]: (row["n"], row["n_events"]) for row in beside.to_dicts()}
+    assert shown == counts
+    assert len(counts) > 1
+
+
 def test_each_subgroup_has_the_slope_of_a_model_of_its_own_when_nothing_else_is_adjusted():
     asked = planned(adjust_for=("motor",), interaction="motor")
     made = fitted(cohort(), asked)
@@ -495,7 +508,7 @@ def survivors_scored_at_150_days(n=100):
 
 
 def test_deaths_after_the_hour_at_which_survivors_end_together_are_not_modelled():
-    """Kaplan and Meier's estimate there is the old behaviour: 20 of 100 die, and all are dead."""
+    """Kaplan and Meier's estimate was told before: 20 of 100 die, and all are dead."""
     rows = survivors_scored_at_150_days()
     late = follow_up.times(rows, landmark_h=0.0, horizon_h=4383.0)
     zeros, until = np.zeros(100), late["follow_up_h"].to_numpy()
