@@ -24,6 +24,8 @@ from icpcohort.models.registry import COMPUTING
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
 
+WITH_PENALTY = " (Firth)"  # behind the name of a cut that needed it
+
 
 def undecided(cohort: pl.DataFrame, chosen: ModelRows, *, plan: Plan) -> pl.DataFrame:
     """Return patients who lack only the outcome, if the plan asks what it might be."""
@@ -162,7 +164,10 @@ def _drawn(
 
 
 def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
-    """Return the fit of another family to a score at each cut or worse."""
+    """Return the fit of another family to a score at each cut or worse.
+
+    Where few patients lie on one side of a cut it is fitted with Firth's penalty, and named so.
+    """
     score, fits = pl.col(plan.outcome), []
     for cut in plan.from_worst(model.frames[0][plan.outcome].unique())[:-1]:
         name = f"{plan.outcome} {plan.at_or_beyond} {cut}"
@@ -170,6 +175,10 @@ def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
         frames = [frame.with_columns(is_worse.alias(name)) for frame in model.frames]
         one = replace(plan, family=family, outcome=name)
         fitted = fit_frames(frames, model.layout, plan=one, problems=[])
+        if fitted.coefficients is None and plan.clusters is None:
+            sparse = replace(one, family="firth_logistic")
+            fitted = fit_frames(frames, model.layout, plan=sparse, problems=[])
+            name += WITH_PENALTY
         fits.append(_as_rows(name, fitted, model, plan))
     return fits
 

@@ -210,6 +210,12 @@ def fit_once(
         interaction=plan.interaction,
         n_sets=len(frames),
     )
+    unknown = [
+        f"{name} is missing in all {chosen.rows.height} patients; take it out of adjust_for"
+        for name in adjustments(plan)[adjustment]
+        if chosen.rows[name].is_null().all()
+    ]
+    problems = problems + unknown
     if not chosen.rows.height:
         problems = [f"no patient is left ({_losses(chosen.flow)})"]
     fitted = fit_frames(frames, layout, plan=plan, problems=problems)

@@ -155,10 +155,9 @@ FAMILIES = {
             FLAG,
             ODDS_RATIO,
             "logistic regression with Firth's penalty, which stays finite in sparse or "
-            "separated data; its intervals and p values are those of the profile of the "
-            "penalised likelihood",
+            "separated data",
             _ODDS_OF_THE_OUTCOME,
-            intervals="profile intervals",
+            intervals="profile intervals of the penalised likelihood",
             sources=("Firth 1993", "Heinze 2002"),
             deltas=True,
             prediction=True,

@@ -297,6 +297,19 @@ def test_a_score_has_a_risk_at_each_cut_and_a_binary_odds_ratio_beside_it():
     assert beside["estimate"][1] == pytest.approx(alone["estimate"][0], abs=1e-9)
 
 
+def test_a_cut_with_few_patients_beyond_it_is_fitted_with_firth_s_penalty():
+    """Of 40 patients 2 lie beyond the cut; the limits are those of `firth_logistic` alone."""
+    score = pl.Series([2, 2, *[3] * 14, *[4] * 24])
+    rows = cohort(40).with_columns(score=score, bad=score <= 2)
+    asked = planned(family="proportional_odds", outcome="score", as_categories=())
+    made = fitted(rows, asked)
+    beside = made.alternatives.filter(term="dose", adjustment="unadjusted").to_dicts()
+    assert [row["analysis"] for row in beside] == ["score <= 2 (Firth)", "score <= 3"]
+    firth = planned(family="firth_logistic", as_categories=())
+    alone = fitted(rows, firth).estimates.filter(term="dose", adjustment="unadjusted")
+    assert beside[0]["effect_ci_high"] == pytest.approx(alone["effect_ci_high"][0], rel=1e-9)
+
+
 # --- clusters and influence ---
 
 
