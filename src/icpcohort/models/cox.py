@@ -344,7 +344,7 @@ def _proportional(
     if test is None:
         verdict = f"not tested: too few {words.plural} for the test"
         return [Diagnostic("proportional_hazards_p", None, verdict, "p")]
-    verdict = "no sign that hazard ratios change with time; a small study would not show it"
+    verdict = "not shown that hazard ratios change with time; a small study would not show it"
     if test.p_global < 0.05:
         verdict = "hazard ratios change with time; one ratio is only an average over it"
     kind = "proportional_hazards_p"

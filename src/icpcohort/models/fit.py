@@ -306,20 +306,23 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
     if model.layout.knots:
         return wald.curve_tests(made, parts=model.layout.parts, n_clusters=n_clusters)
     of_one = influence.diagnostic(model, plan=plan)
+    of_unit = _unit_of_effect(model, plan=plan)
     if plan.interaction:
         products = model.layout.products
         return [
             of_one,
+            of_unit,
             *wald.interaction_test(made, products=products, n_clusters=n_clusters),
         ]
     row = rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     limits = [row[name] for name in ("effect", "effect_ci_low", "effect_ci_high")]
     if None in limits:
-        return [of_one]
+        return [of_one, of_unit]
     n_events, n = model.fitted.n_events, model.fitted.n
     spread = {one.quantity: one.value for one in model.fitted.diagnostics}.get("outcome_sd")
     return [
         of_one,
+        of_unit,
         *e_values.diagnostics(
             *limits,
             scale=row["scale"],
@@ -327,6 +330,18 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
             outcome_sd=spread,
         ),
     ]
+
+
+def _unit_of_effect(model: Model, *, plan: Plan) -> Diagnostic:
+    """Judge the unit of the effect against the range of the exposure among the patients."""
+    exposure = model.frames[0][plan.exposure].cast(pl.Float64)
+    low, high = float(exposure.min()), float(exposure.max())  # type: ignore[arg-type]
+    ratio = plan.unit_of_effect / (high - low)
+    beyond = (
+        f"the exposure runs from {low:.3g} to {high:.3g}: an effect for "
+        f"{plan.unit_of_effect:g} more is beyond the data; write a smaller unit_of_effect"
+    )
+    return Diagnostic("unit_per_range", ratio, beyond if ratio > 1 else None)
 
 
 def _on_imputation(model: Model, plan: Plan, rows: pl.DataFrame) -> list[Diagnostic]:

@@ -52,7 +52,7 @@ def curve_tests(
 ) -> list[Diagnostic]:
     """Test a curved exposure as a whole, and whether the curve is more than a straight line."""
     bent = "the association is not a straight line; read the curve"
-    straight = "no sign that the line bends; a small study would not show it"
+    straight = "not shown that the line bends; a small study would not show it"
     return [
         *_of_terms("exposure", made, parts, n_clusters=n_clusters, verdicts=None),
         *_of_terms(
@@ -68,7 +68,7 @@ def interaction_test(
     if not products:
         return []
     differs = "the exposure's effect differs between subgroups; read it in each"
-    same = "no sign that it differs between subgroups; a small study would not show it"
+    same = "not shown that it differs between subgroups; a small study would not show it"
     verdicts = (differs, same)
     return _of_terms("interaction", made, products, n_clusters=n_clusters, verdicts=verdicts)
 

@@ -9,6 +9,7 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import unit_words
+from icpcohort.report.tables import cautions
 from icpcohort.report.tables.grid import is_of_reactivity, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
 from icpcohort.study.families import EFFECTS, FAMILIES
@@ -119,9 +120,10 @@ def finding(
 ) -> str:
     """Return what a model found, without a word of cause.
 
-    First how the adjusted interval reads, then both estimates with interval, p and n. A fit
-    that was withheld is named with the reason from its diagnostics. Whether an interval holds
-    "no difference" is judged on the unrounded limits.
+    First the standards that the adjusted fit fails, then how its interval reads, then both
+    estimates with interval, p and n. A fit that was withheld is named with the
+    reason from its diagnostics. Whether an interval holds "no difference" is judged on the
+    unrounded limits.
     """
     rows = {
         row["adjustment"]: row for row in estimates.filter(term=plan["exposure"]).to_dicts()
@@ -135,6 +137,8 @@ def finding(
     for fit in fits:
         row = rows.get(fit)
         if curved := _curve_words(diagnostics, curve, fit=fit):
+            if fit == fits[0]:
+                sentences += [cautions.sentence(diagnostics, fit=fit)]
             sentences.append(
                 f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
                 f"{curved}, n = {counts(row_of(estimates, fit))}."
@@ -148,10 +152,12 @@ def finding(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
             )
         else:
-            sentences += [_reading(row, exposure, outcome, fit=fit)] if fit == fits[0] else []
+            if fit == fits[0]:
+                sentences += [cautions.sentence(diagnostics, fit=fit)]
+                sentences += [_reading(row, exposure, outcome, fit=fit)]
             sentences.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
         sentences += _interaction_words(plan, diagnostics, fit=fit)
-    return " ".join(sentences)
+    return " ".join(filter(None, sentences))
 
 
 def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame, columns: Columns) -> str:
@@ -169,7 +175,7 @@ def _interaction_words(
     plan: Mapping[str, Any], diagnostics: pl.DataFrame, *, fit: str
 ) -> list[str]:
     p = diagnostics.filter(adjustment=fit, quantity="interaction_p")["value"].to_list()
-    if not plan.get("interaction") or not p:
+    if not plan.get("interaction") or not p or p[0] is None:
         return []
     words = f"p = {format_p(p[0])} for a difference between its levels ({fit})"
     return [f"{words}; the other levels stand beside the main fit.".replace("= <", "< ")]
