@@ -175,9 +175,10 @@ def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
         frames = [frame.with_columns(is_worse.alias(name)) for frame in model.frames]
         one = replace(plan, family=family, outcome=name)
         fitted = fit_frames(frames, model.layout, plan=one, problems=[])
-        if fitted.coefficients is None and plan.clusters is None:
-            sparse = replace(one, family="firth_logistic")
-            fitted = fit_frames(frames, model.layout, plan=sparse, problems=[])
+        sparse = FAMILIES[family].if_sparse
+        if fitted.coefficients is None and plan.clusters is None and sparse:
+            penalised = replace(one, family=sparse)
+            fitted = fit_frames(frames, model.layout, plan=penalised, problems=[])
             name += WITH_PENALTY
         fits.append(_as_rows(name, fitted, model, plan))
     return fits

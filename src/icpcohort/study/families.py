@@ -63,6 +63,7 @@ class Family:
     deltas: bool = False  # unknown outcomes can be drawn with a shift
     prediction: bool = False  # calibration and discrimination can be corrected for optimism
     joint_test: bool = False  # specifications can be tested together
+    if_sparse: str | None = None  # the family that stays finite where this one does not
     each_cut: str | None = None  # the family that is fitted beside it at each cut of a score
 
 
@@ -149,6 +150,7 @@ FAMILIES = {
             deltas=True,
             prediction=True,
             joint_test=True,
+            if_sparse="firth_logistic",
         ),
         Family(
             "firth_logistic",

@@ -170,7 +170,9 @@ def test_a_curve_is_not_blamed_for_the_collinearity_of_its_parts():
 def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_levels():
     asked = planned(adjust_for=("motor",), interaction="motor")
     made = fitted(cohort(), asked)
-    page = model_page.markdown(made, plan=asked, methods="How.", columns=COLUMNS)
+    page = model_page.markdown(
+        made, plan=asked, methods="How.", columns=COLUMNS, declared=DECLARED
+    )
     reference = reference_of(made).split(",")[0]
     finding = page.split("## ")[0]
     assert f"dose in the level {reference} of motor" in finding
@@ -227,7 +229,9 @@ def test_terms_are_told_by_fields_whatever_stands_in_the_names_of_levels():
     subgroups = made.alternatives.filter(adjustment="adjusted")
     assert subgroups["subgroup"].unique().to_list() == ["motor"]
     assert subgroups["subgroup_level"].to_list() == [reference, *others]
-    page = model_page.markdown(made, plan=asked, methods="How.", columns=COLUMNS)
+    page = model_page.markdown(
+        made, plan=asked, methods="How.", columns=COLUMNS, declared=DECLARED
+    )
     assert f"dose in the level {reference} of motor" in page
     for level in others:
         assert f"| motor: {level} (reference {reference}) |" in page
@@ -704,7 +708,9 @@ def test_the_methods_text_tells_every_option():
 def test_the_page_of_a_model_has_its_numbers_with_intervals_and_its_caution():
     asked = imputing(risks_at=(0.0, 2.0))
     made = fitted(with_gaps(cohort()), asked)
-    page = model_page.markdown(made, plan=asked, methods="How it was done.", columns=COLUMNS)
+    page = model_page.markdown(
+        made, plan=asked, methods="How it was done.", columns=COLUMNS, declared=DECLARED
+    )
     row = made.estimates.filter(adjustment="adjusted", term="dose").row(0, named=True)
     assert f"{row['effect']:.2f} (" in page
     assert "Association is not causation" in page

@@ -12,6 +12,7 @@ from icpcohort.contracts.columns import unit_words
 from icpcohort.report.tables import cautions
 from icpcohort.report.tables.grid import is_of_reactivity, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
+from icpcohort.study import plan_cautions
 from icpcohort.study.families import EFFECTS, FAMILIES
 
 EFFECT_WORDS = {scale: effect.words for scale, effect in EFFECTS.items()}
@@ -117,10 +118,12 @@ def finding(
     diagnostics: pl.DataFrame,
     curve: pl.DataFrame,
     columns: Columns,
+    declared: Mapping[str, Any],
 ) -> str:
     """Return what a model found, without a word of cause.
 
-    First the standards that the adjusted fit fails, then how its interval reads, then both
+    First what its plan needs as a caution (`plan_cautions.of_plan`, to which `declared` goes)
+    and the standards that the adjusted fit fails, then how its interval reads, then both
     estimates with interval, p and n. A fit that was withheld is named with the
     reason from its diagnostics. Whether an interval holds "no difference" is judged on the
     unrounded limits.
@@ -131,7 +134,10 @@ def finding(
     exposure = exposure_words(plan["exposure"], columns)
     outcome = outcome_words(plan, columns)
     exposure += _level_words(plan, diagnostics, columns)
-    sentences = []
+    sentences = [
+        f"{upper_first(_in_words(caution, columns))}."
+        for caution in plan_cautions.of_plan(plan, columns=columns, declared=declared)
+    ]
     is_adjusted = plan["adjust_for"] or plan.get("time_varying") or plan.get("interaction")
     fits = ("adjusted", "unadjusted") if is_adjusted else ("unadjusted",)
     for fit in fits:
@@ -158,6 +164,14 @@ def finding(
             sentences.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
         sentences += _interaction_words(plan, diagnostics, fit=fit)
     return " ".join(filter(None, sentences))
+
+
+def _in_words(sentence: str, columns: Columns) -> str:
+    """Return a sentence with the names of columns in words."""
+    names = [name for name in re.findall(r"\w+", sentence) if "_" in name]
+    for name in names:
+        sentence = sentence.replace(name, column_words(name, columns), 1)
+    return sentence
 
 
 def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame, columns: Columns) -> str:
