@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from published_settings import DECLARED
 
 import icpcohort
 from icpcohort import jobs
@@ -114,7 +115,9 @@ def test_a_family_of_another_name_gives_the_same_tables_and_words(name, monkeypa
     assert all(a.equals(b) for a, b in zip(made[:-1], again[:-1], strict=True))
     for words in (
         lambda one: wording.methods_sentence(one, columns={}),
-        lambda one: model_page.markdown(again, plan=one, methods="", columns={}),
+        lambda one: model_page.markdown(
+            again, plan=one, methods="", columns={}, declared=DECLARED
+        ),
         lambda one: replication.script(again, plan=one),
         lambda one: replication.data(again, plan=one).write_csv(),
         lambda one: jobs.of_family({"family": one.family}, updates="updates.parquet"),

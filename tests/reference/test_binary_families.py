@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.models import firth, fit, risk_ratios
+from icpcohort.models import firth, fit, risk_ratios, separation
 from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data"
@@ -156,3 +156,13 @@ def test_errors_between_fewer_than_three_clusters_are_not_reported(n_clusters):
         assert made.estimates["estimate"].null_count() == made.estimates.height
         verdict = made.diagnostics.filter(quantity="reported")["verdict"][0]
         assert f"{n_clusters} clusters; at least 3 are needed" in verdict
+
+
+def test_the_term_that_separates_is_named_alone():
+    """Albert 1984: x alone separates; a third column beside it has nothing to do with it."""
+    rng = np.random.default_rng(6)
+    x, a = np.linspace(-1, 1, 30), rng.normal(size=30)
+    moves = np.where(x > 0, 1.0, -1.0)[:, None] * np.column_stack([np.ones(30), x, a])
+    assert [i for i in separation.separating_parameters(moves) if i > 0] == [1]
+    both = np.where(x + a > 0, 1.0, -1.0)[:, None] * np.column_stack([np.ones(30), x, a])
+    assert [i for i in separation.separating_parameters(both) if i > 0] == [1, 2]

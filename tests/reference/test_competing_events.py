@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from published_settings import DECLARED
 from statsmodels.duration.survfunc import CumIncidenceRight
 
 from icpcohort import contracts
@@ -315,7 +316,9 @@ def test_methods_and_page_name_the_event_and_show_the_incidence():
         "its cause-specific hazard ratio is for 1 more of it",
     ):
         assert words in methods
-    page = model_page.markdown(fitted(cohort(), asked), plan=asked, methods=methods, columns={})
+    page = model_page.markdown(
+        fitted(cohort(), asked), plan=asked, methods=methods, columns={}, declared=DECLARED
+    )
     assert "## Cumulative incidence of each event" in page
     assert "| X < 0.5 | death | 500 |" in page
     assert "Aalen and Johansen 1978" in page

@@ -64,3 +64,12 @@ def test_simulated_studies_find_the_smallest_ratio_in_four_of_five():
         fit = Logit(y.astype(float), np.column_stack([np.ones(n), x])).fit(disp=0)
         hits.append(fit.pvalues[1] < 0.05)
     assert 0.74 <= np.mean(hits) <= 0.86
+
+
+def test_errors_between_three_clusters_are_planned_with_student_s_t():
+    """97.5 and 80 % points of t with 2 degrees of freedom: 4.302653 and 1.060660 (tables)."""
+    few = estimates(0.03).with_columns(df=pl.lit(2.0))
+    planning = expected({"m": few})
+    assert planning["ci_factor"].log().to_list()[0] == pytest.approx(4.302653 * 0.03, rel=1e-6)
+    smallest = math.log(planning["smallest_ratio"][0])
+    assert smallest == pytest.approx((4.302653 + 1.060660) * 0.03, rel=1e-6)

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from icpcohort.models import cox, fit, kaplan_meier
+from icpcohort.models import cox, curves, fit, kaplan_meier
 from icpcohort.study import plan
 
 DATA = Path(__file__).parent / "data"
@@ -259,3 +259,29 @@ def test_the_cumulative_baseline_hazard_and_its_error_are_r_s():
     made = cox.fit_hazard(at_risk, X, horizon_h=365.0, terms=terms)
     assert made.estimate[0] == pytest.approx(-0.4879806481, abs=1e-8)
     assert np.sqrt(made.covariance[0, 0]) == pytest.approx(0.6280351685, abs=1e-8)
+
+
+@pytest.mark.parametrize("n_knots", [3, 4, 5])
+def test_a_curve_of_a_skewed_exposure_is_not_taken_for_separation(n_knots):
+    """Oracle: PHReg of statsmodels on the same columns, ties by Efron's rule."""
+    from statsmodels.duration.hazard_regression import PHReg
+
+    rng = np.random.default_rng(n_knots)
+    x = rng.lognormal(sigma=1.2, size=150)
+    until = rng.exponential(100 / np.exp(0.3 * np.log(x)))
+    X = curves.basis(x, knots=curves.knots_of(x, n_knots=n_knots))
+    died = until < 150
+    rows = cox.AtRisk(np.zeros(150), until.clip(max=150), died)
+    terms = tuple(f"x{i}" for i in range(X.shape[1]))
+    ours = cox.fit_hazard(rows, X, horizon_h=150.0, terms=terms)
+    oracle = PHReg(until.clip(max=150), X, status=died, ties="efron").fit()
+    assert ours.sound
+    assert ours.estimate[1:] == pytest.approx(oracle.params, rel=1e-5)
+
+
+def test_a_hazard_ratio_without_limit_is_still_told():
+    rng = np.random.default_rng(4)
+    x = rng.normal(size=60)
+    rows = cox.AtRisk(np.zeros(60), np.where(x > 0.8, 50 - 10 * x, 100.0), x > 0.8)
+    ours = cox.fit_hazard(rows, x[:, None], horizon_h=100.0, terms=("x",))
+    assert not ours.sound

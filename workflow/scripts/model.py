@@ -31,5 +31,7 @@ as_run = yaml.safe_dump({asked.name: block}, sort_keys=False, allow_unicode=True
 atomic_write.write(made.plan, as_run)
 columns = contracts.analysis(settings).columns | repeated.columns_of_values(settings)
 methods = wording.methods_sentence(asked, columns=columns)
-page = model_page.markdown(done, plan=asked, methods=methods, columns=columns)
+page = model_page.markdown(
+    done, plan=asked, methods=methods, columns=columns, declared=settings
+)
 atomic_write.write(made.summary, page)

@@ -5,7 +5,7 @@ from dataclasses import MISSING, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from icpcohort import recordings
+from icpcohort import contracts, recordings
 from icpcohort.commands import check_lags, check_samples, check_tables, inventory, left_out
 from icpcohort.commands.check_tables import Opened, named
 from icpcohort.contracts import declared_signals
@@ -13,7 +13,7 @@ from icpcohort.provenance import plan_lock
 from icpcohort.recordings import examine, places
 from icpcohort.signals import intervals, rules
 from icpcohort.specifications import choices
-from icpcohort.study import by_patient, dictionary, settings
+from icpcohort.study import by_patient, dictionary, plan_cautions, settings
 from icpcohort.study import tables as study
 from icpcohort.study.schema import at
 from icpcohort.study.tables import Row, Rows
@@ -127,10 +127,18 @@ def check(
             _without_value(kept, files),
             _never_together(opened, files),
             _out_of_step(opened, files, where=where),
+            [] if stops_run else _of_the_plan(files, sound),
             *check_tables.suspicions(kept, opened, time_zero=time_zero),
             *check_samples.suspicions(kept, opened, files, where=where),
         ],
         inventory=[] if stops_run else inventory.lines(tables, opened, declared=sound),
+    )
+
+
+def _of_the_plan(files: settings.Files, sound: Mapping[str, Any]) -> list[str]:
+    """Return what a reviewer will ask of the models of the plan."""
+    return plan_cautions.of_all(
+        at(files.models, "models"), columns=contracts.analysis(sound).columns, declared=sound
     )
 
 

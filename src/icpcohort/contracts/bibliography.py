@@ -115,6 +115,7 @@ _FROM_MEMORY = {
     "Hochberg 1988": "Hochberg 1988, Biometrika 75:800",
     "Holm 1979": "Holm 1979, Scand J Stat 6:65",
     "Hsieh 1998": "Hsieh, Bloch and Larsen 1998, Stat Med 17:1623-1634",
+    "Hotelling 1931": "Hotelling 1931 (distribution of T squared)",
     "Hu 2009": "Hu 2009, IEEE Trans Biomed Eng 56:696-705",
     "Huber 1967": "Huber 1967 (robust standard errors)",
     "Hundepool 2012": "Hundepool and others 2012, Statistical Disclosure Control, Wiley",

@@ -24,6 +24,8 @@ from icpcohort.models.registry import COMPUTING
 from icpcohort.study.families import FAMILIES
 from icpcohort.study.plan import Plan
 
+WITH_PENALTY = " (Firth)"  # behind the name of a cut that needed it
+
 
 def undecided(cohort: pl.DataFrame, chosen: ModelRows, *, plan: Plan) -> pl.DataFrame:
     """Return patients who lack only the outcome, if the plan asks what it might be."""
@@ -162,7 +164,10 @@ def _drawn(
 
 
 def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
-    """Return the fit of another family to a score at each cut or worse."""
+    """Return the fit of another family to a score at each cut or worse.
+
+    Where few patients lie on one side of a cut it is fitted with Firth's penalty, and named so.
+    """
     score, fits = pl.col(plan.outcome), []
     for cut in plan.from_worst(model.frames[0][plan.outcome].unique())[:-1]:
         name = f"{plan.outcome} {plan.at_or_beyond} {cut}"
@@ -170,6 +175,11 @@ def _cuts(model: Model, *, plan: Plan, family: str) -> list[pl.DataFrame]:
         frames = [frame.with_columns(is_worse.alias(name)) for frame in model.frames]
         one = replace(plan, family=family, outcome=name)
         fitted = fit_frames(frames, model.layout, plan=one, problems=[])
+        sparse = FAMILIES[family].if_sparse
+        if fitted.coefficients is None and plan.clusters is None and sparse:
+            penalised = replace(one, family=sparse)
+            fitted = fit_frames(frames, model.layout, plan=penalised, problems=[])
+            name += WITH_PENALTY
         fits.append(_as_rows(name, fitted, model, plan))
     return fits
 
@@ -184,17 +194,28 @@ def _subgroups(model: Model, *, plan: Plan) -> list[pl.DataFrame]:
     reported = [one for one in model.fitted.diagnostics if one.quantity == "reported"]
     fits = []
     for level, names in slopes:
+        n, n_events = _counted(model, level, plan=plan)
         fitted = FamilyFit(
             _sum_of(names, model.fitted.coefficients),
             (Term(plan.exposure, plan.exposure),),
             (FAMILIES[plan.family].effect.scale,),
-            model.fitted.n,
-            model.fitted.n_events,
+            n,
+            n_events,
             reported,
         )
         name = f"subgroup {plan.interaction}: {level}"
         fits.append(_as_rows(name, fitted, model, plan, subgroup=plan.interaction, level=level))
     return fits
+
+
+def _counted(model: Model, level: Level | None, *, plan: Plan) -> tuple[int, int | None]:
+    """Return the patients of a level of the modifier, and how many had the outcome."""
+    inside = model.frames[0].filter(pl.col(str(plan.interaction)).eq_missing(pl.lit(level)))
+    n = inside["patient_id"].n_unique()
+    if model.fitted.n_events is None:
+        return n, None
+    outcome = "died" if FAMILIES[plan.family].timed else plan.outcome
+    return n, int(inside[outcome].sum())
 
 
 def _sum_of(names: Sequence[str], made: Coefficients | None) -> Coefficients | None:

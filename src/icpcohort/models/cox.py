@@ -15,7 +15,7 @@ from icpcohort.study.families import HAZARD_RATIO
 
 MIN_EVENTS = 5  # fewer deaths are not modelled: the project's own rule
 MAX_STEPS = 50
-ENDLESS = 15.0  # log hazard ratio over a term's whole range that no data can carry
+ENDLESS = 25.0  # log hazard ratio between two patients that no data can carry
 BASELINE = "log cumulative baseline hazard"
 Flags = npt.NDArray[np.bool_]
 
@@ -150,7 +150,8 @@ def fit_hazard(
             converged = True
             break
         beta, now = _risen(rows, S, beta, step, now, until_h=horizon_h)
-        if (np.abs(beta) * np.ptp(S, axis=0)).max() > ENDLESS:
+        # of all terms together: the parts of a curve are large and cancel
+        if np.ptp(S @ beta) > ENDLESS:
             break
     inverse = np.asarray(np.linalg.pinv(now.spread.sum(axis=0)), dtype=np.float64)
     return _with_baseline(X, now, scaled, beta, inverse, null, converged, horizon_h, terms)
@@ -343,7 +344,7 @@ def _proportional(
     if test is None:
         verdict = f"not tested: too few {words.plural} for the test"
         return [Diagnostic("proportional_hazards_p", None, verdict, "p")]
-    verdict = "no sign that hazard ratios change with time; a small study would not show it"
+    verdict = "not shown that hazard ratios change with time; a small study would not show it"
     if test.p_global < 0.05:
         verdict = "hazard ratios change with time; one ratio is only an average over it"
     kind = "proportional_hazards_p"

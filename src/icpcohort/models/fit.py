@@ -15,9 +15,9 @@ from icpcohort.models import (
     follow_up,
     imputation,
     incidence,
+    influence,
     misfits,
     optimism,
-    robust,
     wald,
 )
 from icpcohort.models.design import Term
@@ -197,6 +197,8 @@ def fit_once(
         values = chosen.rows[plan.exposure].cast(pl.Float64).to_numpy()
         knots = curves.knots_of(values, n_knots=plan.curve_knots)
     problems = curves.problems(knots)
+    if FAMILIES[plan.family].timed and chosen.rows.height:
+        problems = problems + follow_up.collapsed(chosen.rows)
     if plan.event and chosen.rows.height:
         problems = problems + follow_up.unknown_event(chosen.rows, event=plan.event)
     layout = design.lay_out(
@@ -208,6 +210,12 @@ def fit_once(
         interaction=plan.interaction,
         n_sets=len(frames),
     )
+    unknown = [
+        f"{name} is missing in all {chosen.rows.height} patients; take it out of adjust_for"
+        for name in adjustments(plan)[adjustment]
+        if chosen.rows[name].is_null().all()
+    ]
+    problems = problems + unknown
     if not chosen.rows.height:
         problems = [f"no patient is left ({_losses(chosen.flow)})"]
     fitted = fit_frames(frames, layout, plan=plan, problems=problems)
@@ -293,25 +301,28 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
     """Return influence and E-values of a slope, or the tests of a curve or interaction."""
     made = model.fitted.coefficients
     assert made is not None
+    counted = {one.quantity: one.value for one in model.fitted.diagnostics}.get("n_clusters")
+    n_clusters = None if counted is None else int(counted)
     if model.layout.knots:
-        return wald.curve_tests(made, parts=model.layout.parts)
-    patients = model.frames[0]["patient_id"]
-    influence = robust.influence(
-        made,
-        term=plan.exposure,
-        patients=follow_up.numbers(patients),
-        names=patients.unique().sort().to_list(),
-    )
+        return wald.curve_tests(made, parts=model.layout.parts, n_clusters=n_clusters)
+    of_one = influence.diagnostic(model, plan=plan)
+    of_unit = _unit_of_effect(model, plan=plan)
     if plan.interaction:
-        return [influence, *wald.interaction_test(made, products=model.layout.products)]
+        products = model.layout.products
+        return [
+            of_one,
+            of_unit,
+            *wald.interaction_test(made, products=products, n_clusters=n_clusters),
+        ]
     row = rows_of(model, plan=plan).filter(term=plan.exposure).row(0, named=True)
     limits = [row[name] for name in ("effect", "effect_ci_low", "effect_ci_high")]
     if None in limits:
-        return [influence]
+        return [of_one, of_unit]
     n_events, n = model.fitted.n_events, model.fitted.n
     spread = {one.quantity: one.value for one in model.fitted.diagnostics}.get("outcome_sd")
     return [
-        influence,
+        of_one,
+        of_unit,
         *e_values.diagnostics(
             *limits,
             scale=row["scale"],
@@ -319,6 +330,18 @@ def _on_the_exposure(model: Model, plan: Plan) -> list[Diagnostic]:
             outcome_sd=spread,
         ),
     ]
+
+
+def _unit_of_effect(model: Model, *, plan: Plan) -> Diagnostic:
+    """Judge the unit of the effect against the range of the exposure among the patients."""
+    exposure = model.frames[0][plan.exposure].cast(pl.Float64)
+    low, high = float(exposure.min()), float(exposure.max())  # type: ignore[arg-type]
+    ratio = plan.unit_of_effect / (high - low)
+    beyond = (
+        f"the exposure runs from {low:.3g} to {high:.3g}: an effect for "
+        f"{plan.unit_of_effect:g} more is beyond the data; write a smaller unit_of_effect"
+    )
+    return Diagnostic("unit_per_range", ratio, beyond if ratio > 1 else None)
 
 
 def _on_imputation(model: Model, plan: Plan, rows: pl.DataFrame) -> list[Diagnostic]:

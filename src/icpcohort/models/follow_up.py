@@ -8,6 +8,8 @@ import polars as pl
 from icpcohort.study.blocks import did_you_mean
 from icpcohort.study.families import EVENT_SUFFIX, TIME_SUFFIX
 
+HEAPED, LEFT = 0.5, 0.1  # shares of the survivors who end together, and who are left after it
+
 
 def times(rows: pl.DataFrame, *, landmark_h: float, horizon_h: float) -> pl.DataFrame:
     """Add `landmark_h`, `follow_up_h` and `died` to the rows of a window.
@@ -81,6 +83,38 @@ def unknown_event(rows: pl.DataFrame, *, event: str) -> list[str]:
     others = ", ".join(f"{name} ({n})" for name, n in known.items())
     near = did_you_mean(event, known)
     return [f"nobody had the event '{event}', only {others} by the horizon{near}"]
+
+
+def collapsed(rows: pl.DataFrame) -> list[str]:
+    """Say when deaths count after most survivors ended together: only the dying are left then.
+
+    So it is where survivors are known by a score alone, which was given months later, and a
+    death keeps its own time: the risk after that hour would approach 1.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        As `times` or `to_event` give them. Others than those who died or had another event are
+        survivors.
+
+    Source: censoring must not depend on what is censored (Kaplan 1958); the shares are our own.
+    """
+    other = pl.col("ended_by").is_not_null() if "ended_by" in rows.columns else pl.lit(False)
+    known = rows.filter(pl.col("follow_up_h").is_not_null())
+    ends = known.filter(~pl.col("died") & ~other)["follow_up_h"]
+    if not ends.len():
+        return []
+    heaped = ends.value_counts().sort("count", "follow_up_h").row(-1, named=True)
+    hour, n_together = heaped["follow_up_h"], heaped["count"]
+    n_later = int((ends > hour).sum())
+    n_deaths = known.filter(pl.col("died") & (pl.col("follow_up_h") > hour)).height
+    if n_deaths == 0 or n_together < HEAPED * ends.len() or n_later > LEFT * ends.len():
+        return []
+    return [
+        f"{n_deaths} events count after {hour:g} h, where the follow-up of {n_together} of "
+        f"{ends.len()} survivors ends: only those who die would be at risk; write a horizon_h "
+        f"of {hour:g} or less, or fill in last_known_h of the survivors"
+    ]
 
 
 def begun(repeated: pl.DataFrame, name: str) -> pl.DataFrame:

@@ -2,9 +2,9 @@
 
 import math
 from collections.abc import Mapping
-from statistics import NormalDist
 
 import polars as pl
+from scipy.stats import t
 
 from icpcohort import contracts
 from icpcohort.study.families import RATIOS
@@ -36,8 +36,9 @@ def expected(
         unadjusted where it has no adjustment, has no row.
 
     Source: variance falls with 1/n; smallest effect of a two-sided Wald test: (z(0.975) +
-    z(0.80)) standard errors, as in Hsieh 1998. The standard error is that of the study at its
-    own estimate, not at no effect.
+    z(0.80)) standard errors, as in Hsieh 1998; of a fit with degrees of freedom both are
+    Student's t with these: more patients bring no more clusters. The standard error is that of
+    the study at its own estimate, not at no effect.
     """
     rows = []
     for model, table in estimates.items():
@@ -49,6 +50,8 @@ def expected(
         if exposed.is_empty():
             continue
         row = exposed.row(0, named=True)
+        df = math.inf if row["df"] is None else row["df"]
+        reach, with_power = (float(t.ppf(p, df)) for p in (1 - LEVEL / 2, POWER))
         for times in TIMES:
             se = row["se"] * units[model] / math.sqrt(times)
             rows.append(
@@ -56,16 +59,12 @@ def expected(
                     "model": model,
                     "n": row["n"] * times,
                     "times_now": times,
-                    "ci_factor": math.exp(_z(1 - LEVEL / 2) * se),
-                    "smallest_ratio": math.exp((_z(1 - LEVEL / 2) + _z(POWER)) * se),
+                    "ci_factor": math.exp(reach * se),
+                    "smallest_ratio": math.exp((reach + with_power) * se),
                 }
             )
     types = {name: column.dtype for name, column in contracts.PLANNING.columns.items()}
     return pl.DataFrame(rows, schema=types)
-
-
-def _z(probability: float) -> float:
-    return NormalDist().inv_cdf(probability)
 
 
 def names(

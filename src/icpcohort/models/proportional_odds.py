@@ -331,7 +331,7 @@ def _proportionality(test: ScoreTest | None) -> list[Diagnostic]:
         verdict = "odds ratios differ between cuts of the score; one ratio is only an average"
     else:
         verdict = (
-            "no sign that odds ratios differ between cuts; a small study would not show it"
+            "not shown that odds ratios differ between cuts; a small study would not show it"
         )
     return estimates.chi_squared(
         "proportional_odds", test.chi2, test.df, test.p, verdict=verdict

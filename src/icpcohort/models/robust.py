@@ -1,4 +1,4 @@
-"""Robust: standard errors that survive a wrong model or clusters; a patient's influence."""
+"""Robust: standard errors that survive a wrong model or clusters."""
 
 from dataclasses import replace
 
@@ -7,11 +7,10 @@ import numpy.typing as npt
 
 from icpcohort.models import estimates
 from icpcohort.models.design import Array
-from icpcohort.models.estimates import Coefficients, Diagnostic, FamilyFit, Response
+from icpcohort.models.estimates import Diagnostic, FamilyFit, Response
 
 MIN_CLUSTERS = 3  # below, errors between clusters are not computed: the project's own rule
 FEW_CLUSTERS = 30  # below, they are too small: common practice
-INFLUENCE_LIMIT = 0.2  # of a standard error, as the move of the exposure's coefficient
 
 Groups = npt.NDArray[np.int64]
 
@@ -69,39 +68,3 @@ def count_of_clusters(n: int) -> Diagnostic:
     """Judge the number of clusters."""
     few = f"below {FEW_CLUSTERS}: errors between so few clusters are unsure; look at both"
     return Diagnostic("n_clusters", float(n), few if n < FEW_CLUSTERS else None, "count")
-
-
-def influence(
-    made: Coefficients, *, term: str, patients: Groups, names: list[str]
-) -> Diagnostic:
-    """Return how far a single patient can move the exposure's coefficient.
-
-    Parameters
-    ----------
-    made : Coefficients
-        With scores and bread.
-    term : str
-        The exposure.
-    patients : array of int
-        The number of each row's patient.
-    names : list of str
-        The patients, by that number.
-
-    Returns
-    -------
-    Diagnostic
-        The largest approximate change of the coefficient on leaving out a patient, in its
-        standard errors, signed as (with - without), and the patient.
-
-    Source: dfbeta by one Newton step: Belsley 1980; Cain 1984.
-    """
-    if made.scores is None or made.bread is None or term not in made.terms:
-        return Diagnostic("max_influence_se", None, "not computed for this fit")
-    at = made.terms.index(term)
-    moves = summed(made.scores @ made.bread.T, groups=patients)[:, at]
-    moves = moves / np.sqrt(made.covariance[at, at])
-    worst = int(np.argmax(np.abs(moves)))
-    verdict = f"patient {names[worst]} moves the exposure's coefficient most"
-    if abs(moves[worst]) > INFLUENCE_LIMIT:
-        verdict += "; look at this patient's data, and at the estimate without"
-    return Diagnostic("max_influence_se", float(moves[worst]), verdict)

@@ -1,5 +1,7 @@
 """Separation: whether the likelihood keeps rising towards infinite coefficients."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.optimize import linprog
 
@@ -18,8 +20,8 @@ def separating_parameters(moves: Array) -> list[int]:
     Returns
     -------
     list of int
-        Positions of the parameters along such a direction; empty when there is none, that is
-        when the maximum-likelihood estimate exists.
+        Positions of the parameters along such a direction, as few as separate; empty when
+        there is none, that is when the maximum-likelihood estimate exists.
 
     Raises
     ------
@@ -31,12 +33,23 @@ def separating_parameters(moves: Array) -> list[int]:
     likelihood is log-concave.
     """
     distinct = np.unique(moves, axis=0)
-    solved = linprog(
-        -distinct.sum(axis=0), A_ub=-distinct, b_ub=np.zeros(len(distinct)), bounds=(-1.0, 1.0)
-    )
+    everything = list(range(moves.shape[1]))
+    if not _separate(distinct, everything):
+        return []
+    # the intercept last: it is no term, and without a term it separates nothing
+    needed = everything
+    for parameter in [*everything[1:], 0]:
+        rest = [one for one in needed if one != parameter]
+        if rest and _separate(distinct, rest):
+            needed = rest
+    return needed
+
+
+def _separate(moves: Array, parameters: Sequence[int]) -> bool:
+    """Return whether the likelihood keeps rising along these parameters alone."""
+    bounds = [(-1.0, 1.0) if i in parameters else (0.0, 0.0) for i in range(moves.shape[1])]
+    solved = linprog(-moves.sum(axis=0), A_ub=-moves, b_ub=np.zeros(len(moves)), bounds=bounds)
     if not solved.success:
         raise RuntimeError(f"models.separation: {solved.message}; report the data's shape")
     # Without separation only the zero direction is allowed; with it, the best reaches the box.
-    if np.abs(solved.x).max() < 0.5:
-        return []
-    return [int(i) for i in np.flatnonzero(np.abs(solved.x) > 1e-3)]
+    return bool(np.abs(solved.x).max() >= 0.5)

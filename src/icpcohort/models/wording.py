@@ -38,11 +38,19 @@ def methods_sentence(plan: Plan, *, columns: Columns) -> str:
             _adjustment(plan, columns),
             *_options(plan, columns, effect=effect),
             _missing(plan, columns),
-            f"Intervals are 95 % {family.intervals} and p values are two-sided. No estimate is "
+            f"Intervals are 95 % {_intervals(plan)} and p values are two-sided. No estimate is "
             "reported where a term separates the outcome (Albert 1984), where terms are "
             f"collinear, or where {COMPUTING[plan.family].too_few.format(had=had)}.",
         ]
     )
+
+
+def _intervals(plan: Plan) -> str:
+    """Return what the intervals of a plan are; those of pooled estimates are always Wald's."""
+    if plan.imputation is not None:
+        return "Wald intervals (Student's t)"
+    with_t = " (Student's t)" if plan.clusters else ""
+    return FAMILIES[plan.family].intervals + with_t
 
 
 def _options(plan: Plan, columns: Columns, *, effect: str) -> list[str]:
@@ -52,9 +60,8 @@ def _options(plan: Plan, columns: Columns, *, effect: str) -> list[str]:
         sentences += _events(plan)
     elif plan.horizon_h is not None:
         sentences.append(
-            f"Follow-up ran from the landmark to {plan.horizon_h:g} h after time zero; a "
-            "patient alive by the outcome score counts as followed to the end, others until "
-            "they left the unit."
+            f"Follow-up ran from the landmark to {plan.horizon_h:g} h after time zero, to "
+            "death, or to when a patient was last known to be alive."
         )
     if plan.clusters:
         sentences.append(

@@ -6,12 +6,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from icpcohort import contracts
 from icpcohort.models import design, fit
 from icpcohort.specifications import choices, joint_test, shares
 from icpcohort.specifications.choices import Specification
-from icpcohort.specifications.joint_test import Z_95
 from icpcohort.study import plan as plans
 
 
@@ -92,6 +92,7 @@ def answer(
         n_patients=len(patients),
         n_permutations=question["n_permutations"],
         seed=question["seed"],
+        clusters=_clusters(specifications, analyses, patients),
     )
     if joint:
         for number, z in zip(tested, joint.z, strict=True):
@@ -104,6 +105,22 @@ def answer(
         shares.of_choices(name, question, table, options),
         shares.together(name, question, table, options, joint=joint),
     )
+
+
+def _clusters(
+    specifications: Sequence[Specification],
+    analyses: Mapping[tuple[str, str], pl.DataFrame],
+    patients: Sequence[str],
+) -> NDArray[np.int64] | None:
+    """Return the number of each patient's cluster, where the model has clusters."""
+    column = specifications[0].plan.get("clusters") if specifications else None
+    if column is None:
+        return None
+    value: dict[str, str] = {}
+    for one in specifications:
+        rows = analyses[one.signals, one.cohort].select("patient_id", column)
+        value |= {patient: str(of) for patient, of in rows.iter_rows()}
+    return np.unique([value.get(patient, "") for patient in patients], return_inverse=True)[1]
 
 
 def _types(table: contracts.Table) -> dict[str, pl.DataType]:
@@ -157,10 +174,10 @@ def _fit(
 
 
 def _standardised(exposed: Mapping[str, Any], sd: float) -> dict[str, float]:
-    estimate, reach = exposed["estimate"] * sd, Z_95 * exposed["se"] * sd
+    """Return the effect of one standard deviation, by the model's own limits."""
     return {
         "exposure_sd": sd,
-        "effect": float(np.exp(estimate)),
-        "effect_ci_low": float(np.exp(estimate - reach)),
-        "effect_ci_high": float(np.exp(estimate + reach)),
+        "effect": float(np.exp(exposed["estimate"] * sd)),
+        "effect_ci_low": float(np.exp(exposed["ci_low"] * sd)),
+        "effect_ci_high": float(np.exp(exposed["ci_high"] * sd)),
     }

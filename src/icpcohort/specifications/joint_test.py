@@ -2,7 +2,8 @@
 
 The exposure's part that the adjustment does not explain is given to another patient, the same
 permutation in every specification; outcome, adjustment and who is in each cohort stay. So what
-the specifications share, they share by chance too.
+the specifications share, they share by chance too. Where errors are between clusters, it is
+given to another patient of the same cluster: what differs between clusters stays.
 
 Source: permutation of regressor residuals in logistic regression: Potter 2005; joint inference
 over a specification curve: Simonsohn 2020; mean of z values: Stouffer 1949.
@@ -43,7 +44,12 @@ class Joint(NamedTuple):
 
 
 def test(
-    specifications: Sequence[Fitted], *, n_patients: int, n_permutations: int, seed: int
+    specifications: Sequence[Fitted],
+    *,
+    n_patients: int,
+    n_permutations: int,
+    seed: int,
+    clusters: Counts | None = None,
 ) -> Joint | None:
     """Test all specifications at once.
 
@@ -54,13 +60,19 @@ def test(
     n_patients : int
         Of the study; `patients` count up to it.
     n_permutations, seed : int
+    clusters : array (n_patients,) or None
+        Number of each patient's cluster; None: all patients are alike.
 
     Returns
     -------
     Joint, or None if no specification can be tested.
     """
     draw = np.random.default_rng(seed)
-    shuffles = draw.permuted(np.tile(np.arange(n_patients), (n_permutations, 1)), axis=1)
+    shuffles = np.tile(np.arange(n_patients), (n_permutations, 1))
+    clusters = np.zeros(n_patients, np.int64) if clusters is None else clusters
+    for cluster in np.unique(clusters):
+        members = np.flatnonzero(clusters == cluster)
+        shuffles[:, members] = draw.permuted(shuffles[:, members], axis=1)
     z = np.full((len(specifications), 1 + n_permutations), np.nan)
     cohorts: dict[bytes, list[int]] = {}
     for i, one in enumerate(specifications):

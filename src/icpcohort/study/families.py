@@ -63,6 +63,7 @@ class Family:
     deltas: bool = False  # unknown outcomes can be drawn with a shift
     prediction: bool = False  # calibration and discrimination can be corrected for optimism
     joint_test: bool = False  # specifications can be tested together
+    if_sparse: str | None = None  # the family that stays finite where this one does not
     each_cut: str | None = None  # the family that is fitted beside it at each cut of a score
 
 
@@ -149,16 +150,16 @@ FAMILIES = {
             deltas=True,
             prediction=True,
             joint_test=True,
+            if_sparse="firth_logistic",
         ),
         Family(
             "firth_logistic",
             FLAG,
             ODDS_RATIO,
             "logistic regression with Firth's penalty, which stays finite in sparse or "
-            "separated data; its intervals and p values are those of the profile of the "
-            "penalised likelihood",
+            "separated data",
             _ODDS_OF_THE_OUTCOME,
-            intervals="profile intervals",
+            intervals="profile intervals of the penalised likelihood",
             sources=("Firth 1993", "Heinze 2002"),
             deltas=True,
             prediction=True,

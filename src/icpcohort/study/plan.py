@@ -135,9 +135,10 @@ class Plan:
     horizon_h: Annotated[
         float | None,
         Setting(
-            "End of a Cox model's follow-up since time zero [h]; only Cox models have it",
+            "End of a Cox model's follow-up since time zero [h]; only Cox models have it. Not "
+            "after the hour to which survivors are known (`deaths_before_h` of a score)",
             OF_THE_STUDY,
-            4383.0,
+            2160.0,
             above=0,
             at_most=_MOST,
         ),
@@ -157,7 +158,7 @@ class Plan:
             "Hours since time zero at which the cumulative incidence of each event is given. "
             "Left out: the horizon",
             OF_THE_STUDY,
-            [720.0, 4383.0],
+            [720.0, 2160.0],
             each="An hour after the landmark, not after the horizon",
             above=0,
             at_most=_MOST,
@@ -344,8 +345,8 @@ def _follow_up_and_clusters(plan: Plan, family: Family) -> dict[str, bool]:
     offered = [one.name for one in FAMILIES.values() if one.clusters != "refused"]
     name, clusters = family.name, family.clusters
     return {
-        f"horizon_h: missing; {name} follows patients to a stated hour, write 4383.0 for "
-        "6 months": family.timed and plan.horizon_h is None,
+        f"horizon_h: missing; {name} follows patients to a stated hour, write 2160.0 for "
+        "90 days": family.timed and plan.horizon_h is None,
         f"horizon_h: {name} has no follow-up; take it out": not family.timed
         and plan.horizon_h is not None,
         f"clusters: missing; {name} needs them, write clusters: centre": clusters == "needed"

@@ -223,7 +223,7 @@ def _follow_up(plan: object, *, windows: object) -> list[str]:
     if is_number(end_h) and is_number(horizon_h) and horizon_h <= end_h:
         problems.append(
             f"horizon_h: {horizon_h} h is not after the window's end at {end_h} h; follow-up "
-            "starts there, write for example 4383.0 (6 months)"
+            "starts there, write for example 2160.0 (90 days)"
         )
     if family.time_dependent:
         if is_number(start_h) and start_h != 0:

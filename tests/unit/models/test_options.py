@@ -18,6 +18,7 @@ from icpcohort.models import (
     fit,
     follow_up,
     imputation,
+    kaplan_meier,
     optimism,
 )
 from icpcohort.models.wording import methods_sentence
@@ -169,12 +170,27 @@ def test_a_curve_is_not_blamed_for_the_collinearity_of_its_parts():
 def test_the_finding_of_an_interaction_names_the_level_and_the_test_between_levels():
     asked = planned(adjust_for=("motor",), interaction="motor")
     made = fitted(cohort(), asked)
-    page = model_page.markdown(made, plan=asked, methods="How.", columns=COLUMNS)
+    page = model_page.markdown(
+        made, plan=asked, methods="How.", columns=COLUMNS, declared=DECLARED
+    )
     reference = reference_of(made).split(",")[0]
     finding = page.split("## ")[0]
     assert f"dose in the level {reference} of motor" in finding
     p = f"p = {value(made, 'interaction_p'):.3f} for a difference between its levels (adjusted)"
     assert p in finding
+
+
+def test_each_subgroup_has_its_own_counts():
+    made = fitted(cohort(), planned(adjust_for=("motor",), interaction="motor"))
+    beside = made.alternatives.filter(adjustment="adjusted", term="dose")
+    rows = cohort().drop_nulls(["motor", "bad", "dose"])
+    counts = {
+        str(level): (part.height, part["bad"].sum())
+        for (level,), part in rows.group_by("motor")
+    }
+    shown = {row["subgroup_level"]: (row["n"], row["n_events"]) for row in beside.to_dicts()}
+    assert shown == counts
+    assert len(counts) > 1
 
 
 def test_each_subgroup_has_the_slope_of_a_model_of_its_own_when_nothing_else_is_adjusted():
@@ -213,7 +229,9 @@ def test_terms_are_told_by_fields_whatever_stands_in_the_names_of_levels():
     subgroups = made.alternatives.filter(adjustment="adjusted")
     assert subgroups["subgroup"].unique().to_list() == ["motor"]
     assert subgroups["subgroup_level"].to_list() == [reference, *others]
-    page = model_page.markdown(made, plan=asked, methods="How.", columns=COLUMNS)
+    page = model_page.markdown(
+        made, plan=asked, methods="How.", columns=COLUMNS, declared=DECLARED
+    )
     assert f"dose in the level {reference} of motor" in page
     for level in others:
         assert f"| motor: {level} (reference {reference}) |" in page
@@ -283,10 +301,23 @@ def test_a_score_has_a_risk_at_each_cut_and_a_binary_odds_ratio_beside_it():
     assert beside["estimate"][1] == pytest.approx(alone["estimate"][0], abs=1e-9)
 
 
+def test_a_cut_with_few_patients_beyond_it_is_fitted_with_firth_s_penalty():
+    """Of 40 patients 2 lie beyond the cut; the limits are those of `firth_logistic` alone."""
+    score = pl.Series([2, 2, *[3] * 14, *[4] * 24])
+    rows = cohort(40).with_columns(score=score, bad=score <= 2)
+    asked = planned(family="proportional_odds", outcome="score", as_categories=())
+    made = fitted(rows, asked)
+    beside = made.alternatives.filter(term="dose", adjustment="unadjusted").to_dicts()
+    assert [row["analysis"] for row in beside] == ["score <= 2 (Firth)", "score <= 3"]
+    firth = planned(family="firth_logistic", as_categories=())
+    alone = fitted(rows, firth).estimates.filter(term="dose", adjustment="unadjusted")
+    assert beside[0]["effect_ci_high"] == pytest.approx(alone["effect_ci_high"][0], rel=1e-9)
+
+
 # --- clusters and influence ---
 
 
-def test_the_patient_who_moves_the_estimate_most_is_named_with_about_the_move():
+def test_the_patient_who_moves_the_estimate_most_is_named_with_the_move():
     rows = cohort(60)
     far = rows.with_columns(
         dose=pl.when(pl.col("patient_id") == "p007").then(12.0).otherwise("dose"),
@@ -299,8 +330,22 @@ def test_the_patient_who_moves_the_estimate_most_is_named_with_about_the_move():
     without = fitted(far.filter(pl.col("patient_id") != "p007"), asked).estimates
     whole = made.estimates.filter(term="dose").row(0, named=True)
     moved = (whole["estimate"] - without.filter(term="dose")["estimate"][0]) / whole["se"]
-    assert np.sign(diagnostic["value"]) == np.sign(moved)
-    assert abs(diagnostic["value"]) > 0.5
+    assert diagnostic["value"] == pytest.approx(moved, abs=1e-9)
+    assert abs(moved) > 1
+    assert "; without: " in diagnostic["verdict"]
+    assert "look at this patient's data first" in diagnostic["verdict"]
+
+
+def test_a_patient_who_hides_that_all_others_are_separated_is_named():
+    dose = np.linspace(0.0, 4.0, 40)
+    rows = cohort(40).with_columns(
+        dose=pl.Series([*dose[:-1].tolist(), 30.0]),
+        bad=pl.Series([*(dose[:-1] > 2.0).tolist(), False]),
+    )
+    made = fitted(rows, planned(adjust_for=(), as_categories=()))
+    diagnostic = made.diagnostics.filter(quantity="max_influence_se").row(0, named=True)
+    assert diagnostic["value"] is None
+    assert diagnostic["verdict"].startswith("without patient p039 there is no estimate: ")
 
 
 # --- imputation ---
@@ -472,6 +517,33 @@ def test_a_survival_time_that_the_cohort_has_counted_decides_alone():
     assert made["died"].to_list() == [True, False, False, False]
 
 
+def survivors_scored_at_150_days(n=100):
+    """Return a cohort of which 20 in 100 die, five of them after day 150."""
+    death_h = [200.0 + 100 * i for i in range(15)] + [3700.0 + 100 * i for i in range(5)]
+    until = [*death_h, *[3600.0] * (n - 20)]
+    return pl.DataFrame({"survival_h": until, "died": [True] * 20 + [False] * (n - 20)})
+
+
+def test_deaths_after_the_hour_at_which_survivors_end_together_are_not_modelled():
+    """Kaplan and Meier's estimate was told before: 20 of 100 die, and all are dead."""
+    rows = survivors_scored_at_150_days()
+    late = follow_up.times(rows, landmark_h=0.0, horizon_h=4383.0)
+    zeros, until = np.zeros(100), late["follow_up_h"].to_numpy()
+    steps = kaplan_meier.curve(zeros, until, late["died"].to_numpy())
+    assert steps.survival.min() == 0.0
+    (words,) = follow_up.collapsed(late)
+    assert words.startswith("5 events count after 3600 h, where the follow-up of 80 of 80")
+    early = follow_up.times(rows, landmark_h=0.0, horizon_h=3600.0)
+    assert follow_up.collapsed(early) == []
+
+
+def test_survivors_who_leave_one_by_one_are_no_collapse():
+    rows = pl.DataFrame(
+        {"survival_h": np.arange(1.0, 101.0), "died": [i % 3 == 0 for i in range(100)]}
+    )
+    assert follow_up.collapsed(follow_up.times(rows, landmark_h=0.0, horizon_h=4383.0)) == []
+
+
 def test_rows_of_a_changing_exposure_cover_the_follow_up_once():
     rows = pl.DataFrame(
         {
@@ -636,7 +708,9 @@ def test_the_methods_text_tells_every_option():
 def test_the_page_of_a_model_has_its_numbers_with_intervals_and_its_caution():
     asked = imputing(risks_at=(0.0, 2.0))
     made = fitted(with_gaps(cohort()), asked)
-    page = model_page.markdown(made, plan=asked, methods="How it was done.", columns=COLUMNS)
+    page = model_page.markdown(
+        made, plan=asked, methods="How it was done.", columns=COLUMNS, declared=DECLARED
+    )
     row = made.estimates.filter(adjustment="adjusted", term="dose").row(0, named=True)
     assert f"{row['effect']:.2f} (" in page
     assert "Association is not causation" in page

@@ -99,7 +99,11 @@ def _beside(fit: str, *, estimates: pl.DataFrame, diagnostics: pl.DataFrame) -> 
         "whole": value.get("exposure_p"),
         "departure from a line": value.get("nonlinearity_p"),
     }
-    words = [f"{what}: p = {format_p(p)}".replace("= <", "< ") for what, p in tests.items()]
+    words = [
+        f"{what}: p = {format_p(p)}".replace("= <", "< ")
+        for what, p in tests.items()
+        if p is not None
+    ]
     return [f"n = {model_words.counts(row)}", *words]
 
 

@@ -1,5 +1,8 @@
 """The page of one model: its folder's summary as Markdown, from its tables."""
 
+from collections.abc import Mapping
+from typing import Any
+
 from icpcohort.contracts import bibliography
 from icpcohort.models.fit import Fit
 from icpcohort.report.tables import incidence, model_words, models
@@ -28,7 +31,14 @@ FILES = """\
 """
 
 
-def markdown(made: Fit, *, plan: Plan, methods: str, columns: model_words.Columns) -> str:
+def markdown(
+    made: Fit,
+    *,
+    plan: Plan,
+    methods: str,
+    columns: model_words.Columns,
+    declared: Mapping[str, Any],
+) -> str:
     """Return the summary of one model.
 
     Parameters
@@ -39,6 +49,8 @@ def markdown(made: Fit, *, plan: Plan, methods: str, columns: model_words.Column
         Its methods text, from `models.wording`.
     columns : mapping of name to Column
         Those of the analysis table.
+    declared : mapping
+        The sections `signals` and `derived_signals` of the settings.
     """
     block = {name: getattr(plan, name) for name in Plan.__dataclass_fields__}
     finding = model_words.finding(
@@ -47,6 +59,7 @@ def markdown(made: Fit, *, plan: Plan, methods: str, columns: model_words.Column
         diagnostics=made.diagnostics,
         curve=made.curve,
         columns=columns,
+        declared=declared,
     )
     parts = [
         f"# {plan.name.replace('_', ' ')}",

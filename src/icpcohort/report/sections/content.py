@@ -82,7 +82,9 @@ def build(
     sections = (
         _findings(cohort_tables, models, fits, settings=settings, columns=columns),
         *study.all_of(cohort_tables, settings=settings, columns=columns, figures=figures),
-        model_section.of_all(cohort_tables, models, fits, figures=figures, columns=columns),
+        model_section.of_all(
+            cohort_tables, models, fits, figures=figures, columns=columns, declared=settings
+        ),
         model_section.beside(
             models,
             fits,
@@ -126,7 +128,7 @@ def _findings(
 ) -> Section:
     items = [
         Item(
-            model_section.finding(name, plan, fits, columns=columns),
+            model_section.finding(name, plan, fits, columns=columns, declared=settings),
             (Link(f"table-{name}-estimates"), Link("figure-forest")),
             f"finding-model-{name}",
             plan["question"],

@@ -20,6 +20,7 @@ from icpcohort.report.tables import incidence, model_words, models
 from icpcohort.report.tables import models as model_grids
 from icpcohort.report.tables.grid import Grid
 from icpcohort.report.tables.model_words import Columns
+from icpcohort.study import plan_cautions
 
 Fits = Mapping[str, Mapping[str, pl.DataFrame]]  # table -> model -> rows
 
@@ -39,7 +40,14 @@ def tables_of(name: str, fits: Fits) -> dict[str, pl.DataFrame]:
     }
 
 
-def finding(name: str, plan: Mapping[str, Any], fits: Fits, *, columns: Columns) -> str:
+def finding(
+    name: str,
+    plan: Mapping[str, Any],
+    fits: Fits,
+    *,
+    columns: Columns,
+    declared: Mapping[str, Any],
+) -> str:
     """Return what a model found; one without estimates is named as not reported."""
     fit = tables_of(name, fits)
     return model_words.finding(
@@ -48,6 +56,7 @@ def finding(name: str, plan: Mapping[str, Any], fits: Fits, *, columns: Columns)
         diagnostics=fit["diagnostics"],
         curve=fit["curve"],
         columns=columns,
+        declared=declared,
     )
 
 
@@ -58,6 +67,7 @@ def section(
     *,
     figures: Mapping[str, PictureBlock],
     columns: Columns,
+    declared: Mapping[str, Any],
 ) -> Section:
     """Return the section of one model.
 
@@ -72,13 +82,16 @@ def section(
         That of a curved exposure is called `curve-` and the model's name.
     columns : mapping of name to Column
         Those of the analysis table.
+    declared : mapping
+        The sections `signals` and `derived_signals` of the settings.
     """
     fit, title = tables_of(name, fits), _title(name, columns)
     estimates, diagnostics = fit["estimates"], fit["diagnostics"]
     covariates = (*plan["adjust_for"], *plan.get("time_varying", ()))
     adjusted_for = "; ".join(model_words.column_words(name, columns) for name in covariates)
     words = (
-        f"{plan['question']} {finding(name, plan, fits, columns=columns)} Adjusted for: "
+        f"{plan['question']} "
+        f"{finding(name, plan, fits, columns=columns, declared=declared)} Adjusted for: "
         f"{adjusted_for or 'nothing'}. {plan['reason']}"
         f"{models.not_in_fit(fit['flow'], columns=columns)}"
     )
@@ -136,9 +149,11 @@ def of_all(
     *,
     figures: Mapping[str, PictureBlock],
     columns: Columns,
+    declared: Mapping[str, Any],
 ) -> Section:
     """Return the section of all models: the forest, all estimates in one table, each model."""
     blocks: list[Block] = [Caution(NO_CAUSE)]
+    blocks += [Caution(f"{words}.") for words in plan_cautions.multiplicity(plans)]
     if "forest" in figures:
         blocks.append(figures["forest"])
     if not plans:
@@ -147,7 +162,7 @@ def of_all(
     comparisons = model_grids.comparisons(tables["comparisons"], columns=columns)
     blocks += table("comparisons", comparisons)
     parts = tuple(
-        section(name, plan, fits, figures=figures, columns=columns)
+        section(name, plan, fits, figures=figures, columns=columns, declared=declared)
         for name, plan in plans.items()
     )
     return Section("models", "Models", tuple(blocks), parts)

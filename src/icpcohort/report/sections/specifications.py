@@ -79,9 +79,9 @@ def _most(choices: pl.DataFrame) -> str:
 def _joint(row: Mapping[str, Any]) -> str:
     if row["p_joint"] is None:
         return ""
-    verdict = "more than" if row["p_joint"] < 0.05 else "no more than"
+    verdict = "Distinguished" if row["p_joint"] < 0.05 else "Not distinguished"
     return (
-        f" Together they showed {verdict} chance would at the 5 % level: mean z "
+        f" {verdict} from chance at the 5 % level by the mean z of all: "
         f"{format_number(row['mean_z'], decimals=2)}, p = {format_p(row['p_joint'])} by "
         f"{row['n_permutations']} permutations of the exposure, which keep outcome, adjustment "
         f"and cohorts. Beside it, {row['n_beyond']} specifications had a z beyond 1.96 on its "

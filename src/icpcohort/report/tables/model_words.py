@@ -9,8 +9,10 @@ import polars as pl
 from icpcohort import contracts
 from icpcohort.contracts import burden_columns
 from icpcohort.contracts.columns import unit_words
+from icpcohort.report.tables import cautions
 from icpcohort.report.tables.grid import is_of_reactivity, words_of
 from icpcohort.report.tables.numbers import format_estimate, format_number, format_p
+from icpcohort.study import plan_cautions
 from icpcohort.study.families import EFFECTS, FAMILIES
 
 EFFECT_WORDS = {scale: effect.words for scale, effect in EFFECTS.items()}
@@ -116,12 +118,15 @@ def finding(
     diagnostics: pl.DataFrame,
     curve: pl.DataFrame,
     columns: Columns,
+    declared: Mapping[str, Any],
 ) -> str:
     """Return what a model found, without a word of cause.
 
-    First how the adjusted interval reads, then both estimates with interval, p and n. A fit
-    that was withheld is named with the reason from its diagnostics. Whether an interval holds
-    "no difference" is judged on the unrounded limits.
+    First what its plan needs as a caution (`plan_cautions.of_plan`, to which `declared` goes)
+    and the standards that the adjusted fit fails, then how its interval reads, then both
+    estimates with interval, p and n. A fit that was withheld is named with the
+    reason from its diagnostics. Whether an interval holds "no difference" is judged on the
+    unrounded limits.
     """
     rows = {
         row["adjustment"]: row for row in estimates.filter(term=plan["exposure"]).to_dicts()
@@ -129,12 +134,17 @@ def finding(
     exposure = exposure_words(plan["exposure"], columns)
     outcome = outcome_words(plan, columns)
     exposure += _level_words(plan, diagnostics, columns)
-    sentences = []
+    sentences = [
+        f"{upper_first(_in_words(caution, columns))}."
+        for caution in plan_cautions.of_plan(plan, columns=columns, declared=declared)
+    ]
     is_adjusted = plan["adjust_for"] or plan.get("time_varying") or plan.get("interaction")
     fits = ("adjusted", "unadjusted") if is_adjusted else ("unadjusted",)
     for fit in fits:
         row = rows.get(fit)
         if curved := _curve_words(diagnostics, curve, fit=fit):
+            if fit == fits[0]:
+                sentences += [cautions.sentence(diagnostics, fit=fit)]
             sentences.append(
                 f"The {fit} association of {exposure} with {outcome} was fitted as a curve: "
                 f"{curved}, n = {counts(row_of(estimates, fit))}."
@@ -148,10 +158,20 @@ def finding(
                 f"The {fit} association of {exposure} with {outcome} is not reported: {why}."
             )
         else:
-            sentences += [_reading(row, exposure, outcome, fit=fit)] if fit == fits[0] else []
+            if fit == fits[0]:
+                sentences += [cautions.sentence(diagnostics, fit=fit)]
+                sentences += [_reading(row, exposure, outcome, fit=fit)]
             sentences.append(_fit_words(row, unit_of_effect=plan["unit_of_effect"]))
         sentences += _interaction_words(plan, diagnostics, fit=fit)
-    return " ".join(sentences)
+    return " ".join(filter(None, sentences))
+
+
+def _in_words(sentence: str, columns: Columns) -> str:
+    """Return a sentence with the names of columns in words."""
+    names = [name for name in re.findall(r"\w+", sentence) if "_" in name]
+    for name in names:
+        sentence = sentence.replace(name, column_words(name, columns), 1)
+    return sentence
 
 
 def _level_words(plan: Mapping[str, Any], diagnostics: pl.DataFrame, columns: Columns) -> str:
@@ -169,7 +189,7 @@ def _interaction_words(
     plan: Mapping[str, Any], diagnostics: pl.DataFrame, *, fit: str
 ) -> list[str]:
     p = diagnostics.filter(adjustment=fit, quantity="interaction_p")["value"].to_list()
-    if not plan.get("interaction") or not p:
+    if not plan.get("interaction") or not p or p[0] is None:
         return []
     words = f"p = {format_p(p[0])} for a difference between its levels ({fit})"
     return [f"{words}; the other levels stand beside the main fit.".replace("= <", "< ")]
@@ -186,8 +206,12 @@ def _curve_words(diagnostics: pl.DataFrame, curve: pl.DataFrame, *, fit: str) ->
     value = dict(of_fit.select("quantity", "value").iter_rows())
     if "nonlinearity_p" not in value:
         return ""
+    effects = _quartile_words(curve.filter(adjustment=fit))
+    if value["exposure_p"] is None:
+        few = "too few clusters to test the curve; its whole course stands with the model"
+        return f"{effects}{few}"
     return (
-        f"{_quartile_words(curve.filter(adjustment=fit))}"
+        f"{effects}"
         f"p = {format_p(value['exposure_p'])} for the exposure as a whole, "
         f"p = {format_p(value['nonlinearity_p'])} for a departure from a straight line; "
         "its whole course stands with the model"

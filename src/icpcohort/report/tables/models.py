@@ -241,6 +241,7 @@ QUANTITY_WORDS = {
     "mcfadden_r2": "McFadden R2",
     "outcome_sd": "standard deviation of the outcome",
     "r_squared": "R squared",
+    "unit_per_range": "unit of the effect per range of the exposure",
 }
 DECIMALS = {"count": 0, "percent": 0, "per_parameter": 1}  # of a value by its `number`
 

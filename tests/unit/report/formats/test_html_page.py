@@ -269,6 +269,7 @@ def test_the_direction_follows_the_unrounded_limits():
             diagnostics=diagnostics,
             curve=straight,
             columns=contracts.analysis(DECLARED).columns,
+            declared=DECLARED,
         )
 
     assert "were associated with higher odds" in finding(1.0001, 1.2, 1.4)

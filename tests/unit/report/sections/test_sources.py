@@ -120,7 +120,11 @@ def test_the_page_of_a_model_has_the_sources_of_its_methods():
     made = fit.fit_model(rows, plan=planned, landmark_h=72.0, updates=updates)
     text = wording.methods_sentence(planned, columns=contracts.analysis(DECLARED).columns)
     page = model_page.markdown(
-        made, plan=planned, methods=text, columns=contracts.analysis(DECLARED).columns
+        made,
+        plan=planned,
+        methods=text,
+        columns=contracts.analysis(DECLARED).columns,
+        declared=DECLARED,
     )
     assert f"## Methods\n\n{text}\n\n{bibliography.section_of([text])}\n## Files" in page
     assert "* Firth 1993, Biometrika 80:27 [from memory]\n" in page
