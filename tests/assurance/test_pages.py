@@ -57,6 +57,7 @@ NOT_RUN = {
     "icpcohort why": "a study",
     "icpcohort plan lock": "a study",
     "python tests/bench/arterial.py": "needs recordings of patients",
+    "python tests/bench/asymmetry.py": "minutes",
     "python tests/bench/coverage.py": "minutes",
     "python tests/bench/lags.py": "minutes",
     "python tests/bench/detection.py": "minutes",

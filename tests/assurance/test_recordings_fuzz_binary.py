@@ -197,9 +197,11 @@ def _outcome(path, format):
             path, about, timing=recordings.Timing(["t_s"]), chunk_s=1.0
         ):
             n_samples += _check_chunk(chunk, after_s=end_s)
-            end_s = chunk.start_s + len(chunk.samples["icp"]) / about.signals["icp"].fs_hz
-        assert n_samples <= about.duration_s * about.signals["icp"].fs_hz + 1
-        assert end_s <= about.duration_s + 1 / about.signals["icp"].fs_hz
+            name, samples = next(iter(chunk.samples.items()))
+            end_s = chunk.start_s + len(samples) / about.signals[name].fs_hz
+        fs_hz = next(iter(about.signals.values())).fs_hz
+        assert n_samples <= about.duration_s * fs_hz + 1
+        assert end_s <= about.duration_s + 1 / fs_hz
     except recordings.RecordingError as error:
         errors.append(error)
     try:
@@ -212,11 +214,12 @@ def _outcome(path, format):
 
 
 def _check_chunk(chunk, *, after_s):
-    assert chunk.start_s >= after_s - 1 / chunk.fs_hz["icp"]
+    first = next(iter(chunk.samples))
+    assert chunk.start_s >= after_s - 1 / chunk.fs_hz[first]
     for samples in chunk.samples.values():
         assert samples.dtype == np.float64
         assert not np.isinf(samples).any()
-    return len(chunk.samples["icp"])
+    return len(chunk.samples[first])
 
 
 def _format_of(kind):

@@ -60,6 +60,8 @@ BARE = (
     *("above", "below", "low", "high"),  # thresholds, in the unit of the signal above them
     *("first", "last", "step"),
     *("min_span_index", "reactivity_limit", "impaired_above"),  # of an index, a correlation
+    *("sensor_min", "sensor_max", "min_step", "min_usual_movement"),  # likewise
+    *("max_times_noise", "max_correlation", "min_resemblance", "min_pulses"),  # ratios, counts
     "n_blocks",
     "n_cosines",
     "min_bins",
@@ -205,6 +207,9 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     optional = name == "models" and path[-1] == "risks_at"  # left out: not done
     optional |= path[:1] == ("study",) and path[2:] in (("repeated",), ("left_out",))
     optional |= path == ("trends", "max_lag_s")  # left out: nothing is out of step
+    optional |= path == ("trends", "correct_lag")  # left out: no lag is corrected
+    of_rules = ("max_step", "edge_pulse_fraction", "min_resemblance")
+    optional |= path[:2] == ("cleaning", "rules") and path[-1] in of_rules  # not asked for
     optional |= path[0] == "plausibility"  # left out: the usual limits
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
     optional |= path == ("derived_signals", "cpp", "subtrahend")  # or `of_patient`

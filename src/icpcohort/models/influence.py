@@ -50,7 +50,9 @@ def diagnostic(model: Model, *, plan: Plan) -> Diagnostic:
         if fitted.coefficients is None:
             why = f"without patient {names[number]} there is no estimate: {fitted.reason}"
             return Diagnostic(QUANTITY, None, why)
-        move = (whole.estimate[at] - fitted.coefficients.estimate[at]) / se
+        # a score that one patient alone has takes its threshold along
+        there = fitted.coefficients.terms.index(plan.exposure)
+        move = (whole.estimate[at] - fitted.coefficients.estimate[there]) / se
         if abs(move) > abs(largest):
             largest, worst, without = float(move), names[number], fitted
     return Diagnostic(QUANTITY, largest, _verdict(worst, largest, without, plan=plan))

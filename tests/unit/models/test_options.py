@@ -336,6 +336,23 @@ def test_the_patient_who_moves_the_estimate_most_is_named_with_the_move():
     assert "look at this patient's data first" in diagnostic["verdict"]
 
 
+def test_a_score_that_one_patient_alone_has_leaves_with_the_patient():
+    score = pl.Series([1, *[2] * 9, *[3] * 14, *[4] * 16])
+    rows = cohort(40).with_columns(
+        score=score, dose=pl.Series([9.0]).append(cohort(40)["dose"][1:])
+    )
+    asked = planned(
+        family="proportional_odds", outcome="score", adjust_for=(), as_categories=()
+    )
+    made = fitted(rows, asked)
+    diagnostic = made.diagnostics.filter(quantity="max_influence_se").row(0, named=True)
+    assert diagnostic["verdict"].startswith("patient p000 moves")
+    without = fitted(rows.filter(pl.col("patient_id") != "p000"), asked).estimates
+    whole = made.estimates.filter(term="dose").row(0, named=True)
+    moved = (whole["estimate"] - without.filter(term="dose")["estimate"][0]) / whole["se"]
+    assert diagnostic["value"] == pytest.approx(moved, abs=1e-7)
+
+
 def test_a_patient_who_hides_that_all_others_are_separated_is_named():
     dose = np.linspace(0.0, 4.0, 40)
     rows = cohort(40).with_columns(

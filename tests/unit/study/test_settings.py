@@ -229,7 +229,8 @@ def test_a_wrong_key_of_a_cleaning_rule_names_the_rules_place_and_kind(tmp_path)
             {"rule": "jumps", "signal": "icp"},
             "entry 1 (jumps), rule: 'jumps' is not one of range, saturation, flat_line, "
             "no_pulse, jump, zeroing, disconnection, flush, blood_sampling, damping, beats, "
-            "event; did you mean 'jump'?",
+            "event, hold, repeat, zero_line, noisy_line, noisy_zeroing, burst, level_step, "
+            "drain_by_signal; did you mean 'jump'?",
         ),
         (
             {"signal": "icp"},

@@ -83,7 +83,7 @@ def test_the_page_is_marked_and_lists_everyone_most_valid_hours_first():
 
 def test_every_patient_has_every_section_and_its_place_in_every_analysis():
     facts = {p: facts_of(WHOLE, p) for p in TABLES["patients"]["patient_id"]}
-    assert len(next(iter(facts.values()))) == 12
+    assert len(next(iter(facts.values()))) == 13
     places = {p: {row[0]: row[1:] for row in f["In which analyses"]} for p, f in facts.items()}
     for window in ("first_24_h", "first_72_h"):
         cohort = f"Cohort of the {window.replace('_', ' ')}"

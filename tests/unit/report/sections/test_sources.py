@@ -29,7 +29,14 @@ DEFINITIONS = {
         "Zeiler 2018",
     },
     "Optimal CPP": {
-        *("Aries 2012a", "COGiTATE 2021", "Davison 1997", "Donnelly 2017", "Kunsch 1989"),
+        *(
+            "Aries 2012a",
+            "Bogli 2025",
+            "COGiTATE 2021",
+            "Davison 1997",
+            "Donnelly 2017",
+            "Kunsch 1989",
+        ),
         *("Lazarus 2018", "Lind 2010", "Muller 2007", "Steiner 2002", "Theiler 1992"),
         *("CAHR-TBI 2023", "Czosnyka 1996", "Sorrentino 2012"),
     },
