@@ -748,7 +748,7 @@ def test_the_page_of_a_model_has_its_numbers_with_intervals_and_its_caution():
 def test_the_page_names_the_measure_of_its_family(changes, words):
     asked = planned(**changes)
     page = model_page.markdown(
-        fitted(cohort(), asked), plan=asked, methods="How.", columns=COLUMNS
+        fitted(cohort(), asked), plan=asked, methods="How.", columns=COLUMNS, declared=DECLARED
     )
     assert words in page
     if "curve_knots" not in changes:

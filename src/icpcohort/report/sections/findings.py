@@ -280,15 +280,17 @@ def _chance_sentence(optima: pl.DataFrame, *, index: Index) -> str:
     bent = int((tried["p_chance"] <= reactivity.P_CHANCE).sum())
     rolled = tried["p_rolled"].drop_nulls()
     related = int((rolled <= reactivity.P_CHANCE).sum())
+    more = f"{100 * (1 - reactivity.P_CHANCE):g}"
     by_rolls = (
-        f", and beyond an index that has nothing to do with CPP in "
-        f"{format_share(related, rolled.len())}"
+        f", and than {more} % of rolls of the index along CPP in "
+        f"{format_share(related, rolled.len())} of {rolled.len()} who allow it"
         if rolled.len()
         else ""
     )
     return (
         f"CPPopt of the whole recording was found in {format_share(n_optima, n)} of {n} "
         f"patients with CPP and {index.label}, and in "
-        f"{reactivity.percent_of_all(tried['chance_percent'])}; the U was beyond chance (p at "
-        f"most {reactivity.P_CHANCE:g}) in {format_share(bent, n)}{by_rolls}."
+        f"{reactivity.percent_of_all(tried['chance_percent'])}; the U was "
+        f"steeper than {more} % of surrogates without that coupling in {format_share(bent, n)}"
+        f"{by_rolls}."
     )
