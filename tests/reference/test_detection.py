@@ -7,6 +7,7 @@ import importlib.util
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 PATH = Path(__file__).parents[1] / "bench" / "detection.py"
@@ -120,3 +121,17 @@ def test_published_beat_to_beat_changes_take_a_bigeminy_for_an_artefact():
         rules[at] = before
     assert share > 0.5
     assert reasons == ["beats"]
+
+
+@pytest.mark.parametrize("signal", ["icp", "abp"])
+@pytest.mark.parametrize("value", [0.0, -50.0, None])
+@pytest.mark.parametrize("padded_s", [2, 8])
+def test_a_file_padded_at_its_end_loses_the_padding_alone(signal, value, padded_s):
+    """A record of EDF is whole: writers fill the last one (None: with what was last)."""
+    samples = detection.patient(np.random.default_rng(3), hours=0.1, fs_hz=100.0)
+    held = samples[signal]
+    n = held.size - 100 * padded_s
+    held[n:] = held[n - 1] if value is None else value
+    reasons = detection.masked_seconds(samples, tier="waveform")[signal]
+    assert all(reason is not None for reason in reasons[-padded_s:])
+    assert all(reason is None for reason in reasons[: -padded_s - 5])
