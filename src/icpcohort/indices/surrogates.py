@@ -17,7 +17,6 @@ from icpcohort.indices.curve_settings import Rules
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-LEAST_ROLL_MIN = 60
 LEAST_ROLLED = 180  # minutes: with fewer there are hardly two different rolls
 
 
@@ -301,7 +300,8 @@ def rolled(
         lowest point. It is 1 where the recording's curve has no two arms.
 
     Source: a circular shift keeps the serial dependence of both series: common practice, no
-    source; an hour or more each way, half of them backward: own choice; both arms must rise:
+    source; by any number of minutes, so that the recording is one of all its rolls; half of
+    them backward: own choice; both arms must rise:
     Lind 2010.
     """
     binned = bin_minutes(recorded, rules=rules)
@@ -336,9 +336,8 @@ def rolled(
 
 
 def _draw_rolls(n_minutes: int, *, n: int, generator: np.random.Generator) -> list[Roll]:
-    """Return rolls by an hour or more each way, every second one backward in time."""
-    least = min(LEAST_ROLL_MIN, n_minutes // 3)
-    minutes = generator.integers(least, n_minutes - least + 1, size=n)
+    """Return rolls by any number of minutes, every second one backward in time."""
+    minutes = generator.integers(1, n_minutes, size=n)
     return [Roll(int(by), bool(turn % 2)) for turn, by in enumerate(minutes)]
 
 
@@ -403,7 +402,7 @@ def methods_sentence(settings: Settings, *, decoupled: tuple[str, str]) -> str:
         f" coupling to {decoupled[1]} ({how}). The p that there is no U is the larger of"
         " two, one for each arm of the curve: the share of the surrogates, the recording among"
         " them, whose bins rise away from its CPPopt as steeply or more (Davison 1997; Lind"
-        f" 2010){yields}. As often, the minutes' index was moved in a circle along CPP by an"
-        " hour or more, every second time backward, which keeps how both wander: the p by"
+        f" 2010){yields}. As often, the minutes' index was moved in a circle along CPP by any"
+        " number of them, every second time backward, which keeps how both wander: the p by"
         " rolling says the same of an index that has no relation to CPP."
     )
