@@ -388,7 +388,7 @@ def test_a_roll_moves_the_index_of_minutes_that_have_both_in_a_circle_half_of_th
     rows = np.flatnonzero(binned.inside)
     prx = minutes["prx"].fill_null(np.nan).to_numpy()
     flatter, optima = [], []
-    every = [0, *shifts.integers(60, rows.size - 59, size=19)]
+    every = [0, *shifts.integers(1, rows.size, size=19)]
     for turn, shift in enumerate(every):
         moved = prx.copy()
         moved[rows] = np.roll(prx[rows], shift)
