@@ -713,7 +713,28 @@ def finding_chance(s):
     n_optima = len(known(tried, "cppopt_mmhg"))
     rolled = known(tried, "p_rolled")
     related = share(sum(p <= 0.05 for p in rolled), len(rolled))
-    return [share(n_optima, n), n, near(by_chance, 1), "0.05", share(beyond, n), related]
+    found = [share(n_optima, n), n, near(by_chance, 1)]
+    return [*found, "95", share(beyond, n), "95", related, len(rolled)]
+
+
+def finding_model(s, model):
+    """Return the numbers of the standards that the adjusted fit fails, and of its estimates."""
+    estimates = _fit_numbers(s, model)
+    if estimates is None:
+        return None
+    rows = s.of_model(model, "diagnostics")
+    value = {r["quantity"]: r["value"] for r in rows if r["adjustment"] == "adjusted"}
+    failing = []
+    for name in ("events", "patients", "effective_n"):
+        ratio = value.get(f"{name}_per_parameter")
+        failing += [near(ratio, 1), "10"] if ratio is not None and ratio < 10 else []
+    for name, most in (("max_variance_inflation", 10), ("max_influence_se", 1)):
+        size = abs(value.get(name) or 0.0)
+        failing += [near(size, 1)] if size > most else []
+    for name in ("proportional_hazards_p", "proportional_odds_p"):
+        p = value.get(name)
+        failing += [p_value(p)] if p is not None and p < 0.05 else []
+    return [*failing, *estimates]
 
 
 FINDINGS = {
@@ -723,7 +744,7 @@ FINDINGS = {
     "burden": finding_burden,
     "reactivity": finding_reactivity,
     "chance": finding_chance,
-    **{f"model-{model}": lambda s, m=model: _fit_numbers(s, m) for model in MODELS},
+    **{f"model-{model}": lambda s, m=model: finding_model(s, m) for model in MODELS},
 }
 
 

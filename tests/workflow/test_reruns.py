@@ -86,7 +86,11 @@ def test_an_event_of_one_patient_reruns_that_patient(place):
 
 @pytest.mark.parametrize(
     ("column", "cell", "reaches"),
-    [("calibrated_h", "9.0", True), ("drift_at_removal_mmhg", "9.0", False)],
+    [
+        ("calibrated_h", "9.0", True),
+        ("drift_at_removal_mmhg", "9.0", True),
+        ("haemorrhage", "yes", False),
+    ],
 )
 def test_of_the_log_of_monitors_what_limits_readings_reruns_the_patient(
     place, column, cell, reaches
