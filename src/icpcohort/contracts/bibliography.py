@@ -43,6 +43,7 @@ class Source:
 
 _READ = {
     "Allen 2014": "Allen and others 2014, Pediatr Crit Care Med 15:62-70",
+    "Archie 1981": "Archie 1981, Ann Surg 193:296-303",
     "Aries 2012a": "Aries 2012a, Crit Care Med 40:2456-2463, doi 10.1097/CCM.0b013e3182514eb6",
     "Bogli 2025": "Bogli 2025, Crit Care 29:207, doi 10.1186/s13054-025-05458-9",
     "CAHR-TBI 2023": "CAHR-TBI collaborative 2023, J Neurotrauma, doi 10.1089/neu.2023.0374",
@@ -156,6 +157,7 @@ _FROM_MEMORY = {
     "Prentice 1978": "Prentice, Kalbfleisch and others 1978, Biometrics 34:541",
     "Rubin 1987": "Rubin 1987, Multiple Imputation for Nonresponse in Surveys",
     "Saltelli 2008": "Saltelli and others 2008, Global Sensitivity Analysis",
+    "Schisterman 2009": "Schisterman, Cole and Platt 2009, Epidemiology 20:488-495",
     "Sen 1968": "Sen 1968, J Am Stat Assoc 63:1379-1389",
     "Simonsohn 2018": "Simonsohn 2018, AMPPS 1:538-555",
     "Simonsohn 2020": "Simonsohn, Simmons and Nelson 2020, Nature Human Behaviour 4:1208-1214",
