@@ -208,8 +208,10 @@ def test_a_setting_that_is_left_out_is_missed(name, path):
     optional |= path[:1] == ("study",) and path[2:] in (("repeated",), ("left_out",))
     optional |= path == ("trends", "max_lag_s")  # left out: nothing is out of step
     optional |= path == ("trends", "correct_lag")  # left out: no lag is corrected
-    of_rules = ("max_step", "edge_pulse_fraction", "min_resemblance")
-    optional |= path[:2] == ("cleaning", "rules") and path[-1] in of_rules  # not asked for
+    if path[:2] == ("cleaning", "rules") and len(path) == 4:  # left out: not asked for
+        rule = _at(CONTENTS[name], path[:-1])["rule"]
+        of_rules = {"flat_line": "max_step", "damping": "edge_pulse_fraction"}
+        optional |= path[-1] == (of_rules | {"beats": "min_resemblance"}).get(rule)
     optional |= path[0] == "plausibility"  # left out: the usual limits
     optional |= path[:2] == ("cohort", "eligibility") and path[-1] in ("min", "max")
     optional |= path == ("derived_signals", "cpp", "subtrahend")  # or `of_patient`

@@ -59,13 +59,12 @@ def of_all(
     columns: Mapping[str, Column],
     declared: Mapping[str, Any],
 ) -> list[str]:
-    """Return the cautions of every model, each led by the model's name, and of all together."""
-    lines = [
+    """Return the cautions of every model, each led by the model's name."""
+    return [
         f"models.{name}: {sentence}"
         for name, plan in plans.items()
         for sentence in of_plan(plan, columns=columns, declared=declared)
     ]
-    return lines + [f"models: {words}" for words in multiplicity(plans)]
 
 
 def multiplicity(plans: Mapping[str, Mapping[str, Any]]) -> list[str]:

@@ -41,8 +41,13 @@ def test_several_models_without_comparisons_are_told_with_the_chance_of_one_by_l
     """1 - 0.95^15 = 0.537: independent tests at 5 %."""
     plan = {"exposure": "prx_mean", "adjust_for": []}
     grouped = plan | {"comparisons": {"group": "one"}}
-    of = {"columns": COLUMNS, "declared": DECLARED}
-    lines = plan_cautions.of_all({f"m{i}": plan for i in range(15)}, **of)
-    assert lines[-1].startswith("models: 15 models are tested each at 5 %")
-    assert lines[-1].endswith("by luck alone is up to 54 %")
-    assert plan_cautions.of_all({"m": plan, "n": grouped}, **of) == []
+    (words,) = plan_cautions.multiplicity({f"m{i}": plan for i in range(15)})
+    assert words.startswith("15 models are tested each at 5 %")
+    assert words.endswith("by luck alone is up to 54 %")
+    assert plan_cautions.multiplicity({"m": plan, "n": grouped}) == []
+
+
+def test_the_cautions_of_all_models_are_led_by_their_names():
+    plan = {"exposure": "monitored_h", "adjust_for": []}
+    lines = plan_cautions.of_all({"m": plan}, columns=COLUMNS, declared=DECLARED)
+    assert [line.split(": ")[0] for line in lines] == ["models.m"]
