@@ -5,7 +5,7 @@ step by some seconds, slow waves no longer meet and an index of reactivity falls
 """
 
 from collections.abc import Iterator, Mapping
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -97,42 +97,52 @@ class Keeper:
     """Keeps how the rate of one pulse changes, for the lag behind a pulse of another file.
 
     Parts are 10 min of the patient's clock, so that those of two files meet. Memory is that
-    of one part, and of 2.5 values a second.
+    of one part, and of 2.5 values a second. `min_hz` is the least rate of a signal that is
+    looked at, `rate_hz` that of the means which a part is made of.
     """
+
+    min_hz: ClassVar[float] = MIN_WAVEFORM_HZ
+    rate_hz: ClassVar[float] = RATE_HZ
 
     def __init__(self, signal: str) -> None:
         self._signal = signal
-        self._part, self._held = 0, np.full(_N_PART, np.nan)
+        self._n_part = round(PART_S * self.rate_hz)
+        self._part, self._held = 0, np.full(self._n_part, np.nan)
         self._kept: dict[int, Rates] = {}
 
     def push(self, stretch: Stretch) -> None:
-        """Take a stretch; one without a waveform of the signal is passed over."""
-        fs_hz = stretch.fs_hz.get(self._signal, 0.0)
-        if fs_hz < MIN_WAVEFORM_HZ:
+        """Take a stretch; one in which the signal is sampled less often is passed over."""
+        fs_hz, rate_hz = stretch.fs_hz.get(self._signal, 0.0), self.rate_hz
+        if fs_hz < self.min_hz:
             return
         first_s, end_s = stretch.t_s[self._signal], stretch.end_s(self._signal)
-        first = int(np.ceil((first_s - 1 / fs_hz + TIME_TOLERANCE_S) * RATE_HZ))
-        n = int(np.floor((end_s + TIME_TOLERANCE_S) * RATE_HZ)) - first
-        means = thin(stretch, self._signal, from_s=first / RATE_HZ, n=max(0, n))
+        first = int(np.ceil((first_s - 1 / fs_hz + TIME_TOLERANCE_S) * rate_hz))
+        n = max(0, int(np.floor((end_s + TIME_TOLERANCE_S) * rate_hz)) - first)
+        means = thin(stretch, self._signal, from_s=first / rate_hz, n=n, rate_hz=rate_hz)
         while means.size:
-            part, at = divmod(first, _N_PART)
+            part, at = divmod(first, self._n_part)
             if part != self._part:
                 self._close(part)
-            fitting = means[: _N_PART - at]
+            fitting = means[: self._n_part - at]
             self._held[at : at + fitting.size] = fitting
             first, means = first + fitting.size, means[fitting.size :]
 
     def finish(self) -> dict[int, Rates]:
-        """Return the changes of the rate by number of the part, counted from time zero."""
+        """Return what was kept by number of the part, counted from time zero."""
         self._close(0)
         return self._kept
 
     def _close(self, part: int) -> None:
         if np.isfinite(self._held).mean() >= MIN_VALID:
-            values = filled(self._held)
-            if (heart_hz := _heart_hz(values)) is not None:
-                self._kept[self._part] = _rate(values, heart_hz).astype(np.float32)
-        self._part, self._held = part, np.full(_N_PART, np.nan)
+            kept = self.of_part(filled(self._held))
+            if kept is not None:
+                self._kept[self._part] = kept.astype(np.float32)
+        self._part, self._held = part, np.full(self._n_part, np.nan)
+
+    def of_part(self, values: Reals) -> Reals | None:
+        """Return how the heart rate changes in the means of a part; None without a pulse."""
+        heart_hz = _heart_hz(values)
+        return None if heart_hz is None else _rate(values, heart_hz)
 
 
 def between(icp: Mapping[int, Rates], abp: Mapping[int, Rates]) -> Iterator[Lag]:

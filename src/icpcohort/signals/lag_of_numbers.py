@@ -5,61 +5,33 @@ are of no use: ICP follows ABP there by seconds, or opposes it, as autoregulatio
 """
 
 from collections.abc import Iterator, Mapping
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from icpcohort.signals import device_lag
-from icpcohort.signals.cells import TIME_TOLERANCE_S, Stretch
 from icpcohort.signals.device_lag import PART_S, Lag, Reals
 
 MIN_HZ = 1.0
 MIN_LAG_S = 5.0  # a smaller one is not told from none
 ABOVE_HZ = 0.06
-_N_PART = round(PART_S * MIN_HZ)
 _EDGE_S = 15.0
 Fast = NDArray[np.float32]
 
 
-class Keeper:
+class Keeper(device_lag.Keeper):
     """Keeps what changes faster than slow waves in one signal, by parts of 10 min.
 
-    Parts are those of the patient's clock. Memory is that of a value a second.
+    Memory is that of a value a second.
     """
 
-    def __init__(self, signal: str) -> None:
-        self._signal = signal
-        self._part, self._held = 0, np.full(_N_PART, np.nan)
-        self._kept: dict[int, Fast] = {}
+    min_hz: ClassVar[float] = MIN_HZ
+    rate_hz: ClassVar[float] = MIN_HZ
 
-    def push(self, stretch: Stretch) -> None:
-        """Take a stretch; one with a reading less often than every second is passed over."""
-        fs_hz = stretch.fs_hz.get(self._signal, 0.0)
-        if fs_hz < MIN_HZ:
-            return
-        first_s, end_s = stretch.t_s[self._signal], stretch.end_s(self._signal)
-        first = int(np.ceil((first_s - 1 / fs_hz + TIME_TOLERANCE_S) * MIN_HZ))
-        n = int(np.floor((end_s + TIME_TOLERANCE_S) * MIN_HZ)) - first
-        means = device_lag.thin(
-            stretch, self._signal, from_s=first / MIN_HZ, n=max(0, n), rate_hz=MIN_HZ
-        )
-        while means.size:
-            part, at = divmod(first, _N_PART)
-            if part != self._part:
-                self._close(part)
-            fitting = means[: _N_PART - at]
-            self._held[at : at + fitting.size] = fitting
-            first, means = first + fitting.size, means[fitting.size :]
-
-    def finish(self) -> dict[int, Fast]:
-        """Return what was kept by number of the part, counted from time zero."""
-        self._close(0)
-        return self._kept
-
-    def _close(self, part: int) -> None:
-        if np.isfinite(self._held).mean() >= device_lag.MIN_VALID:
-            self._kept[self._part] = _fast(device_lag.filled(self._held)).astype(np.float32)
-        self._part, self._held = part, np.full(_N_PART, np.nan)
+    def of_part(self, values: Reals) -> Reals:
+        """Return what is faster than slow waves in the numbers of a part."""
+        return _fast(values)
 
 
 def _fast(values: Reals) -> Reals:

@@ -11,6 +11,7 @@ from icpcohort.signals.cells import Cells, Reals, movement
 from icpcohort.signals.rules.rule import (
     Events,
     Flags,
+    Longest,
     Margin,
     Rule,
     Runs,
@@ -170,16 +171,7 @@ class NoisyZeroing(Rule):
         ),
     ]
     min_s: Shortest
-    max_s: Annotated[
-        float,
-        Setting(
-            "Longest stretch that is masked for this reason, in seconds",
-            COMMON_PRACTICE,
-            300.0,
-            above=0,
-            at_most=3600,
-        ),
-    ]
+    max_s: Longest
     margin_s: Margin
 
     def flags(self, cells: Cells, _events: Events) -> Flags:
