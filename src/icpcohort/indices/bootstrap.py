@@ -167,6 +167,7 @@ def methods_sentence(settings: Settings) -> str:
         f" resamples (Kunsch 1989; blocks of {settings.block_min} min, so that minutes that"
         " hang together stay together), which take the reaches by turns. It is given when"
         f" {100 * settings.min_upward_fraction:g} % of them open upward. Of a flat floor it"
-        " tells only that it meets the floor. It tells sampling error alone: a sensor that has"
+        " tells only that it meets the floor; of a shallow or very unequal curve it is rather"
+        " too wide (docs/validation.md). It tells sampling error alone: a sensor that has"
         " drifted moves CPP and CPPopt by its drift, interval and all."
     )
